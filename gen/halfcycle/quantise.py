@@ -14,6 +14,7 @@ from fractions import Fraction
 from halfcycle import formats, integer, readings, signals
 from halfcycle.designer import Design
 from halfcycle.faults import Fault, Finding, InputError
+from halfcycle.interval import Interval
 from halfcycle.plan import SCALE_ONE, Plan
 
 TARGET_RANGE = Fraction(11, 10)
@@ -83,7 +84,7 @@ def quantise(design: Design) -> Quantised:
 
     scale_max = math.floor(spec.bridge.scale_max * SCALE_ONE)
     rated_counts = Fraction(counts) * rated_v
-    error = signals.Interval(-reading_max, target_max)
+    error = Interval(-reading_max, target_max)
     loop = formats.loop_format(
         design.kp / rated_counts, design.ki / rated_counts, error, scale_max, word_bits
     )
