@@ -173,12 +173,21 @@ def test_every_fault_at_once() -> None:
     assert "uH" in faults["filter.inductance_uh"].remedy
 
 
+def test_a_faulty_key_is_not_judged_by_its_default() -> None:
+    """A half cycle of 250 ms exceeds the default longest window, which is not what was written."""
+    keys = {"output__frequency_hz": 2, "targets__settling_ms": 5000}
+    assert set(faults_of(changed(**keys, loop__longest_window_ms="junk"))) == {
+        "loop.longest_window_ms"
+    }
+
+
 @pytest.mark.parametrize(
     ("keys", "nearest"),
     [
         ({"loop__periode_us": 3}, "loop.period_us"),
         ({"output__inductance_uh": 3}, "filter.inductance_uh"),
         ({"frequency_hz": 3}, "output.frequency_hz"),
+        ({"arithmetic__delay_us": 3}, "sensor.delay_us"),
         ({"fliter": {"a": 1}}, "filter"),
     ],
 )

@@ -84,7 +84,7 @@ def _from_text(written: str) -> Fraction:
     bare = written.lower().lstrip("+-")
     if bare in ("nan", "inf", "infinity"):
         raise NotANumber(f"{written} is not a finite number")
-    if not _NUMBER.match(written) or "\n" in written:
+    if not _NUMBER.fullmatch(written):
         raise NotANumber(f"{written!a} is not a number")
     if any(abs(int(exponent)) > MAX_EXPONENT for exponent in _EXPONENT.findall(written)):
         raise NotANumber(f"{written} has an exponent beyond {MAX_EXPONENT}")
