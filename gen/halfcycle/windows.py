@@ -1,0 +1,169 @@
+"""Measuring windows: which numbers of samples hold a whole number of half cycles, exactly.
+
+With mains frequency f and loop period T, 2fT = K/M in lowest terms says that K half cycles fill M
+samples; every whole window is a multiple of that one. All of this is in exact fractions. Where no
+whole window is short enough, the continued fraction of 2fT gives the nearest misses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from math import gcd
+
+MOST_SAMPLES = 65_535
+"""The firmware's sample counter has 16 bits."""
+
+LIST_LIMIT = 40
+"""Candidates listed when the caller names no other limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """``samples`` loop periods, meant to hold ``half_cycles`` half cycles of the mains."""
+
+    half_cycles: int
+    samples: int
+    frequency_hz: Fraction
+    period_s: Fraction
+
+    def __post_init__(self) -> None:
+        if self.half_cycles < 1 or self.samples < 1:
+            raise ValueError("a window holds at least one half cycle and one sample")
+        if self.frequency_hz <= 0 or self.period_s <= 0:
+            raise ValueError("frequency and period must be above 0")
+
+    @property
+    def duration_s(self) -> Fraction:
+        """Length, in seconds, exact."""
+        return self.samples * self.period_s
+
+    @property
+    def duration_ms(self) -> float:
+        """Length, in milliseconds."""
+        return float(1000 * self.duration_s)
+
+    @property
+    def half_cycles_per_sample(self) -> Fraction:
+        """2fT: the phase step between samples, as a fraction of a half cycle."""
+        return 2 * self.frequency_hz * self.period_s
+
+    @property
+    def mismatch(self) -> Fraction:
+        """How much longer (+) or shorter (-) than its half cycles the window is, relative."""
+        return self.samples * self.half_cycles_per_sample / self.half_cycles - 1
+
+    @property
+    def mismatch_ppm(self) -> float:
+        """`mismatch` in parts per million."""
+        return float(1_000_000 * self.mismatch)
+
+    @property
+    def whole(self) -> bool:
+        """Whether the window holds its half cycles exactly."""
+        return self.mismatch == 0
+
+    @property
+    def odd(self) -> bool:
+        """Whether the half cycles do not pair up, so that a zero offset does not cancel."""
+        return self.half_cycles % 2 == 1
+
+    @property
+    def distinct_points(self) -> int:
+        """Different places of the half cycle that are sampled.
+
+        A whole window visits N = M/gcd(M, K) equally spaced places. In any other window they all
+        differ, unless the step is so simple that it comes back inside the window.
+        """
+        if self.whole:
+            return self.samples // gcd(self.samples, self.half_cycles)
+        return min(self.samples, self.half_cycles_per_sample.denominator)
+
+    def times(self, count: int) -> Window:
+        """The window ``count`` times as long."""
+        return Window(
+            self.half_cycles * count, self.samples * count, self.frequency_hz, self.period_s
+        )
+
+
+def whole_windows(
+    frequency_hz: Fraction, period_s: Fraction, longest_s: Fraction, limit: int = LIST_LIMIT
+) -> tuple[Window, ...]:
+    """Every whole window no longer than ``longest_s``, shortest first, at most ``limit``."""
+    step = 2 * frequency_hz * period_s
+    shortest = Window(step.numerator, step.denominator, frequency_hz, period_s)
+    count = _most_samples(period_s, longest_s) // shortest.samples
+    return tuple(shortest.times(n) for n in range(1, min(count, limit) + 1))
+
+
+def nearest_misses(
+    frequency_hz: Fraction, period_s: Fraction, longest_s: Fraction, limit: int = LIST_LIMIT
+) -> tuple[Window, ...]:
+    """The windows that come nearest to being whole, shortest first, at most ``limit``.
+
+    Each is nearer than every shorter one (in relative mismatch), or is the double of an odd one of
+    these, which is as near and cancels a zero offset; and each has the sample count nearest to its
+    half cycles. Where there are more than ``limit``, the nearest are kept.
+    """
+    step = 2 * frequency_hz * period_s
+    most = _most_samples(period_s, longest_s)
+    pairs = sorted(set(_approximations(step, most, limit)), key=lambda pair: (pair[1], pair[0]))
+    best: list[Window] = []
+    for half_cycles, samples in pairs:
+        window = Window(half_cycles, samples, frequency_hz, period_s)
+        if not _nearest_count(window):
+            continue
+        if not best or abs(window.mismatch) < abs(best[-1].mismatch):
+            best.append(window)
+    doubles = [w.times(2) for w in best if w.odd and 2 * w.samples <= most]
+    best += filter(_nearest_count, doubles)
+    # A double may coincide with a pair that was found by itself.
+    found = {(w.half_cycles, w.samples): w for w in best}
+    nearest = sorted(found.values(), key=lambda w: (abs(w.mismatch), w.samples))[:limit]
+    return tuple(sorted(nearest, key=lambda w: (w.samples, w.half_cycles)))
+
+
+def candidate_windows(
+    frequency_hz: Fraction, period_s: Fraction, longest_s: Fraction, limit: int = LIST_LIMIT
+) -> tuple[Window, ...]:
+    """The whole windows, shortest first; only where there is none, the nearest misses."""
+    return whole_windows(frequency_hz, period_s, longest_s, limit) or nearest_misses(
+        frequency_hz, period_s, longest_s, limit
+    )
+
+
+def _nearest_count(window: Window) -> bool:
+    """Whether one sample more or less would not bring the window nearer to its half cycles."""
+    return abs(window.samples - window.half_cycles / window.half_cycles_per_sample) <= Fraction(
+        1, 2
+    )
+
+
+def _most_samples(period_s: Fraction, longest_s: Fraction) -> int:
+    return min(MOST_SAMPLES, int(longest_s // period_s))
+
+
+def _approximations(step: Fraction, most: int, limit: int) -> Iterator[tuple[int, int]]:
+    """Convergents and semiconvergents K/M of ``step`` with K >= 1 and M <= ``most``.
+
+    Within one run of semiconvergents each is nearer than the one before, so that only the last
+    ``limit`` of a run can matter.
+    """
+    (k_before, m_before), (k_last, m_last) = (0, 1), (1, 0)
+    rest = step
+    while True:
+        digit = int(rest)
+        room = (most - m_before) // m_last if m_last else digit
+        last = min(digit, room)
+        for j in range(max(0, last - limit), last + 1):
+            half_cycles, samples = k_before + j * k_last, m_before + j * m_last
+            if half_cycles >= 1 and 1 <= samples <= most:
+                yield half_cycles, samples
+        if room < digit or rest == digit:
+            return
+        (k_before, m_before), (k_last, m_last) = (
+            (k_last, m_last),
+            (k_before + digit * k_last, m_before + digit * m_last),
+        )
+        rest = 1 / (rest - digit)
