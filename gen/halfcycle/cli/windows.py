@@ -1,0 +1,227 @@
+"""``halfcycle windows``: candidate windows for a frequency and a loop period, with their faults."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+import click
+
+from halfcycle import exact
+from halfcycle.cli import tables
+from halfcycle.faults import Fault, InputError
+from halfcycle.windows import LIST_LIMIT, Window, candidate_windows
+
+WHERE = "(command line)"
+DEFAULT_LONGEST_MS = "120"
+
+
+@dataclass(frozen=True)
+class Request:
+    """The options, checked."""
+
+    frequency_hz: Fraction
+    period_us: Fraction
+    longest_ms: Fraction
+    tolerance_hz: Fraction
+    zero_offset_percent: Fraction
+
+
+@click.command(name="windows")
+@click.option("--frequency-hz", metavar="F", help='Mains frequency: a number, or "50/3".')
+@click.option("--period-us", metavar="T", help="Loop period, microseconds: a number or a fraction.")
+@click.option(
+    "--longest-ms",
+    metavar="L",
+    default=DEFAULT_LONGEST_MS,
+    show_default=True,
+    help="Longest window, milliseconds.",
+)
+@click.option(
+    "--frequency-tolerance-hz",
+    metavar="D",
+    default="0",
+    show_default=True,
+    help="The frequency may be off by up to D hertz either way.",
+)
+@click.option(
+    "--zero-offset-percent",
+    metavar="Z",
+    default="0",
+    show_default=True,
+    help="The sensor's zero may be off by up to Z percent of the rated RMS voltage either way.",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the table.")
+def command(as_json: bool, **options: str | None) -> None:
+    """List candidate windows, shortest whole one first, with the bounds of their faults.
+
+    Errors are relative to the true RMS voltage, over every phase at which a window may begin, every
+    frequency within the tolerance and every zero offset up to the one given. Where no whole window
+    is short enough, the nearest misses are listed.
+    """
+    request = _checked(options)
+    windows = candidate_windows(
+        request.frequency_hz, request.period_us / 1_000_000, request.longest_ms / 1000
+    )
+    if not windows:
+        raise InputError([_too_short(request)])
+    rows = [_row(window, request) for window in windows]
+    if as_json:
+        tables.emit_json({"windows": rows})
+    else:
+        _show(rows, request)
+
+
+def _row(window: Window, request: Request) -> dict[str, object]:
+    """One window as it stands in the JSON."""
+    from halfcycle import window_faults  # noqa: PLC0415 (numpy, which --help need not wait for)
+
+    offset = window_faults.peak_fraction(request.zero_offset_percent)
+    return {
+        "half_cycles": window.half_cycles,
+        "samples": window.samples,
+        "duration_ms": window.duration_ms,
+        "whole": window.whole,
+        "mismatch_ppm": window.mismatch_ppm,
+        "distinct_points": window.distinct_points,
+        "few_points": window.distinct_points < window_faults.FEW_POINTS,
+        "odd": window.odd,
+        "mean_error": list(window_faults.mean_error(window, offset, request.tolerance_hz)),
+        "rms_error": list(window_faults.rms_error(window, offset, request.tolerance_hz)),
+        "alternation_mean": window_faults.alternation(window, offset, "mean"),
+        "alternation_rms": window_faults.alternation(window, offset, "rms"),
+    }
+
+
+def _show(rows: list[dict[str, object]], request: Request) -> None:
+    # A whole window is not off at all; in any other all samples are distinct points.
+    whole = any(row["whole"] for row in rows)
+    columns = [
+        "half\ncycles",
+        "sam-\nples",
+        "length\nms",
+        "points" if whole else "off by\nppm",
+        "mean reading\nlow to high, %",
+        "RMS reading\nlow to high, %",
+        "marks",
+    ]
+    body = [
+        (
+            row["half_cycles"],
+            row["samples"],
+            f"{row['duration_ms']:.6g}",
+            row["distinct_points"] if whole else _ppm(row["mismatch_ppm"]),
+            _percent(row["mean_error"]),
+            _percent(row["rms_error"]),
+            " ".join(word for key, word in (("odd", "odd"), ("few_points", "few")) if row[key]),
+        )
+        for row in rows
+    ]
+    text = exact.text
+    title = (
+        f"Windows of {text(request.frequency_hz)} Hz at {text(request.period_us)} us a sample, "
+        f"up to {text(request.longest_ms)} ms"
+    )
+    tables.show_table(title, columns, body, _notes(rows, request, whole))
+
+
+def _notes(rows: list[dict[str, object]], request: Request, whole: bool) -> list[str]:
+    from halfcycle.window_faults import FEW_POINTS  # noqa: PLC0415
+
+    text = exact.text
+    notes = []
+    if not whole:
+        notes.append(
+            "No window up to the longest holds a whole number of half cycles: these are the "
+            "nearest misses. Change the loop period, or allow a longer window."
+        )
+    notes.append(
+        "mean, RMS reading: greatest error of the reading, % of the true RMS voltage, over every "
+        f"starting phase, +-{text(request.tolerance_hz)} Hz and a zero offset up to "
+        f"+-{text(request.zero_offset_percent)} % of rated RMS."
+    )
+    notes.append(
+        "points: distinct places of the half cycle that are sampled."
+        if whole
+        else "off by: the window's length against its half cycles."
+    )
+    if any(row["odd"] for row in rows):
+        notes.append("odd: a zero offset does not cancel; its error flips from window to window.")
+    if any(row["few_points"] for row in rows):
+        notes.append(f"few: below {FEW_POINTS} points a half cycle the mean depends on the phase.")
+    if len(rows) == LIST_LIMIT:
+        notes.append(f"At most {LIST_LIMIT} windows are listed.")
+    return notes
+
+
+def _ppm(value: object) -> str:
+    """Whole parts per million; more digits only for the nearest of misses."""
+    assert isinstance(value, float)
+    return f"{value:+.0f}" if abs(value) >= 100 else f"{value:+.3g}"
+
+
+def _percent(bounds: object) -> str:
+    """Low and high in percent, rounded outward (but for the dust of floating point)."""
+    assert isinstance(bounds, list)
+    low, high = (1e6 * bound for bound in bounds)
+    return f"{math.floor(low + 1e-3) / 1e4:+.4f} {math.ceil(high - 1e-3) / 1e4:+.4f}"
+
+
+def _checked(options: dict[str, str | None]) -> Request:
+    """The options as exact numbers; InputError with every fault at once."""
+    faults: list[Fault] = []
+
+    def fault(key: str, problem: str, remedy: str) -> None:
+        faults.append(Fault(WHERE, key, problem, remedy))
+
+    def number(key: str, zero_allowed: bool, example: str) -> Fraction | None:
+        given = options[key.removeprefix("--").replace("-", "_")]
+        if given is None:
+            fault(key, "is missing", f"give it, for example {key} {example}")
+            return None
+        try:
+            value = exact.fraction(given)
+        except exact.NotANumber as error:
+            fault(key, str(error), f"give a number or a fraction, for example {key} {example}")
+            return None
+        if value < 0 or (value == 0 and not zero_allowed):
+            least = "0 or more" if zero_allowed else "above 0"
+            fault(key, f"is {exact.text(value)}", f"give a number {least}")
+            return None
+        return value
+
+    f = number("--frequency-hz", False, "50")
+    t = number("--period-us", False, "800")
+    longest = number("--longest-ms", False, DEFAULT_LONGEST_MS)
+    tolerance = number("--frequency-tolerance-hz", True, "0.5")
+    offset = number("--zero-offset-percent", True, "0.6")
+
+    if f is not None and t is not None and 2 * f * t >= 1_000_000:
+        most = exact.text(Fraction(round(250_000 / f)))
+        fault(
+            "--period-us",
+            f"{exact.text(t)} us is a half cycle or more",
+            f"sample at least twice a half cycle: {most} us or less",
+        )
+    if f is not None and tolerance is not None and tolerance >= f:
+        fault(
+            "--frequency-tolerance-hz",
+            "is as much as the frequency itself",
+            f"give less than {exact.text(f)}",
+        )
+    if offset is not None and offset >= 100:
+        fault("--zero-offset-percent", f"is {exact.text(offset)}", "give less than 100")
+    if faults or f is None or t is None or longest is None or tolerance is None or offset is None:
+        raise InputError(faults)
+    return Request(f, t, longest, tolerance, offset)
+
+
+def _too_short(request: Request) -> Fault:
+    half_cycle_ms = float(500 / request.frequency_hz)
+    return Fault(
+        WHERE,
+        "--longest-ms",
+        f"{exact.text(request.longest_ms)} ms (at most 65535 samples) holds no half cycle",
+        f"allow at least {half_cycle_ms:.6g} ms, some whole number of half cycles",
+    )
