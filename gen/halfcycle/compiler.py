@@ -129,6 +129,7 @@ def build_shared(
 ) -> Path:
     """A shared library of ``sources`` (names among ``contents``: file name to text).
 
+    A file name may have one folder before it (``folder/name.c``).
     ``defines`` are ``NAME`` or ``NAME=VALUE``. ``fresh`` drops a kept copy and builds into a
     folder of this process alone: for a copy that turned out not to load.
     Raises ToolMissing without a compiler and CompileFailed where it refuses.
@@ -207,7 +208,9 @@ def _build(
         place = Path(tempfile.mkdtemp(prefix="building-", dir=kept.parent))
     try:
         try:
-            files.write_all(place, contents)
+            for folder in sorted({os.path.dirname(name) for name in contents}):  # noqa: PTH120
+                here = [name for name in contents if os.path.dirname(name) == folder]  # noqa: PTH120
+                files.write_all(place / folder, {Path(n).name: contents[n] for n in here})
         except InputError:  # A full cache disk: the temporary folder may be on another one.
             if place.parent == _own_folder():
                 raise
