@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from halfcycle.drive import needed_scale
-from halfcycle.envelope import Timing, Weights, worst_weights
+from halfcycle.drive import needed_scale, worth
+from halfcycle.envelope import Measure, Timing, Weights, worst_weights
 from halfcycle.faults import Fault, InputError
 from halfcycle.filter_model import (
     Circuit,
@@ -63,13 +65,44 @@ class Corner:
 class Plants:
     """All C corners. ``gains`` (C,): rated per unit of scale. ``weights`` (C, n), sums of 1.
     ``tail`` (C,): bound on the weight folded into the last one. ``scale_for_rated`` (C,):
-    steady scale that gives rated, clipping included; ``inf`` where no scale does."""
+    steady scale that gives rated, clipping included; ``inf`` where no scale does. ``step_gains``
+    (C,): gain from zero scale up, which is ``gains`` but where that is a slope at rated; ``sag``
+    (C,): share of the bus lost at full scale."""
 
     corners: tuple[Corner, ...]
     gains: Real
     weights: Real
     tail: Real
     scale_for_rated: Real
+    step_gains: Real
+    sag: Real
+    measure: Measure
+
+    @property
+    def taps(self) -> Real:
+        """Gain times weights (C, n), for small changes about rated."""
+        return np.asarray(self.gains[:, None] * self.weights, dtype=np.float64)
+
+    @property
+    def step_taps(self) -> Real:
+        """Taps (C, n) for a step from zero, on scales that went through :meth:`bend`."""
+        return np.asarray(self.step_gains[:, None] * self.weights, dtype=np.float64)
+
+    def bend(self, rows: NDArray[np.intp] | None = None) -> Callable[[Real], Real] | None:
+        """What clipping and a sagging bus leave of a scale, for the given corners (all of them
+        by default); None where there is neither on the way to rated."""
+        rows = np.arange(len(self.gains)) if rows is None else rows
+        curved = np.nonzero((self.scale_for_rated[rows] > 1.0) | (self.sag[rows] > 0.0))[0]
+        if not len(curved):
+            return None
+        sag, measure = self.sag[rows][curved], self.measure
+
+        def bent(scale: Real) -> Real:
+            out = scale.copy()
+            out[..., curved] = worth(scale[..., curved], sag, measure)
+            return out
+
+        return bent
 
     @property
     def strongest(self) -> int:
@@ -139,13 +172,13 @@ def _assemble(
     sensors = sorted({1.0 - tolerance, 1.0 + tolerance})
     # A sine of current drawn through a bridge of duty s sin(wt) loads the bus with s^2 sin^2(wt):
     # 3/4 of the bus's resistance stands in series for the current in phase, at scale 1.
-    sag = 0.75 * float(spec.bridge.bus_resistance_ohm) * response.admittance.real
+    lost = 0.75 * float(spec.bridge.bus_resistance_ohm) * response.admittance.real
     size = np.abs(response.transfer)
 
     corners: list[Corner] = []
     gains: list[float] = []
     rows: list[tuple[int, int]] = []
-    droop: list[float] = []
+    sag_of: list[float] = []
     for (b, circuit), bus, sensor, side in itertools.product(
         enumerate(circuits), buses, sensors, (0, 1)
     ):
@@ -170,24 +203,26 @@ def _assemble(
         ratio = float(weights.ratio[b, side])
         gains.append(bus / math.sqrt(2.0) * float(size[b]) * sensor / rated * ratio)
         rows.append((b, side))
-        droop.append(float(sag[b]))
+        sag_of.append(float(lost[b]))
 
-    gain = np.array(gains)
-    scale, slope = needed_scale(gain, np.array(droop), timing.measure)
+    gain, sag = np.array(gains), np.array(sag_of)
+    scale, slope = needed_scale(gain, sag, timing.measure)
     order = list(range(len(corners)))
     for i, corner in enumerate(corners[:]):
         if np.isfinite(scale[i]) and slope[i] < _LOCAL * gain[i]:
             text = f"{corner.label}, at drive {scale[i]:.3f}"
             corners.append(replace(corner, label=text, drive=float(scale[i])))
             order.append(i)
-    gain = np.concatenate([gain, slope[order[len(scale) :]]])
     b_rows, side_rows = np.array([rows[i] for i in order]).T
     return Plants(
         corners=tuple(corners),
-        gains=gain,
+        gains=np.concatenate([gain, slope[order[len(gain) :]]]),
         weights=weights.weights[b_rows, side_rows],
         tail=weights.tail[b_rows],
         scale_for_rated=scale[order],
+        step_gains=gain[order],
+        sag=sag[order],
+        measure=timing.measure,
     )
 
 
