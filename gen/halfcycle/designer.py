@@ -1,36 +1,112 @@
-"""From a Spec to a Design: window, gains and their figures over the corners, in real numbers."""
+"""From a Spec to a Design: window, gains and their figures over the corners, in real numbers.
+
+Of the windows that a spec allows, the shortest is taken whose own errors stay inside the voltage
+tolerance and whose gains meet the targets at every corner. One that meets the targets but not the
+tolerance is taken only where there is no better, and the findings say so.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from fractions import Fraction
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
-from halfcycle.faults import Finding
+from halfcycle.design_findings import findings, refusal
+from halfcycle.design_types import Design, Gains, Trial
+from halfcycle.discretise import ContinuousGains, WindowGains, to_continuous, to_window
+from halfcycle.gains import GainDesign, design_gains
+from halfcycle.loop import LateUpdate, analyse, late_update
+from halfcycle.plant import window_plants
+from halfcycle.spec import Spec
+from halfcycle.window_choice import allowed_windows, reading_faults
+from halfcycle.windows import Window
 
-if TYPE_CHECKING:
-    from halfcycle.loop import LoopFigures
-    from halfcycle.plant import Plants
-    from halfcycle.spec import Spec
-    from halfcycle.windows import Window
+MOST_TRIALS = 12
+"""Windows tried before giving up; each longer one settles more slowly."""
 
 
-@dataclass(frozen=True, slots=True)
-class Design:
-    file: str
-    spec: Spec
-    window: Window
-    kp: Fraction
-    ki: Fraction
-    plants: Plants
-    loop: LoopFigures
-    reading_centre: float
-    findings: tuple[Finding, ...]
+def design(spec: Spec, file: str = "spec") -> Design:
+    """The Design of ``spec``; ``file`` is how messages name it.
 
-    @property
-    def least_gain(self) -> float:
-        return float(self.plants.gains.min())
+    Raises InputError where a key asks for what cannot be, and Refused where a valid spec cannot be
+    met: its findings say what can. A Design may still carry findings of level "error": it must not
+    ship.
+    """
+    allowed = allowed_windows(spec, file)
+    trials: list[Trial] = []
+    for window in allowed[:MOST_TRIALS]:
+        if trials and window.duration_s * 1000 > spec.targets.settling_ms:
+            break
+        trials.append(_try(spec, window))
+        if trials[-1].meets and trials[-1].accurate:
+            break
+    chosen = _choose(trials)
+    if chosen is None:
+        raise Refused(refusal(spec, trials))
+    double = chosen.window.times(2)
+    fits = double.duration_s * 1000 <= spec.loop.longest_window_ms
+    if fits and all(trial.window != double for trial in trials):
+        trials.append(_try(spec, double))
+    made = Design(
+        file=file,
+        spec=spec,
+        chosen=chosen,
+        trials=tuple(sorted(trials, key=lambda trial: trial.window.samples)),
+        gains=_gains(spec, chosen),
+        late=_late(spec, chosen),
+        findings=(),
+    )
+    return replace(made, findings=tuple(findings(made)))
 
-    @property
-    def greatest_gain(self) -> float:
-        return float(self.plants.gains.max())
+
+def _try(spec: Spec, window: Window) -> Trial:
+    """Plants and gains for one window: the given gains, or the best there are."""
+    plants = window_plants(spec, window)
+    faults = reading_faults(spec, window)
+    refused = None
+    if spec.gains is not None:
+        given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
+        constants = to_window(given, window.duration_s, spec.loop.integration)
+        kp, ki = constants.proportional, constants.integral_per_window
+        figures = analyse(plants, kp, ki, window.duration_s)
+    else:
+        found = design_gains(
+            plants,
+            window.duration_s,
+            spec.targets.settling_ms / 1000,
+            spec.targets.overshoot_percent / 100,
+        )
+        kp, ki = found.kp, found.ki
+        if isinstance(found, GainDesign):
+            figures = found.figures
+        else:
+            refused, figures = found, analyse(plants, kp, ki, window.duration_s)
+    tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
+    return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v)
+
+
+def _choose(trials: list[Trial]) -> Trial | None:
+    """The first that is both, else the most accurate of those that meet the targets."""
+    meeting = [trial for trial in trials if trial.meets]
+    accurate = next((trial for trial in meeting if trial.accurate), None)
+    return accurate or min(meeting, key=lambda trial: trial.own_error_v, default=None)
+
+
+def _gains(spec: Spec, trial: Trial) -> Gains:
+    constants = WindowGains(trial.kp, trial.ki)
+    master = to_continuous(constants, trial.window.duration_s, spec.loop.integration)
+    return Gains(
+        proportional=float(master.proportional),
+        integral_per_s=float(master.integral_per_s),
+        integral_per_window=float(trial.ki),
+    )
+
+
+def _late(spec: Spec, trial: Trial) -> LateUpdate:
+    return late_update(
+        trial.plants,
+        trial.kp,
+        trial.ki,
+        window_s=trial.window.duration_s,
+        samples=trial.window.samples,
+        settling_s=spec.targets.settling_ms / 1000,
+        overshoot=spec.targets.overshoot_percent / 100,
+    )

@@ -18,9 +18,9 @@ from typing import Any
 import jinja2
 
 import halfcycle
-from halfcycle.designer import Design
+from halfcycle.design_types import Design
+from halfcycle.fixed_point import Quantised
 from halfcycle.plan import FLAGS, Plan
-from halfcycle.quantise import Quantised
 from halfcycle.signals import error_bits, error_range
 from halfcycle.vectors import golden_vectors
 

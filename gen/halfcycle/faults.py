@@ -34,6 +34,14 @@ class ToolMissing(Exception):
     """An outside tool that the command needs is absent (exit code 2); the text names remedies."""
 
 
+class Refused(Exception):
+    """A valid spec that cannot be met (exit code 1); says what can be had instead."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__("\n".join(finding.text for finding in self.findings))
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One remark about a design. ``key`` is the spec key (or topic) that it concerns."""

@@ -1,258 +1,37 @@
-"""The quantiser: from a Design's real numbers to the Plan's integers, with every range derived.
+"""The quantiser: the Plan of a Design whose integer loop comes to rest.
 
-Each shift and word follows from an interval, never from a sample of values. What cannot be held in
-the words asked for, or is too coarse for the tolerance, comes back as a finding.
+The reading's resolution is the one free choice. It starts just coarser than the output's steps and
+is coarsened until the integer loop, run at every corner, stands still: rounding to ADC codes can
+make the finest reading skip the very count that is asked for.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from fractions import Fraction
+from dataclasses import replace
 
-from halfcycle import formats, integer, readings, signals
-from halfcycle.designer import Design
-from halfcycle.faults import Fault, Finding, InputError
-from halfcycle.interval import Interval
-from halfcycle.plan import SCALE_ONE, Plan
+from halfcycle.design_types import Design
+from halfcycle.fixed_point import Quantised, Rest, fixed_point
+from halfcycle.limit_cycle import rest_findings, run_to_rest
 
-TARGET_RANGE = Fraction(11, 10)
-"""Greatest target over the rated voltage that the C accepts."""
-NEAR_ZERO = Fraction(1, 20)
-"""A reading below this share of rated is near zero (more where the sensor's zero is worse)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Coefficient:
-    """A constant as wanted and as quantised, both in ``unit``."""
-
-    name: str
-    wanted: float
-    got: float
-    unit: str
-
-    @property
-    def error(self) -> float:
-        """Relative error; 0 where nothing was wanted."""
-        return self.got / self.wanted - 1 if self.wanted else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Quantised:
-    """A Plan with what its integers cost."""
-
-    plan: Plan
-    coefficients: tuple[Coefficient, ...]
-    counts_per_volt: float
-    """Reading counts per output volt RMS."""
-    reading_step_v: float
-    """One reading count, volts RMS at the output."""
-    output_step_v: float
-    """Greatest step of the output, volts RMS."""
-    dead_band_v: float
-    """Half width in which the integrator does not move, volts RMS at the output."""
-    table_error: float
-    """Bound on the drive table's error, as a fraction of the crest."""
-    findings: tuple[Finding, ...]
+MOST_COARSER = 3
+SHARE = 0.25
+"""A coarser reading is tried only while its dead band stays within this share of the tolerance."""
 
 
 def quantise(design: Design) -> Quantised:
-    """The Plan of a Design. Findings of level "error" mean that it must not ship.
+    """The finest Plan whose integer loop rests, or the one that moves least where none does.
 
-    Raises InputError where given gains are too large for any format.
+    Findings of level "error" mean that it must not ship. Raises InputError where given gains are
+    too large for any format.
     """
-    spec, window = design.spec, design.window
-    rated_v = spec.output.rated_rms_v
-    measure, word_bits = spec.loop.measure, spec.arithmetic.word_bits
-    adc_max = (1 << spec.sensor.adc_bits) - 1
-    magnitude_max = max(spec.sensor.zero_code, adc_max - spec.sensor.zero_code)
-    total_max = window.samples * (magnitude_max**2 if measure == "rms" else magnitude_max)
-
-    raw = readings.counts_per_volt(spec, window, design.reading_centre)
-    output_step_v = readings.output_step_v(spec, window, design.greatest_gain)
-    least = readings.least_shift(spec, raw, output_step_v)
-    shift, wide = formats.reading_shift(measure, total_max, least, word_bits)
-    counts = readings.shifted(spec, raw, shift)
-    reading_max = formats.reading_max(measure, total_max, shift)
-
-    rated_mv = round(1000 * rated_v)
-    target_max_mv = min(int(1000 * rated_v * TARGET_RANGE), int(1000 * reading_max / counts))
-    target_gain, target_shift = formats.conversion(Fraction(counts) / 1000, target_max_mv)
-    target_max = integer.scale_by(target_max_mv, target_gain, target_shift)
-    millivolt_gain, millivolt_shift = formats.conversion(1000 / Fraction(counts), reading_max)
-
-    scale_max = math.floor(spec.bridge.scale_max * SCALE_ONE)
-    rated_counts = Fraction(counts) * rated_v
-    error = Interval(-reading_max, target_max)
-    loop = formats.loop_format(
-        design.kp / rated_counts, design.ki / rated_counts, error, scale_max, word_bits
-    )
-    if loop is None:
-        raise InputError([_gains_too_large(design)])
-
-    near_zero_v = _near_zero_v(design)
-    hold = math.ceil(4 * SCALE_ONE * near_zero_v / float(rated_v) / design.least_gain)
-    ramp_step, ramp_bits = 0, 0
-    if spec.targets.ramp_ms:
-        windows = spec.targets.ramp_ms / 1000 / window.duration_s
-        ramp_step, ramp_bits = formats.ramp_format(rated_counts / windows, target_max)
-    table_bits = readings.table_bits(spec.bridge.pwm_counts)
-
-    plan = Plan(
-        name=spec.name,
-        measure=measure,
-        word_bits=word_bits,
-        samples=window.samples,
-        half_cycles=window.half_cycles,
-        adc_max=adc_max,
-        zero_code=spec.sensor.zero_code,
-        magnitude_max=magnitude_max,
-        sum_high=total_max > formats.UINT32_MAX,
-        reading_shift=shift,
-        reading_max=reading_max,
-        wide=wide or target_max > formats.NARROW_MAX,
-        target_max_mv=target_max_mv,
-        rated_mv=rated_mv,
-        target_gain=target_gain,
-        target_shift=target_shift,
-        target_max=target_max,
-        target_rated=integer.scale_by(min(rated_mv, target_max_mv), target_gain, target_shift),
-        millivolt_gain=millivolt_gain,
-        millivolt_shift=millivolt_shift,
-        ramp_step=ramp_step,
-        ramp_bits=ramp_bits,
-        proportional=loop.proportional,
-        proportional_shift=loop.proportional_shift,
-        integral=loop.integral,
-        integral_shift=loop.integral_shift,
-        drive_bits=loop.drive_bits,
-        scale_max=scale_max,
-        band=max(2, round(rated_counts * spec.targets.voltage_tolerance_percent / 100)),
-        hold_scale=min(scale_max, hold),
-        hold_reading=math.ceil(counts * near_zero_v),
-        table_bits=table_bits,
-        table=readings.drive_table(table_bits),
-        signals=(),
-    )
-    code_v = float(spec.sensor.volts_per_code)
-    plan = replace(plan, signals=signals.signal_table(plan, 1 / counts, code_v))
-    quantised = Quantised(
-        plan=plan,
-        coefficients=_coefficients(design, plan, rated_counts),
-        counts_per_volt=counts,
-        reading_step_v=1 / counts,
-        output_step_v=output_step_v,
-        dead_band_v=(stalled_error(plan) + 0.5) / counts,
-        table_error=readings.table_error(table_bits),
-        findings=(),
-    )
-    return replace(quantised, findings=tuple(_findings(design, quantised)))
-
-
-def stalled_error(plan: Plan) -> int:
-    """Greatest error, in reading counts, that leaves the integrator where it is.
-
-    Rounding to nearest, ties away: the step is 0 where |Ki e| < half a last place.
-    """
-    if plan.integral == 0:
-        return plan.reading_max
-    return max(0, (integer.half(plan.integral_shift) - 1) // abs(plan.integral))
-
-
-def quantised_gains(plan: Plan, rated_counts: Fraction) -> tuple[Fraction, Fraction]:
-    """(Kp, Ki) as the integers have them: scale per per-unit error, and a window."""
-    kp = Fraction(plan.proportional, 1 << (plan.drive_bits + plan.proportional_shift))
-    ki = Fraction(plan.integral, 1 << (plan.drive_bits + plan.integral_shift))
-    return kp * rated_counts, ki * rated_counts
-
-
-def _near_zero_v(design: Design) -> float:
-    """Reading below which a driven output is implausible, volts RMS.
-
-    Twice what the sensor's zero and noise alone can read as, and at least NEAR_ZERO of rated.
-    """
-    sensor = design.spec.sensor
-    floor_v = float(sensor.volts_per_code) * float(
-        sensor.zero_tolerance_codes + sensor.noise_codes_rms
-    )
-    return max(float(NEAR_ZERO * design.spec.output.rated_rms_v), 2 * floor_v)
-
-
-def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[Coefficient, ...]:
-    kp, ki = quantised_gains(plan, rated_counts)
-    counts = float(rated_counts / design.spec.output.rated_rms_v)
-    rows = [
-        Coefficient("integral", float(design.ki), float(ki), "scale per pu and window"),
-        Coefficient(
-            "target_gain", counts / 1000, plan.target_gain / 2**plan.target_shift, "counts per mV"
-        ),
-        Coefficient(
-            "millivolt_gain",
-            1000 / counts,
-            plan.millivolt_gain / 2**plan.millivolt_shift,
-            "mV per count",
-        ),
-        Coefficient(
-            "scale_max", float(design.spec.bridge.scale_max), plan.scale_max / SCALE_ONE, "scale"
-        ),
-    ]
-    if design.kp:
-        rows.insert(0, Coefficient("proportional", float(design.kp), float(kp), "scale per pu"))
-    if plan.ramped:
-        windows = design.spec.targets.ramp_ms / 1000 / design.window.duration_s
-        got = plan.ramp_step / 2**plan.ramp_bits
-        rows.append(
-            Coefficient("ramp_step", float(rated_counts / windows), got, "counts per window")
-        )
-    return tuple(rows)
-
-
-def _gains_too_large(design: Design) -> Fault:
-    return Fault(
-        design.file,
-        "gains",
-        f"proportional {float(design.kp):.4g} and integral {float(design.ki):.4g} a window "
-        "overflow a 32-bit integrator in every format",
-        "give smaller gains, or leave [gains] out and let them be designed",
-    )
-
-
-def _findings(design: Design, made: Quantised) -> Iterator[Finding]:
-    spec, plan = design.spec, made.plan
-    tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
-    if plan.integral == 0 and design.ki:
-        yield Finding(
-            "error",
-            "gains.integral_per_s",
-            "the integral constant rounds to nothing in the integrator's format; raise it",
-        )
-    if made.dead_band_v > tolerance_v:
-        yield Finding(
-            "error",
-            "targets.voltage_tolerance_percent",
-            f"the dead band, {made.dead_band_v:.3g} V, exceeds the tolerance, {tolerance_v:.3g} V;"
-            " widen the tolerance, or make the output's steps finer (bridge.pwm_counts)",
-        )
-    if made.reading_step_v <= made.output_step_v:
-        yield Finding(
-            "warning",
-            "bridge.pwm_counts",
-            f"a step of the output, {made.output_step_v:.3g} V, is no finer than a step of the"
-            f" reading, {made.reading_step_v:.3g} V: the output may hunt by that much; raise"
-            " pwm_counts or call the drive function more often",
-        )
-    for coefficient in made.coefficients:
-        if abs(coefficient.error) > 0.01:
-            yield Finding(
-                "warning",
-                f"arithmetic.word_bits ({coefficient.name})",
-                f"{coefficient.name} is off by {100 * coefficient.error:+.2f} % in its integer;"
-                " use 32-bit words or a shorter settling time",
-            )
-    if plan.target_max_mv < plan.rated_mv:
-        yield Finding(
-            "error",
-            "sensor.volts_per_code",
-            "the reading cannot reach the rated voltage; raise volts_per_code",
-        )
+    tried: list[tuple[Quantised, Rest]] = []
+    for coarser in range(MOST_COARSER + 1):
+        numbers = fixed_point(design, coarser)
+        if tried and numbers.dead_band_v > SHARE * design.chosen.tolerance_v:
+            break
+        tried.append((numbers, run_to_rest(design, numbers)))
+        if tried[-1][1].hunting_v == 0:
+            break
+    numbers, rest = min(tried, key=lambda pair: pair[1].hunting_v)
+    findings = numbers.findings + tuple(rest_findings(design, rest))
+    return replace(numbers, rest=rest, findings=findings)

@@ -1,0 +1,166 @@
+"""What several commands share: from a spec file to a quantised design, and how both are shown."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from halfcycle.cli import tables
+from halfcycle.faults import Finding, Refused
+
+if TYPE_CHECKING:
+    from halfcycle.design_types import Design, Trial
+    from halfcycle.fixed_point import Quantised, Rest
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A spec all the way to integers."""
+
+    design: Design
+    quantised: Quantised
+    rest: Rest
+    pole_shift: float
+    findings: tuple[Finding, ...]
+
+
+def design_spec(path: Path) -> Made:
+    """Load, design and quantise a spec file.
+
+    Raises InputError and Refused as these steps do.
+    """
+    from halfcycle.designer import design  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.fixed_point import pole_shift  # noqa: PLC0415
+    from halfcycle.quantise import quantise  # noqa: PLC0415
+    from halfcycle.spec import load_spec  # noqa: PLC0415
+
+    made = design(load_spec(path), str(path))
+    quantised = quantise(made)
+    assert quantised.rest is not None
+    order = {"error": 0, "warning": 1, "note": 2}
+    return Made(
+        made,
+        quantised,
+        quantised.rest,
+        pole_shift(made, quantised),
+        tuple(sorted(made.findings + quantised.findings, key=lambda remark: order[remark.level])),
+    )
+
+
+@contextmanager
+def refusals(as_json: bool) -> Iterator[None]:
+    """Show a refusal of a valid spec as its findings, and exit 1."""
+    try:
+        yield
+    except Refused as error:
+        if as_json:
+            tables.emit_json({"findings": findings_json(error.findings)})
+        show_findings(error.findings)
+        sys.exit(1)
+
+
+def exit_on_errors(findings: Iterable[Finding]) -> None:
+    """Exit 1 where a finding says that a limit is broken."""
+    if any(finding.level == "error" for finding in findings):
+        sys.exit(1)
+
+
+def show_findings(findings: Iterable[Finding]) -> None:
+    """One line per finding on stderr, the worst first."""
+    for finding in findings:
+        print(f"{finding.level}: {finding.key}: {finding.text}", file=sys.stderr)
+
+
+def findings_json(findings: Iterable[Finding]) -> list[dict[str, str]]:
+    """Findings as the JSON keys level, key and text."""
+    return [{"level": f.level, "key": f.key, "text": f.text} for f in findings]
+
+
+def as_json(made: Made) -> dict[str, Any]:
+    """The JSON of a design: keys as the reference lists them, units in their names."""
+    design, quantised = made.design, made.quantised
+    return {
+        "name": design.spec.name,
+        "window": window_json(design.chosen),
+        "gains": {
+            "proportional": design.gains.proportional,
+            "integral_per_s": design.gains.integral_per_s,
+            "integral_per_window": design.gains.integral_per_window,
+            "proportional_per_window": float(design.kp),
+        },
+        "loop": design.loop.as_json(),
+        "update_latest": {
+            "targets_hold_periods": design.late.target_periods,
+            "stable_periods": design.late.stable_periods,
+        },
+        "alternatives": [window_json(trial) for trial in design.trials],
+        "signals": [
+            {
+                "name": row.name,
+                "format": row.format,
+                "bits": row.bits,
+                "lowest": row.lowest,
+                "highest": row.highest,
+                "headroom_bits": row.headroom_bits,
+                "per_lsb": row.per_lsb,
+                "unit": row.unit,
+            }
+            for row in quantised.plan.signals
+        ],
+        "constants": [
+            {
+                "name": row.name,
+                "wanted": row.wanted,
+                "got": row.got,
+                "error": row.error,
+                "unit": row.unit,
+            }
+            for row in quantised.coefficients
+        ],
+        "pole_shift": made.pole_shift,
+        "reading_step_v": quantised.reading_step_v,
+        "output_step_v": quantised.output_step_v,
+        "dead_band_v": quantised.dead_band_v,
+        "rest": {
+            "windows": made.rest.windows,
+            "hunting_v": made.rest.hunting_v,
+            "error_v": made.rest.error_v,
+            "corner": made.rest.corner,
+        },
+        "findings": findings_json(made.findings),
+    }
+
+
+def window_json(trial: Trial) -> dict[str, Any]:
+    """A window with its fault bounds, as the ``windows`` command has them, and volts."""
+    window, bounds = trial.window, trial.faults
+    return {
+        "half_cycles": window.half_cycles,
+        "samples": window.samples,
+        "duration_ms": window.duration_ms,
+        "whole": window.whole,
+        "mismatch_ppm": window.mismatch_ppm,
+        "mean_error": list(bounds.mean_error),
+        "rms_error": list(bounds.rms_error),
+        "meets_targets": trial.meets,
+        "settling_ms": trial.loop.settling_ms,
+        "sampling_error_v": bounds.spread_v,
+        "zero_flip_reading_v": bounds.alternation_v,
+        "zero_flip_output_v": trial.hunting_v,
+        "noise_v": bounds.noise_v,
+        "sampling": "fixed bias" if bounds.fixed else "ripple",
+    }
+
+
+def number(value: Any) -> str:
+    """Short decimal text of a number."""
+    return f"{float(value):.6g}"
+
+
+def with_unit(value: float | None, unit: str) -> str:
+    """A figure to four digits with its unit; a dash where it is undefined."""
+    return "-" if value is None else f"{value:.4g} {unit}".rstrip()
