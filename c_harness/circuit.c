@@ -131,11 +131,14 @@ static void discretise(struct hc_flow *flows, int levels, struct linear *e, doub
 }
 
 void hc_plant_prepare(struct hc_plant *plant, const struct hc_filter *filter,
-                      const struct hc_load *load, double step_s) {
+                      const struct hc_load *load, double bus_ohm, double step_s) {
     struct linear e;
     const int switches = (int)load->kind == HC_LOAD_RECTIFIER;
     plant->filter = *filter;
     plant->load = *load;
+    plant->bus_ohm = bus_ohm;
+    plant->pieces = bus_ohm > 0.0 ? HC_BUS_PIECES : 1;
+    step_s /= plant->pieces;
     equations(&e, filter, load, 0);
     discretise(plant->off, switches ? HC_DYADIC + 1 : 1, &e, step_s);
     if (switches) {
@@ -247,21 +250,25 @@ static void rectifier_step(struct hc_circuit *circuit, const struct hc_plant *pl
 }
 
 void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, double duty,
-                     double bus_v, double bus_ohm) {
+                     double bus_v) {
     /* Power balance of the lossless averaged bridge: it draws duty * current from the bus, so the
        bus resistance appears in series with the choke as duty^2 bus_ohm. Its decay of the current
-       is split in halves around the exact step (Strang, second order in the step). */
-    const double half = 0.5 * plant->off[0].dt * duty * duty * bus_ohm / plant->filter.inductance_h;
-    const double decay = bus_ohm > 0.0 ? (1.0 - 0.5 * half) / (1.0 + 0.5 * half) : 1.0;
-    circuit->x[CURRENT] *= decay;
-    if ((int)plant->load.kind == HC_LOAD_RECTIFIER) {
-        rectifier_step(circuit, plant, duty * bus_v);
-    } else {
-        double y[3];
-        flow_along(y, &plant->off[0], circuit->x, duty * bus_v);
-        arrive(circuit, plant, y, plant->off[0].dt);
+       is split in halves around an exact piece of the step (Strang). With w the filter's resonance
+       and h a piece, the sag comes out (w h)^2 / 12 too small. */
+    const double half =
+        0.5 * plant->off[0].dt * duty * duty * plant->bus_ohm / plant->filter.inductance_h;
+    const double decay = (1.0 - 0.5 * half) / (1.0 + 0.5 * half);
+    for (int piece = 0; piece < plant->pieces; ++piece) {
+        circuit->x[CURRENT] *= decay;
+        if ((int)plant->load.kind == HC_LOAD_RECTIFIER) {
+            rectifier_step(circuit, plant, duty * bus_v);
+        } else {
+            double y[3];
+            flow_along(y, &plant->off[0], circuit->x, duty * bus_v);
+            arrive(circuit, plant, y, plant->off[0].dt);
+        }
+        circuit->x[CURRENT] *= decay;
     }
-    circuit->x[CURRENT] *= decay;
 }
 
 /* ---- small things ---- */

@@ -12,6 +12,8 @@
 
 /* A switching instant of the rectifier is found to the step divided by 2^HC_DYADIC. */
 #define HC_DYADIC 20
+/* Pieces of a step where the bus has a resistance: its sag is then good to 0.1 % (see step). */
+#define HC_BUS_PIECES 4
 /* Longest sensor delay, in steps. */
 #define HC_HISTORY 1024
 
@@ -41,11 +43,13 @@ struct hc_flow {
     double dt;
 };
 
-/* One filter with one load, prepared for one step: level j moves by step / 2^j.
+/* One filter with one load, prepared for one step in `pieces`: level j moves by a piece / 2^j.
    `on` is used by the rectifier alone, while it conducts on the positive half wave. */
 struct hc_plant {
     struct hc_filter filter;
     struct hc_load load;
+    double bus_ohm;
+    int pieces;
     struct hc_flow off[HC_DYADIC + 1];
     struct hc_flow on[HC_DYADIC + 1];
 };
@@ -60,14 +64,14 @@ struct hc_circuit {
 };
 
 void hc_plant_prepare(struct hc_plant *plant, const struct hc_filter *filter,
-                      const struct hc_load *load, double step_s);
+                      const struct hc_load *load, double bus_ohm, double step_s);
 
 /* Connects another load: its own state starts at rest, a rectifier's reservoir empty. */
 void hc_circuit_connect(struct hc_circuit *circuit, const struct hc_plant *plant);
 
-/* One step with the bridge at `duty` (-1..1) of a bus of `bus_v` behind `bus_ohm`. */
+/* One step with the bridge at `duty` (-1..1) of a bus of `bus_v` behind the plant's bus_ohm. */
 void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, double duty,
-                     double bus_v, double bus_ohm);
+                     double bus_v);
 
 double hc_load_current(const struct hc_circuit *circuit, const struct hc_plant *plant);
 

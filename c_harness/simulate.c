@@ -176,7 +176,8 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->run = run;
     l->board = board;
     for (int i = 0; i < HC_LOADS; ++i) {
-        hc_plant_prepare(&l->plants[i], &board->filter, &board->loads[i], run->step_s);
+        hc_plant_prepare(&l->plants[i], &board->filter, &board->loads[i], board->bus_ohm,
+                         run->step_s);
     }
     l->plant = &l->plants[0];
     l->bus.now = board->bus_v;
@@ -220,7 +221,7 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                 trace[4 * now + 2] = l->circuit.x[0];
                 trace[4 * now + 3] = hc_load_current(&l->circuit, l->plant);
             }
-            hc_circuit_step(&l->circuit, l->plant, duty, l->bus.now, l->board->bus_ohm);
+            hc_circuit_step(&l->circuit, l->plant, duty, l->bus.now);
             l->phase += increment;
             if ((before ^ l->phase) >> 63 && r->half_mean_square) {
                 close_half(l, r, &halves, row, now, increment, energy_before, v_before);
@@ -252,9 +253,9 @@ void hc_run_circuit(const struct hc_filter *filter, const struct hc_load *load, 
     struct hc_circuit circuit;
     memset(&circuit, 0, sizeof circuit);
     memcpy(circuit.x, state, sizeof circuit.x);
-    hc_plant_prepare(&plant, filter, load, step_s);
+    hc_plant_prepare(&plant, filter, load, bus_ohm, step_s);
     for (int32_t i = 0; i < steps; ++i) {
-        hc_circuit_step(&circuit, &plant, duty[i], bus_v, bus_ohm);
+        hc_circuit_step(&circuit, &plant, duty[i], bus_v);
         out[4 * i] = circuit.x[1];
         out[4 * i + 1] = circuit.x[0];
         out[4 * i + 2] = hc_load_current(&circuit, &plant);

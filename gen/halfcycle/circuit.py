@@ -19,6 +19,8 @@ from halfcycle.circuit_parts import BoardLoad, Filter, LoadKind
 
 Real = NDArray[np.float64]
 
+BUS_PIECES = 4
+"""As HC_BUS_PIECES: pieces of a step where the bus has a resistance."""
 CURRENT, VOLTAGE, LOAD = 0, 1, 2
 """Places in the state: choke current (A), output voltage (V), the load's own state."""
 
@@ -120,16 +122,19 @@ class Circuit:
         """One step with the bridge at ``duty`` (-1 to 1) of a bus behind ``bus_ohm``.
 
         The lossless bridge draws duty x current from the bus, so its resistance acts in series
-        with the choke as duty^2 bus_ohm: a decay split in halves around the exact step.
+        with the choke as duty^2 bus_ohm: a decay split in halves around exact pieces of the step.
         """
-        half = 0.5 * self.step_s * duty * duty * bus_ohm / self.parts.inductance_h
+        pieces = BUS_PIECES if bus_ohm > 0.0 else 1
+        piece_s = self.step_s / pieces
+        half = 0.5 * piece_s * duty * duty * bus_ohm / self.parts.inductance_h
         decay = (1.0 - 0.5 * half) / (1.0 + 0.5 * half)
-        self.x[CURRENT] *= decay
-        if self.load.kind == LoadKind.RECTIFIER:
-            self._rectifier_step(duty * bus_v)
-        else:
-            self._go(duty * bus_v, self.step_s)
-        self.x[CURRENT] *= decay
+        for _ in range(pieces):
+            self.x[CURRENT] *= decay
+            if self.load.kind == LoadKind.RECTIFIER:
+                self._rectifier_piece(duty * bus_v, piece_s)
+            else:
+                self._go(duty * bus_v, piece_s)
+            self.x[CURRENT] *= decay
 
     def _side(self, u: float) -> tuple[tuple[Real, Real, Real], Real, float]:
         """The law in force, with mirror and input: the negative half wave of a rectifier is the
@@ -151,8 +156,7 @@ class Circuit:
         output = self.conducting * x[VOLTAGE] if self.conducting else abs(x[VOLTAGE])
         return float(output - self.load.drop_v - x[LOAD])
 
-    def _rectifier_step(self, u: float) -> None:
-        remaining = self.step_s
+    def _rectifier_piece(self, u: float, remaining: float) -> None:
         while remaining > 0.0:
             on_law = self.conducting != 0
             if (self._forward(self._move(u, remaining)) >= 0.0) == on_law:
