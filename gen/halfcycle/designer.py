@@ -12,6 +12,7 @@ from dataclasses import replace
 from halfcycle.design_findings import findings, refusal
 from halfcycle.design_types import Design, Gains, Trial
 from halfcycle.discretise import ContinuousGains, WindowGains, to_continuous, to_window
+from halfcycle.faults import Refused
 from halfcycle.gains import GainDesign, design_gains
 from halfcycle.loop import LateUpdate, analyse, late_update
 from halfcycle.plant import window_plants

@@ -12,6 +12,7 @@ from halfcycle.faults import Fault, Finding, InputError, Refused
 from halfcycle.windows import Window, nearest_misses, whole_windows
 
 if TYPE_CHECKING:
+    from halfcycle.phase_extremes import Bounds
     from halfcycle.spec import Spec
 
 
@@ -29,9 +30,9 @@ class ReadingFaults:
     """The steady part of the zero tolerance's error, greatest size."""
     noise_v: float
     """Standard deviation of a reading: noise and quantisation."""
-    mean_error: tuple[float, float]
+    mean_error: Bounds
     """Bounds of a mean reading's relative error, zero and frequency tolerance included."""
-    rms_error: tuple[float, float]
+    rms_error: Bounds
     """Bounds of an RMS reading's relative error, likewise."""
     fixed: bool
     """Whether the sampling error is a fixed bias (sine and samples from one clock)."""
@@ -117,7 +118,7 @@ def reading_faults(spec: Spec, window: Window) -> ReadingFaults:
         alternation_v=rated * alternation,
         zero_v=rated * max(0.0, steady),
         noise_v=math.hypot(noise.noise, noise.quantisation),
-        mean_error=tuple(wf.mean_error(window, offset, deviation)),
-        rms_error=tuple(wf.rms_error(window, offset, deviation)),
+        mean_error=wf.mean_error(window, offset, deviation),
+        rms_error=wf.rms_error(window, offset, deviation),
         fixed=wf.sampling_kind(window, same_clock=deviation == 0) == "fixed bias",
     )
