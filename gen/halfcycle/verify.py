@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,14 +94,16 @@ def verify(
     seed: int = DEFAULT_SEED,
     scenario: str | None = None,
     progress: Callable[[int, int], None] | None = None,
+    flags: Sequence[str] = ("-O2",),
 ) -> Verification:
     """Compile ``generated`` (file name to text) and compare it with the model of ``plan``.
 
     ``samples``: ticks over all scenarios, at least (each runs ``LEAST_WINDOWS`` windows anyway).
     ``scenario``: one of ``NAMES`` alone. ``progress`` is told (ticks done, ticks in all).
+    ``flags``: for the compiler, such as a sanitizer's.
     Raises ToolMissing without a compiler, compiler.CompileFailed where it refuses the code.
     """
-    harness = Harness(plan, generated)
+    harness = Harness(plan, generated, flags)
     whole = len(scenarios.SCENARIOS) * _ticks(plan, samples)
     done = calls = 0
     for batch in batches(plan, harness, samples, seed, scenario):

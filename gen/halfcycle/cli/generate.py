@@ -1,0 +1,141 @@
+"""``halfcycle generate``: write the C regulator and prove it bit for bit."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+
+from halfcycle import check, compiler, emit, files, verify
+from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.tables import emit_json
+from halfcycle.faults import Fault, Finding, InputError, Refused, ToolMissing
+from halfcycle.generation import Generation, generate
+from halfcycle.spec import load_spec
+from halfcycle.spec_load import printable
+
+
+@click.command("generate")
+@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="The folder."
+)
+@click.option("--no-verify", is_flag=True, help="Write without compiling and comparing.")
+@click.option(
+    "--samples",
+    type=click.IntRange(1, 10**10),
+    default=verify.DEFAULT_SAMPLES,
+    show_default=True,
+    help="Samples to compare, at least.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=verify.DEFAULT_SEED,
+    show_default=True,
+    help="Of the stimulus.",
+)
+@click.option("--force", is_flag=True, help="Replace files that were edited by hand.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    *,
+    spec_file: Path,
+    out: Path,
+    no_verify: bool,
+    samples: int,
+    seed: int,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Write the C regulator of SPEC into DIR, after proving it bit for bit against the model.
+
+    Nothing is written unless the design meets the spec and every comparison is equal.
+    """
+    try:
+        made = generate(load_spec(spec_file), printable(str(spec_file)))
+    except Refused as refused:
+        show_findings(refused.findings)
+        click.echo("nothing was written: the design does not meet the spec", err=True)
+        _finish(as_json, (), False, 0, refused.findings)
+        sys.exit(1)
+    show_findings(made.findings)
+    if not force:
+        _refuse_edited(made, out)
+    compared = 0
+    if not no_verify:
+        with progress_bar("comparing", wanted=not as_json) as progress:
+            try:
+                result = verify.verify(
+                    made.plan, made.texts, samples=samples, seed=seed, progress=progress
+                )
+                own = check.self_test(made.plan, made.texts)
+            except ToolMissing as error:
+                raise ToolMissing(f"{error}; or write without proof: --no-verify") from None
+            except compiler.CompileFailed as error:
+                click.echo(f"error: {error}\nnothing was written", err=True)
+                _finish(as_json, (), False, 0, made.findings)
+                sys.exit(1)
+        compared = result.samples
+        problem = _problem(result, own, spec_file, out)
+        if problem:
+            click.echo(f"error: {problem}\nnothing was written", err=True)
+            _finish(as_json, (), False, compared, made.findings)
+            sys.exit(1)
+        click.echo(check.summary(result), err=True)
+    files.write_all(out, made.texts)
+    written = tuple(str(out / name) for name in made.texts)
+    _finish(as_json, written, not no_verify, compared, made.findings)
+
+
+def show_findings(findings: Iterable[Finding]) -> None:
+    """One line on stderr for each finding."""
+    for finding in findings:
+        click.echo(f"{finding.level}: {finding.key}: {finding.text}", err=True)
+
+
+def _problem(result: verify.Verification, own: check.Check, spec_file: Path, out: Path) -> str:
+    if result.mismatch is not None:
+        spec, folder = printable(str(spec_file)), printable(str(out))
+        return (
+            f"the C is not the model: {result.mismatch}; this is a fault of halfcycle or of the "
+            f"compiler. Replay with:\n  halfcycle generate {spec} --out {folder} --no-verify\n"
+            f"  halfcycle check {spec} {folder} {result.mismatch.replay_options()}"
+        )
+    return "" if own.passed else f"self-test: {own.detail}"
+
+
+def _refuse_edited(made: Generation, out: Path) -> None:
+    """Stop before a file is overwritten that is not as the tool once wrote it."""
+    faults = []
+    for name, text in check.read_folder(made, out).items():
+        if text != made.texts[name] and emit.is_edited(text):
+            problem = "edited by hand since it was generated, or not generated at all"
+            remedy = "keep what you need of it elsewhere, then replace it with --force"
+            faults.append(Fault(printable(str(out / name)), "--out", problem, remedy))
+    if faults:
+        raise InputError(faults)
+
+
+def _finish(
+    as_json: bool,
+    written: tuple[str, ...],
+    verified: bool,
+    compared: int,
+    findings: tuple[Finding, ...],
+) -> None:
+    if as_json:
+        emit_json(
+            {
+                "files": list(written),
+                "verified": verified,
+                "samples_compared": compared,
+                "findings": [
+                    {"level": one.level, "key": one.key, "text": one.text} for one in findings
+                ],
+            }
+        )
+    else:
+        for path in written:
+            click.echo(printable(path))

@@ -1,0 +1,41 @@
+"""From a Spec to the text of its files, or to the findings that stand against it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from halfcycle import designer, emit, quantise
+from halfcycle.faults import Finding, Refused
+from halfcycle.plan import Plan
+from halfcycle.spec import Spec
+
+
+@dataclass(frozen=True, slots=True)
+class Generation:
+    """A generated regulator, not yet written anywhere."""
+
+    plan: Plan
+    texts: Mapping[str, str]
+    """File name to text: NAME.h, NAME.c, NAME_vectors.h, NAME_selftest.c."""
+    findings: tuple[Finding, ...]
+
+
+def generate(spec: Spec, file: str = "spec") -> Generation:
+    """Design, quantise and print; ``file`` is how messages name the spec.
+
+    Raises Refused where a finding is an error, InputError where a key asks for what cannot be.
+    """
+    design = designer.design(spec, file)
+    findings = tuple(design.findings)
+    if _errors(findings):
+        raise Refused(findings)
+    made = quantise.quantise(design)
+    findings += made.findings
+    if _errors(findings):
+        raise Refused(findings)
+    return Generation(made.plan, emit.render(design, made), findings)
+
+
+def _errors(findings: tuple[Finding, ...]) -> bool:
+    return any(finding.level == "error" for finding in findings)
