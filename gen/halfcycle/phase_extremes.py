@@ -36,10 +36,13 @@ MEAN_OF_SINE = 2 / math.pi
 TOLERANCE = 1e-6
 """Bounds of the rectified mean are outside the truth by at most this, relative to the reading..."""
 SHARE = 1e-3
-"""...or by this share of the error itself, whichever is more (unless MOST_WORK ends the search)."""
+"""...or by this share of the error itself, whichever is more (unless the search grows too long)."""
 
 MOST_WORK = 2_000_000
 """Samples looked at in one search; when spent, the bound found so far stands (it is valid)."""
+
+MOST_CELLS = 2000
+"""Cells looked at in one search, likewise."""
 
 _EPSILON = float(np.finfo(np.float64).eps)
 
@@ -73,7 +76,6 @@ class _Pieces:
     slope_left: Complexes
     slope_right: Complexes
     sign: Floats
-    longest: float  # greatest length of a piece, radians
 
 
 def rectified(samples: int, step: float, offset: float) -> Bounds:
@@ -123,7 +125,7 @@ def offset_alternation(samples: int, step: float, offset: float) -> float:
     level = level0 + np.concatenate([[0], np.cumsum(np.append(levels, np.zeros(8))[order])])
     left, right = value * turned[:-1], value * turned[1:]
     ends = max((left.imag + level).max(), (right.imag + level).max())
-    crest = (left.imag > 0) & (left.real > 0) & (right.real < 0)
+    crest = _trough(-left, -right)
     return float(max(ends, (np.abs(value) + level)[crest].max(initial=0.0)))
 
 
@@ -171,7 +173,6 @@ def _pieces(samples: int, step: float, offset: float, slopes: bool) -> _Pieces:
         slope * turned[:-1],
         slope * turned[1:],
         sign.real,
-        float(np.diff(edges).max()),
     )
 
 
@@ -179,14 +180,21 @@ def _exact(pieces: _Pieces, offset: float) -> Bounds:
     level = offset * pieces.sign
     left, right = pieces.left.imag + level, pieces.right.imag + level
     low, high = min(left.min(), right.min()), max(left.max(), right.max())
-    # In less than a quarter turn a crest has positive values at both ends, a trough negative ones;
-    # without that, rounding could take a piece of no length at a crest for a trough.
-    crest = (pieces.left.imag > 0) & (pieces.left.real > 0) & (pieces.right.real < 0)
-    trough = (pieces.left.imag < 0) & (pieces.left.real < 0) & (pieces.right.real > 0)
+    crest, trough = _trough(-pieces.left, -pieces.right), _trough(pieces.left, pieces.right)
     size = np.abs(pieces.left)
     high = max(high, (level + size)[crest].max(initial=-np.inf))
     low = min(low, (level - size)[trough].min(initial=np.inf))
     return Bounds(float(low), float(high))
+
+
+def _trough(left: Complexes, right: Complexes) -> NDArray[np.bool_]:
+    """Whether a piece has the trough of its sinusoid inside; a crest is one upside down.
+
+    In less than a quarter turn a trough has negative values at both ends; without looking at
+    those, rounding could take a piece of no length at a crest for one.
+    """
+    inside: NDArray[np.bool_] = (left.imag < 0) & (left.real < 0) & (right.real > 0)
+    return inside
 
 
 def _below(pieces: _Pieces, cell: Cell, samples: int) -> float:
@@ -195,12 +203,13 @@ def _below(pieces: _Pieces, cell: Cell, samples: int) -> float:
     level = cell.offset * pieces.sign - cell.offset_half * np.abs(pieces.sign)
     left = pieces.left.imag - h * np.abs(pieces.slope_left.imag)
     right = pieces.right.imag - h * np.abs(pieces.slope_right.imag)
-    # Each of these sinusoids is concave while it is positive, so a piece is least at its ends;
-    # where one is not, its bend over the length of the piece is allowed for.
-    size = np.abs(pieces.left) + h * np.abs(pieces.slope_left)
-    bend = np.where((left < 0) | (right < 0), size * pieces.longest**2 / 8, 0.0)
-    least = float((np.minimum(left, right) + level - bend).min())
-    return least - (samples**2 - 1) / 24 * h**2
+    least = float((np.minimum(left, right) + level).min())
+    # A sinusoid is concave while positive, and so least at an end; only troughs can be lower.
+    for sign in (-h, h):
+        start = pieces.left + sign * pieces.slope_left
+        trough = _trough(start, pieces.right + sign * pieces.slope_right)
+        least = min(least, float((level - np.abs(start))[trough].min(initial=np.inf)))
+    return max(0.0, least - (samples**2 - 1) / 24 * h**2)
 
 
 def _allowed(value: float) -> float:
@@ -222,7 +231,7 @@ def _least(samples: int, steps: Bounds, greatest_offset: float) -> float:
     half = greatest_offset / 2
     whole = Cell((steps.low + steps.high) / 2, (steps.high - steps.low) / 2, half, half)
     heap = [(bound(whole), whole)]
-    for _ in range(max(16, MOST_WORK // (4 * samples))):
+    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (4 * samples)))):
         low, cell = heap[0]
         if found - low <= _allowed(found):
             break
@@ -260,7 +269,7 @@ def _greatest(samples: int, steps: Bounds, offset: float) -> float:
     ends = value(steps.low), value(steps.high)
     found = max(ends)
     heap = [entry(steps.low, steps.high, *ends)]
-    for _ in range(max(16, MOST_WORK // (2 * samples))):
+    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (2 * samples)))):
         high, a, b, at_a, at_b = heap[0]
         if -high - found <= _allowed(found):
             break
