@@ -13,7 +13,7 @@ from halfcycle.spec import Spec
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
-    yield from _reach(design)
+    yield from _reach(design.spec, design.chosen)
     yield from _given_gains(design)
     yield from _window(design)
     yield from _offset(design)
@@ -28,32 +28,30 @@ def refusal(spec: Spec, trials: Sequence[Trial]) -> list[Finding]:
         f"settling within {text(targets.settling_ms)} ms with at most "
         f"{text(targets.overshoot_percent)} % overshoot"
     )
-    found = []
-    for trial in trials:
-        refused = trial.refusal
-        if refused is None:
-            continue
-        reach = []
-        if refused.settling_ms is not None:
-            reach.append(f"settling {refused.settling_ms:.6g} ms within that overshoot")
-        if refused.overshoot_percent is not None:
-            reach.append(f"overshoot {refused.overshoot_percent:.3g} % within that time")
-        window = trial.window
-        found.append(
-            Finding(
-                "error",
-                "targets.settling_ms",
-                f"{wanted} cannot be met at every corner with {window.half_cycles} half cycles "
-                f"({window.duration_ms:.6g} ms a window); best: {' or '.join(reach) or 'none'}; "
-                f"held back by {refused.corner}. Allow a longer settling time, narrow the "
-                "tolerances, or add damping to the filter",
-            )
+    found = [finding for finding in _reach(spec, trials[0]) if finding.level == "error"]
+    refused = [(trial, trial.refusal) for trial in trials if trial.refusal is not None]
+    trial, refusal_ = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
+    reach = []
+    if refusal_.settling_ms is not None:
+        reach.append(f"settling {refusal_.settling_ms:.6g} ms within that overshoot")
+    if refusal_.overshoot_percent is not None:
+        reach.append(f"overshoot {refusal_.overshoot_percent:.3g} % within that time")
+    window = trial.window
+    found.append(
+        Finding(
+            "error",
+            "targets.settling_ms",
+            f"{wanted} cannot be met at every corner by any of {len(refused)} windows; the best, "
+            f"with {window.half_cycles} half cycles ({window.duration_ms:.6g} ms a window): "
+            f"{' or '.join(reach) or 'none'}; held back by {refusal_.corner}. Allow a longer "
+            "settling time, narrow the tolerances, or add damping to the filter",
         )
+    )
     return found
 
 
-def _reach(design: Design) -> Iterator[Finding]:
-    spec, plants = design.spec, design.plants
+def _reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
+    plants = trial.plants
     hardest = plants.hardest
     scale, limit = float(plants.scale_for_rated[hardest]), float(spec.bridge.scale_max)
     label = plants.corners[hardest].label

@@ -22,7 +22,7 @@ REST_WINDOWS = 24
 """Windows watched once the loop should be at rest."""
 MOST_WINDOWS = 600
 UNSETTLED = 50
-"""Windows taken for the settling of a loop that has none."""
+"""Windows taken where the loop is too slow for a settling time."""
 
 
 def run_to_rest(design: Design, made: Quantised) -> Rest:
@@ -33,9 +33,7 @@ def run_to_rest(design: Design, made: Quantised) -> Rest:
     spec, plan, plants = design.spec, made.plan, design.plants
     rated_v = float(spec.output.rated_rms_v)
     settling_ms = design.loop.settling_ms
-    if settling_ms is None:  # unstable with the gains given: watch it move
-        settling_ms = UNSETTLED * design.window.duration_ms
-    settle = math.ceil(settling_ms / design.window.duration_ms)
+    settle = math.ceil(settling_ms / design.window.duration_ms) if settling_ms else UNSETTLED
     # Past the last 2 % the error still has to fall below one count.
     counts = rated_v * made.counts_per_volt
     windows = min(MOST_WINDOWS, math.ceil(settle * math.log(50 * counts) / math.log(50)) + 8)

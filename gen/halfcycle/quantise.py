@@ -22,8 +22,10 @@ def quantise(design: Design) -> Quantised:
     """The finest Plan whose integer loop rests, or the one that moves least where none does.
 
     Findings of level "error" mean that it must not ship. Raises InputError where given gains are
-    too large for any format.
+    too large for any format. An unstable loop (of given gains) is quantised but not run.
     """
+    if not design.loop.stable:  # the design's own findings say so
+        return fixed_point(design)
     tried: list[tuple[Quantised, Rest]] = []
     for coarser in range(MOST_COARSER + 1):
         numbers = fixed_point(design, coarser)

@@ -80,14 +80,17 @@ def _nothing_whole(spec: Spec, misses: tuple[Window, ...]) -> Finding:
         f"{w.half_cycles} half cycles in {w.samples} samples ({w.mismatch_ppm:+.0f} ppm)"
         for w in misses[-3:]
     )
-    points = round(Fraction(1, 2) / f / (spec.loop.period_us / 1_000_000))
-    fitting = Fraction(500_000, 1) / f / max(1, points)
+    if misses:
+        nearest = misses[-1]
+        fitting = Fraction(nearest.half_cycles, 2 * nearest.samples) / f * 1_000_000
+        advice = f'use a loop period of "{fitting}" us ({float(fitting):.6g} us)'
+    else:
+        advice = f"use a loop period of {float(Fraction(500_000) / f / 25):.6g} us or so"
     return Finding(
         "error",
         "loop.period_us",
         f"no window up to {text(spec.loop.longest_window_ms)} ms holds a whole number of half "
-        f"cycles; the nearest: {near or 'none'}. Use a loop period such as "
-        f'"{fitting}" us ({points} samples a half cycle), a longer window, or '
+        f"cycles; the nearest: {near or 'none'}; {advice}, a longer window, or "
         "accept_partial_window = true",
     )
 

@@ -71,7 +71,7 @@ def _show(made: shared.Made) -> None:
             ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),
             ("output step", f"{quantised.output_step_v:.3g} V RMS", ""),
             ("dead band", f"+-{quantised.dead_band_v:.3g} V RMS", ""),
-            ("at rest, moves by", f"{made.rest.hunting_v:.3g} V RMS", made.rest.corner),
+            *_rest_row(made),
         ],
         ["Worst over all tolerance corners; settling includes the wait for the first update."],
     )
@@ -101,6 +101,13 @@ def _show(made: shared.Made) -> None:
         [f"They move the slowest closed-loop pole by {made.pole_shift:.2g} at most."],
     )
     shared.show_findings(made.findings)
+
+
+def _rest_row(made: shared.Made) -> list[tuple[str, str, str]]:
+    rest = made.quantised.rest
+    if rest is None:
+        return []
+    return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
 
 
 def _show_windows(made: shared.Made) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ from halfcycle.faults import Finding, Refused
 
 if TYPE_CHECKING:
     from halfcycle.design_types import Design, Trial
-    from halfcycle.fixed_point import Quantised, Rest
+    from halfcycle.fixed_point import Quantised
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,6 @@ class Made:
 
     design: Design
     quantised: Quantised
-    rest: Rest
     pole_shift: float
     findings: tuple[Finding, ...]
 
@@ -40,12 +39,10 @@ def design_spec(path: Path) -> Made:
 
     made = design(load_spec(path), str(path))
     quantised = quantise(made)
-    assert quantised.rest is not None
     order = {"error": 0, "warning": 1, "note": 2}
     return Made(
         made,
         quantised,
-        quantised.rest,
         pole_shift(made, quantised),
         tuple(sorted(made.findings + quantised.findings, key=lambda remark: order[remark.level])),
     )
@@ -98,39 +95,13 @@ def as_json(made: Made) -> dict[str, Any]:
             "stable_periods": design.late.stable_periods,
         },
         "alternatives": [window_json(trial) for trial in design.trials],
-        "signals": [
-            {
-                "name": row.name,
-                "format": row.format,
-                "bits": row.bits,
-                "lowest": row.lowest,
-                "highest": row.highest,
-                "headroom_bits": row.headroom_bits,
-                "per_lsb": row.per_lsb,
-                "unit": row.unit,
-            }
-            for row in quantised.plan.signals
-        ],
-        "constants": [
-            {
-                "name": row.name,
-                "wanted": row.wanted,
-                "got": row.got,
-                "error": row.error,
-                "unit": row.unit,
-            }
-            for row in quantised.coefficients
-        ],
+        "signals": [asdict(row) for row in quantised.plan.signals],
+        "constants": [asdict(row) | {"error": row.error} for row in quantised.coefficients],
         "pole_shift": made.pole_shift,
         "reading_step_v": quantised.reading_step_v,
         "output_step_v": quantised.output_step_v,
         "dead_band_v": quantised.dead_band_v,
-        "rest": {
-            "windows": made.rest.windows,
-            "hunting_v": made.rest.hunting_v,
-            "error_v": made.rest.error_v,
-            "corner": made.rest.corner,
-        },
+        "rest": asdict(quantised.rest) if quantised.rest else None,
         "findings": findings_json(made.findings),
     }
 
