@@ -1,0 +1,194 @@
+"""The values of C expressions, read from a syntax tree of pycparser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import z3
+from pycparser import c_ast, c_generator
+
+from halfcycle.prove.arithmetic import Arithmetic, NotUnderstood, Number, both, either, negated
+from halfcycle.prove.integers import IntType
+from halfcycle.prove.solver import Claims
+from halfcycle.prove.source import Source
+
+COMPARISONS = ("==", "!=", "<", ">", "<=", ">=")
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """A local or an element of the state; ``value`` is None where it may not be set yet."""
+
+    type: IntType
+    value: Any
+
+
+Locals = dict[str, Variable]
+
+
+class Expressions:
+    """Evaluates expressions; ``call`` comes from the class that runs statements.
+
+    ``state``: field to its elements (one element where the field is no array).
+    """
+
+    def __init__(self, source: Source, claims: Claims, state: dict[str, list[Any]]) -> None:
+        self.source, self.claims, self.state = source, claims, state
+        self.arithmetic = Arithmetic(source.widths, claims)
+        (self.fields,) = source.structs.values()
+
+    def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
+        raise NotImplementedError
+
+    def where(self, node: Any) -> str:
+        """File and line, with the expression or statement itself."""
+        text = " ".join(c_generator.CGenerator().visit(node).split())
+        place = f"{node.coord.file}:{node.coord.line}" if node.coord else "?"
+        return f"{place}: {text if len(text) < 90 else text[:87] + '...'}"
+
+    def value(self, node: Any, variables: Locals) -> Number:  # noqa: PLR0911 (one a kind)
+        """The value of any expression that has one."""
+        match node:
+            case c_ast.Constant():
+                return Number(*self.source.widths.constant(node.value))
+            case c_ast.ID():
+                return self._local(node, variables)
+            case c_ast.StructRef() | c_ast.ArrayRef():
+                return self._element(node, variables)
+            case c_ast.Cast():
+                return self._cast(node, variables)
+            case c_ast.TernaryOp():
+                return self._choice(node, variables)
+            case c_ast.FuncCall():
+                result = self.called(node, variables)
+                if result is None:
+                    raise NotUnderstood(f"{self.where(node)}: returns nothing")
+                return result
+            case c_ast.BinaryOp() if node.op not in (*COMPARISONS, "&&", "||"):
+                left, right = self.value(node.left, variables), self.value(node.right, variables)
+                return self.arithmetic.binary(node.op, left, right, self.where(node))
+            case c_ast.UnaryOp() if node.op in ("-", "+", "~"):
+                operand = self.value(node.expr, variables)
+                return self.arithmetic.unary(node.op, operand, self.where(node))
+            case c_ast.BinaryOp() | c_ast.UnaryOp(op="!"):
+                truth = self.truth(node, variables)
+                return Number(either(truth, 1, 0), self.source.widths.plain)
+        raise NotUnderstood(f"{self.where(node)}: {type(node).__name__}")
+
+    def truth(self, node: Any, variables: Locals) -> Any:
+        """The expression as a condition."""
+        match node:
+            case c_ast.BinaryOp(op="&&" | "||"):
+                left = self.truth(node.left, variables)
+                # The right side is only reached where the left does not settle it.
+                with self.given(left if node.op == "&&" else negated(left)) as reached:
+                    right = self.truth(node.right, variables) if reached else node.op == "||"
+                return self._joined(node.op, left, right)
+            case c_ast.BinaryOp() if node.op in COMPARISONS:
+                left, right = self.value(node.left, variables), self.value(node.right, variables)
+                return self.arithmetic.compared(node.op, left, right, self.where(node))
+            case c_ast.UnaryOp(op="!"):
+                return negated(self.truth(node.expr, variables))
+        return self.value(node, variables).value != 0
+
+    @contextmanager
+    def given(self, condition: Any) -> Iterator[bool]:
+        """Work under ``condition``; False where it cannot hold."""
+        known = isinstance(condition, bool)
+        if not known:
+            self.claims.path.append(condition)
+        yield condition if isinstance(condition, bool) else True
+        if not known:
+            self.claims.path.pop()
+
+    def place(self, node: Any, variables: Locals) -> tuple[str, list[Any]]:
+        """The field of the state that ``node`` names and, for each element, when it is meant."""
+        reference, index = (
+            (node.name, node.subscript) if isinstance(node, c_ast.ArrayRef) else (node, None)
+        )
+        if not (isinstance(reference, c_ast.StructRef) and reference.type == "->"):
+            raise NotUnderstood(f"{self.where(node)}: not a field of the state")
+        name = reference.field.name
+        length = self.fields[name][1]
+        if (index is None) != (length == 0):
+            raise NotUnderstood(f"{self.where(node)}: a whole array")
+        if index is None:
+            return name, [True]
+        at = self._index(node, length, variables)
+        return name, [at == element for element in range(length)]
+
+    def called(self, node: Any, variables: Locals) -> Number | None:
+        """The result of a call; arguments that are the state itself are left out."""
+        given = node.args.exprs if node.args else []
+        numbers = [
+            self.value(argument, variables)
+            for argument in given
+            if not (isinstance(argument, c_ast.ID) and argument.name not in variables)
+        ]
+        return self.call(node.name.name, numbers, self.where(node))
+
+    def _local(self, node: Any, variables: Locals) -> Number:
+        variable = variables.get(node.name)
+        if variable is None:
+            raise NotUnderstood(f"{self.where(node)}: not a local")
+        if variable.value is None:
+            self.claims.claim(self.where(node), "it is set on every path before it is read", False)
+            raise NotUnderstood(f"{self.where(node)}: read before it is set")
+        return Number(variable.value, variable.type)
+
+    def _element(self, node: Any, variables: Locals) -> Number:
+        if isinstance(node, c_ast.ArrayRef) and isinstance(node.name, c_ast.ID):
+            return self._table(node, variables)
+        name, meant = self.place(node, variables)
+        elements = self.state[name]
+        value = elements[-1]
+        for condition, element in zip(reversed(meant[:-1]), reversed(elements[:-1]), strict=True):
+            value = either(condition, element, value)
+        return Number(value, self.fields[name][0])
+
+    def _table(self, node: Any, variables: Locals) -> Number:
+        kind, values = self.source.tables[node.name.name]
+        at = self._index(node, len(values), variables)
+        if isinstance(at, int):
+            return Number(values[at], kind)
+        entry = self.claims.unknown(node.name.name, min(values), max(values))
+        self.claims.assume(
+            z3.And(*(z3.Implies(at == index, entry == value) for index, value in enumerate(values)))
+        )
+        return Number(entry, kind)
+
+    def _index(self, node: Any, length: int, variables: Locals) -> Any:
+        at = self.value(node.subscript, variables).value
+        where = self.where(node)
+        self.claims.claim(where, f"an index of 0 to {length - 1}", both(at >= 0, at < length))
+        if isinstance(at, int) and not 0 <= at < length:
+            raise NotUnderstood(f"{where}: index {at}")
+        return at
+
+    def _cast(self, node: Any, variables: Locals) -> Number:
+        kind = self.source.int_type(node.to_type)
+        number = self.value(node.expr, variables)
+        return number if kind is None else self.arithmetic.converted(number, kind, self.where(node))
+
+    def _choice(self, node: Any, variables: Locals) -> Number:
+        condition = self.truth(node.cond, variables)
+        sides = []
+        for side, branch in ((condition, node.iftrue), (negated(condition), node.iffalse)):
+            with self.given(side):
+                sides.append(self.value(branch, variables))
+        yes, no = sides
+        kind = self.source.widths.common(yes.type, no.type)
+        values = []
+        for side, number in ((condition, yes), (negated(condition), no)):
+            with self.given(side):
+                values.append(self.arithmetic.converted(number, kind, self.where(node)).value)
+        return Number(either(condition, *values), kind)
+
+    @staticmethod
+    def _joined(sign: str, left: Any, right: Any) -> Any:
+        if sign == "&&":
+            return both(left, right)
+        return negated(both(negated(left), negated(right)))
