@@ -5,6 +5,10 @@ from __future__ import annotations
 from fractions import Fraction as F
 from types import SimpleNamespace
 
+import numpy as np
+
+from halfcycle.plant import Corner, Plants
+
 
 def spec(**changes):
     """The spec of the design document; ``spec(bridge__bus_min_v=F(300))`` changes one key."""
@@ -42,4 +46,21 @@ def window(half_cycles=2, samples=25, frequency_hz=F(50), period_s=F(800, 10**6)
         frequency_hz=frequency_hz,
         period_s=period_s,
         duration_s=samples * period_s,
+    )
+
+
+def plants(gains, weights=((1.0,),), measure="rms"):
+    """Plants made by hand: one corner for each gain, named by it. Weights are rows, or one row
+    for all."""
+    gains = np.asarray(gains, dtype=float)
+    rows = np.broadcast_to(np.asarray(weights, dtype=float), (len(gains), len(weights[0])))
+    return Plants(
+        corners=tuple(Corner(f"gain {g:g}", 0.0, 0.0, 0.0, "", 1.0, 0.0) for g in gains),
+        gains=gains,
+        weights=rows.copy(),
+        tail=np.zeros(len(gains)),
+        scale_for_rated=1.0 / np.maximum(gains, 1.0),
+        step_gains=gains,
+        sag=np.zeros(len(gains)),
+        measure=measure,
     )

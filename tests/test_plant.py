@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction as F
+from functools import cache
 
 import numpy as np
 import pytest
@@ -45,6 +46,7 @@ def readings(circuit, timing, phase, scales):
     delay = float(timing.delay_s)
     assert delay < period
 
+    @cache
     def step(scale, dt):
         whole = np.zeros((n + 2, n + 2))
         whole[:n, :n] = a
