@@ -53,34 +53,38 @@ def equations(parts: Filter, load: BoardLoad, conducting: bool) -> tuple[Real, R
     return a, b, c
 
 
-def flow(law: tuple[Real, Real, Real], x: Real, u: float, dt: float) -> Real:
-    """The state (3,) after ``dt`` seconds of a held bridge voltage ``u``, exactly."""
-    moved: Real = expm(_whole(law, u) * dt)[:3] @ np.append(x, 1.0)
-    return moved
+class Law:
+    """One linear law of motion under a held input, exact in time."""
 
+    def __init__(self, parts: Filter, load: BoardLoad, conducting: bool) -> None:
+        # Over the state, the bridge voltage and a 1, both of which stand still.
+        self._whole = np.zeros((5, 5))
+        a, b, c = equations(parts, load, conducting)
+        self._whole[:3] = np.column_stack([a, b, c])
+        self._kept: dict[float, tuple[Real, Real]] = {}
 
-def square_integral(law: tuple[Real, Real, Real], x: Real, u: float, dt: float) -> float:
-    """Integral of the squared output over ``dt`` seconds (V^2 s), exactly.
+    def move(self, x: Real, u: float, dt: float) -> Real:
+        """The state (3,) after ``dt`` seconds of a held bridge voltage ``u``."""
+        moved: Real = expm(self._whole * dt)[:3] @ np.array([*x, u, 1.0])
+        return moved
 
-    Van Loan, IEEE Trans. Automatic Control 23(3), 1978: one exponential holds the integral.
-    """
-    whole = _whole(law, u)
-    block = np.zeros((8, 8))
-    block[:4, :4] = -whole.T
-    block[VOLTAGE, 4 + VOLTAGE] = 1.0
-    block[4:, 4:] = whole
-    power = expm(block * dt)
-    start = np.append(x, 1.0)
-    return float(start @ power[4:, 4:].T @ power[:4, 4:] @ start)
+    def step(self, x: Real, u: float, dt: float) -> tuple[Real, float]:
+        """As ``move``, and the integral of the squared output (V^2 s); kept for the next call
+        with the same ``dt``.
 
-
-def _whole(law: tuple[Real, Real, Real], u: float) -> Real:
-    """The law as one matrix (4, 4) over the state with a 1 below it."""
-    a, b, c = law
-    whole = np.zeros((4, 4))
-    whole[:3, :3] = a
-    whole[:3, 3] = b * u + c
-    return whole
+        Van Loan, IEEE Trans. Automatic Control 23(3), 1978: one exponential holds the integral.
+        """
+        if dt not in self._kept:
+            block = np.zeros((10, 10))
+            block[:5, :5] = -self._whole.T
+            block[VOLTAGE, 5 + VOLTAGE] = 1.0
+            block[5:, 5:] = self._whole
+            power = expm(block * dt)
+            self._kept = {dt: (power[5:, 5:], power[5:, 5:].T @ power[:5, 5:])}
+        power, square = self._kept[dt]
+        start = np.array([*x, u, 1.0])
+        moved: Real = power[:3] @ start
+        return moved, float(start @ square @ start)
 
 
 class Circuit:
@@ -100,8 +104,8 @@ class Circuit:
         self.load = load
         self.x[LOAD] = 0.0
         self.conducting = 0
-        self._off = equations(self.parts, load, conducting=False)
-        self._on = equations(self.parts, load, conducting=True)
+        self._off = Law(self.parts, load, conducting=False)
+        self._on = Law(self.parts, load, conducting=True)
 
     def load_current(self) -> float:
         """Into the load, amperes."""
@@ -136,7 +140,7 @@ class Circuit:
                 self._go(duty * bus_v, piece_s)
             self.x[CURRENT] *= decay
 
-    def _side(self, u: float) -> tuple[tuple[Real, Real, Real], Real, float]:
+    def _side(self, u: float) -> tuple[Law, Real, float]:
         """The law in force, with mirror and input: the negative half wave of a rectifier is the
         positive one with current, output and bridge voltage reversed."""
         if self.conducting < 0:
@@ -145,12 +149,13 @@ class Circuit:
 
     def _move(self, u: float, dt: float) -> Real:
         law, mirror, forced = self._side(u)
-        return flow(law, self.x * mirror, forced, dt) * mirror
+        return law.move(self.x * mirror, forced, dt) * mirror
 
     def _go(self, u: float, dt: float) -> None:
         law, mirror, forced = self._side(u)
-        self.energy += square_integral(law, self.x * mirror, forced, dt)
-        self.x = self._move(u, dt)
+        moved, square = law.step(self.x * mirror, forced, dt)
+        self.x = moved * mirror
+        self.energy += square
 
     def _forward(self, x: Real) -> float:
         output = self.conducting * x[VOLTAGE] if self.conducting else abs(x[VOLTAGE])
