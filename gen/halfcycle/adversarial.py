@@ -20,11 +20,12 @@ from halfcycle.trace import Ints
 
 def _pick(generator: random.Random, low: int, high: int, special: Sequence[int]) -> int:
     """A value of ``[low, high]``: one of ``special`` or its neighbours most often, or any."""
-    if special and generator.random() < 0.8:
-        value = generator.choice(special)
-        value += generator.randint(-1, 1)
+    # random() alone: randint and choice take three times as long, and this is called a lot.
+    draw = generator.random()
+    if special and draw < 0.8:
+        value = special[int(draw / 0.8 * len(special))] + int(3 * generator.random()) - 1
     else:
-        value = generator.randint(low, high)
+        value = low + int((high + 1 - low) * generator.random())
     return integer.saturate(value, low, high)
 
 

@@ -26,6 +26,8 @@ CHUNK = 16_200
 apart (which would map them all onto the same cache lines and cost five times the time)."""
 VALUES = 20_000
 """Arguments tried of a function of one number."""
+STATES = 10_000
+"""States that update and sample are called from, at most: ten of them take a millisecond."""
 LEAST_WINDOWS = 24
 """Windows that each scenario runs at least, however few samples are asked for."""
 
@@ -160,7 +162,7 @@ def batches(
         if name == "reset":
             yield _reset_batch(plan, harness)
         elif name in ("update_states", "sample_states"):
-            yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, 100_000)))
+            yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
         elif name in SINGLE:
             generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
             yield from _value_batches(name, plan, harness, generator)
