@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import difflib
 import re
 import tomllib
@@ -27,6 +28,15 @@ def load_spec(path: Path | str) -> Spec:
     Raises:
         InputError: with every fault; the file is named as it was given.
     """
+    return parse_spec(read_text(path)[0], printable(str(path)))
+
+
+def read_text(path: Path | str) -> tuple[str, bool]:
+    """A spec file's text, line ends as they are, and whether a byte-order mark came before it.
+
+    Raises:
+        InputError: where it is no file of a spec's size and encoding.
+    """
     file = printable(str(path))
     try:
         with Path(path).open("rb") as stream:
@@ -44,11 +54,10 @@ def load_spec(path: Path | str) -> Spec:
         raise _one(file, "file", problem, "name a spec file")
     try:
         # Some editors put a byte-order mark first; TOML has none.
-        text = data.decode("utf-8-sig")
+        return data.decode("utf-8-sig"), data.startswith(codecs.BOM_UTF8)
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise _one(file, f"line {line}", "not UTF-8 text", "save the file as UTF-8") from None
-    return parse_spec(text, file)
 
 
 def parse_spec(text: str, file: str) -> Spec:
