@@ -11,6 +11,7 @@ import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
+from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -18,10 +19,12 @@ from typing import Any
 import jinja2
 
 import halfcycle
+from halfcycle import exact
 from halfcycle.design_types import Design
 from halfcycle.fixed_point import Quantised
 from halfcycle.plan import FLAGS, Plan
 from halfcycle.signals import error_bits, error_range
+from halfcycle.spec import Value
 from halfcycle.vectors import golden_vectors
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
@@ -119,7 +122,8 @@ def _banner(design: Design, made: Quantised) -> Banner:
             f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
         ),
         facts=tuple(_wrapped(_facts(design, made))),
-        defaults=tuple(f"{key} = {value}" for key, value in spec.defaulted()) or ("none",),
+        defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted())
+        or ("none",),
         constants=tuple(_constants(made)),
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
@@ -127,9 +131,16 @@ def _banner(design: Design, made: Quantised) -> Banner:
     )
 
 
-def number(value: object) -> str:
-    """A rational or float as short decimal text; a fraction where the decimal would not end."""
-    return f"{float(value):.6g}"  # type: ignore[arg-type]
+def _toml(value: Value) -> str:
+    """A spec's value as the spec file writes it."""
+    if isinstance(value, Fraction):
+        return exact.text(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def number(value: Fraction | float) -> str:
+    """Six digits of a number."""
+    return f"{float(value):.6g}"
 
 
 def _facts(design: Design, made: Quantised) -> Iterator[str]:
@@ -177,7 +188,7 @@ def _constants(made: Quantised) -> Iterator[str]:
     for row in made.coefficients:
         yield (
             f"{row.name}: {integers[row.name]} = {row.got:.6g}, wanted {row.wanted:.6g} "
-            f"{row.unit} ({1e6 * row.error:+.0f} ppm)"
+            f"{row.unit} ({round(1e6 * row.error):+d} ppm)"
         )
 
 

@@ -45,6 +45,8 @@ def run_to_rest(design: Design, made: Quantised) -> Rest:
     peak_codes = math.sqrt(2) * rated_v / float(spec.sensor.volts_per_code)
 
     regulators = [Regulator(plan) for _ in range(corners)]
+    for regulator in regulators:  # past the ramp, which is no part of coming to rest
+        regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     driven = np.zeros((corners, taps))
     scales = np.zeros((windows + REST_WINDOWS, corners))
     readings = np.zeros_like(scales)
