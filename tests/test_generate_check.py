@@ -187,7 +187,7 @@ def test_check_names_each_kind_of_difference(tool: Tool, folder: Path, made: Gen
     assert found[f"current {c}"].startswith("edited by hand")
     assert "\n-" in found[f"current {c}"] and "\n+" in found[f"current {c}"]
     assert found[f"current {vectors}"].startswith("missing")
-    assert "--scenario" in found["bit-exact"]
+    assert f"halfcycle check {SPEC} {folder} --seed 1" in found["bit-exact"]
     assert "is missing" in found["self-test"]
     assert f"current {names(made)[3]}" not in found
 

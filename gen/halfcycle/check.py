@@ -43,6 +43,8 @@ class Stimulus:
     samples: int = verify.DEFAULT_SAMPLES
     seed: int = verify.DEFAULT_SEED
     scenario: str | None = None
+    command: str = "halfcycle check SPEC DIR"
+    """The start of the command that a mismatch is replayed with."""
 
 
 def read_folder(generation: Generation, folder: Path) -> dict[str, str]:
@@ -165,7 +167,7 @@ def _bit_exact(
     except (compiler.CompileFailed, apart.Lost) as error:
         return Check(title, False, str(error))
     if result.mismatch is not None:
-        replay = f"replay with: halfcycle check SPEC DIR {result.mismatch.replay_options()}"
+        replay = f"replay with: {stimulus.command} {result.mismatch.replay_options()}"
         return Check(title, False, f"{result.mismatch}\n{replay}")
     return Check(title, True, summary(result))
 

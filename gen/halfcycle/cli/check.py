@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 
@@ -63,7 +64,8 @@ def command(
     if not folder.is_dir():
         problem, remedy = "there is no such folder", "name the folder of halfcycle generate --out"
         raise InputError([Fault(printable(str(folder)), "DIR", problem, remedy)])
-    stimulus = check.Stimulus(samples, seed, scenario)
+    again = shlex.join(["halfcycle", "check", str(spec_file), str(folder)])
+    stimulus = check.Stimulus(samples, seed, scenario, printable(again))
     try:
         made = generate(spec, printable(str(spec_file)))
     except Refused as refused:

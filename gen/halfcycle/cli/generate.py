@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -97,7 +98,7 @@ def show_findings(findings: Iterable[Finding]) -> None:
 
 def _problem(result: verify.Verification, own: check.Check, spec_file: Path, out: Path) -> str:
     if result.mismatch is not None:
-        spec, folder = printable(str(spec_file)), printable(str(out))
+        spec, folder = (printable(shlex.quote(str(path))) for path in (spec_file, out))
         return (
             f"the C is not the model: {result.mismatch}; this is a fault of halfcycle or of the "
             f"compiler. Replay with:\n  halfcycle generate {spec} --out {folder} --no-verify\n"
