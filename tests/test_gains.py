@@ -60,11 +60,10 @@ def test_targets_are_met_at_every_corner(example, settling, overshoot):
 
 
 def test_no_constants_have_more_margin(example):
-    """Source: a random search over both constants, negative proportional ones included: none
-    that meets the targets has an Ms lower by more than the search's own step of 0.01.
-
-    With a pure delay a little negative proportional action, which is a low-pass filter on the
-    integral's output, would gain 0.015; with the filter's spill it gains nothing."""
+    """Source: a random search over both constants: none that meets the targets has an Ms lower by
+    more than the search's own step of 0.01. A little negative proportional action, which is a
+    low-pass filter on the integral's output, could gain up to 0.02 and is not looked for: a spec
+    may not have it."""
     settling, overshoot = F(1, 4), F(5, 100)
     design = design_gains(example, W, settling, overshoot)
     assert isinstance(design, GainDesign)
@@ -79,7 +78,7 @@ def test_no_constants_have_more_margin(example):
             continue
         met += 1
         peak = peak_sensitivity(example.taps, kp[n], ki[n]).max()
-        assert peak >= design.figures.peak_sensitivity - 0.011
+        assert peak >= design.figures.peak_sensitivity - (0.011 if kp[n] >= 0 else 0.02)
     assert met > 10
 
 

@@ -16,7 +16,10 @@ from halfcycle.drive import needed_scale, reading_of_scale
 from halfcycle.envelope import Timing, worst_weights
 from halfcycle.faults import InputError
 from halfcycle.filter_model import Circuit, Load, inductive_load, modes, resistive_load
+from halfcycle.frequency import margins
+from halfcycle.loop import analyse
 from halfcycle.plant import window_plants
+from halfcycle.response import settled_window, step_response
 from loop_specs import spec, window
 
 
@@ -218,6 +221,12 @@ def test_undamped_filter_is_refused():
         window_plants(spec(filter__winding_resistance_ohm=F(0)), window())
 
 
+def test_samples_on_one_point_are_refused():
+    """Two samples a cycle, half a cycle apart: every one falls on the same phase."""
+    with pytest.raises(InputError, match=r"gauge.toml: loop.period_us"):
+        window_plants(spec(), window(2, 2, F(50), F(1, 100)), "gauge.toml")
+
+
 @pytest.mark.parametrize("measure", ["mean", "rms"])
 def test_reading_while_clipping(measure):
     """Source: numerical integration of the clipped sine; DESIGN's figures at drive 1.2."""
@@ -286,3 +295,52 @@ def test_bus_resistance_sags_the_reading():
     step = 1e-4
     numeric = (first_harmonic(scale[0] + step) - first_harmonic(scale[0] - step)) / (2 * step)
     assert slope[0] == pytest.approx(gain * numeric, rel=2e-3)
+
+
+@pytest.mark.parametrize("period_us", [F(800), F(625)])
+def test_random_boards_stay_within_the_corners_figures(period_us):
+    """Filter, load, bus and sensor anywhere in their tolerances, at each board's own worst phases:
+    none settles later, overshoots more or has less margin than the corners said, save 2 % of
+    Ms - 1. Source: random draws."""
+    win = window(2, int(20000 / period_us), F(50), period_us / 10**6)
+    kp, ki = 0.0, 0.286
+    promised = analyse(window_plants(spec(loop__period_us=period_us), win), kp, ki, F(1, 50))
+    rng = np.random.default_rng(2)
+    circuits, gains = [], []
+    for _ in range(600):
+        va = 700 * rng.uniform()
+        load = [
+            LIGHT,
+            resistive_load("r", va, 230),
+            inductive_load("rl", va, 230, rng.uniform(0.7, 0.99), 50),
+        ][rng.integers(3)]
+        l_, c_ = 1.2e-3 * rng.uniform(0.75, 1.25), 10e-6 * rng.uniform(0.9, 1.1)
+        circuits.append(Circuit(l_, c_, 0.25, load))
+        gains.append(rng.choice([350 * 0.99, rng.uniform(350, 420), 420 * 1.01]) / math.sqrt(2))
+    timing = Timing(win.samples, win.period_s, F(50), F(4, 10**6), "mean")
+    response = modes(circuits, timing.angular)
+    weights = worst_weights(response, timing)
+    gain = np.array(gains) * np.abs(response.transfer) / 230
+    taps = (gain[:, None, None] * weights.weights).reshape(1200, -1)
+    y = step_response(taps, kp, ki, 60)
+    found = margins(taps, kp, ki)
+    assert 20 * settled_window(y).max() <= promised.settling_ms + 1e-9
+    assert 100 * (y.max() - 1) <= promised.overshoot_percent + 0.02
+    assert found.peak.max() - 1 <= 1.02 * (promised.peak_sensitivity - 1)
+    assert found.nyquist.max() <= 1.02 * promised.nyquist_gain
+    assert found.phase_deg.min() >= promised.phase_margin_deg - 0.5
+
+
+def test_critically_damped_filter():
+    """A double pole has no full set of modes. Source: the stepped circuit."""
+    circuit = Circuit(1e-3, 10e-6, 0.0, Load("critical", conductance_s=0.2))
+    timing = Timing(25, F(800, 10**6), F(50), F(4, 10**6), "rms")
+    response = modes([circuit], timing.angular)
+    assert np.isfinite(response.steady).all()
+    got = worst_weights(response, timing)
+    phase = math.radians(got.phase_deg[0, 1])
+    scales = np.ones(12)
+    base = readings(circuit, timing, phase, scales)[-1]
+    scales[-1] += 1e-5
+    first = (readings(circuit, timing, phase, scales)[-1] - base) / 1e-5 / base
+    assert got.weights[0, 1, 0] == pytest.approx(first, abs=1e-4)

@@ -4,8 +4,8 @@
 is ``g = Vbus/sqrt(2) |H(jw)| sensor/rated`` and the weights come from ``halfcycle.envelope``.
 A corner takes each of bus, inductor, capacitor, load and sensor gain at an end of its range, and
 the sine's phase at the window's start at the two values that make the first weight least and
-greatest. Filters whose ringing the sampling folds onto the sine are corners too: there the
-ringing adds up over the window, and they may lie inside the tolerances, not at their ends.
+greatest. ``halfcycle.corner_filters`` adds filters inside the tolerances that are worse than those
+at their ends.
 """
 
 from __future__ import annotations
@@ -20,18 +20,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.corner_filters import corner_filters
 from halfcycle.drive import needed_scale, worth
 from halfcycle.envelope import Measure, Timing, Weights, worst_weights
 from halfcycle.faults import Fault, InputError
-from halfcycle.filter_model import (
-    Circuit,
-    Load,
-    Modes,
-    Real,
-    inductive_load,
-    modes,
-    resistive_load,
-)
+from halfcycle.filter_model import Circuit, Modes, Real, modes
 
 if TYPE_CHECKING:
     from halfcycle.spec import Spec
@@ -39,8 +32,6 @@ if TYPE_CHECKING:
 
 _LOCAL = 0.98
 """A corner is added for its slope at rated where that is below this share of the gain."""
-_FOLDED = 4
-"""Most filters added for ringing that the sampling folds onto the sine."""
 _RINGS_ON = 0.02
 """Greatest share of a step that may still be ringing after the longest weights."""
 
@@ -128,10 +119,11 @@ class Plants:
         return replace(self, weights=(1.0 - part) * weights + part * later)
 
 
-def window_plants(spec: Spec, window: Window) -> Plants:
-    """Plants of ``spec`` for ``window`` over all corners.
+def window_plants(spec: Spec, window: Window, file: str = "spec") -> Plants:
+    """Plants of ``spec`` for ``window`` over all corners; ``file`` is how a fault names the spec.
 
-    Raises ``InputError`` where the filter has so little damping that a step never dies out.
+    Raises ``InputError`` where the filter has so little damping that a step never dies out, or
+    where every sample falls on the same point of the half cycle.
     """
     timing = Timing(
         samples=window.samples,
@@ -140,19 +132,19 @@ def window_plants(spec: Spec, window: Window) -> Plants:
         delay_s=spec.sensor.delay_us / 1_000_000,
         measure=spec.loop.measure,
     )
-    circuits = _circuits(spec, timing)
-    response = modes(circuits, timing.angular)
     try:
+        circuits = corner_filters(spec, timing)
+        response = modes(circuits, timing.angular)
         weights = worst_weights(response, timing)
     except ValueError as error:
         raise InputError(
-            [Fault("spec", "loop.period_us", str(error), "choose another loop period")]
+            [Fault(file, "loop.period_us", str(error), "choose another loop period")]
         ) from error
     if weights.tail.max() > _RINGS_ON:
         raise InputError(
             [
                 Fault(
-                    "spec",
+                    file,
                     "filter.winding_resistance_ohm",
                     "the filter rings on for longer than the loop can be analysed",
                     "give the winding's real resistance, or raise load.lightest_percent",
@@ -230,66 +222,3 @@ def _off(name: str, value: float, nominal_micro: Fraction) -> str:
     """``L +25 %``: how far a part is off its nominal."""
     off = 100.0 * (value / (float(nominal_micro) * 1e-6) - 1.0)
     return f"{name} {round(off, 2) + 0.0:+g} %"
-
-
-def _loads(spec: Spec) -> list[Load]:
-    """The lightest load first, then rated at power factor 1 and at the lowest."""
-    volts, rated = float(spec.output.rated_rms_v), float(spec.load.rated_va)
-    lightest = float(spec.load.lightest_percent)
-    loads = [resistive_load(f"{lightest:g} %", rated * lightest / 100.0, volts)]
-    if lightest < 100 and rated > 0:
-        loads.append(resistive_load("rated", rated, volts))
-    lowest = float(spec.load.lowest_power_factor)
-    if lowest < 1 and rated > 0:
-        hertz = float(spec.output.frequency_hz)
-        label = f"rated at power factor {lowest:g}"
-        loads.append(inductive_load(label, rated, volts, lowest, hertz))
-    return loads
-
-
-def _circuits(spec: Spec, timing: Timing) -> list[Circuit]:
-    """Filters at the ends of their tolerances under each load, then those that fold."""
-    parts = spec.filter
-    l_off = float(parts.inductance_tolerance_percent) / 100.0
-    c_off = float(parts.capacitance_tolerance_percent) / 100.0
-    inductors = sorted({float(parts.inductance_uh) * 1e-6 * (1.0 + s * l_off) for s in (-1, 1)})
-    capacitors = sorted({float(parts.capacitance_uf) * 1e-6 * (1.0 + s * c_off) for s in (-1, 1)})
-    resistance = float(parts.winding_resistance_ohm)
-    loads = _loads(spec)
-    circuits = [
-        Circuit(l_, c_, resistance, load)
-        for load, l_, c_ in itertools.product(loads, inductors, capacitors)
-    ]
-    # A resistor damps the ringing; the lightest load and the inductive one let it go on.
-    for load in [loads[0], *(load for load in loads if load.inductance_h > 0)]:
-        beside = 1.0 / load.inductance_h if load.inductance_h > 0 else 0.0
-        lowest = _resonance(inductors[-1], capacitors[-1], beside)
-        highest = _resonance(inductors[0], capacitors[0], beside)
-        for hertz in _folded(timing, lowest, highest):
-            square = (2.0 * math.pi * hertz) ** 2
-            # The least damped of the filters with this resonance has the largest inductor.
-            l_, c_ = inductors[-1], (1.0 / inductors[-1] + beside) / square
-            if c_ < capacitors[0]:
-                c_ = capacitors[0]
-                l_ = 1.0 / (square * c_ - beside)
-            circuits.append(Circuit(l_, c_, resistance, load))
-    return circuits
-
-
-def _resonance(inductance: float, capacitance: float, beside: float) -> float:
-    """Resonance in hertz, ``beside`` being the load's inverse inductance, 1/henry."""
-    return math.sqrt((1.0 / inductance + beside) / capacitance) / (2.0 * math.pi)
-
-
-def _folded(timing: Timing, lowest: float, highest: float) -> list[float]:
-    """Resonances between the two, in hertz, that sampling folds onto the sine, or, where the
-    reading is a mean, onto the third harmonic that its sign has: the worst few."""
-    rate, sine = 1.0 / float(timing.period_s), float(timing.frequency_hz)
-    found: list[float] = []
-    for harmonic in (1, 3) if timing.measure == "mean" else (1,):
-        turns = range(1, int((highest + 3.0 * sine) / rate) + 2)
-        for turn, side in itertools.product(turns, (-1, 1)):
-            hertz = turn * rate + side * harmonic * sine
-            if lowest < hertz < highest:
-                found.append(hertz)
-    return found[:_FOLDED]
