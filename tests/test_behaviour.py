@@ -6,10 +6,10 @@ import functools
 import math
 from pathlib import Path
 
-import goldens
 import numpy as np
 import pytest
 
+import goldens
 from halfcycle.designer import design
 from halfcycle.fixed_point import Quantised
 from halfcycle.model import Regulator, target_of

@@ -1,4 +1,4 @@
-"""The C of the example specs is what is committed, byte for byte, and hides nothing of the machine."""
+"""The examples' C is what is committed, byte for byte, and hides nothing of the machine."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ import difflib
 import re
 from pathlib import Path
 
-import goldens
 import pytest
 
+import goldens
 from halfcycle.emit import is_edited, sign
 
 

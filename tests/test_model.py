@@ -1,14 +1,14 @@
-"""The reference model: its two paths agree, and its sine is a sine."""
+"""The reference model: its calls, and the sine of its drive."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-import plan_cases
 import pytest
 
-from halfcycle.model import FIELDS, Regulator, drive_wave, run, target_of
+import plan_cases
+from halfcycle.model import Regulator, drive_wave, target_of
 from halfcycle.plan import (
     DRIVE_FULL,
     Plan,
@@ -54,32 +54,6 @@ def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> l
         regulator.update()
         outputs.append(output)
     return outputs
-
-
-def test_vectorised_path_equals_the_calls(plan: Plan) -> None:
-    rng = np.random.default_rng(7)
-    codes = rng.integers(0, 65536, 7 * plan.samples + plan.samples // 2).astype(np.uint16)
-    by_call = Regulator(plan)
-    expected: dict[str, list[int]] = {name: [] for name in FIELDS}
-    for code in codes:
-        if by_call.sample(int(code)):
-            by_call.update()
-        for name, value in by_call.fields().items():
-            expected[name].append(value)
-    by_run = Regulator(plan)
-    chunks = list(run(by_run, codes, chunk_windows=3))
-    assert len(chunks) == 3
-    for name in FIELDS:
-        got = np.concatenate([chunk[name] for chunk in chunks])
-        np.testing.assert_array_equal(got, expected[name], err_msg=name)
-    assert by_run.fields() == by_call.fields()
-
-
-def test_vectorised_path_needs_a_window_start(plan: Plan) -> None:
-    regulator = Regulator(plan)
-    regulator.sample(0)
-    with pytest.raises(ValueError, match="window's start"):
-        next(run(regulator, np.zeros(3, dtype=np.uint16)))
 
 
 def test_fields_load_back(plan: Plan) -> None:

@@ -95,6 +95,8 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
     counts = readings.shifted(spec, raw, shift)
     reading_max = formats.reading_max(measure, total_max, shift)
 
+    if reading_max / counts * 1000 > formats.INT32.high:
+        raise InputError([_range_too_large(design, reading_max / counts)])
     rated_mv = round(1000 * rated_v)
     target_max_mv = min(int(1000 * rated_v * TARGET_RANGE), int(1000 * reading_max / counts))
     target_gain, target_shift = formats.conversion(Fraction(counts) / 1000, target_max_mv)
@@ -240,6 +242,15 @@ def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[C
             Coefficient("ramp_step", float(rated_counts / windows), got, "counts per window")
         )
     return tuple(rows)
+
+
+def _range_too_large(design: Design, range_v: float) -> Fault:
+    return Fault(
+        design.file,
+        "sensor.volts_per_code",
+        f"the ADC's range of {range_v:.3g} V RMS is more than 32-bit millivolts can report",
+        "give the volts of one ADC code at the output",
+    )
 
 
 def _gains_too_large(design: Design) -> Fault:

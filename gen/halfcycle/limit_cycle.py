@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from halfcycle import readings
 from halfcycle.design_types import Design
 from halfcycle.drive import reading_of_scale
 from halfcycle.faults import Finding
@@ -49,12 +50,13 @@ def run_to_rest(design: Design, made: Quantised) -> Rest:
         regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     driven = np.zeros((corners, taps))
     scales = np.zeros((windows + REST_WINDOWS, corners))
-    readings = np.zeros_like(scales)
+    seen = np.zeros_like(scales)
     gain = _linear_gains(design)
     for row in range(windows + REST_WINDOWS):
         scale = np.array([regulator.scale() for regulator in regulators]) / SCALE_ONE
         driven = np.roll(driven, 1, axis=1)
-        driven[:, 0] = reading_of_scale(scale, plan.measure)[0]
+        stepped = readings.duty_amplitude(scale, design.window, spec.bridge.pwm_counts)
+        driven[:, 0] = reading_of_scale(stepped, plan.measure)[0]
         output = gain * (plants.weights * driven).sum(axis=1)
         codes = np.rint(plan.zero_code + peak_codes * output[:, None] * sine)
         magnitude = np.abs(np.clip(codes, 0, plan.adc_max) - plan.zero_code)
@@ -62,12 +64,12 @@ def run_to_rest(design: Design, made: Quantised) -> Rest:
         for regulator, total in zip(regulators, terms.sum(axis=1), strict=True):
             _measure(regulator, int(total))
         scales[row] = [regulator.scale() for regulator in regulators]
-        readings[row] = [regulator.out_reading[regulator.output_slot] for regulator in regulators]
+        seen[row] = [regulator.out_reading[regulator.output_slot] for regulator in regulators]
 
     free = np.array([not regulator.flags() & FLAG_LIMIT for regulator in regulators])
     last = scales[-REST_WINDOWS:]
     moving = np.where(free, np.ptp(last, axis=0) / SCALE_ONE * gain * rated_v, 0.0)
-    off = np.abs(readings[-REST_WINDOWS:] - plan.target_rated).max(axis=0)
+    off = np.abs(seen[-REST_WINDOWS:] - plan.target_rated).max(axis=0)
     error = np.where(free, off * made.reading_step_v, 0.0)
     worst = int(np.argmax(moving)) if moving.max() > 0 else int(np.argmax(error))
     return Rest(

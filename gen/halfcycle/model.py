@@ -1,13 +1,12 @@
 """The reference model: the generated C in Python integers, statement for statement.
 
-``Regulator`` is the readable form, one call for one call. ``run`` is the vectorised form: whole
-windows of samples at a time, one update after each, every state field at every tick. Tests hold
-the two equal; ``halfcycle.verify`` holds the C equal to them.
+``Regulator`` is the readable form, one call for one call; ``halfcycle.trace`` is the vectorised
+one. Tests hold the two equal; ``halfcycle.verify`` holds the C equal to them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -267,74 +266,3 @@ def magnitudes(plan: Plan, codes: NDArray[np.uint16]) -> NDArray[np.uint64]:
     clamped = np.minimum(codes.astype(np.int64), plan.adc_max)
     magnitude = np.abs(clamped - plan.zero_code).astype(np.uint64)
     return magnitude * magnitude if plan.measure == "rms" else magnitude
-
-
-def run(
-    regulator: Regulator, codes: NDArray[np.uint16], chunk_windows: int = 2048
-) -> Iterator[dict[str, NDArray[np.int64]]]:
-    """Every field after every tick, for an update right after each completed window.
-
-    ``codes`` has shape (ticks,); the regulator must stand at a window's start (count 0). Yields
-    one mapping of field name to an int64 array of shape (ticks of the chunk,) after another, and
-    leaves ``regulator`` as it stands after the last tick.
-    """
-    plan = regulator.plan
-    if regulator.count:
-        raise ValueError("run() starts at a window's start")
-    length = plan.samples * max(1, min(chunk_windows, 65536 // plan.samples))
-    for start in range(0, len(codes), length):
-        yield _run_chunk(regulator, codes[start : start + length])
-
-
-def _run_chunk(regulator: Regulator, codes: NDArray[np.uint16]) -> dict[str, NDArray[np.int64]]:
-    plan, samples = regulator.plan, regulator.plan.samples
-    ticks, windows = len(codes), len(codes) // samples
-    padded = np.zeros((windows + 1) * samples, dtype=np.uint64)
-    padded[:ticks] = magnitudes(plan, codes)
-    totals = np.cumsum(padded.reshape(windows + 1, samples), axis=1)
-    window_totals = [int(total) for total in totals[:windows, -1]]
-
-    # The fields that only move at a window's end: row k holds while window k is being sampled.
-    names = [name for name in FIELDS if name not in ("sum", "sum_high", "count")]
-    rows = np.empty((windows + 1, len(names)), dtype=np.int64)
-    rows[0] = _slow_fields(regulator)
-    for window, total in enumerate(window_totals):
-        regulator.window_sequence = (regulator.window_sequence + 1) & 255
-        slot = regulator.window_sequence & 1
-        regulator.window_sum[slot] = total & 0xFFFFFFFF
-        regulator.window_high[slot] = total >> 32
-        regulator.update()
-        rows[window + 1] = _slow_fields(regulator)
-
-    totals[:, -1] = 0
-    running = totals.reshape(-1)[:ticks]
-    tick = np.arange(1, ticks + 1)
-    result = {
-        "sum": (running & np.uint64(0xFFFFFFFF)).astype(np.int64),
-        "sum_high": (running >> np.uint64(32)).astype(np.int64),
-        "count": tick % samples,
-    }
-    spread = rows[tick // samples]
-    for column, name in enumerate(names):
-        result[name] = spread[:, column]
-    if ticks:
-        regulator.sum, regulator.sum_high = int(result["sum"][-1]), int(result["sum_high"][-1])
-        regulator.count = int(result["count"][-1])
-    return {name: result[name] for name in FIELDS}
-
-
-def _slow_fields(regulator: Regulator) -> tuple[int, ...]:
-    return (
-        *regulator.window_sum,
-        *regulator.window_high,
-        regulator.window_sequence,
-        regulator.taken_sequence,
-        regulator.integral,
-        regulator.ramp,
-        *regulator.target,
-        regulator.target_slot,
-        *regulator.out_scale,
-        *regulator.out_reading,
-        *regulator.out_flags,
-        regulator.output_slot,
-    )

@@ -9,6 +9,7 @@ import math
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfcycle.plan import SCALE_ONE
 from halfcycle.spec import Spec
@@ -35,17 +36,35 @@ def shifted(spec: Spec, counts: float, shift: int) -> float:
     return counts * 2.0 ** (-shift / 2 if spec.loop.measure == "rms" else -shift)
 
 
-def duty_step(window: Window, pwm_counts: int) -> Fraction:
-    """Greatest step of the sine's amplitude that one duty count can make, in scale units.
+def duty_points(window: Window) -> int:
+    """Distinct phases of the sine where one drive value is asked for in a loop period."""
+    return (window.frequency_hz * window.period_s).denominator
 
-    One drive value a loop period gives N points a turn, N = 2 fT in lowest terms' denominator or
-    its double. By symmetry up to four points share |sin| and flip together; each flip moves the
-    fundamental's amplitude by at most 2/N of a count. Calling the drive more often makes it finer.
+
+def duty_step(window: Window, pwm_counts: int) -> Fraction:
+    """Greatest step of the sine's amplitude that one duty count makes, in scale units.
+
+    With N phases a turn up to four share |sin| and flip together, two where 4 does not divide N;
+    each flip moves the fundamental's amplitude by at most 2/N of a count. Other phases may flip
+    at nearly the same scale by chance: ``halfcycle.limit_cycle`` runs the loop with all of them.
+    Calling the drive more often than once a loop period makes it finer.
     """
-    turn = window.frequency_hz * window.period_s
-    points = turn.denominator
+    points = duty_points(window)
     together = 4 if points % 4 == 0 else 2
     return Fraction(2 * together, points * pwm_counts)
+
+
+def duty_amplitude(
+    scale: NDArray[np.float64], window: Window, pwm_counts: int
+) -> NDArray[np.float64]:
+    """Fundamental amplitude (any shape) of the sine driven at ``scale``, clipping left out, with
+    each duty rounded to whole counts. Where a count matters less than a step of the scale, the
+    scale itself."""
+    if duty_step(window, pwm_counts) < Fraction(1, SCALE_ONE):
+        return scale
+    points = duty_points(window)
+    sine = np.sin(2 * math.pi / points * np.arange(points))
+    return np.rint(pwm_counts * scale[..., None] * sine) @ sine * (2 / points / pwm_counts)
 
 
 def output_step_v(spec: Spec, window: Window, greatest_gain: float) -> float:

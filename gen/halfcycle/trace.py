@@ -1,6 +1,6 @@
 """What the C must do, tick by tick: the model over whole recordings, fast.
 
-Unlike ``halfcycle.model.run`` this takes target changes at any tick and updates at any time (late,
+It takes target changes at any tick and updates at any time (late,
 twice, never): the sample's own fields are computed for all ticks at once, and the model's
 ``update`` is called only where the C's is.
 """
