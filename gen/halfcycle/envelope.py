@@ -15,6 +15,7 @@ scale's change, which is one loop period before the first sample.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from fractions import Fraction
@@ -139,41 +140,46 @@ def _weights(
     window = float(timing.window_s)
     scale = np.einsum("pj,pj->p", projection, sine)
     turn = np.exp(1j * timing.angular * window)
-    decay = np.exp(circuit.poles * window)
     # State of the steady sine when the scale changes, mode by mode, per unit of v0's peak.
-    onto = (alpha + timing.angular * float(timing.delay_s))[None, :] - np.angle(circuit.transfer)[
-        :, None
-    ]
+    lag = np.angle(circuit.transfer)[:, None]
+    onto = (alpha + timing.angular * float(timing.delay_s))[None, :] - lag
     peak = np.abs(circuit.transfer)[:, None]
-    forward = circuit.steady[:, None, :] * (np.exp(1j * onto) / peak)[..., None]
-    backward = circuit.steady_conj[:, None, :] * (np.exp(-1j * onto) / peak)[..., None]
+    forward = circuit.steady[:, None, :] * (np.exp(1j * onto) / peak)[..., None] / 2j
+    backward = circuit.steady_conj[:, None, :] * (np.exp(-1j * onto) / peak)[..., None] / 2j
 
+    # Windows so long ago that no sample comes before the change differ only by the modes' decay.
+    delayed = next(i for i in itertools.count() if not _samples_before(timing, i))
     missing: list[Real] = []
-    projected: Complex | None = None
-    tail = np.full(len(circuit.poles), np.inf)
-    for i in range(LONGEST):
+    for i in range(delayed):
         early = _samples_before(timing, i)
-        if projected is None or early or _samples_before(timing, i - 1):
-            projected = _project(circuit, timing, projection, i, early) / scale[:, None]
-        else:
-            projected = projected * decay[:, None, :]
-        share = (forward * turn**-i - backward * turn**i) / 2j
-        missed = np.sum((share * projected).real, axis=-1)
-        if early:
-            missed = missed + np.sum(projection[:, :early] * sine[:, :early], axis=1) / scale
-        missing.append(missed)
-        if not early:
-            size = (np.abs(forward) + np.abs(backward)) / 2 * np.abs(projected)
-            shrink = np.abs(decay)[:, None, :]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                bound = np.where(size > 1e-15, size * (1 + shrink) / (1 - shrink), 0.0)
-            tail = np.where(shrink.max(axis=(1, 2)) < 1, bound.sum(axis=-1).max(axis=1), np.inf)
-            if tail.max() < TAIL:
-                break
-    left = np.stack(missing, axis=-1)
+        projected = _project(circuit, timing, projection, i, early) / scale[:, None]
+        missed = ((forward * turn**-i - backward * turn**i) * projected).real.sum(axis=-1)
+        hidden = np.sum(projection[:, :early] * sine[:, :early], axis=1) / scale
+        missing.append(missed + hidden)
+    projected = _project(circuit, timing, projection, delayed, 0) / scale[:, None]
+    largest = ((np.abs(forward) + np.abs(backward)) * np.abs(projected)).max(axis=1)
+    kept, tail = _length(largest, circuit.poles.real * window)
+    k = np.arange(kept)
+    decay = np.exp(circuit.poles[:, :, None] * (window * k))
+    ago = turn ** -(delayed + k)
+    later = (forward * projected) @ (decay * ago) - (backward * projected) @ (decay / ago)
+    left = np.concatenate([*(m[..., None] for m in missing), later.real], axis=-1)
     weights = -np.diff(left, axis=-1, prepend=1.0)
     weights[..., -1] += left[..., -1]
     return weights, tail
+
+
+def _length(largest: Real, decay: Real) -> tuple[int, Real]:
+    """How many windows to keep, and the bound (B,) on all weights after them, from the greatest
+    share of each mode in the first (B, 3) and its decay per window, below 0 (B, 3)."""
+    k = np.arange(1, LONGEST + 1)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        all_later = np.where(decay < 0, (1.0 + np.exp(decay)) / -np.expm1(decay), np.inf)
+        share = (largest * all_later)[..., None] * np.exp(decay[..., None] * (k - 1))
+    bound = np.where(largest[..., None] > 1e-15, share, 0.0).sum(axis=1)
+    enough = np.nonzero(bound.max(axis=0) < TAIL)[0]
+    kept = int(enough[0]) if len(enough) else LONGEST - 1
+    return kept + 1, bound[:, kept]
 
 
 def _samples_before(timing: Timing, windows_ago: int) -> int:
