@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 51753b89ca029d21de4b654340e536f2ee999f102c33a1d9f6f441071f68d495
+ *     file bdc0c405da906f50708fe8373d94b155be80134a4d90349f66262134e4dc7dc3
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -15,8 +15,8 @@
  * Window: 3 half cycles in 25 samples of 1000 us (25 ms), average-rectified.
  * Gains: proportional 0 scale per pu, integral 5.72 scale per pu and second (0.143 a window,
  *     backward form).
- * Over the corners: settling 600 ms, overshoot 0 %, gain margin 18.6 dB, phase margin 82
- *     deg, peak sensitivity 1.13.
+ * Over the corners: settling 600 ms, overshoot 0 %, gain margin 18.4 dB, phase margin 82
+ *     deg, peak sensitivity 1.14.
  * Resolution at the output: reading 0.0213 V, steps of the drive 0.00981 V, dead band 0.0107
  *     V either way; sine table within 0.00011 of the crest.
  *

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file c13d71896268dc69fb84c1c2b61583b36f6e6935bc222026c33bdc8e2b5c2f5a
+ *     file 8e7ec8d97da49be19a969d0d047291a8b6b11e3d19c42f65459c9eef4e7bbcef
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -62,7 +62,7 @@ void peat_cabin_reset(struct peat_cabin_state *s)
     s->integral = 0;
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
-        s->target[slot] = 2940;
+        s->target[slot] = 1470;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
@@ -84,7 +84,7 @@ void peat_cabin_set_target_mv(struct peat_cabin_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)peat_cabin_scale_by(millivolts, UINT32_C(3431780), 28u);
+    s->target[spare] = (int16_t)peat_cabin_scale_by(millivolts, UINT32_C(3431780), 29u);
     s->target_slot = spare;
 }
 
@@ -109,10 +109,10 @@ int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -6400..3234. Returns the drive, 0..1288437760. */
+/* The PI step with anti-windup. error: -3200..1617. Returns the drive, 0..1288437760. */
 static int32_t peat_cabin_regulate(struct peat_cabin_state *s, int16_t error)
 {
-    const int32_t step = INT32_C(104438) * error;
+    const int32_t step = INT32_C(207415) * error;
     int32_t after = s->integral + step;
     if (after > INT32_C(1288437760)) {
         after = INT32_C(1288437760);
@@ -133,7 +133,7 @@ void peat_cabin_update(struct peat_cabin_state *s)
         const uint8_t now = s->output_slot;
         const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
-        const int16_t reading = (int16_t)peat_cabin_round_shift(sum, 3u);
+        const int16_t reading = (int16_t)peat_cabin_round_shift(sum, 4u);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
@@ -143,21 +143,21 @@ void peat_cabin_update(struct peat_cabin_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((error > 0) && (scale >= 3097) && (reading < 148)) {
+        } else if ((error > 0) && (scale >= 3097) && (reading < 74)) {
             flags |= PEAT_CABIN_FLAG_IMPLAUSIBLE;
         } else {
             const int32_t drive = peat_cabin_regulate(s, error);
             scale = (int16_t)peat_cabin_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1288437760)) {
                 flags |= PEAT_CABIN_FLAG_LIMIT;
-                if (error > 15) {
+                if (error > 7) {
                     flags |= PEAT_CABIN_FLAG_BROWNOUT;
                 }
             }
         }
-        if (error < -15) {
+        if (error < -7) {
             flags |= PEAT_CABIN_FLAG_OVER;
-        } else if (error <= 15) {
+        } else if (error <= 7) {
             flags |= PEAT_CABIN_FLAG_IN_BAND;
             if ((s->flags[now] & PEAT_CABIN_FLAG_IN_BAND) != 0u) {
                 flags |= PEAT_CABIN_FLAG_SETTLED;
@@ -175,7 +175,7 @@ void peat_cabin_update(struct peat_cabin_state *s)
 int32_t peat_cabin_rms_mv(const struct peat_cabin_state *s)
 {
     const uint32_t reading = (uint32_t)s->reading[s->output_slot];
-    return (int32_t)peat_cabin_scale_by(reading, UINT32_C(10252514), 17u);
+    return (int32_t)peat_cabin_scale_by(reading, UINT32_C(10252514), 16u);
 }
 
 int16_t peat_cabin_scale(const struct peat_cabin_state *s)

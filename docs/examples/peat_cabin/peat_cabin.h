@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 6f874c0a23cce1782b98c30281ac9ffd8bc479a2fbd967428f9b30a192a48370
+ *     file d67407c4643369dd87684636081ba3a581ca6806a18bf638ede536b165eb46cc
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -13,11 +13,11 @@
  */
 /*
  * Window: 2 half cycles in 25 samples of 800 us (20 ms), average-rectified.
- * Gains: proportional 0 scale per pu, integral 14.3 scale per pu and second (0.286 a window,
+ * Gains: proportional 0 scale per pu, integral 14.2 scale per pu and second (0.284 a window,
  *     backward form).
- * Over the corners: settling 240 ms, overshoot 0.933 %, gain margin 11.6 dB, phase margin
- *     67.8 deg, peak sensitivity 1.36.
- * Resolution at the output: reading 0.0782 V, steps of the drive 0.032 V, dead band 0.0391 V
+ * Over the corners: settling 240 ms, overshoot 0.831 %, gain margin 11.5 dB, phase margin
+ *     67.9 deg, peak sensitivity 1.36.
+ * Resolution at the output: reading 0.156 V, steps of the drive 0.032 V, dead band 0.0782 V
  *     either way; sine table within 0.00011 of the crest.
  *
  * Values that the spec left to their defaults:
@@ -38,9 +38,9 @@
  *     targets.ramp_ms = 0
  *
  * Constants, as wanted and as they are here:
- *     integral: 104438 / 2^30 = 0.286, wanted 0.286 scale per pu and window (+0 ppm)
- *     target_gain: 3431780 / 2^28 = 0.0127844, wanted 0.0127844 counts per mV (+0 ppm)
- *     millivolt_gain: 10252514 / 2^17 = 78.2205, wanted 78.2205 mV per count (+0 ppm)
+ *     integral: 207415 / 2^30 = 0.284, wanted 0.284 scale per pu and window (-2 ppm)
+ *     target_gain: 3431780 / 2^29 = 0.00639219, wanted 0.00639219 counts per mV (+0 ppm)
+ *     millivolt_gain: 10252514 / 2^16 = 156.441, wanted 156.441 mV per count (+0 ppm)
  *     scale_max: 19660 / 2^14 = 1.19995, wanted 1.2 scale (-41 ppm)
  *
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
@@ -50,15 +50,15 @@
  *     magnitude      uQ16.0     16               0            2048  4 bits
  *     count          uQ16.0     16               0              25  11 bits
  *     sum            uQ32.0     32               0           51200  16 bits
- *     sum_rounded    uQ32.0     32               4           51204  16 bits
- *     reading        sQ15.0     16               0            6400  2 bits
+ *     sum_rounded    uQ32.0     32               8           51208  16 bits
+ *     reading        sQ15.0     16               0            3200  3 bits
  *     rms_mv         sQ31.0     32               0          500611  12 bits
- *     target         sQ15.0     16               0            3234  3 bits
- *     error          sQ15.0     16           -6400            3234  2 bits
+ *     target         sQ15.0     16               0            1617  4 bits
+ *     error          sQ15.0     16           -3200            1617  3 bits
  *     integral       sQ1.30     32               0      1288437760  0 bits
- *     step_product   sQ1.30     32      -668403200       337752492  1 bits
- *     step           sQ1.30     32      -668403200       337752492  1 bits
- *     after          sQ1.30     32      -668403200      1626190252  0 bits
+ *     step_product   sQ1.30     32      -663728000       335390055  1 bits
+ *     step           sQ1.30     32      -663728000       335390055  1 bits
+ *     after          sQ1.30     32      -663728000      1623827815  0 bits
  *     drive_rounded  uQ2.30     32           32768      1288470528  1 bits
  *     scale          sQ1.14     16               0           19660  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -106,8 +106,8 @@ struct peat_cabin_state {
     uint16_t count; /* samples taken of the window, 0 to 24 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 1288437760, scale 1.0 = 2^30 */
-    volatile int16_t target[2]; /* 0 to 3234 reading units */
-    volatile int16_t reading[2]; /* 0 to 6400 */
+    volatile int16_t target[2]; /* 0 to 1617 reading units */
+    volatile int16_t reading[2]; /* 0 to 3200 */
     volatile int16_t scale[2]; /* 0 to 19660 */
     volatile uint16_t flags[2];
     volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 594590b88e3c2de9fe3bdfa58857bc4d762e4ddff2648dbb6bdc3f596568d498
+ *     file 46e6739a062d8d909a80e93efcc3923dc30965740e9661532c61effd7997c05e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -80,7 +80,7 @@ void quay_kiosk_reset(struct quay_kiosk_state *s)
     s->integral = 0;
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
-        s->target[slot] = 4675;
+        s->target[slot] = 2338;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
@@ -102,7 +102,7 @@ void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)quay_kiosk_scale_by(millivolts, UINT32_C(2728363), 27u);
+    s->target[spare] = (int16_t)quay_kiosk_scale_by(millivolts, UINT32_C(2728363), 28u);
     s->target_slot = spare;
 }
 
@@ -127,13 +127,13 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -9159..5143. Returns the drive, 0..1234763776. */
+/* The PI step with anti-windup. error: -4579..2571. Returns the drive, 0..617381888. */
 static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error)
 {
     const int32_t step = INT32_C(27559) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(1234763776)) {
-        after = INT32_C(1234763776);
+    if (after > INT32_C(617381888)) {
+        after = INT32_C(617381888);
     } else if (after < 0) {
         after = 0;
     } else {
@@ -151,7 +151,7 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         const uint8_t now = s->output_slot;
         const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
-        const uint32_t square = sum;
+        const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)quay_kiosk_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
@@ -162,21 +162,21 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((error > 0) && (scale >= 3105) && (reading < 234)) {
+        } else if ((error > 0) && (scale >= 3105) && (reading < 117)) {
             flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE;
         } else {
             const int32_t drive = quay_kiosk_regulate(s, error);
-            scale = (int16_t)quay_kiosk_round_shift((uint32_t)drive, 16u);
-            if (drive == INT32_C(1234763776)) {
+            scale = (int16_t)quay_kiosk_round_shift((uint32_t)drive, 15u);
+            if (drive == INT32_C(617381888)) {
                 flags |= QUAY_KIOSK_FLAG_LIMIT;
-                if (error > 47) {
+                if (error > 23) {
                     flags |= QUAY_KIOSK_FLAG_BROWNOUT;
                 }
             }
         }
-        if (error < -47) {
+        if (error < -23) {
             flags |= QUAY_KIOSK_FLAG_OVER;
-        } else if (error <= 47) {
+        } else if (error <= 23) {
             flags |= QUAY_KIOSK_FLAG_IN_BAND;
             if ((s->flags[now] & QUAY_KIOSK_FLAG_IN_BAND) != 0u) {
                 flags |= QUAY_KIOSK_FLAG_SETTLED;
@@ -194,7 +194,7 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
 int32_t quay_kiosk_rms_mv(const struct quay_kiosk_state *s)
 {
     const uint32_t reading = (uint32_t)s->reading[s->output_slot];
-    return (int32_t)quay_kiosk_scale_by(reading, UINT32_C(12895780), 18u);
+    return (int32_t)quay_kiosk_scale_by(reading, UINT32_C(12895780), 17u);
 }
 
 int16_t quay_kiosk_scale(const struct quay_kiosk_state *s)

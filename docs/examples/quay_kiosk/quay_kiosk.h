@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 6e729517bbc93c4a5d76a1f342c84c153d730e3d4f417bfd0cf365b387f8d03e
+ *     file 1fc7bcf9fdb8f34bc3c514b9b9f452b5ea287b00b2aa3fdb971dc709a901d5c4
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -15,9 +15,9 @@
  * Window: 1 half cycles in 20 samples of 500 us (10 ms), RMS.
  * Gains: proportional 0 scale per pu, integral 12 scale per pu and second (0.12 a window,
  *     backward form).
- * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.7 dB, phase margin 85.5
- *     deg, peak sensitivity 1.1.
- * Resolution at the output: reading 0.0492 V, steps of the drive 0.0367 V, dead band 0.0246
+ * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.3 dB, phase margin 85.5
+ *     deg, peak sensitivity 1.11.
+ * Resolution at the output: reading 0.0984 V, steps of the drive 0.0367 V, dead band 0.0492
  *     V either way; sine table within 0.00011 of the crest.
  *
  * Values that the spec left to their defaults:
@@ -35,9 +35,9 @@
  *     targets.ramp_ms = 0
  *
  * Constants, as wanted and as they are here:
- *     integral: 27559 / 2^30 = 0.120001, wanted 0.12 scale per pu and window (+6 ppm)
- *     target_gain: 2728363 / 2^27 = 0.0203279, wanted 0.0203279 counts per mV (+0 ppm)
- *     millivolt_gain: 12895780 / 2^18 = 49.1935, wanted 49.1935 mV per count (+0 ppm)
+ *     integral: 27559 / 2^29 = 0.120001, wanted 0.12 scale per pu and window (+6 ppm)
+ *     target_gain: 2728363 / 2^28 = 0.0101639, wanted 0.0101639 counts per mV (+0 ppm)
+ *     millivolt_gain: 12895780 / 2^17 = 98.387, wanted 98.387 mV per count (+0 ppm)
  *     scale_max: 18841 / 2^14 = 1.14996, wanted 1.15 scale (-32 ppm)
  *
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
@@ -48,16 +48,16 @@
  *     count          uQ16.0     16               0              20  11 bits
  *     square         uQ32.0     32               0         4194304  9 bits
  *     sum            uQ32.0     32               0        83886080  5 bits
- *     root_argument  uQ32.0     32               0        83886080  5 bits
- *     reading        sQ15.0     16               0            9159  1 bits
- *     rms_mv         sQ31.0     32               0          450563  12 bits
- *     target         sQ15.0     16               0            5143  2 bits
- *     error          sQ15.0     16           -9159            5143  1 bits
- *     integral       sQ1.30     32               0      1234763776  0 bits
- *     step_product   sQ1.30     32      -252412881       141735937  3 bits
- *     step           sQ1.30     32      -252412881       141735937  3 bits
- *     after          sQ1.30     32      -252412881      1376499713  0 bits
- *     drive_rounded  uQ2.30     32           32768      1234796544  1 bits
+ *     root_argument  uQ32.0     32               0        20971520  7 bits
+ *     reading        sQ15.0     16               0            4579  2 bits
+ *     rms_mv         sQ31.0     32               0          450514  12 bits
+ *     target         sQ15.0     16               0            2571  3 bits
+ *     error          sQ15.0     16           -4579            2571  2 bits
+ *     integral       sQ2.29     32               0       617381888  1 bits
+ *     step_product   sQ2.29     32      -126192661        70854189  4 bits
+ *     step           sQ2.29     32      -126192661        70854189  4 bits
+ *     after          sQ2.29     32      -126192661       688236077  1 bits
+ *     drive_rounded  uQ3.29     32           16384       617398272  2 bits
  *     scale          sQ1.14     16               0           18841  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
  *     rise_product   uQ9.23     32             128          205952  14 bits
@@ -103,9 +103,9 @@ struct quay_kiosk_state {
     uint32_t sum; /* running sum of the window */
     uint16_t count; /* samples taken of the window, 0 to 19 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
-    int32_t integral; /* 0 to 1234763776, scale 1.0 = 2^30 */
-    volatile int16_t target[2]; /* 0 to 5143 reading units */
-    volatile int16_t reading[2]; /* 0 to 9159 */
+    int32_t integral; /* 0 to 617381888, scale 1.0 = 2^29 */
+    volatile int16_t target[2]; /* 0 to 2571 reading units */
+    volatile int16_t reading[2]; /* 0 to 4579 */
     volatile int16_t scale[2]; /* 0 to 18841 */
     volatile uint16_t flags[2];
     volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
@@ -126,7 +126,7 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code);
 /* Once for each complete window; without a new window it does nothing. */
 void quay_kiosk_update(struct quay_kiosk_state *s);
 
-/* Returns the last window's RMS-equivalent output in millivolts, 0..450563. */
+/* Returns the last window's RMS-equivalent output in millivolts, 0..450514. */
 int32_t quay_kiosk_rms_mv(const struct quay_kiosk_state *s);
 
 /* Returns the amplitude scale, 16384 = 1.0, 0..18841. */
