@@ -1,0 +1,141 @@
+"""Data flows one way: who may import whom, who prints, who exits, and what a command may load."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+import halfcycle
+
+ROOT = Path(halfcycle.__file__).parent
+
+STAGES = (
+    ("faults", "exact", "naming"),
+    ("spec", "spec_load", "spec_models", "spec_checks", "spec_types"),
+    ("windows", "window_faults", "clipping"),
+    ("plant", "loop", "gains", "discretise"),
+    ("designer", "design_types", "window_choice", "design_findings"),
+    ("integer", "interval", "plan", "formats", "signals", "readings"),
+    ("fixed_point", "limit_cycle", "quantise"),
+    ("vectors", "emit"),
+    ("generation",),
+)
+"""From the spec to the C. A module may import from its own stage and from those before it; the
+model stands beside, on the Plan alone."""
+
+PRINTERS = ("cli", "__main__", "spec_schema", "targets.cost_table")
+"""Modules that may print and exit: the command line, and contributors' own commands."""
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__") or "halfcycle"
+
+
+def modules() -> dict[str, ast.Module]:
+    return {
+        module_name(path): ast.parse(path.read_text(encoding="utf-8"))
+        for path in sorted(ROOT.rglob("*.py"))
+    }
+
+
+def imports(tree: ast.Module, known: set[str], *, typing: bool = True) -> set[str]:
+    """The project's own modules that a module imports, anywhere in it."""
+    found: set[str] = set()
+    skipped: set[ast.AST] = set()
+    for node in ast.walk(tree):
+        if not typing and isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
+            skipped |= set(ast.walk(node))
+    for node in ast.walk(tree):
+        if node in skipped:
+            continue
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("halfcycle"):
+            base = (node.module or "").removeprefix("halfcycle").lstrip(".")
+            for alias in node.names:
+                full = f"{base}.{alias.name}".lstrip(".")
+                found.add(full if full in known else base)
+        elif isinstance(node, ast.Import):
+            for alias in node.names:
+                if alias.name.startswith("halfcycle."):
+                    found.add(alias.name.removeprefix("halfcycle."))
+    return (found & known) - {""}
+
+
+TREES = modules()
+
+
+def test_imports_make_no_circle() -> None:
+    graph = {name: imports(tree, set(TREES), typing=False) - {name} for name, tree in TREES.items()}
+    assert list(TopologicalSorter(graph).static_order())
+
+
+def test_each_stage_imports_only_what_comes_before() -> None:
+    stage = {name: number for number, names in enumerate(STAGES) for name in names}
+    assert set(stage) <= set(TREES), "the list above names a module that is gone"
+    for name, number in stage.items():
+        for imported in imports(TREES[name], set(TREES)):
+            if imported in stage:
+                assert stage[imported] <= number, f"{name} imports {imported}"
+
+
+def test_the_model_and_the_templates_meet_only_in_the_plan() -> None:
+    known = set(TREES)
+    assert imports(TREES["model"], known) == {"integer", "plan"}
+    assert "model" not in imports(TREES["emit"], known)
+
+
+def test_nothing_but_the_command_line_imports_the_command_line() -> None:
+    for name, tree in TREES.items():
+        if not name.startswith(("cli", "__main__")):
+            assert not {
+                i for i in imports(tree, set(TREES)) if i == "cli" or i.startswith("cli.")
+            }, name
+
+
+@pytest.mark.parametrize("name", [n for n in TREES if not n.startswith(PRINTERS)])
+def test_only_the_command_line_prints_and_exits(name: str) -> None:
+    for node in ast.walk(TREES[name]):
+        if isinstance(node, ast.Call):
+            assert ast.unparse(node.func) not in {"print", "sys.exit", "exit", "click.echo"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "heavy"),
+    [
+        (["--help"], ("numpy", "scipy", "sympy", "matplotlib", "pydantic", "jinja2", "rich")),
+        (["start", "--help"], ("numpy", "scipy", "sympy", "matplotlib")),
+        (
+            ["windows", "--frequency-hz", "50", "--period-us", "800", "--json"],
+            ("scipy", "sympy", "matplotlib", "pydantic", "rich"),
+        ),
+    ],
+)
+def test_a_command_loads_only_what_it_uses(arguments: list[str], heavy: tuple[str, ...]) -> None:
+    code = (
+        "import sys\nfrom halfcycle.cli import main\n"
+        f"sys.argv = ['halfcycle', *{arguments!r}]\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code, end.code\n"
+        f"print([name for name in {heavy!r} if name in sys.modules], file=sys.stderr)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stderr.strip() == "[]"
+
+
+def test_design_needs_no_slow_library(tmp_path: Path) -> None:
+    """The hot path stays clear of sympy and scipy."""
+    code = (
+        "import sys\nfrom halfcycle.cli import main\n"
+        "sys.argv = ['halfcycle', 'start', 'oak_shed']\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
+        "sys.argv = ['halfcycle', 'design', 'oak_shed.toml', '--json']\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
+        "assert not [n for n in ('scipy', 'sympy', 'matplotlib', 'cffi') if n in sys.modules]"
+    )
+    subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, check=True, stdout=subprocess.DEVNULL
+    )
