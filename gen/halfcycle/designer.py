@@ -2,7 +2,9 @@
 
 Of the windows that a spec allows, the shortest is taken whose own errors stay inside the voltage
 tolerance and whose gains meet the targets at every corner. One that meets the targets but not the
-tolerance is taken only where there is no better, and the findings say so.
+tolerance is taken only where there is no better, and the findings say so. Given gains are taken as
+they are: with the shortest such window at which they meet the targets, or where they meet them
+with none, with the shortest accurate one.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from halfcycle.design_types import Design, Gains, Trial
 from halfcycle.discretise import ContinuousGains, WindowGains, to_continuous, to_window
 from halfcycle.faults import Refused
 from halfcycle.gains import GainDesign, design_gains
-from halfcycle.loop import LateUpdate, analyse, late_update
+from halfcycle.loop import LateUpdate, LoopFigures, analyse, late_update
 from halfcycle.plant import window_plants
 from halfcycle.spec import Spec
 from halfcycle.window_choice import allowed_windows, reading_faults
@@ -36,8 +38,8 @@ def design(spec: Spec, file: str = "spec") -> Design:
     for window in allowed[:MOST_TRIALS]:
         if trials and window.duration_s * 1000 > spec.targets.settling_ms:
             break
-        trials.append(_try(spec, window))
-        if trials[-1].meets and trials[-1].accurate:
+        trials.append(_try(spec, window, file))
+        if trials[-1].meets and trials[-1].accurate and not trials[-1].given_miss:
             break
     chosen = _choose(trials)
     if chosen is None:
@@ -45,7 +47,7 @@ def design(spec: Spec, file: str = "spec") -> Design:
     double = chosen.window.times(2)
     fits = double.duration_s * 1000 <= spec.loop.longest_window_ms
     if fits and all(trial.window != double for trial in trials):
-        trials.append(_try(spec, double))
+        trials.append(_try(spec, double, file))
     made = Design(
         file=file,
         spec=spec,
@@ -58,9 +60,9 @@ def design(spec: Spec, file: str = "spec") -> Design:
     return replace(made, findings=tuple(findings(made)))
 
 
-def _try(spec: Spec, window: Window) -> Trial:
+def _try(spec: Spec, window: Window, file: str) -> Trial:
     """Plants and gains for one window: the given gains, or the best there are."""
-    plants = window_plants(spec, window)
+    plants = window_plants(spec, window, file)
     faults = reading_faults(spec, window)
     refused = None
     if spec.gains is not None:
@@ -81,14 +83,30 @@ def _try(spec: Spec, window: Window) -> Trial:
         else:
             refused, figures = found, analyse(plants, kp, ki, window.duration_s)
     tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
-    return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v)
+    missed = spec.gains is not None and not _on_target(spec, figures)
+    return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v, missed)
+
+
+def _on_target(spec: Spec, figures: LoopFigures) -> bool:
+    settling, over = figures.settling_ms, figures.overshoot_percent
+    return (
+        settling is not None
+        and over is not None
+        and settling <= float(spec.targets.settling_ms) * (1 + 1e-9)
+        and over <= float(spec.targets.overshoot_percent) + 1e-6
+    )
 
 
 def _choose(trials: list[Trial]) -> Trial | None:
     """The first that is both, else the most accurate of those that meet the targets."""
     meeting = [trial for trial in trials if trial.meets]
-    accurate = next((trial for trial in meeting if trial.accurate), None)
-    return accurate or min(meeting, key=lambda trial: trial.own_error_v, default=None)
+    accurate = [trial for trial in meeting if trial.accurate]
+    for trial in accurate:
+        if not trial.given_miss:
+            return trial
+    return (
+        accurate[0] if accurate else min(meeting, key=lambda trial: trial.own_error_v, default=None)
+    )
 
 
 def _gains(spec: Spec, trial: Trial) -> Gains:
