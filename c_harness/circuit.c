@@ -295,9 +295,9 @@ static uint64_t scramble(uint64_t z) {
 double hc_noise(uint64_t key, uint64_t counter) {
     const uint64_t stream = scramble(key + UINT64_C(0x9E3779B97F4A7C15));
     uint64_t sum = 0;
-    for (uint64_t i = 1; i <= 6; ++i) {
-        const uint64_t word = scramble(stream + (6 * counter + i) * UINT64_C(0x9E3779B97F4A7C15));
-        sum += (word >> 32) + (word & UINT64_C(0xFFFFFFFF));
+    for (uint64_t i = 1; i <= 3; ++i) {
+        const uint64_t word = scramble(stream + (3 * counter + i) * UINT64_C(0x9E3779B97F4A7C15));
+        sum += (word >> 48) + (word >> 32 & 0xFFFF) + (word >> 16 & 0xFFFF) + (word & 0xFFFF);
     }
-    return ((double)sum + 6.0) / 4294967296.0 - 6.0;
+    return ((double)sum + 6.0) / 65536.0 - 6.0;
 }

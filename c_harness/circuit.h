@@ -85,7 +85,7 @@ double hc_duty(int32_t drive, int32_t counts);
 double hc_hermite(double y0, double slope0, double y1, double slope1, double where);
 
 /* Near-gaussian noise, mean 0 and deviation 1, a function of key and counter alone: the sum of 12
-   uniform numbers less 6, so nothing beyond 6 deviations. */
+   uniform numbers of 16 bits less 6, so nothing beyond 6 deviations. */
 double hc_noise(uint64_t key, uint64_t counter);
 
 #endif

@@ -70,7 +70,7 @@ static void happen(struct loop *l, const struct hc_event *event) {
         l->sensor.state = (int)event->value;
         break;
     case HC_EVENT_ZERO:
-        l->sensor.zero = l->board->zero_code + event->value;
+        l->sensor.zero = l->run->zero_code + event->value;
         break;
     default:
         ramp_to(&l->frequency, l->run->frequency_hz + event->value, event->ramp_s, step);
@@ -93,7 +93,7 @@ static uint16_t convert(struct loop *l, int32_t now) {
         return sensor->code;
     }
     if (sensor->state == HC_SENSOR_OPEN) {
-        exact = l->run->open_code + noise;
+        exact = l->run->zero_code + noise;
     } else {
         const int32_t late = now - sensor->delay_steps;
         const int32_t a = (late - 1) & (HC_HISTORY - 1), b = late & (HC_HISTORY - 1);
@@ -160,7 +160,9 @@ static void close_half(struct loop *l, const struct hc_results *r, int32_t *coun
                                      v * v * step, where);
     if (l->started_half && *count < l->run->half_limit) {
         const int64_t at = row * l->run->half_limit + *count;
-        r->half_mean_square[at] = (energy - l->half_energy) / (end_s - l->half_start_s);
+        const double square = (energy - l->half_energy) / (end_s - l->half_start_s);
+        /* The cubic may dip below zero while the output leaves it. */
+        r->half_mean_square[at] = square > 0.0 ? square : 0.0;
         if (r->half_end_s) {
             r->half_end_s[at] = end_s;
         }

@@ -12,7 +12,7 @@ enum {
     HC_EVENT_LOAD = 1,      /* value: index of one of the board's loads */
     HC_EVENT_BUS = 2,       /* value: bus volts; 0 is the board's own */
     HC_EVENT_SENSOR = 3,    /* value: HC_SENSOR_... */
-    HC_EVENT_ZERO = 4,      /* value: codes added to the sensor's zero */
+    HC_EVENT_ZERO = 4,      /* value: codes by which the sensor's zero is off the nominal */
     HC_EVENT_FREQUENCY = 5  /* value: Hz added to the nominal frequency */
 };
 
@@ -49,7 +49,7 @@ struct hc_case {
     int32_t latency_steps; /* from the window's last sample to *_update */
     int32_t pwm_counts;
     int32_t adc_max;
-    int32_t open_code;     /* what the ADC reads from a sensor that came off, before noise */
+    int32_t zero_code;     /* nominal zero: what a sensor that came off reads, before noise */
     int32_t half_limit;    /* room in the half-cycle arrays of each board */
     int32_t window_limit;  /* room in the window arrays of each board */
     int32_t event_count;

@@ -44,8 +44,8 @@ class Event:
     """At ``time_s`` (plus the board's delay, where above 0): one thing changes.
 
     TARGET: millivolts RMS. LOAD: index of the board's load. BUS: volts, 0 for the board's own.
-    SENSOR: a SensorState. ZERO: ADC codes added. FREQUENCY: hertz added to the nominal.
-    ``ramp_s``: the bus or the frequency gets there in a straight line.
+    SENSOR: a SensorState. ZERO: ADC codes off the nominal zero. FREQUENCY: hertz added to the
+    nominal. ``ramp_s``: the bus or the frequency gets there in a straight line.
     """
 
     time_s: float
@@ -109,8 +109,8 @@ class Run:
     steps: int
     pwm_counts: int
     adc_max: int
-    open_code: int
-    """What the ADC reads, but for noise, where the sensor came off."""
+    zero_code: int
+    """Nominal zero: what a sensor that came off reads, noise apart."""
     samples_per_window: int
     latency_steps: int = 0
     """Steps from a window's last sample to the update; below a window."""

@@ -21,7 +21,7 @@ _DECLARATIONS = """
 struct hc_case {
     double step_s; double frequency_hz;
     int32_t steps_per_sample; int32_t steps; int32_t latency_steps; int32_t pwm_counts;
-    int32_t adc_max; int32_t open_code; int32_t half_limit; int32_t window_limit;
+    int32_t adc_max; int32_t zero_code; int32_t half_limit; int32_t window_limit;
     int32_t event_count;
 };
 struct hc_results {
@@ -74,7 +74,7 @@ class CompiledLoop:
         case: Any = self._ffi.new("struct hc_case *")
         for field in ("step_s", "frequency_hz", "steps_per_sample", "steps", "latency_steps"):
             setattr(case, field, getattr(run, field))
-        for field in ("pwm_counts", "adc_max", "open_code", "half_limit", "window_limit"):
+        for field in ("pwm_counts", "adc_max", "zero_code", "half_limit", "window_limit"):
             setattr(case, field, getattr(run, field))
         case.event_count = len(run.events)
 

@@ -37,9 +37,9 @@ def noise(key: int, counter: int) -> float:
         return z ^ (z >> 31)
 
     stream = scramble((key + _STEP) & _MASK)
-    words = [scramble((stream + (6 * counter + i) * _STEP) & _MASK) for i in range(1, 7)]
-    total = sum((word >> 32) + (word & 0xFFFFFFFF) for word in words)
-    return (total + 6.0) / 4294967296.0 - 6.0
+    words = [scramble((stream + (3 * counter + i) * _STEP) & _MASK) for i in range(1, 4)]
+    total = sum(word >> shift & 0xFFFF for word in words for shift in (0, 16, 32, 48))
+    return (total + 6.0) / 65536.0 - 6.0
 
 
 class _Ramp:
@@ -133,7 +133,7 @@ class PlainLoop:
         elif event.kind == EventKind.SENSOR:
             self._sensor = SensorState(int(event.value))
         elif event.kind == EventKind.ZERO:
-            self._zero = self._board.zero_code + event.value
+            self._zero = self._run.zero_code + event.value
         else:
             self._frequency.to(self._run.frequency_hz + event.value, ramp_steps)
 
@@ -144,7 +144,7 @@ class PlainLoop:
         if self._sensor == SensorState.STUCK:
             return self._code
         if self._sensor == SensorState.OPEN:
-            exact = run.open_code + disturbed
+            exact = run.zero_code + disturbed
         else:
             steps = int(board.delay_s / run.step_s)
             part = board.delay_s / run.step_s - steps
@@ -174,7 +174,7 @@ def _history(
     return History(
         half_count=np.array([len(half)], np.int32),
         half_end_s=half[None, :, 0],
-        half_rms=np.sqrt(half[None, :, 1]),
+        half_rms=np.sqrt(np.maximum(half[None, :, 1], 0.0)),
         window_count=np.array([len(real)], np.int32),
         window_end_s=real[None, :, 0],
         window_rms=np.sqrt(real[None, :, 1]),

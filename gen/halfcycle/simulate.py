@@ -1,0 +1,178 @@
+"""Closed-loop runs over virtual boards: split, run on all cores, judged and merged.
+
+Pieces of boards go through joblib, so any of its engines (processes, threads, a cluster) can run
+them; a piece carries the regulator's source, which each machine compiles once.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from halfcycle.boards import draw
+from halfcycle.cases import Setting, board, cases, timing
+from halfcycle.compiled_loop import CompiledLoop
+from halfcycle.faults import Fault, InputError, ToolMissing
+from halfcycle.judge import measure
+from halfcycle.tally import Tally, tally
+
+if TYPE_CHECKING:
+    from halfcycle.design_types import Design
+    from halfcycle.fixed_point import Quantised
+
+PIECE = 256
+"""Boards of one piece: about a quarter second of work and a megabyte of histories."""
+LONGEST_SPAN_S = 30.0
+"""Settling longer than this is not waited for: the run then shows that it has not happened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A regulator ready to be run: its setting and its C."""
+
+    name: str
+    setting: Setting
+    texts: tuple[tuple[str, str], ...]
+
+
+def prepare(design: Design, made: Quantised, generated: Mapping[str, str]) -> Prepared:
+    """Gather what the runs need; ``generated`` as ``halfcycle.emit.render`` gives it."""
+    spec, plan = design.spec, made.plan
+    targets = spec.targets
+    designed = design.loop.settling_ms
+    span_ms = max(float(targets.settling_ms), designed or 0.0) + float(targets.ramp_ms)
+    setting = Setting(
+        spec=spec,
+        samples=plan.samples,
+        window_s=float(design.window.duration_s),
+        span_s=min(span_ms / 1000, LONGEST_SPAN_S),
+        adc_max=plan.adc_max,
+        designed_settling_ms=designed,
+        designed_overshoot_percent=design.loop.overshoot_percent,
+    )
+    texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
+    return Prepared(plan.name, setting, texts)
+
+
+@functools.lru_cache(maxsize=4)
+def compiled(name: str, texts: tuple[tuple[str, str], ...]) -> CompiledLoop:
+    """The regulator's compiled loop, kept for the next piece of this process."""
+    return CompiledLoop(name, dict(texts))
+
+
+def run_piece(prepared: Prepared, case_name: str, numbers: Sequence[int], seed: int) -> Tally:
+    """Run and judge the boards of consecutive ``numbers`` in one case."""
+    setting = prepared.setting
+    case = cases(setting)[case_name]
+    draws = draw(setting.spec, numbers, seed)
+    made = [board(setting, case, one) for one in draws]
+    history = compiled(prepared.name, prepared.texts).run(timing(setting, case), made)
+    return tally(setting, case, numbers, measure(setting, case, draws, made, history))
+
+
+def simulate(
+    prepared: Prepared,
+    names: Sequence[str],
+    numbers: range,
+    seed: int,
+    *,
+    engine: str = "threading",
+    jobs: int = -1,
+) -> list[Tally]:
+    """Every named case on the boards of ``numbers``; one tally per case, in order.
+
+    ``engine`` is a joblib backend; ``jobs`` how many at a time (-1: all cores). Raises InputError
+    for an unknown case, an empty range or an unknown engine.
+    """
+    _check(prepared, names, numbers)
+    compiled(prepared.name, prepared.texts)  # Once here, so that pieces find it built.
+    totals = {name: Tally(name) for name in names}
+    work = [
+        (name, numbers[first : first + PIECE])
+        for name in names
+        for first in range(0, len(numbers), PIECE)
+    ]
+    for part in _spread(prepared, work, seed, engine, jobs):
+        totals[part.case].add(part)
+    return list(totals.values())
+
+
+def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
+    known = list(cases(prepared.setting))
+    faults = [
+        Fault(
+            "(command line)", "--case", f"{name!r} is no case", f"choose one of {', '.join(known)}"
+        )
+        for name in names
+        if name not in known
+    ]
+    if len(numbers) == 0:
+        faults.append(
+            Fault("(command line)", "--boards", "there is no board to run", "ask for 1 or more")
+        )
+    if faults:
+        raise InputError(faults)
+
+
+def _spread(
+    prepared: Prepared, work: list[tuple[str, range]], seed: int, engine: str, jobs: int
+) -> Iterator[Tally]:
+    from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
+
+    if len(work) == 1 or jobs == 1:
+        for name, numbers in work:
+            yield run_piece(prepared, name, numbers, seed)
+        return
+    with _engine(engine):
+        # In the order of the work, so that the same boards are listed on every machine.
+        parallel = Parallel(n_jobs=jobs, return_as="generator")
+        yield from parallel(
+            delayed(run_piece)(prepared, name, numbers, seed) for name, numbers in work
+        )
+
+
+def _engine(name: str) -> AbstractContextManager[Any]:
+    """The joblib backend of this name, in force inside the context."""
+    from joblib import parallel_config  # noqa: PLC0415
+
+    if name == "dask":
+        try:
+            from dask.distributed import Client  # noqa: PLC0415
+        except ImportError:
+            raise ToolMissing("--parallel dask needs dask; pip install 'halfcycle[dask]'") from None
+        return _DaskEngine(Client)
+    try:
+        config = parallel_config(backend=name)
+    except ValueError:
+        raise InputError(
+            [
+                Fault(
+                    "(command line)",
+                    "--parallel",
+                    f"{name!r} is no engine of joblib here",
+                    "choose threading, loky or dask",
+                )
+            ]
+        ) from None
+    return config if config is not None else nullcontext()
+
+
+class _DaskEngine:
+    """A dask cluster: the one that DASK_SCHEDULER_ADDRESS names, else one on this machine."""
+
+    def __init__(self, client_type: Any) -> None:
+        self._type = client_type
+
+    def __enter__(self) -> None:
+        from joblib import parallel_config  # noqa: PLC0415
+
+        self._client = self._type()
+        self._config = parallel_config(backend="dask")
+        self._config.__enter__()
+
+    def __exit__(self, *reason: object) -> None:
+        self._config.__exit__(*reason)
+        self._client.close()
