@@ -44,11 +44,11 @@ class Rest:
     """What the integer loop does at rest, over all corners."""
 
     windows: int
-    """Windows run at each corner."""
+    """Windows until the last corner was at rest, or was given up."""
     hunting_v: float
     """Greatest peak-to-peak movement of the output at rest, volts RMS; 0 where it stands still."""
     error_v: float
-    """Greatest steady distance of the reading from the target, volts RMS."""
+    """Greatest distance of the reported voltage from rated there, volts RMS."""
     corner: str
     """The corner of ``hunting_v`` (or of ``error_v`` where nothing hunts)."""
 

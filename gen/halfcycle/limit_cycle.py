@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfcycle import readings
 from halfcycle.design_types import Design
@@ -27,57 +28,82 @@ UNSETTLED = 50
 
 
 def run_to_rest(design: Design, made: Quantised) -> Rest:
-    """Start every corner from zero towards the rated voltage and watch the last windows.
+    """Start every corner from zero towards the rated voltage, until it rests or time is up.
 
-    Corners at the drive limit are left out: they do not meet the target, and say so.
+    At rest is proven, not watched for: once the integrator has stood still for as many windows as
+    the plant remembers, every later window is the same. Corners that do not get there are judged
+    by their last windows; those at the drive limit are left out, as they do not meet the target.
     """
-    spec, plan, plants = design.spec, made.plan, design.plants
-    rated_v = float(spec.output.rated_rms_v)
+    loop = _Loop(design, made)
     settling_ms = design.loop.settling_ms
     settle = math.ceil(settling_ms / design.window.duration_ms) if settling_ms else UNSETTLED
     # Past the last 2 % the error still has to fall below one count.
-    counts = rated_v * made.counts_per_volt
-    windows = min(MOST_WINDOWS, math.ceil(settle * math.log(50 * counts) / math.log(50)) + 8)
+    counts = float(design.spec.output.rated_rms_v) * made.counts_per_volt
+    most = min(MOST_WINDOWS, math.ceil(settle * math.log(50 * counts) / math.log(50)) + 8)
+    most += REST_WINDOWS
+    memory = loop.weights.shape[1] + 1
 
-    corners, taps = plants.weights.shape
-    angle = math.pi * float(design.window.half_cycles_per_sample) * np.arange(plan.samples)
-    phase = np.radians([corner.phase_deg for corner in plants.corners])
-    sine = np.sin(angle + phase[:, None])
-    peak_codes = math.sqrt(2) * rated_v / float(spec.sensor.volts_per_code)
+    corners = len(loop.gain)
+    integrals = np.zeros((most, corners), dtype=np.int64)
+    scales = np.zeros((most, corners))
+    active = np.arange(corners)
+    rows = 0
+    while rows < most and len(active):
+        loop.window(active)
+        integrals[rows, active] = [loop.regulators[corner].integral for corner in active]
+        scales[rows, active] = [loop.regulators[corner].scale() for corner in active]
+        rows += 1
+        if rows > memory:
+            recent = integrals[rows - memory - 1 : rows, active]
+            active = active[np.ptp(recent, axis=0) > 0]
 
-    regulators = [Regulator(plan) for _ in range(corners)]
-    for regulator in regulators:  # past the ramp, which is no part of coming to rest
-        regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
-    driven = np.zeros((corners, taps))
-    scales = np.zeros((windows + REST_WINDOWS, corners))
-    seen = np.zeros_like(scales)
-    gain = _linear_gains(design)
-    for row in range(windows + REST_WINDOWS):
-        scale = np.array([regulator.scale() for regulator in regulators]) / SCALE_ONE
-        driven = np.roll(driven, 1, axis=1)
-        stepped = readings.duty_amplitude(scale, design.window, spec.bridge.pwm_counts)
-        driven[:, 0] = reading_of_scale(stepped, plan.measure)[0]
-        output = gain * (plants.weights * driven).sum(axis=1)
-        codes = np.rint(plan.zero_code + peak_codes * output[:, None] * sine)
+    rated_v = float(design.spec.output.rated_rms_v)
+    moving = np.zeros(corners)
+    last = scales[max(0, rows - REST_WINDOWS) : rows, active]
+    moving[active] = np.ptp(last, axis=0) / SCALE_ONE * loop.gain[active] * rated_v
+    off = np.array([abs(r.rms_mv() - made.plan.rated_mv) / 1000 for r in loop.regulators])
+    limited = np.array([bool(r.flags() & FLAG_LIMIT) for r in loop.regulators])
+    moving[limited] = off[limited] = 0.0
+    worst = int(np.argmax(moving)) if moving.max() > 0 else int(np.argmax(off))
+    return Rest(
+        windows=rows,
+        hunting_v=float(moving.max()),
+        error_v=float(off.max()),
+        corner=design.plants.corners[worst].label,
+    )
+
+
+class _Loop:
+    """The regulators and plants of all corners, a window at a time."""
+
+    def __init__(self, design: Design, made: Quantised) -> None:
+        self.plan, self.window_, self.weights = made.plan, design.window, design.plants.weights
+        self.counts = design.spec.bridge.pwm_counts
+        self.gain = _linear_gains(design)
+        self.driven = np.zeros_like(self.weights)
+        angle = math.pi * float(self.window_.half_cycles_per_sample) * np.arange(self.plan.samples)
+        phase = np.radians([corner.phase_deg for corner in design.plants.corners])
+        rated_v, code_v = design.spec.output.rated_rms_v, design.spec.sensor.volts_per_code
+        self.sine = math.sqrt(2) * float(rated_v / code_v) * np.sin(angle + phase[:, None])
+        self.regulators = [Regulator(self.plan) for _ in self.gain]
+        for regulator in self.regulators:  # past the ramp, which is no part of coming to rest
+            regulator.ramp = (
+                self.plan.target_rated << self.plan.ramp_bits if self.plan.ramped else 0
+            )
+
+    def window(self, active: NDArray[np.intp]) -> None:
+        """Drive, measure and update the ``active`` corners for one window."""
+        plan = self.plan
+        scale = np.array([self.regulators[corner].scale() for corner in active]) / SCALE_ONE
+        stepped = readings.duty_amplitude(scale, self.window_, self.counts)
+        self.driven[active, 1:] = self.driven[active, :-1]
+        self.driven[active, 0] = reading_of_scale(stepped, plan.measure)[0]
+        output = self.gain[active] * (self.weights[active] * self.driven[active]).sum(axis=1)
+        codes = np.rint(plan.zero_code + output[:, None] * self.sine[active])
         magnitude = np.abs(np.clip(codes, 0, plan.adc_max) - plan.zero_code)
         terms = magnitude**2 if plan.measure == "rms" else magnitude
-        for regulator, total in zip(regulators, terms.sum(axis=1), strict=True):
-            _measure(regulator, int(total))
-        scales[row] = [regulator.scale() for regulator in regulators]
-        seen[row] = [regulator.out_reading[regulator.output_slot] for regulator in regulators]
-
-    free = np.array([not regulator.flags() & FLAG_LIMIT for regulator in regulators])
-    last = scales[-REST_WINDOWS:]
-    moving = np.where(free, np.ptp(last, axis=0) / SCALE_ONE * gain * rated_v, 0.0)
-    off = np.abs(seen[-REST_WINDOWS:] - plan.target_rated).max(axis=0)
-    error = np.where(free, off * made.reading_step_v, 0.0)
-    worst = int(np.argmax(moving)) if moving.max() > 0 else int(np.argmax(error))
-    return Rest(
-        windows=windows + REST_WINDOWS,
-        hunting_v=float(moving.max()),
-        error_v=float(error.max()),
-        corner=plants.corners[worst].label,
-    )
+        for corner, total in zip(active, terms.sum(axis=1), strict=True):
+            _measure(self.regulators[corner], int(total))
 
 
 def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
@@ -99,7 +125,7 @@ def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
         )
 
 
-def _linear_gains(design: Design) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _linear_gains(design: Design) -> NDArray[np.float64]:
     """Gain below clipping of each corner: a corner taken for its slope shares its circuit's."""
     plants = design.plants
     linear = {

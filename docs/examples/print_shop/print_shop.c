@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 34de31b969eaec794a6b4d588932e737dfc001c5c3763a22b2ae7e39d9aa92fd
+ *     file 6afdef245c7179b2b79ff368f931bd5e4525efe16ff531e45d00ec63702bd2f1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -121,14 +121,15 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
     const uint16_t count = (uint16_t)(s->count + 1u);
     int complete = 0;
     const uint32_t square = (uint32_t)magnitude * magnitude;
-    const uint32_t room = UINT32_MAX - s->sum;
+    const uint32_t before = s->sum;
+    const uint32_t room = UINT32_MAX - before;
     uint32_t sum;
     uint16_t high = s->sum_high;
     if (square > room) {
         sum = (square - room) - 1u;
         high = (uint16_t)(high + 1u);
     } else {
-        sum = s->sum + square;
+        sum = before + square;
     }
     if (count < PRINT_SHOP_SAMPLES) {
         s->sum = sum;
