@@ -26,8 +26,11 @@ MOST_TRIALS = 12
 """Windows tried before giving up; each longer one settles more slowly."""
 
 
-def design(spec: Spec, file: str = "spec") -> Design:
+def design(spec: Spec, file: str = "spec", *, weigh_double: bool = True) -> Design:
     """The Design of ``spec``; ``file`` is how messages name it.
+
+    ``weigh_double``: try twice the chosen window too, to say what it would buy and cost. Where the
+    chosen one has an odd count that is always done, as a finding depends on it.
 
     Raises InputError where a key asks for what cannot be, and Refused where a valid spec cannot be
     met: its findings say what can. A Design may still carry findings of level "error": it must not
@@ -46,7 +49,8 @@ def design(spec: Spec, file: str = "spec") -> Design:
         raise Refused(refusal(spec, trials))
     double = chosen.window.times(2)
     fits = double.duration_s * 1000 <= spec.loop.longest_window_ms
-    if fits and all(trial.window != double for trial in trials):
+    wanted = weigh_double or chosen.window.odd
+    if fits and wanted and all(trial.window != double for trial in trials):
         trials.append(_try(spec, double, file))
     made = Design(
         file=file,

@@ -26,7 +26,7 @@ def generate(spec: Spec, file: str = "spec") -> Generation:
 
     Raises Refused where a finding is an error, InputError where a key asks for what cannot be.
     """
-    design = designer.design(spec, file)
+    design = designer.design(spec, file, weigh_double=False)
     findings = tuple(design.findings)
     if _errors(findings):
         raise Refused(findings)
