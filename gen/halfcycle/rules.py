@@ -78,7 +78,7 @@ def _limits(setting: Setting, case: Case, found: Measured) -> Verdict:
         low, high = 100 * found.lowest[board], 100 * found.highest[board]
         return f"leaves {' and '.join(names)}: half-cycle RMS from {low:.1f} to {high:.1f} %"
 
-    return Verdict("limits", found.breached.any(axis=1), says)
+    return Verdict("limits", np.logical_or.reduce(found.breached, axis=1), says)
 
 
 def _brownout(setting: Setting, case: Case, found: Measured) -> Verdict:

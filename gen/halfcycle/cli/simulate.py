@@ -161,11 +161,11 @@ def _show(prepared: Prepared, known: dict[str, Case], tallies: list[Tally], agai
         "case",
         "failed",
         "settles\nms",
-        "over-\nshoot %",
-        "steady\noff %",
-        "lowest\n%",
-        "highest\n%",
-        "report\noff %",
+        "over\n%",
+        "steady\n%",
+        "low\n%",
+        "high\n%",
+        "report\n%",
         "scale",
     ]
     figures = (
@@ -187,8 +187,8 @@ def _show(prepared: Prepared, known: dict[str, Case], tallies: list[Tally], agai
     ]
     designed = prepared.setting.designed_settling_ms
     notes = [
-        "Lowest and highest: half-cycle RMS in percent of rated; report: the firmware's RMS against "
-        "the true one. The sensor's gain error is taken out.",
+        "Over: overshoot. Steady: error of a window's RMS. Low, high: half-cycle RMS in percent of "
+        "rated. Report: the firmware's RMS against the true one. Sensor gain apart.",
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
         f"{_or_dash(prepared.setting.designed_overshoot_percent)} %. Targets: "
         f"{number(targets.settling_ms)} ms, {number(targets.overshoot_percent)} %, steady within "
