@@ -28,7 +28,7 @@ STAGES = (
 """From the spec to the C. A module may import from its own stage and from those before it; the
 model stands beside, on the Plan alone."""
 
-PRINTERS = ("cli", "__main__", "spec_schema", "targets.cost_table")
+PRINTERS = ("cli", "__main__", "spec_schema", "output_schema", "targets.cost_table")
 """Modules that may print and exit: the command line, and contributors' own commands."""
 
 
