@@ -30,6 +30,8 @@ class Trial:
     """Why the targets cannot be met with this window; None where they are, or gains are given."""
     tolerance_v: float
     """The spec's voltage tolerance, volts RMS."""
+    given_miss: bool = False
+    """Whether given gains miss settling or overshoot with this window."""
 
     @property
     def meets(self) -> bool:

@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "design": "Window, gains, formats and margins over the corners.",
     "generate": "Write the C regulator and prove it bit for bit.",
     "check": "Find stale, hand-edited or wrong C in a firmware project.",
+    "retune": "The same response at another loop period: before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
 }

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from halfcycle.cli import shared, tables
+
+if TYPE_CHECKING:
+    from halfcycle.made import Made
 
 
 @click.command("design")
@@ -31,7 +34,7 @@ def command(spec: Path, as_json: bool) -> None:
         shared.exit_on_errors(made.findings)
 
 
-def _show(made: shared.Made) -> None:
+def _show(made: Made) -> None:
     design, quantised, plan = made.design, made.quantised, made.quantised.plan
     window, loop, spec = design.window, design.loop, made.design.spec
     number = shared.number
@@ -103,14 +106,14 @@ def _show(made: shared.Made) -> None:
     shared.show_findings(made.findings)
 
 
-def _rest_row(made: shared.Made) -> list[tuple[str, str, str]]:
+def _rest_row(made: Made) -> list[tuple[str, str, str]]:
     rest = made.quantised.rest
     if rest is None:
         return []
     return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
 
 
-def _show_windows(made: shared.Made) -> None:
+def _show_windows(made: Made) -> None:
     rows: list[tuple[Any, ...]] = []
     for trial in made.design.trials:
         settles = trial.loop.settling_ms if trial.meets else None

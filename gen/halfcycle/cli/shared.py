@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,18 +13,8 @@ from halfcycle.cli import tables
 from halfcycle.faults import Finding, Refused
 
 if TYPE_CHECKING:
-    from halfcycle.design_types import Design, Trial
-    from halfcycle.fixed_point import Quantised
-
-
-@dataclass(frozen=True, slots=True)
-class Made:
-    """A spec all the way to integers."""
-
-    design: Design
-    quantised: Quantised
-    pole_shift: float
-    findings: tuple[Finding, ...]
+    from halfcycle.design_types import Trial
+    from halfcycle.made import Made
 
 
 def design_spec(path: Path) -> Made:
@@ -32,20 +22,10 @@ def design_spec(path: Path) -> Made:
 
     Raises InputError and Refused as these steps do.
     """
-    from halfcycle.designer import design  # noqa: PLC0415 (numpy: not for --help)
-    from halfcycle.fixed_point import pole_shift  # noqa: PLC0415
-    from halfcycle.quantise import quantise  # noqa: PLC0415
+    from halfcycle.made import make  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.spec import load_spec  # noqa: PLC0415
 
-    made = design(load_spec(path), str(path))
-    quantised = quantise(made)
-    order = {"error": 0, "warning": 1, "note": 2}
-    return Made(
-        made,
-        quantised,
-        pole_shift(made, quantised),
-        tuple(sorted(made.findings + quantised.findings, key=lambda remark: order[remark.level])),
-    )
+    return make(load_spec(path), str(path))
 
 
 @contextmanager
@@ -117,7 +97,7 @@ def window_json(trial: Trial) -> dict[str, Any]:
         "mismatch_ppm": window.mismatch_ppm,
         "mean_error": list(bounds.mean_error),
         "rms_error": list(bounds.rms_error),
-        "meets_targets": trial.meets,
+        "meets_targets": trial.meets and not trial.given_miss,
         "settling_ms": trial.loop.settling_ms,
         "sampling_error_v": bounds.spread_v,
         "zero_flip_reading_v": bounds.alternation_v,

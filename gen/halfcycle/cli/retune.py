@@ -1,0 +1,208 @@
+"""``halfcycle retune``: the same response at another loop period, frequency or settling time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from halfcycle import exact
+from halfcycle.cli import shared, tables
+from halfcycle.faults import Fault, InputError
+from halfcycle.files import write_atomic
+from halfcycle.spec_load import printable, read_text
+
+if TYPE_CHECKING:
+    from halfcycle.made import Made
+    from halfcycle.retune import Retuned
+
+WHERE = "(command line)"
+OPTIONS = {
+    "--period-us": "loop.period_us",
+    "--frequency-hz": "output.frequency_hz",
+    "--settling-ms": "targets.settling_ms",
+}
+
+
+@click.command("retune")
+@click.argument("spec", type=click.Path(path_type=Path))
+@click.option("--period-us", metavar="T", help='New loop period: a number, or "20000/33".')
+@click.option("--frequency-hz", metavar="F", help="New mains frequency.")
+@click.option("--settling-ms", metavar="S", help="New settling time: asks for another response.")
+@click.option(
+    "--redesign", is_flag=True, help="Design anew for the spec's targets; drops its [gains]."
+)
+@click.option("--write", is_flag=True, help="Change the keys in SPEC; its comments stay.")
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Step responses before and after: .svg, .png or .pdf.",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
+def command(
+    *,
+    spec: Path,
+    redesign: bool,
+    write: bool,
+    plot: Path | None,
+    as_json: bool,
+    **options: str | None,
+) -> None:
+    """Move SPEC to another loop period and keep the response: the continuous constants stay, the
+    window, the per-window constants and the formats follow.
+
+    [gains] of the spec stay as they are; designed ones are written there where the design at the
+    new period alone would choose others. Nothing is written where a limit is broken (exit code 1).
+
+    \b
+    Example:
+      halfcycle retune gauge_hut.toml --period-us 400 --plot steps.svg
+    """
+    asked = _asked(options, redesign)
+    from halfcycle.retune import retune  # noqa: PLC0415 (numpy: not for --help)
+
+    file = printable(str(spec))
+    picture_form = _form(plot)
+    with shared.refusals(as_json):
+        done = retune(read_text(spec)[0], asked, file, redesign=redesign)
+    if plot is not None:
+        from halfcycle.retune_plot import picture  # noqa: PLC0415
+
+        after = done.after.design if done.after else None
+        write_atomic(plot, picture(done.before.design, after, picture_form))
+    written = write and done.good and bool(done.values)
+    if written:
+        from halfcycle.spec_edit import edit_file  # noqa: PLC0415
+
+        edit_file(spec, done.values)
+    if as_json:
+        tables.emit_json(_json(done, written))
+    else:
+        _show(done, file, wanted=write, written=written)
+    shared.exit_on_errors(done.findings)
+
+
+def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction]:
+    """The new values by spec key; every fault at once."""
+    asked: dict[str, Fraction] = {}
+    faults = []
+    for option, key in OPTIONS.items():
+        given = options[option.removeprefix("--").replace("-", "_")]
+        if given is None:
+            continue
+        try:
+            asked[key] = exact.fraction(given)
+        except exact.NotANumber as error:
+            faults.append(Fault(WHERE, option, str(error), 'give a number, or "20000/33"'))
+    if not asked and not faults and not redesign:
+        faults.append(Fault(WHERE, "--period-us", "nothing to change is named", "give a period"))
+    if faults:
+        raise InputError(faults)
+    return asked
+
+
+def _form(plot: Path | None) -> str:
+    if plot is None:
+        return ""
+    from halfcycle.retune_plot import check_name  # noqa: PLC0415
+
+    return check_name(printable(str(plot)))
+
+
+def _json(done: Retuned, written: bool) -> dict[str, Any]:
+    return {
+        "before": shared.as_json(done.before),
+        "after": shared.as_json(done.after) if done.after else None,
+        "changes": {key: _plain(value) for key, value in done.values.items()},
+        "written": written,
+        "departure_percent": done.departure_percent,
+        "findings": shared.findings_json(done.findings),
+    }
+
+
+def _plain(value: object) -> object:
+    """A value as the spec writes it; exact fractions as text such as "20000/33"."""
+    return exact.text(value) if isinstance(value, Fraction) else value
+
+
+def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
+    name = done.before.design.spec.name
+    sides = [done.before, *([done.after] if done.after else [])]
+    columns = ("figure", "before", "after")[: len(sides) + 1]
+    rows = list(zip(*(_figures(side) for side in sides), strict=True))
+    tables.show_table(
+        f"{name}: before and after",
+        columns,
+        [(cells[0][0], *(cell for _, cell in cells)) for cells in rows],
+        ["Loop figures: the worst over all tolerance corners."],
+    )
+    if done.after is not None:
+        _show_formats(done.before, done.after)
+    if done.values:
+        now = done.before.design.spec.values()
+        tables.show_table(
+            f"Keys of {file}" + ("" if written else " (not written)"),
+            ("key", "before", "after"),
+            [(key, _cell(now.get(key)), _cell(value)) for key, value in done.values.items()],
+        )
+    shared.show_findings(done.findings)
+    if wanted and not written:
+        cause = "a limit is broken" if not done.good else "no key changes"
+        click.echo(f"nothing was written: {cause}", err=True)
+
+
+def _cell(value: object) -> str:
+    return "-" if value is None else str(_plain(value))
+
+
+def _figures(made: Made) -> Iterator[tuple[str, str]]:
+    design, quantised = made.design, made.quantised
+    window, loop, spec, number = design.window, design.loop, design.spec, shared.number
+    yield "loop period", f"{number(spec.loop.period_us)} us"
+    yield "frequency", f"{number(spec.output.frequency_hz)} Hz"
+    yield "settling asked for", f"{number(spec.targets.settling_ms)} ms"
+    yield "window", f"{window.half_cycles} half cycles, {window.samples} samples"
+    yield "window's length", f"{number(window.duration_ms)} ms"
+    yield "proportional gain", f"{number(design.gains.proportional)} per pu"
+    yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
+    yield "proportional, a window", f"{number(design.kp)}"
+    yield "integral, a window", f"{number(design.ki)}"
+    for label, key, unit in (
+        ("settling to 2 %", "settling_ms", "ms"),
+        ("overshoot", "overshoot_percent", "%"),
+        ("gain margin", "gain_margin_db", "dB"),
+        ("phase margin", "phase_margin_deg", "deg"),
+        ("peak sensitivity Ms", "peak_sensitivity", ""),
+    ):
+        yield label, shared.with_unit(getattr(loop, key), unit)
+    yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"
+    yield "window's own error", f"+-{design.chosen.own_error_v:.3g} V RMS"
+    yield "reading step", f"{quantised.reading_step_v:.3g} V RMS"
+    yield "output step", f"{quantised.output_step_v:.3g} V RMS"
+    yield "dead band", f"+-{quantised.dead_band_v:.3g} V RMS"
+
+
+def _show_formats(before: Made, after: Made) -> None:
+    old = {row.name: row for row in before.quantised.plan.signals}
+    new = {row.name: row for row in after.quantised.plan.signals}
+
+    def cells(row: Any) -> tuple[str, str, str]:
+        return (row.format, str(row.bits), str(row.headroom_bits)) if row else ("-", "-", "-")
+
+    tables.show_table(
+        "Formats (* changed)",
+        ("signal", "before", "bits", "head-\nroom", "after", "bits", "head-\nroom"),
+        [
+            (
+                ("* " if cells(old.get(name)) != cells(new.get(name)) else "  ") + name,
+                *cells(old.get(name)),
+                *cells(new.get(name)),
+            )
+            for name in dict.fromkeys([*old, *new])
+        ],
+        ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits; headroom in bits."],
+    )
