@@ -134,9 +134,12 @@ void hc_plant_prepare(struct hc_plant *plant, const struct hc_filter *filter,
                       const struct hc_load *load, double bus_ohm, double step_s) {
     struct linear e;
     const int switches = (int)load->kind == HC_LOAD_RECTIFIER;
+    plant->kind = (int)load->kind;
+    plant->siemens = load->series_ohm > 0.0 ? 1.0 / load->series_ohm : 0.0;
+    plant->per_farad = 1.0 / filter->capacitance_f;
+    plant->bus_per_h = bus_ohm / filter->inductance_h;
     plant->filter = *filter;
     plant->load = *load;
-    plant->bus_ohm = bus_ohm;
     plant->pieces = bus_ohm > 0.0 ? HC_BUS_PIECES : 1;
     step_s /= plant->pieces;
     equations(&e, filter, load, 0);
@@ -155,26 +158,29 @@ void hc_circuit_connect(struct hc_circuit *circuit, const struct hc_plant *plant
     circuit->conducting = 0;
 }
 
-double hc_load_current(const struct hc_circuit *circuit, const struct hc_plant *plant) {
-    const struct hc_load *load = &plant->load;
+static double load_current(const struct hc_circuit *circuit, const struct hc_plant *plant) {
     const double *x = circuit->x;
-    switch ((int)load->kind) {
+    switch (plant->kind) {
     case HC_LOAD_RESISTOR:
-        return x[VOLTAGE] / load->series_ohm;
+        return x[VOLTAGE] * plant->siemens;
     case HC_LOAD_SERIES_RL:
         return x[LOAD];
     case HC_LOAD_RECTIFIER:
         return circuit->conducting == 0
                    ? 0.0
-                   : (x[VOLTAGE] - circuit->conducting * (load->drop_v + x[LOAD]))
-                         / load->series_ohm;
+                   : (x[VOLTAGE] - circuit->conducting * (plant->load.drop_v + x[LOAD]))
+                         * plant->siemens;
     default:
         return 0.0;
     }
 }
 
-double hc_output_slope(const struct hc_circuit *circuit, const struct hc_plant *plant) {
-    return (circuit->x[CURRENT] - hc_load_current(circuit, plant)) / plant->filter.capacitance_f;
+double hc_load_current(const struct hc_circuit *circuit, const struct hc_plant *plant) {
+    return load_current(circuit, plant);
+}
+
+static double output_slope(const struct hc_circuit *circuit, const struct hc_plant *plant) {
+    return (circuit->x[CURRENT] - load_current(circuit, plant)) * plant->per_farad;
 }
 
 /* ---- moving in time ---- */
@@ -191,13 +197,15 @@ static void flow_along(double *y, const struct hc_flow *flow, const double *x, d
 static void arrive(struct hc_circuit *circuit, const struct hc_plant *plant, const double *y,
                    double dt) {
     const double v0 = circuit->x[VOLTAGE];
-    const double slope0 = hc_output_slope(circuit, plant);
-    double v1, slope1;
-    memcpy(circuit->x, y, sizeof circuit->x);
+    const double slope0 = output_slope(circuit, plant);
+    double v1;
+    for (int i = 0; i < 3; ++i) {
+        circuit->x[i] = y[i];
+    }
     v1 = circuit->x[VOLTAGE];
-    slope1 = hc_output_slope(circuit, plant);
+    circuit->slope = output_slope(circuit, plant);
     circuit->energy += 0.5 * dt * (v0 * v0 + v1 * v1)
-                     + dt * dt / 6.0 * (v0 * slope0 - v1 * slope1);
+                     + dt * dt / 6.0 * (v0 * slope0 - v1 * circuit->slope);
 }
 
 /* By how much the state y stays on the conducting law (>= 0) or off it (< 0). */
@@ -255,12 +263,11 @@ void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, d
        bus resistance appears in series with the choke as duty^2 bus_ohm. Its decay of the current
        is split in halves around an exact piece of the step (Strang). With w the filter's resonance
        and h a piece, the sag comes out (w h)^2 / 12 too small. */
-    const double half =
-        0.5 * plant->off[0].dt * duty * duty * plant->bus_ohm / plant->filter.inductance_h;
+    const double half = 0.5 * plant->off[0].dt * duty * duty * plant->bus_per_h;
     const double decay = (1.0 - 0.5 * half) / (1.0 + 0.5 * half);
     for (int piece = 0; piece < plant->pieces; ++piece) {
         circuit->x[CURRENT] *= decay;
-        if ((int)plant->load.kind == HC_LOAD_RECTIFIER) {
+        if (plant->kind == HC_LOAD_RECTIFIER) {
             rectifier_step(circuit, plant, duty * bus_v);
         } else {
             double y[3];
@@ -269,14 +276,19 @@ void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, d
         }
         circuit->x[CURRENT] *= decay;
     }
+    if (plant->pieces > 1) { /* The decay came after the slope was taken. */
+        circuit->slope = output_slope(circuit, plant);
+    }
 }
 
 /* ---- small things ---- */
 
-double hc_duty(int32_t drive, int32_t counts) {
-    const double exact = (double)drive * counts / 32767.0;
+double hc_duty(int32_t drive, double counts_per_drive, double duty_per_count) {
+    /* drive * counts / 32767 is never half way between two whole numbers, as 32767 is odd: the
+       nearest it comes is 1.5e-5, so that rounding of the factor does not show. */
+    const double exact = drive * counts_per_drive;
     const int32_t grid = (int32_t)(exact < 0.0 ? exact - 0.5 : exact + 0.5);
-    return (double)grid / counts;
+    return grid * duty_per_count;
 }
 
 double hc_hermite(double y0, double slope0, double y1, double slope1, double where) {

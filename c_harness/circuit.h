@@ -48,7 +48,10 @@ struct hc_flow {
 struct hc_plant {
     struct hc_filter filter;
     struct hc_load load;
-    double bus_ohm;
+    int kind;           /* load.kind */
+    double siemens;     /* 1 over the load's series_ohm, 0 without */
+    double per_farad;   /* 1 over the filter's capacitance */
+    double bus_per_h;   /* bus resistance over the filter's inductance */
     int pieces;
     struct hc_flow off[HC_DYADIC + 1];
     struct hc_flow on[HC_DYADIC + 1];
@@ -56,10 +59,12 @@ struct hc_plant {
 
 /* x: choke current (A), output voltage (V), and the load's own state: current of R-L (A) or
    voltage of the reservoir (V). `conducting` is the polarity of the rectifier's current, or 0.
-   `energy` is the integral of the squared output voltage since the start (V^2 s). */
+   `energy` is the integral of the squared output voltage since the start (V^2 s), `slope` that of
+   the output voltage after the last step (V/s). */
 struct hc_circuit {
     double x[3];
     double energy;
+    double slope;
     int conducting;
 };
 
@@ -75,11 +80,9 @@ void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, d
 
 double hc_load_current(const struct hc_circuit *circuit, const struct hc_plant *plant);
 
-/* Slope of the output voltage, V/s. */
-double hc_output_slope(const struct hc_circuit *circuit, const struct hc_plant *plant);
-
-/* The drive's value (32767 = bus) as a duty on the modulator's grid of `counts` each way. */
-double hc_duty(int32_t drive, int32_t counts);
+/* The drive's value (32767 = bus) as a duty on the modulator's grid: counts_per_drive is its counts
+   each way over 32767, duty_per_count is 1 over its counts. */
+double hc_duty(int32_t drive, double counts_per_drive, double duty_per_count);
 
 /* Value at `where` (0..1) of the cubic through two points with given slopes (per unit of where). */
 double hc_hermite(double y0, double slope0, double y1, double slope1, double where);

@@ -27,7 +27,9 @@ struct loop {
     struct sensor sensor;
     struct ramp bus, frequency;
     double output[HC_HISTORY], slope[HC_HISTORY]; /* of the last steps, for the sensor's delay */
-    uint64_t phase; /* 2^64 a turn */
+    uint64_t phase, increment; /* of a step; 2^64 a turn */
+    double counts_per_drive, duty_per_count;
+    int32_t until_sample;      /* steps */
     int32_t next_event;
     int32_t update_at;
     double half_start_s, half_energy;
@@ -47,10 +49,13 @@ static void ramp_to(struct ramp *ramp, double value, double ramp_s, double step_
 }
 
 static void ramp_advance(struct ramp *ramp) {
-    if (ramp->steps_left > 0) {
-        --ramp->steps_left;
-        ramp->now = ramp->steps_left == 0 ? ramp->end : ramp->now + ramp->step;
-    }
+    --ramp->steps_left;
+    ramp->now = ramp->steps_left == 0 ? ramp->end : ramp->now + ramp->step;
+}
+
+static void set_increment(struct loop *l) {
+    /* Below 1/2 turn a step, so the product fits. */
+    l->increment = (uint64_t)(l->frequency.now * l->run->step_s * 18446744073709551616.0);
 }
 
 static void happen(struct loop *l, const struct hc_event *event) {
@@ -74,6 +79,7 @@ static void happen(struct loop *l, const struct hc_event *event) {
         break;
     default:
         ramp_to(&l->frequency, l->run->frequency_hz + event->value, event->ramp_s, step);
+        set_increment(l);
         break;
     }
 }
@@ -150,10 +156,10 @@ static void take_sample(struct loop *l, int32_t now) {
 /* Where the reference passed a half turn inside this step, the true half cycle ends there; the
    energy at that instant by the cubic through both ends of the step, whose slopes are v^2. */
 static void close_half(struct loop *l, const struct hc_results *r, int32_t *count, int64_t row,
-                       int32_t now, uint64_t increment, double energy_before, double v_before) {
+                       int32_t now, double energy_before, double v_before) {
     const uint64_t half = UINT64_C(1) << 63;
     const uint64_t into = l->phase & (half - 1); /* past the boundary, after the step */
-    const double where = 1.0 - (double)into / (double)increment;
+    const double where = 1.0 - (double)into / (double)l->increment;
     const double step = l->run->step_s, v = l->circuit.x[1];
     const double end_s = (now + where) * step;
     const double energy = hc_hermite(energy_before, v_before * v_before * step, l->circuit.energy,
@@ -184,6 +190,10 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->plant = &l->plants[0];
     l->bus.now = board->bus_v;
     l->frequency.now = run->frequency_hz;
+    set_increment(l);
+    l->counts_per_drive = run->pwm_counts / 32767.0;
+    l->duty_per_count = 1.0 / run->pwm_counts;
+    l->until_sample = run->steps_per_sample;
     l->phase = (uint64_t)(board->start_turn * 9007199254740992.0) << 11;
     l->sensor.zero = board->zero_code;
     l->sensor.delay_steps = (int32_t)(board->delay_s / run->step_s);
@@ -201,20 +211,20 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                && event_step(l, &events[l->next_event]) <= now) {
             happen(l, &events[l->next_event++]);
         }
-        if (now > 0 && now % run->steps_per_sample == 0) {
+        if (l->until_sample == 0) {
+            l->until_sample = run->steps_per_sample;
             take_sample(l, now);
         }
+        --l->until_sample;
         if (now == l->update_at) {
             hc_update(&l->regulator);
             record_update(l, r, &windows, row);
         }
         {
-            const double turns = l->frequency.now * run->step_s; /* of one step, below 1/2 */
-            const uint64_t increment = (uint64_t)(turns * 18446744073709551616.0);
             const uint64_t before = l->phase;
             const double energy_before = l->circuit.energy, v_before = l->circuit.x[1];
             const int16_t drive = hc_drive(&l->regulator, (uint16_t)(l->phase >> 48));
-            const double duty = hc_duty(drive, run->pwm_counts);
+            const double duty = hc_duty(drive, l->counts_per_drive, l->duty_per_count);
             if (trace) {
                 const double bus =
                     l->bus.now - l->board->bus_ohm * duty * l->circuit.x[0];
@@ -224,15 +234,20 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                 trace[4 * now + 3] = hc_load_current(&l->circuit, l->plant);
             }
             hc_circuit_step(&l->circuit, l->plant, duty, l->bus.now);
-            l->phase += increment;
+            l->phase += l->increment;
             if ((before ^ l->phase) >> 63 && r->half_mean_square) {
-                close_half(l, r, &halves, row, now, increment, energy_before, v_before);
+                close_half(l, r, &halves, row, now, energy_before, v_before);
             }
         }
         l->output[(now + 1) & (HC_HISTORY - 1)] = l->circuit.x[1];
-        l->slope[(now + 1) & (HC_HISTORY - 1)] = hc_output_slope(&l->circuit, l->plant);
-        ramp_advance(&l->bus);
-        ramp_advance(&l->frequency);
+        l->slope[(now + 1) & (HC_HISTORY - 1)] = l->circuit.slope;
+        if (l->bus.steps_left > 0) {
+            ramp_advance(&l->bus);
+        }
+        if (l->frequency.steps_left > 0) {
+            ramp_advance(&l->frequency);
+            set_increment(l);
+        }
     }
     r->half_count[row] = halves;
     r->window_count[row] = windows;

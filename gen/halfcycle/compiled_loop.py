@@ -12,7 +12,7 @@ from halfcycle import compiler
 from halfcycle.board_run import Board, History, Real, Run
 from halfcycle.circuit_parts import BoardLoad, Filter
 
-FLAGS = ("-O2", "-ffp-contract=off")
+FLAGS = ("-O3", "-ffp-contract=off")
 """No fused multiply-add, so that every machine computes the same bits."""
 
 _FILES = ("circuit.h", "circuit.c", "simulate.h", "simulate.c", "regulator.h")
