@@ -233,3 +233,19 @@ def test_bad_usage_names_key_and_remedy(arguments: list[str], says: str) -> None
     found = invoke(str(CABIN), *arguments)
     assert isinstance(found.exception, InputError)
     assert says in str(found.exception)
+
+
+@pytest.mark.full
+def test_a_dask_cluster_gives_what_threads_give() -> None:
+    """A local cluster of two processes, found as an existing one is: by its address."""
+    distributed = pytest.importorskip("dask.distributed")
+    ready = prepared()
+    names = ["start", "noise"]
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        import dask  # noqa: PLC0415 (an optional extra)
+
+        with dask.config.set({"scheduler-address": cluster.scheduler_address}):
+            spread = simulate(ready, names, range(300), 1, engine="dask")
+    assert spread == simulate(ready, names, range(300), 1)
