@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from halfcycle import clipping
@@ -17,6 +18,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _given_gains(design)
     yield from _window(design)
     yield from _offset(design)
+    yield from _noise(design)
     yield from _clipping(design)
     yield from _latency(design)
 
@@ -183,6 +185,21 @@ def _offset(design: Design) -> Iterator[Finding]:
         "warning" if after > quarter else "note",
         "sensor.zero_tolerance_codes",
         f"{text_}; {remedy}",
+    )
+
+
+def _noise(design: Design) -> Iterator[Finding]:
+    trial = design.chosen
+    at_output = 3 * trial.faults.noise_v * (trial.loop.noise_gain or 0.0)
+    if at_output <= trial.tolerance_v / 4:
+        return
+    double = math.sqrt(2)
+    yield Finding(
+        "error" if at_output > trial.tolerance_v else "warning",
+        "sensor.noise_codes_rms",
+        f"noise and rounding of the ADC move the output by +-{at_output:.3g} V (three standard "
+        f"deviations), and the tolerance is {trial.tolerance_v:.3g} V; filter the sensor, allow "
+        f"more settling time, or take twice the window for {at_output / double:.3g} V",
     )
 
 

@@ -49,3 +49,9 @@ class Finding:
     level: Level
     key: str
     text: str
+
+
+def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Errors first, then warnings, then notes; otherwise in the order given."""
+    order: dict[Level, int] = {"error": 0, "warning": 1, "note": 2}
+    return tuple(sorted(findings, key=lambda finding: order[finding.level]))

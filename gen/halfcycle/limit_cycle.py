@@ -21,14 +21,16 @@ from halfcycle.model import Regulator
 from halfcycle.plan import FLAG_LIMIT, SCALE_ONE
 
 REST_WINDOWS = 24
-"""Windows watched once the loop should be at rest."""
-MOST_WINDOWS = 600
+"""Windows by which a loop that does not rest is judged."""
+MOST_WINDOWS = 20_000
+START = 6
+"""Reading counts below the target at the start."""
 UNSETTLED = 50
 """Windows taken where the loop is too slow for a settling time."""
 
 
 def run_to_rest(design: Design, made: Quantised) -> Rest:
-    """Start every corner from zero towards the rated voltage, until it rests or time is up.
+    """Start every corner a few counts below rated and run it until it rests or time is up.
 
     At rest is proven, not watched for: once the integrator has stood still for as many windows as
     the plant remembers, every later window is the same. Corners that do not get there are judged
@@ -37,9 +39,8 @@ def run_to_rest(design: Design, made: Quantised) -> Rest:
     loop = _Loop(design, made)
     settling_ms = design.loop.settling_ms
     settle = math.ceil(settling_ms / design.window.duration_ms) if settling_ms else UNSETTLED
-    # Past the last 2 % the error still has to fall below one count.
-    counts = float(design.spec.output.rated_rms_v) * made.counts_per_volt
-    most = min(MOST_WINDOWS, math.ceil(settle * math.log(50 * counts) / math.log(50)) + 8)
+    # The settling time is the time to a fiftieth; twice the few counts have to become none.
+    most = min(MOST_WINDOWS, math.ceil(2 * settle * math.log(2 * START) / math.log(50)))
     most += REST_WINDOWS
     memory = loop.weights.shape[1] + 1
 
@@ -86,10 +87,19 @@ class _Loop:
         rated_v, code_v = design.spec.output.rated_rms_v, design.spec.sensor.volts_per_code
         self.sine = math.sqrt(2) * float(rated_v / code_v) * np.sin(angle + phase[:, None])
         self.regulators = [Regulator(self.plan) for _ in self.gain]
-        for regulator in self.regulators:  # past the ramp, which is no part of coming to rest
-            regulator.ramp = (
-                self.plan.target_rated << self.plan.ramp_bits if self.plan.ramped else 0
-            )
+        self._start(design)
+
+    def _start(self, design: Design) -> None:
+        """Every corner a few counts below rated, past the ramp, at rest but for that."""
+        plan = self.plan
+        least = 1 - START / plan.target_rated
+        limit = float(design.spec.bridge.scale_max)
+        start = np.minimum(least * design.plants.scale_for_rated, limit)
+        self.driven[:] = reading_of_scale(start, plan.measure)[0][:, None]
+        for regulator, scale in zip(self.regulators, start, strict=True):
+            regulator.integral = int(scale * 2**plan.drive_bits)
+            regulator.out_scale[0] = int(scale * SCALE_ONE)
+            regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
 
     def window(self, active: NDArray[np.intp]) -> None:
         """Drive, measure and update the ``active`` corners for one window."""
