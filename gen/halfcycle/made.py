@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 from halfcycle.design_types import Design
 from halfcycle.designer import design
-from halfcycle.faults import Finding
+from halfcycle.faults import Finding, by_severity
 from halfcycle.fixed_point import Quantised, pole_shift
 from halfcycle.quantise import quantise
 from halfcycle.spec import Spec
-
-_ORDER = {"error": 0, "warning": 1, "note": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,5 +40,5 @@ def make(spec: Spec, file: str = "spec") -> Made:
         design=made,
         quantised=quantised,
         pole_shift=pole_shift(made, quantised),
-        findings=tuple(sorted(both, key=lambda remark: _ORDER[remark.level])),
+        findings=by_severity(both),
     )
