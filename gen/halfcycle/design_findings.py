@@ -190,7 +190,7 @@ def _offset(design: Design) -> Iterator[Finding]:
 
 def _noise(design: Design) -> Iterator[Finding]:
     trial = design.chosen
-    at_output = 3 * trial.faults.noise_v * (trial.loop.noise_gain or 0.0)
+    at_output = trial.noise_v
     if at_output <= trial.tolerance_v / 4:
         return
     double = math.sqrt(2)

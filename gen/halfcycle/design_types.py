@@ -34,6 +34,11 @@ class Trial:
     """Whether given gains miss settling or overshoot with this window."""
 
     @property
+    def noise_v(self) -> float:
+        """What the ADC's noise and rounding do to the output, three standard deviations, V RMS."""
+        return 3 * self.faults.noise_v * (self.loop.noise_gain or 0.0)
+
+    @property
     def meets(self) -> bool:
         """Whether the targets are met at every corner (given gains are taken as they are)."""
         return self.refusal is None

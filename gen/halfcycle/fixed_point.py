@@ -67,6 +67,10 @@ class Quantised:
     """Greatest step of the output, volts RMS."""
     dead_band_v: float
     """Half width in which the integrator does not move, volts RMS at the output."""
+    steady_error_v: float
+    """Greatest steady error, volts RMS either way, the sensor's zero and gain apart: the window's
+    own error (sampling, frequency, flipping zero), three standard deviations of noise, the dead
+    band, and half a count of the target."""
     table_error: float
     """Bound on the drive table's error, as a fraction of the crest."""
     findings: tuple[Finding, ...]
@@ -165,6 +169,9 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
         reading_step_v=1 / counts,
         output_step_v=output_step_v,
         dead_band_v=(stalled_error(plan) + 0.5) / counts,
+        steady_error_v=design.chosen.own_error_v
+        + design.chosen.noise_v
+        + (stalled_error(plan) + 1) / counts,
         table_error=readings.table_error(table_bits),
         findings=(),
     )
@@ -278,6 +285,15 @@ def _findings(design: Design, made: Quantised) -> Iterator[Finding]:
             "targets.voltage_tolerance_percent",
             f"the dead band, {made.dead_band_v:.3g} V, exceeds the tolerance, {tolerance_v:.3g} V;"
             " widen the tolerance, or make the output's steps finer (bridge.pwm_counts)",
+        )
+    elif made.steady_error_v > tolerance_v:
+        yield Finding(
+            "error",
+            "targets.voltage_tolerance_percent",
+            f"the steady error may reach {made.steady_error_v:.3g} V (window "
+            f"{design.chosen.own_error_v:.3g} V, noise {design.chosen.noise_v:.3g} V, dead band {made.dead_band_v:.3g} V, target "
+            f"{made.reading_step_v / 2:.3g} V), and the tolerance is {tolerance_v:.3g} V; widen it, "
+            "sample faster, or make the output's steps finer",
         )
     if made.reading_step_v <= made.output_step_v:
         yield Finding(

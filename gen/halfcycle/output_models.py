@@ -192,6 +192,9 @@ class Design(Entry):
     reading_step_v: float = about("one count of the reading, V RMS at the output")
     output_step_v: float = about("greatest step of the output, V RMS")
     dead_band_v: float = about("error that the integrator leaves alone, either way, V RMS")
+    steady_error_v: float = about(
+        "greatest steady error either way, sensor's zero and gain apart, V RMS"
+    )
     rest: Rest | None = about("the integer loop at rest; null where the loop is unstable")
     findings: list[Finding] = about("errors first")
 

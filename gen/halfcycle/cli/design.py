@@ -74,6 +74,11 @@ def _show(made: Made) -> None:
             ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),
             ("output step", f"{quantised.output_step_v:.3g} V RMS", ""),
             ("dead band", f"+-{quantised.dead_band_v:.3g} V RMS", ""),
+            (
+                "steady error",
+                f"+-{quantised.steady_error_v:.3g} V RMS",
+                "sensor's zero and gain apart",
+            ),
             *_rest_row(made),
         ],
         ["Worst over all tolerance corners; settling includes the wait for the first update."],

@@ -81,6 +81,7 @@ def as_json(made: Made) -> dict[str, Any]:
         "reading_step_v": quantised.reading_step_v,
         "output_step_v": quantised.output_step_v,
         "dead_band_v": quantised.dead_band_v,
+        "steady_error_v": quantised.steady_error_v,
         "rest": asdict(quantised.rest) if quantised.rest else None,
         "findings": findings_json(made.findings),
     }
