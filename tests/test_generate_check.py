@@ -17,7 +17,7 @@ from pathlib import Path
 import junitparser
 import pytest
 
-from halfcycle import apart, cli, compiler, emit, verify
+from halfcycle import apart, check_kept, cli, compiler, emit, verify
 from halfcycle import generation as generation_module
 from halfcycle.generation import Generation
 from halfcycle.spec import load_spec
@@ -52,7 +52,11 @@ class Tool:
 
 
 @pytest.fixture
-def tool(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Tool:
+def tool(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Tool:
+    # No answer of an earlier run.
+    monkeypatch.setattr(check_kept, "folder", lambda: tmp_path / "kept")
     return Tool(monkeypatch, capsys)
 
 

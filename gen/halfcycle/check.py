@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import re
 import subprocess
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -48,12 +48,18 @@ class Stimulus:
 
 
 def read_folder(generation: Generation, folder: Path) -> dict[str, str]:
-    """The generated files' texts as they are in ``folder``; those that are not there are left out.
+    """The generated files' texts as they are in ``folder``; see ``read_files``."""
+    return read_files(generation.plan.name, folder)
+
+
+def read_files(regulator: str, folder: Path) -> dict[str, str]:
+    """The texts of this regulator's files in ``folder``; those that are not there are left out.
 
     Line ends are read as LF, since a version control system may have changed them.
+    Raises OSError where a file cannot be read.
     """
     found = {}
-    for name in generation.texts:
+    for name in emit.file_names(regulator):
         path = folder / name
         if path.is_file():
             found[name] = path.read_text(encoding="utf-8", errors="replace")
@@ -199,8 +205,18 @@ def self_test(plan: Plan, found: Mapping[str, str]) -> Check:
     return Check(title, True, "the golden vectors agree")
 
 
-def junit(name: str, checks: list[Check]) -> str:
-    """The checks as JUnit XML; no clock in it."""
+def junit(suites: Sequence[tuple[str, Sequence[Check]]]) -> str:
+    """The checks of each spec, by its name, as JUnit XML; no clock in it."""
+    import junitparser  # noqa: PLC0415
+
+    document = junitparser.JUnitXml()
+    for name, checks in suites:
+        document.add_testsuite(_suite(name, checks))
+    to_bytes: Callable[[], bytes] = document.tostring
+    return to_bytes().decode("utf-8")
+
+
+def _suite(name: str, checks: Sequence[Check]) -> Any:
     import junitparser  # noqa: PLC0415
 
     suite = junitparser.TestSuite(f"halfcycle check {name}")
@@ -214,10 +230,7 @@ def junit(name: str, checks: list[Check]) -> str:
         elif check.detail.startswith("skipped"):
             case.result = [junitparser.Skipped(check.detail)]
         suite.add_testcase(case)
-    document = junitparser.JUnitXml()
-    document.add_testsuite(suite)
-    to_bytes: Callable[[], bytes] = document.tostring
-    return to_bytes().decode("utf-8")
+    return suite
 
 
 def _xml_text(text: str) -> str:

@@ -29,6 +29,13 @@ from halfcycle.vectors import golden_vectors
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
 WIDTH = 96
+_TEMPLATES = {
+    ".h": "regulator.h.j2",
+    ".c": "regulator.c.j2",
+    "_vectors.h": "vectors.h.j2",
+    "_selftest.c": "selftest.c.j2",
+}
+"""The end of a generated file's name, and its template."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +68,15 @@ def render(design: Design, made: Quantised) -> dict[str, str]:
         "sum_shifted": _sum_shifted(plan.reading_shift),
         "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
     }
-    names = {
-        f"{plan.name}.h": "regulator.h.j2",
-        f"{plan.name}.c": "regulator.c.j2",
-        f"{plan.name}_vectors.h": "vectors.h.j2",
-        f"{plan.name}_selftest.c": "selftest.c.j2",
-    }
     return {
-        file: sign(_environment().get_template(template).render(values))
-        for file, template in names.items()
+        f"{plan.name}{ending}": sign(_environment().get_template(template).render(values))
+        for ending, template in _TEMPLATES.items()
     }
+
+
+def file_names(name: str) -> tuple[str, ...]:
+    """The generated files of a spec with this name."""
+    return tuple(name + ending for ending in _TEMPLATES)
 
 
 def sign(text: str) -> str:
@@ -122,8 +128,7 @@ def _banner(design: Design, made: Quantised) -> Banner:
             f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
         ),
         facts=tuple(_wrapped(_facts(design, made))),
-        defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted())
-        or ("none",),
+        defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted()) or ("none",),
         constants=tuple(_constants(made)),
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",

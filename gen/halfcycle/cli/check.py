@@ -2,24 +2,35 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
-from halfcycle import check, files, verify
+from halfcycle import check, check_many, files, verify
+from halfcycle.check_many import Job, Result
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.faults import Fault, InputError, Refused
-from halfcycle.generation import Generation, generate
+from halfcycle.generation import Generation
 from halfcycle.spec import load_spec
 from halfcycle.spec_load import printable
 
 
 @click.command("check")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument(
+    "paths", metavar="SPEC... DIR", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option(
+    "--dir-of",
+    metavar="PATTERN",
+    help="Folder of each SPEC's files, instead of DIR: {dir} is the folder of the spec, {stem} "
+    "its file's name without the suffix, {name} the regulator's.",
+)
 @click.option(
     "--junit", "junit_file", metavar="FILE", type=click.Path(path_type=Path), help="JUnit XML."
 )
@@ -41,83 +52,171 @@ from halfcycle.spec_load import printable
 @click.option(
     "--tick", type=click.IntRange(0), help="Show model and C at this tick of --scenario, only."
 )
+@click.option(
+    "--jobs", type=click.IntRange(1), metavar="N", help="Specs at once; else one a processor."
+)
+@click.option("--no-cache", is_flag=True, help="Check again what passed before, unchanged.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     *,
-    spec_file: Path,
-    folder: Path,
+    paths: tuple[Path, ...],
+    dir_of: str | None,
     junit_file: Path | None,
     samples: int,
     seed: int,
     scenario: str | None,
     tick: int | None,
+    jobs: int | None,
+    no_cache: bool,
     as_json: bool,
 ) -> None:
     """Check that the C in DIR is what SPEC gives, compiles, and equals the model bit for bit.
 
-    Exit code 1 where anything differs. Nothing in DIR is changed.
+    Exit code 1 where anything differs. Nothing in DIR is changed. What passed is not checked again
+    until the spec, the files, this tool or the compiler change.
+
+    \b
+    Examples:
+      halfcycle check gauge_hut.toml generated
+      halfcycle check firmware/*.toml --dir-of "{dir}/{name}" --junit check.xml
     """
-    if tick is not None and scenario is None:
-        problem, remedy = "given without --scenario", "name the scenario that it belongs to"
-        raise InputError([Fault("check", "--tick", problem, remedy)])
-    spec = load_spec(spec_file)
-    if not folder.is_dir():
-        problem, remedy = "there is no such folder", "name the folder of halfcycle generate --out"
-        raise InputError([Fault(printable(str(folder)), "DIR", problem, remedy)])
-    again = shlex.join(["halfcycle", "check", str(spec_file), str(folder)])
-    stimulus = check.Stimulus(samples, seed, scenario, printable(again))
-    try:
-        made = generate(spec, printable(str(spec_file)))
-    except Refused as refused:
-        errors = [one for one in refused.findings if one.level == "error"]
-        detail = "\n".join(f"{finding.key}: {finding.text}" for finding in errors)
-        checks = [check.Check("design", False, detail)]
-    else:
-        if scenario is not None and tick is not None:
-            found = _read(made, folder)
-            _show_tick(made, found, stimulus, scenario=scenario, tick=tick, as_json=as_json)
+    work = _jobs(paths, dir_of, check.Stimulus(samples, seed, scenario))
+    if tick is not None:
+        _check_tick(work, scenario)
+    if scenario is not None and tick is not None:
+        try:
+            made = check_many.design(work[0])
+        except Refused:
+            pass  # Shown as a failed check below.
+        else:
+            _show_tick(work[0], made, scenario=scenario, tick=tick, as_json=as_json)
             return
-        checks = _run(made, folder, stimulus, as_json)
-    if junit_file is not None:
-        files.write_atomic(junit_file, check.junit(spec.name, checks))
-    if as_json:
-        rows = [{"name": one.name, "passed": one.passed, "detail": one.detail} for one in checks]
-        emit_json({"checks": rows})
-    else:
-        for one in checks:
-            click.echo(f"{'ok  ' if one.passed else 'FAIL'} {one.name}: {one.detail}")
-    sys.exit(0 if all(one.passed for one in checks) else 1)
-
-
-def _run(
-    made: Generation, folder: Path, stimulus: check.Stimulus, as_json: bool
-) -> list[check.Check]:
-    found = _read(made, folder)
-    checks = check.check_files(made, found)
     with progress_bar("comparing", wanted=not as_json) as progress:
-        checks += check.check_code(made, found, stimulus, progress)
-    return checks
+        results = check_many.check_all(
+            work, use_kept=not no_cache, workers=jobs or 0, progress=progress
+        )
+    if junit_file is not None:
+        suites = [(result.job.spec.name, result.checks) for result in results]
+        files.write_atomic(junit_file, check.junit(suites))
+    if as_json:
+        emit_json(_json(results))
+    elif len(results) == 1:
+        for one in results[0].checks:
+            click.echo(_line(one))
+        if results[0].kept:
+            click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
+    else:
+        _show(results)
+    sys.exit(0 if all(result.passed for result in results) else 1)
 
 
-def _read(made: Generation, folder: Path) -> dict[str, str]:
-    try:
-        return check.read_folder(made, folder)
-    except OSError as error:
-        file = printable(str(error.filename or folder))
-        problem = f"cannot be read: {error.strerror}"
-        raise InputError([Fault(file, "DIR", problem, "check its permissions")]) from None
+def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: check.Stimulus) -> list[Job]:
+    """The specs, loaded, with their folders; every fault of all of them at once."""
+    if dir_of is None and len(paths) < 2:
+        raise click.UsageError(
+            "Missing argument 'DIR': name the folder last, or give --dir-of \"{dir}/{name}\""
+        )
+    specs = paths if dir_of is not None else paths[:-1]
+    found: list[Job] = []
+    faults: list[Fault] = []
+    missing: set[Path] = set()
+    for path in specs:
+        try:
+            spec = load_spec(path)
+            folder = check_many.folder_of(dir_of, path, spec.name) if dir_of else paths[-1]
+        except InputError as error:
+            faults += [fault for fault in error.faults if fault not in faults]
+            continue
+        if not folder.is_dir():
+            missing.add(folder)
+        found.append(Job(path, spec, folder, _stimulus(stimulus, path, folder)))
+    if missing:
+        remedy = "name the folder of halfcycle generate --out"
+        if dir_of is None and len(specs) > 1:
+            remedy += ' last, or give --dir-of "{dir}/{name}"'
+        where = "DIR" if dir_of is None else "--dir-of"
+        faults += [
+            Fault(printable(str(folder)), where, "there is no such folder", remedy)
+            for folder in sorted(missing)
+        ]
+    faults += _clashes(found)
+    if faults:
+        raise InputError(faults)
+    return found
 
 
-def _show_tick(
-    made: Generation,
-    found: dict[str, str],
-    stimulus: check.Stimulus,
-    *,
-    scenario: str,
-    tick: int,
-    as_json: bool,
-) -> None:
+def _clashes(found: Sequence[Job]) -> list[Fault]:
+    """Two specs whose files are the same ones."""
+    owner: dict[tuple[str, str], Path] = {}
+    faults = []
+    for job in found:
+        place = (os.path.realpath(job.folder), job.spec.name)
+        if place in owner:
+            problem = f"its files are those of {printable(str(owner[place]))} too"
+            remedy = "give each spec a name or a folder of its own"
+            faults.append(Fault(printable(str(job.file)), "name", problem, remedy))
+        owner.setdefault(place, job.file)
+    return faults
+
+
+def _stimulus(common: check.Stimulus, spec: Path, folder: Path) -> check.Stimulus:
+    again = printable(shlex.join(["halfcycle", "check", str(spec), str(folder)]))
+    return check.Stimulus(common.samples, common.seed, common.scenario, again)
+
+
+def _check_tick(work: Sequence[Job], scenario: str | None) -> None:
+    if scenario is None:
+        problem, remedy = "given without --scenario", "name the scenario that it belongs to"
+    elif len(work) > 1:
+        problem, remedy = "given with more than one spec", "name the one that it belongs to"
+    else:
+        return
+    raise InputError([Fault("check", "--tick", problem, remedy)])
+
+
+def _line(one: check.Check) -> str:
+    return f"{'ok  ' if one.passed else 'FAIL'} {one.name}: {one.detail}"
+
+
+def _show(results: Sequence[Result]) -> None:
+    """One line for each spec that passed, all that failed of the others."""
+    for result in results:
+        place = f"{printable(str(result.job.file))} in {printable(str(result.job.folder))}"
+        bad = [one for one in result.checks if not one.passed]
+        if bad:
+            click.echo(f"FAIL {place}: {len(bad)} of {len(result.checks)} checks failed")
+            for one in bad:
+                click.echo(f"  {_line(one)}")
+        else:
+            kept = ", unchanged since it last passed" if result.kept else ""
+            click.echo(f"ok   {place}: {len(result.checks)} checks passed{kept}")
+
+
+def _json(results: Sequence[Result]) -> dict[str, Any]:
+    several = len(results) > 1
+    return {
+        "checks": [
+            ({"spec": str(result.job.file)} if several else {})
+            | {"name": one.name, "passed": one.passed, "detail": one.detail}
+            for result in results
+            for one in result.checks
+        ],
+        "specs": [
+            {
+                "spec": str(result.job.file),
+                "name": result.job.spec.name,
+                "dir": str(result.job.folder),
+                "passed": result.passed,
+                "kept": result.kept,
+            }
+            for result in results
+        ],
+    }
+
+
+def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json: bool) -> None:
     """Both sides at one tick; exit code 1 where they differ."""
+    found, stimulus = check_many.read(job), job.stimulus
     for name in (f"{made.plan.name}.h", f"{made.plan.name}.c"):
         if name not in found:
             raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
