@@ -24,6 +24,8 @@ COMMANDS: dict[str, str] = {
     "retune": "The same response at another loop period: before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
+    "replay": "Run a recorded waveform through the measuring code.",
+    "calibrate": "Fit the sensor's gain and zero to meter readings.",
 }
 
 
