@@ -248,3 +248,13 @@ def test_without_a_cache_it_works_all_the_same(
     assert {path: path.stat().st_mtime_ns for path in firmware.rglob("*")} == {
         path: was.st_mtime_ns for path, was in before.items()
     }
+
+
+def test_answers_are_kept_beside_the_builds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setattr(sys, "platform", "linux")
+    check_kept.keep("a", [Check("a", True, "")])
+    assert (tmp_path / "halfcycle" / "checks" / "a.json").is_file()
+    assert check_kept.recall("a") == (Check("a", True, ""),)

@@ -77,7 +77,7 @@ def keep(entry: str, checks: Sequence[Check]) -> None:
 
 def folder() -> Path:
     """Where the answers are kept, beside the builds."""
-    return compiler.cachefolder().with_name("checks")
+    return compiler.cache_folder().with_name("checks")
 
 
 def _prune() -> None:
