@@ -22,6 +22,7 @@ from halfcycle.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate import Prepared, compiled, prepare, run_piece, simulate
 from halfcycle.simulate_findings import findings, settling_allowance_ms
 from halfcycle.spec import Spec, load_spec
+from halfcycle.window_reason import reason
 
 EXAMPLES = Path(__file__).parents[1] / "docs/examples"
 CABIN = EXAMPLES / "peat_cabin.toml"
@@ -178,6 +179,11 @@ def test_absurd_parts_are_refused() -> None:
     tiny = changed("filter", inductance_uh=Fraction(1, 10), capacitance_uf=Fraction(1, 1000))
     with pytest.raises(InputError, match=r"filter\.inductance_uh.*check the units"):
         steps_per_sample(tiny)
+    slow = changed("sensor", delay_us=Fraction(10000))
+    assert steps_per_sample(slow) == steps_per_sample(load_spec(CABIN))
+    quick = slow.model_copy(update={"filter": changed("filter", inductance_uh=Fraction(1)).filter})
+    with pytest.raises(InputError, match=r"sensor\.delay_us.*microseconds"):
+        steps_per_sample(quick)
 
 
 def invoke(*arguments: str) -> Result:
@@ -249,3 +255,54 @@ def test_a_dask_cluster_gives_what_threads_give() -> None:
         with dask.config.set({"scheduler-address": cluster.scheduler_address}):
             spread = simulate(ready, names, range(300), 1, engine="dask")
     assert spread == simulate(ready, names, range(300), 1)
+
+
+def test_tables_and_picture(tmp_path: Path) -> None:
+    picture = tmp_path / "cases.svg"
+    found = invoke(str(CABIN), "--boards", "6", "--plot", str(picture))
+    assert found.exit_code == 0
+    for word in ("6 virtual boards", "disconnected-sensor", "Designed: settling", "+1.344 %",
+                 "why a window"):  # fmt: skip
+        assert word in found.stdout, word
+    text = picture.read_text()
+    for word in ("RMS of a half cycle, % of rated", "ITI (CBEMA) 2000", "settling, ms"):
+        assert word in text, word
+    again = invoke(str(CABIN), "--case", "start", "--board", "3", "--plot", str(picture))
+    assert again.exit_code == 0
+    assert "one board" in again.stdout
+    assert "steady error" not in picture.read_text()
+    wrong = invoke(str(CABIN), "--plot", str(tmp_path / "cases.doc"))
+    assert isinstance(wrong.exception, InputError)
+    assert not (tmp_path / "cases.doc").exists()
+
+
+def test_why_a_window() -> None:
+    """The nominal filter's lag by its phasor, worked by hand for the cabin: 700 VA and 75.57 ohm,
+    wRC... = 2 pi 50 (L/R + R_w C) = 0.29 deg or less; 1.5 x 800 us at 50 Hz are 21.6 deg."""
+    found = reason(prepared().setting)
+    assert found.lag_deg[0] - found.lag_from_parts_deg[0] == pytest.approx(21.6)
+    # Rated resistor, L +25 %: atan(w L / R) = 100 pi 1.5e-3 / 75.57 = 0.357 deg, and at most
+    # w (R_w C) = 0.05 deg and 6 us of sensor, 0.108 deg, on top.
+    assert 0.357 < found.lag_from_parts_deg[1] < 0.357 + 0.05 + 0.108 + 0.01
+    assert found.lag_from_parts_deg[0] > 0
+    volts = np.sqrt(2) * 230 * np.sin(np.radians(found.lag_deg[1]))
+    assert found.zero_crossing_v[1] == pytest.approx(volts)
+    # A hundred and twenty volts of apparent error: why the sine is not chased point by point.
+    assert found.zero_crossing_v[0] > 115
+    assert found.plain_crossover_hz > found.nyquist_hz
+    low, high = found.resonant_margin_deg
+    assert low < high < 90
+    # An ideal integrator gives 90 deg, less the lag at 52.5 Hz.
+    crossed = 50 + np.log(50) / (2 * np.pi * 0.25)
+    assert found.resonant_crossover_hz == pytest.approx(crossed)
+    assert high == pytest.approx(90 - 21.6 * crossed / 50, abs=0.15)
+
+
+def test_a_fast_loop_could_follow_the_sine() -> None:
+    """With a loop of 1 us the plain loop's lag is the filter's own: 180 deg past its resonance,
+    so its margin is near -90 deg; closed form of a second-order low-pass."""
+    ready = prepared()
+    fast = changed("loop", period_us=Fraction(1))
+    found = reason(replace(ready.setting, spec=fast))
+    assert found.plain_crossover_hz < found.nyquist_hz
+    assert found.plain_margin_deg[0] == pytest.approx(-90 - 360 * 2500 * (1.5e-6 + 6e-6), abs=8)

@@ -118,8 +118,10 @@ class Run:
 
     @property
     def half_limit(self) -> int:
-        """Room for the half cycles of a run, at up to twice the nominal frequency."""
-        return int(4 * self.frequency_hz * self.steps * self.step_s) + 4
+        """Room for the half cycles of a run."""
+        moved = [abs(e.value) for e in self.events if e.kind == EventKind.FREQUENCY]
+        fastest = self.frequency_hz + max(moved, default=0.0)
+        return int(2 * fastest * self.steps * self.step_s) + 4
 
     @property
     def window_limit(self) -> int:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from halfcycle import clipping
 from halfcycle.board_run import LOADS, Board, Event, EventKind, Run, SensorState
-from halfcycle.boards import Draw, linear_load
+from halfcycle.boards import DELAY_SPREAD, Draw, linear_load
 from halfcycle.circuit_parts import BoardLoad
 from halfcycle.faults import Fault, InputError
 from halfcycle.limit_curves import EN_50160, ITI, SEMI_F47, LimitCurve
@@ -28,6 +28,8 @@ HOLD_ERROR = 1e-5
 STEPS_PER_RING = 8
 """Least steps in a period of the fastest LC resonance; the true RMS is then good to 1e-4."""
 MOST_STEPS_PER_S = 5_000_000
+LONGEST_DELAY_STEPS = 1000
+"""The compiled loop remembers 1024 steps (HC_HISTORY)."""
 OVERLOAD = 2.0
 """The overload case's load over rated."""
 OVERLOAD_OUTPUT = 0.9
@@ -301,12 +303,12 @@ def cases(setting: Setting) -> dict[str, Case]:
     return {case.name: case for case in made}
 
 
-def steps_per_sample(spec: Spec) -> int:
+def steps_per_sample(spec: Spec, file: str = "spec") -> int:
     """Steps in a loop period, the drive being updated once a step.
 
     The fewest with which holding the drive for a step takes at most HOLD_ERROR off the sine, and
     with STEPS_PER_RING steps in a period of the fastest resonance inside the tolerances.
-    Raises InputError where the circuit is too fast to be simulated.
+    Raises InputError, naming ``file``, where the circuit is too fast to be simulated.
     """
     smallest_l = spec.filter.inductance_uh * (100 - spec.filter.inductance_tolerance_percent)
     smallest_c = spec.filter.capacitance_uf * (100 - spec.filter.capacitance_tolerance_percent)
@@ -319,7 +321,7 @@ def steps_per_sample(spec: Spec) -> int:
         raise InputError(
             [
                 Fault(
-                    "spec",
+                    file,
                     "filter.inductance_uh",
                     f"with filter.capacitance_uf it resonates at {1e-6 / ring_s:.3g} MHz, too "
                     "fast to be simulated",
@@ -327,7 +329,22 @@ def steps_per_sample(spec: Spec) -> int:
                 )
             ]
         )
-    return math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
+    each = math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
+    step_us = float(spec.loop.period_us) / each
+    most_us = LONGEST_DELAY_STEPS * step_us / (1 + DELAY_SPREAD)
+    if float(spec.sensor.delay_us) > most_us:
+        raise InputError(
+            [
+                Fault(
+                    file,
+                    "sensor.delay_us",
+                    f"more than {most_us:.4g} us is too long to be simulated in steps of "
+                    f"{step_us:.3g} us",
+                    "check the unit: microseconds",
+                )
+            ]
+        )
+    return each
 
 
 def timing(setting: Setting, case: Case) -> Run:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.boards import draw
-from halfcycle.cases import Setting, board, cases, timing
+from halfcycle.cases import Setting, board, cases, steps_per_sample, timing
 from halfcycle.compiled_loop import CompiledLoop
 from halfcycle.faults import Fault, InputError, ToolMissing
 from halfcycle.judge import measure
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 PIECE = 256
 """Boards of one piece: about a quarter second of work and a megabyte of histories."""
+MOST_ENTRIES = 4_000_000
+"""Entries in the histories of one piece, 8 bytes each."""
 LONGEST_SPAN_S = 30.0
 """Settling longer than this is not waited for: the run then shows that it has not happened."""
 
@@ -41,6 +43,7 @@ class Prepared:
 def prepare(design: Design, made: Quantised, generated: Mapping[str, str]) -> Prepared:
     """Gather what the runs need; ``generated`` as ``halfcycle.emit.render`` gives it."""
     spec, plan = design.spec, made.plan
+    steps_per_sample(spec, design.file)  # Refuses what cannot be simulated, before anything runs.
     targets = spec.targets
     designed = design.loop.settling_ms
     span_ms = max(float(targets.settling_ms), designed or 0.0) + float(targets.ramp_ms)
@@ -90,14 +93,20 @@ def simulate(
     _check(prepared, names, numbers)
     compiled(prepared.name, prepared.texts)  # Once here, so that pieces find it built.
     totals = {name: Tally(name) for name in names}
-    work = [
-        (name, numbers[first : first + PIECE])
-        for name in names
-        for first in range(0, len(numbers), PIECE)
-    ]
+    work = []
+    for name in names:
+        size = _piece(prepared.setting, name)
+        work += [(name, numbers[at : at + size]) for at in range(0, len(numbers), size)]
     for part in _spread(prepared, work, seed, engine, jobs):
         totals[part.case].add(part)
     return list(totals.values())
+
+
+def _piece(setting: Setting, name: str) -> int:
+    """Boards of one piece: PIECE, or fewer where a long run would fill the memory."""
+    run = timing(setting, cases(setting)[name])
+    entries = 2 * run.half_limit + 5 * run.window_limit
+    return max(1, min(PIECE, MOST_ENTRIES // entries))
 
 
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
