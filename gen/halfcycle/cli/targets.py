@@ -1,0 +1,136 @@
+"""``halfcycle targets``: run the C on emulated processors, bit-exact, with its cost."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from halfcycle import compiler
+from halfcycle.cli.generate import show_findings
+from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.tables import emit_json, show_table
+from halfcycle.faults import Refused
+from halfcycle.generation import generate
+from halfcycle.spec import load_spec
+from halfcycle.spec_load import printable
+from halfcycle.targets import run as runner
+from halfcycle.targets.machines import MACHINES
+
+_KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
+
+
+@click.command("targets")
+@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.option(
+    "--target",
+    "names",
+    multiple=True,
+    type=click.Choice(list(MACHINES)),
+    help="Only this one; may be given again. Without it, all that this machine can run.",
+)
+@click.option(
+    "--samples",
+    type=click.IntRange(1, 10**7),
+    default=runner.DEFAULT_SAMPLES,
+    show_default=True,
+    help="Samples to compare on each, at least.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=runner.DEFAULT_SEED,
+    show_default=True,
+    help="Of the stimulus.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    *, spec_file: Path, names: tuple[str, ...], samples: int, seed: int, as_json: bool
+) -> None:
+    """Compile the C of SPEC for small processors and run it on emulated ones.
+
+    Every output and the whole state is compared with the model after every call, the self-test
+    runs too, and flash, RAM, stack and instructions are counted.
+    """
+    try:
+        made = generate(load_spec(spec_file), printable(str(spec_file)))
+    except Refused as refused:
+        show_findings(refused.findings)
+        sys.exit(1)
+    with progress_bar("targets", wanted=not as_json) as progress:
+        try:
+            result = runner.run(
+                made.plan, made.texts, names, samples=samples, seed=seed, progress=progress
+            )
+        except compiler.CompileFailed as error:
+            click.echo(f"error: {error}", err=True)
+            sys.exit(1)
+    if as_json:
+        emit_json(
+            {
+                "targets": [_as_json(row) for row in result.rows],
+                "unavailable": [
+                    {"target": one.target, "tool": one.tool, "install": one.install}
+                    for one in result.unavailable
+                ],
+            }
+        )
+    else:
+        _show(result)
+    for row in result.rows:
+        if not row.bit_exact:
+            click.echo(f"error: {row.target}, {row.compiler}: {row.mismatch}", err=True)
+    if not all(row.bit_exact for row in result.rows):
+        sys.exit(1)
+
+
+def _as_json(row: runner.Row) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "target": row.target,
+        "compiler": row.compiler,
+        "emulators": list(row.emulators),
+        "bit_exact": row.bit_exact,
+        "mismatch": row.mismatch or None,
+        "samples_compared": row.samples_compared,
+        "calls_compared": row.calls_compared,
+        "flash_bytes": row.flash_bytes,
+        "data_bytes": row.data_bytes,
+        "ram_bytes": row.ram_bytes,
+        "stack_bytes": None if row.costs is None else row.costs.stack_bytes,
+        "unreached_bytes": None if row.costs is None else row.costs.unreached,
+    }
+    for kind in _KINDS:
+        worst = None if row.costs is None else row.costs.kinds[kind]
+        found[f"{kind}_instructions"] = None if worst is None else worst.instructions
+        if worst is not None and worst.cycles is not None:
+            found[f"{kind}_cycles"] = worst.cycles
+    return found
+
+
+def _show(result: runner.Result) -> None:
+    rows = [_cells(row) for row in result.rows]
+    notes = [
+        "Instructions of a call at its worst, from its first to its return: a sample, a sample "
+        "that completes a window, an update, the drive. On AVR: cycles.",
+        "RAM: one state struct. Stack: below the caller's, the deepest call.",
+    ]
+    notes += [
+        f"not run: {one.target} with {one.tool}; to have it: {one.install}"
+        for one in result.unavailable
+    ]
+    columns = ("target", "compiler", "bits", "flash", "RAM", "stack", "sample", "closing", "update")
+    show_table("The C on its targets", (*columns, "drive"), rows, notes)
+
+
+def _cells(row: runner.Row) -> list[str]:
+    cells = [row.target, row.compiler.split("-")[-1], "same" if row.bit_exact else "DIFFER"]
+    cells += [str(row.flash_bytes), str(row.ram_bytes)]
+    if row.costs is None:
+        return [*cells, *["-"] * 5]
+    cells.append(str(row.costs.stack_bytes))
+    for kind in ("sample", "closing", "update", "drive"):
+        worst = row.costs.kinds[kind]
+        cells.append(str(worst.instructions if worst.cycles is None else worst.cycles))
+    return cells

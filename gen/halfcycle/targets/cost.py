@@ -1,0 +1,215 @@
+"""What each call costs on a target, at its worst, over inputs that reach every path.
+
+The inputs are the adversarial states of ``halfcycle.verify`` (the ends of every derived range and
+each side of every decision), so the worst path is among them: that every instruction of the calls
+was run is checked, not assumed (``Cost.unreached``). What repeats by data is the square root alone,
+whose digits are all tried (``_root_states``).
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle import adversarial
+from halfcycle.model import FIELDS
+from halfcycle.plan import Plan
+from halfcycle.targets import guest
+from halfcycle.targets.image import Image
+from halfcycle.targets.simavr import SimavrCpu
+from halfcycle.targets.unicorn_cpu import Run, UnicornCpu
+
+Words = NDArray[np.uint32]
+STATES = 1500
+"""States that update, and sample, are called from; more change no figure of the examples."""
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One call to measure: from a state, a function (its name's end) with an argument."""
+
+    function: str
+    state: tuple[int, ...]
+    argument: int
+    kind: str
+    """What its cost counts towards: sample, closing, update, set_target, rms_mv or drive."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """Worst figures of one kind of call."""
+
+    instructions: int
+    cycles: int | None
+    stack_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """The cost of each kind of call, and how many bytes of code no call has run."""
+
+    kinds: Mapping[str, Cost]
+    unreached: int
+    """Bytes of the calls' code that were never run; 0 shows that every path was taken."""
+
+    @property
+    def stack_bytes(self) -> int:
+        """The deepest of all calls."""
+        return max(cost.stack_bytes for cost in self.kinds.values())
+
+
+def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
+    """The calls to measure; the same for the same arguments."""
+    generator = random.Random(seed)
+    found: list[Call] = []
+    updates = [*adversarial.update_states(plan, generator, states), *_root_states(plan, generator)]
+    found += [Call("_update", _row(state), 0, "update") for state in updates]
+    from_states, codes = adversarial.sample_states(plan, generator, states)
+    count = FIELDS.index("count")
+    for state, code in zip(from_states, codes.tolist(), strict=True):
+        kind = "closing" if state[count] == plan.samples - 1 else "sample"
+        found.append(Call("_sample", _row(state), code, kind))
+    numbers = np.random.default_rng(seed)
+    state = _row(from_states[0])
+    for millivolts in adversarial.target_values(plan, numbers, 40).tolist():
+        found.append(Call("_set_target_mv", state, millivolts, "set_target"))
+    scale = FIELDS.index(f"scale_{state[FIELDS.index('output_slot')]}")
+    for level in adversarial.drive_scales(plan, numbers, 3):
+        at = (*state[:scale], level, *state[scale + 1 :])
+        edges = [edge + side for edge in range(0, 65537, 4096) for side in (-1, 0, 1)]
+        found += [Call("_drive", at, phase & 0xFFFF, "drive") for phase in edges]
+    reading = FIELDS.index(f"reading_{state[FIELDS.index('output_slot')]}")
+    for value in (0, 1, plan.target_rated, plan.reading_max):
+        at = (*state[:reading], value, *state[reading + 1 :])
+        found.append(Call("_rms_mv", at, 0, "rms_mv"))
+    return found
+
+
+def _row(state: NDArray[np.int64]) -> tuple[int, ...]:
+    return tuple(state.tolist())
+
+
+def _root_states(plan: Plan, generator: random.Random) -> list[NDArray[np.int64]]:
+    """States whose reading is all ones, all zeroes or alternating digits: the root's extremes."""
+    if plan.measure != "rms":
+        return []
+    patterns = {
+        0,
+        plan.reading_max,
+        *((1 << bits) - 1 for bits in range(plan.reading_max.bit_length())),
+    }
+    patterns |= {0x55555555 & ((1 << bits) - 1) for bits in range(plan.reading_max.bit_length())}
+    chosen: list[NDArray[np.int64]] = []
+    slots = [FIELDS.index(name) for name in ("window_sum_0", "window_sum_1")]
+    highs = [FIELDS.index(name) for name in ("window_high_0", "window_high_1")]
+    for reading in sorted(patterns):
+        for state in adversarial.update_states(plan, generator, 8):
+            total = adversarial.window_total(plan, reading, generator)
+            for low, high in zip(slots, highs, strict=True):
+                state[low], state[high] = total & 0xFFFFFFFF, total >> 32
+            chosen.append(state)
+    return chosen
+
+
+def measure(plan: Plan, cpu: UnicornCpu | SimavrCpu, found: Sequence[Call]) -> Costs:
+    """Run every call on ``cpu``, which holds the guest's image."""
+    name = plan.name
+    if isinstance(cpu, SimavrCpu):
+        runs = _by_simavr(plan, cpu, found)
+    else:
+        runs = _by_unicorn(plan, cpu, found)
+    kinds: dict[str, Cost] = {}
+    for call, run in zip(found, runs, strict=True):
+        before = kinds.get(call.kind, Cost(0, None if run.cycles is None else 0, 0))
+        kinds[call.kind] = Cost(
+            max(before.instructions, run.instructions),
+            None if run.cycles is None else max(before.cycles or 0, run.cycles),
+            max(before.stack_bytes, run.stack_bytes),
+        )
+    called = {f"{name}{call.function}" for call in found}
+    return Costs(kinds, unreached(cpu.image, name, called, cpu.executed))
+
+
+def _by_unicorn(plan: Plan, cpu: UnicornCpu, found: Sequence[Call]) -> list[Run]:
+    symbols = cpu.image.symbols
+    state, fields = symbols["hc_guest_state"].address, symbols["hc_guest_fields"].address
+    runs = []
+    prepared = _prepared(cpu, found, fields)
+    with cpu.counted() as counter:
+        for call, image in zip(found, prepared, strict=True):
+            cpu.write_bytes(state, image)
+            runs.append(counter.call(f"{plan.name}{call.function}", state, call.argument))
+    return runs
+
+
+def _prepared(cpu: UnicornCpu, found: Sequence[Call], fields: int) -> list[bytes]:
+    """The bytes of the state struct for each call, laid out by the guest itself, uncounted."""
+    place = cpu.image.symbols["hc_guest_state"]
+    images: list[bytes] = []
+    for call in found:
+        cpu.write_words(fields, (np.asarray(call.state) & 0xFFFFFFFF).astype(np.uint32))
+        cpu.call("hc_guest_load")
+        images.append(cpu.read_bytes(place.address, place.size))
+    return images
+
+
+def _by_simavr(plan: Plan, cpu: SimavrCpu, found: Sequence[Call]) -> list[Run]:
+    commands = {
+        "_sample": "N",
+        "_update": "U",
+        "_set_target_mv": "V",
+        "_rms_mv": "S",
+        "_drive": "W",
+    }
+    requests = []
+    for call in found:
+        requests.append(guest.load(dict(zip(FIELDS, call.state, strict=True))))
+        requests.append(_command(plan, commands[call.function], call))
+    functions = list(dict.fromkeys(call.function for call in found))
+    counted = cpu.counted(requests, [f"{plan.name}{function}" for function in functions])
+    # rms_mv is also called for each record: only the last ones, from "M", are those asked for.
+    queues = dict(zip(functions, counted, strict=True))
+    wanted = {function: sum(call.function == function for call in found) for function in functions}
+    at = {function: iter(queues[function][-wanted[function] :]) for function in functions}
+    return [next(at[call.function]) for call in found]
+
+
+def _command(plan: Plan, command: str, call: Call) -> Words:
+    if call.function == "_drive":
+        scale = call.state[FIELDS.index(f"scale_{call.state[FIELDS.index('output_slot')]}")]
+        values = [ord("W"), scale, call.argument, 0, 1]
+    elif call.function == "_rms_mv":
+        reading = call.state[FIELDS.index(f"reading_{call.state[FIELDS.index('output_slot')]}")]
+        values = [ord("M"), reading]
+    elif call.function == "_update":
+        values = [ord(command)]
+    else:
+        values = [ord(command), call.argument]
+    return (np.asarray(values, dtype=np.int64) & 0xFFFFFFFF).astype(np.uint32)
+
+
+_NOPS = (b"\xc0\x46", b"\x00\xbf")
+"""Thumb's, with which compilers align the constants behind a function."""
+
+
+def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int, int]) -> int:
+    """Bytes of the regulator's code, without its constants, that ``executed`` does not cover.
+
+    Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
+    """
+    aside = {f"{prefix}{end}" for end in ("_reset", "_scale", "_flags")} - called
+    covered: set[int] = set()
+    for address, size in executed.items():
+        covered.update(range(address, address + size))
+    for start, end in image.literals:
+        covered.update(range(start, min(end, start + 65536)))
+    missing: set[int] = set()
+    for name, symbol in image.symbols.items():
+        if symbol.is_function and name.startswith(prefix) and name not in aside:
+            missing |= set(range(symbol.address, symbol.address + symbol.size)) - covered
+    padding = {at for at in missing if image.bytes_at(at & ~1, 2) in _NOPS}
+    return len(missing - padding)

@@ -1,0 +1,173 @@
+"""What the guest on a target is asked, and what it must answer: the scenarios as words.
+
+``jobs`` runs ``halfcycle.verify``'s scenarios on the host once, and keeps for each batch the
+request that repeats it on a target and the model's record of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle import harness, verify
+from halfcycle.harness import Harness
+from halfcycle.model import FIELDS
+from halfcycle.plan import Plan
+from halfcycle.scenarios import Plant
+from halfcycle.targets.toolchains import resource
+from halfcycle.trace import Ints
+
+Words = NDArray[np.uint32]
+_AFTER_WINDOW = 255
+_TURN = 65536
+
+
+def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], list[str]]:
+    """Texts and source names of the guest with its regulator."""
+    names = ("target_guest.c", "target_port.h", "target_semihost.h", "regulator.h")
+    contents = {name: resource(name) for name in names}
+    for name in (f"{plan.name}.h", f"{plan.name}.c"):
+        contents[name] = generated[name]
+    return contents, ["target_guest.c", f"{plan.name}.c"]
+
+
+def defines(plan: Plan, port: str) -> list[str]:
+    """What ``target_guest.c`` must know; ``port`` is MEMORY, AVR or SEMIHOST."""
+    kept = [name for name in harness.defines(plan) if not name.startswith("HC_HEADER=")]
+    return [*kept, f'HC_HEADER="{plan.name}.h"', f"HC_PORT_{port}"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Job:
+    """One batch of calls: the request, and the record that the model has of it."""
+
+    scenario: str
+    start: int
+    """Tick (or number of the call) of the first column."""
+    step: int
+    """Ticks from one column to the next."""
+    fields: tuple[str, ...]
+    request: Words
+    expected: Ints
+    """Shape (len(fields), columns)."""
+
+    @property
+    def answers(self) -> int:
+        """Words that the guest answers."""
+        return int(self.expected.size)
+
+    def difference(self, answer: Words) -> str | None:
+        """Where ``answer`` first differs from the model, in words; None where nowhere."""
+        got = answer.reshape(self.expected.shape[1], len(self.fields)).T
+        # Words carry signed values as their two's complement.
+        wanted = (self.expected & 0xFFFFFFFF).astype(np.uint32)
+        differs = got != wanted
+        if not differs.any():
+            return None
+        column = int(differs.any(axis=0).argmax())
+        row = int(differs[:, column].argmax())
+        expected = int(self.expected[row, column])
+        value = int(got[row, column])
+        if expected < 0 and value >= 1 << 31:
+            value -= 1 << 32
+        return (
+            f"scenario {self.scenario}, tick {self.start + column * self.step}, field "
+            f"{self.fields[row]}: the model has {expected}, the target has {value}"
+        )
+
+
+class _Recorder(Harness):
+    """The host's C, which also writes down each request in the guest's words."""
+
+    def __init__(self, plan: Plan, generated: Mapping[str, str], phase_step: int) -> None:
+        self._words: list[Words] = []
+        self._phase_step = phase_step
+        super().__init__(plan, generated)
+
+    def take(self) -> Words:
+        """The requests since the last call of ``take``."""
+        taken, self._words = self._words, []
+        return np.concatenate(taken) if taken else np.zeros(0, np.uint32)
+
+    def _ask(self, command: str, *values: int) -> None:
+        words = np.asarray([ord(command), *values], dtype=np.int64)
+        self._words.append((words & 0xFFFFFFFF).astype(np.uint32))
+
+    def reset(self) -> None:
+        super().reset()
+        self._ask("R")
+
+    def load(self, values: Mapping[str, int]) -> None:
+        super().load(values)
+        self._words.append(load(values))
+
+    def fields(self) -> dict[str, int]:
+        self._ask("S")
+        return super().fields()
+
+    def run(
+        self,
+        codes: NDArray[np.uint16],
+        targets: Sequence[tuple[int, int]] = (),
+        updates: NDArray[np.uint8] | None = None,
+        plant: Plant | None = None,
+    ) -> Ints:
+        result = super().run(codes, targets, updates, plant)
+        calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
+        words = codes.astype(np.uint32) | (calls.astype(np.uint32) << np.uint32(16))
+        at = 0
+        for tick, millivolts in [*targets, (len(codes), 0)]:
+            if tick > at:
+                self._ask("K", tick - at)
+                self._words.append(words[at:tick])
+                at = tick
+            if tick < len(codes):
+                self._ask("T", millivolts)
+        return result
+
+    def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
+        for number, state in enumerate(states.tolist()):
+            self._ask("L", *state)
+            if codes is None:
+                self._ask("U")
+            else:
+                self._ask("N", int(codes[number]))
+        return super().single_calls(states, codes)
+
+    def targets(self, rms_mv: Ints) -> Ints:
+        for value in rms_mv.tolist():
+            self._ask("V", value)
+        return super().targets(rms_mv)
+
+    def millivolts(self, readings: Ints) -> Ints:
+        for value in readings.tolist():
+            self._ask("M", value)
+        return super().millivolts(readings)
+
+    def drive(self, scale: int) -> NDArray[np.int16]:
+        self._ask("W", scale, 0, self._phase_step, -(-_TURN // self._phase_step))
+        return super().drive(scale)
+
+
+def jobs(
+    plan: Plan, generated: Mapping[str, str], samples: int, seed: int, phase_step: int = 1
+) -> Iterator[Job]:
+    """Every comparison of ``halfcycle.verify`` as a request to the guest.
+
+    ``samples`` and ``seed`` as there; the drive is asked at every ``phase_step``-th phase.
+    """
+    recorder = _Recorder(plan, generated, phase_step)
+    recorder.take()
+    for batch in verify.batches(plan, recorder, samples, seed):
+        step = phase_step if batch.scenario == "drive" else 1
+        request = recorder.take()
+        yield Job(batch.scenario, batch.start, step, batch.fields, request, batch.model[:, ::step])
+
+
+def load(state: Mapping[str, int]) -> Words:
+    """The request that sets every state field."""
+    values = np.asarray([ord("L"), *(state[name] for name in FIELDS)], dtype=np.int64)
+    return (values & 0xFFFFFFFF).astype(np.uint32)

@@ -1,0 +1,104 @@
+"""The processors that the C is tried on, and what their tools are called."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Emulator = Literal["unicorn", "simavr", "qemu"]
+
+
+@dataclass(frozen=True, slots=True)
+class Gcc:
+    """A gcc for one processor: its command, its flags and its package (Debian's names)."""
+
+    command: str
+    flags: tuple[str, ...]
+    package: str
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """One processor. ``flash`` and ``ram`` are where its images lie."""
+
+    name: str
+    title: str
+    byte_order: Literal["<", ">"]
+    int_bits: int
+    emulators: tuple[Emulator, ...]
+    """In order of preference; the first also measures."""
+    zig: tuple[str, ...] = ()
+    """Options of ``zig cc``; none where zig cannot link for it."""
+    gcc: Gcc | None = None
+    flash: int = 0
+    ram: int = 0x2000_0000
+    standard: str = "c99"
+    qemu: tuple[str, ...] = ()
+    """The qemu command and its board options."""
+
+
+CORTEX_M0PLUS = Machine(
+    name="cortex-m0plus",
+    title="Arm Cortex-M0+ (ARMv6-M)",
+    byte_order="<",
+    int_bits=32,
+    emulators=("unicorn", "qemu"),
+    zig=("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"),
+    gcc=Gcc("arm-none-eabi-gcc", ("-mcpu=cortex-m0plus", "-mthumb"), "gcc-arm-none-eabi"),
+    # The board has a Cortex-M0, which runs the same instructions.
+    qemu=("qemu-system-arm", "-M", "microbit"),
+)
+CORTEX_M4 = Machine(
+    name="cortex-m4",
+    title="Arm Cortex-M4 (ARMv7E-M)",
+    byte_order="<",
+    int_bits=32,
+    emulators=("unicorn", "qemu"),
+    zig=("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4", "-mfloat-abi=soft"),
+    gcc=Gcc("arm-none-eabi-gcc", ("-mcpu=cortex-m4", "-mthumb"), "gcc-arm-none-eabi"),
+    qemu=("qemu-system-arm", "-M", "mps2-an386"),
+)
+RV32IMC = Machine(
+    name="rv32imc",
+    title="RISC-V rv32imc",
+    byte_order="<",
+    int_bits=32,
+    emulators=("unicorn", "qemu"),
+    zig=("-target", "riscv32-freestanding-none", "-mcpu=generic_rv32+m+c"),
+    gcc=Gcc(
+        "riscv64-unknown-elf-gcc", ("-march=rv32imc", "-mabi=ilp32"), "gcc-riscv64-unknown-elf"
+    ),
+    # Where the board's memory is.
+    flash=0x8000_0000,
+    ram=0x8010_0000,
+    qemu=("qemu-system-riscv32", "-M", "virt", "-bios", "none"),
+)
+AVR = Machine(
+    name="avr",
+    title="ATmega328P (AVR, 16-bit int)",
+    byte_order="<",
+    int_bits=16,
+    emulators=("simavr",),
+    gcc=Gcc("avr-gcc", ("-mmcu=atmega328p",), "gcc-avr avr-libc"),
+    standard="gnu99",  # ISO C has no __flash.
+)
+MIPS32_BE = Machine(
+    name="mips32-be",
+    title="MIPS32, big-endian",
+    byte_order=">",
+    int_bits=32,
+    emulators=("unicorn",),
+    zig=(
+        "-target",
+        "mips-freestanding-eabi",
+        "-mcpu=mips32r2",
+        "-msoft-float",
+        "-fno-pic",
+        "-mno-abicalls",
+    ),
+    flash=0x1_0000,
+    ram=0x10_0000,
+)
+MACHINES: dict[str, Machine] = {
+    machine.name: machine for machine in (CORTEX_M0PLUS, CORTEX_M4, RV32IMC, AVR, MIPS32_BE)
+}

@@ -1,0 +1,243 @@
+"""One regulator on every target that this machine can run: bit-exact or not, and its cost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfcycle import scenarios
+from halfcycle.faults import ToolMissing
+from halfcycle.plan import Plan
+from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
+from halfcycle.targets.guest import Job
+from halfcycle.targets.image import Image
+from halfcycle.targets.machines import MACHINES, Emulator, Machine
+from halfcycle.targets.toolchains import Missing, Toolchain
+from halfcycle.targets.unicorn_cpu import Crashed
+
+DEFAULT_SAMPLES = 50_000
+DEFAULT_SEED = 1
+PHASE_STEP = 31
+"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at all 65536."""
+
+PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+
+Cpu = unicorn_cpu.UnicornCpu | simavr.SimavrCpu | qemu.QemuCpu
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One target with one compiler."""
+
+    target: str
+    title: str
+    compiler: str
+    emulators: tuple[str, ...]
+    bit_exact: bool
+    mismatch: str
+    """The first difference from the model, or what else went wrong; empty where nothing."""
+    samples_compared: int
+    """Calls of sample whose whole state was compared, over all emulators."""
+    calls_compared: int
+    flash_bytes: int
+    """The regulator's code and constants, with what it needs of the compiler's library."""
+    data_bytes: int
+    """Initialised data."""
+    ram_bytes: int
+    """One state struct, and whatever static data there is besides."""
+    costs: cost.Costs | None
+    """None where no emulator here counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unavailable:
+    """A target (with a compiler or an emulator) that lacks a tool on this machine."""
+
+    target: str
+    tool: str
+    install: str
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What was run, and what could not be."""
+
+    rows: tuple[Row, ...]
+    unavailable: tuple[Unavailable, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way to run a target that this machine has."""
+
+    machine: Machine
+    chain: Toolchain
+    emulators: tuple[tuple[Emulator, str], ...]
+    """Kind and version; the first one counts, except qemu."""
+
+
+def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
+    """The ways to run the targets ``names`` (all where empty), and what is missing for others."""
+    found: list[Way] = []
+    absent: list[Unavailable] = []
+    for name in names or MACHINES:
+        machine = MACHINES[name]
+        emulators = []
+        for kind in machine.emulators:
+            version = _emulator(machine, kind)
+            if isinstance(version, Missing):
+                absent.append(Unavailable(name, version.tool, version.install))
+            elif version is not None:
+                emulators.append((kind, version))
+        for chain in (toolchains.zig(machine), toolchains.gcc(machine)):
+            if isinstance(chain, Missing):
+                absent.append(Unavailable(name, chain.tool, chain.install))
+            elif chain is not None and emulators:
+                found.append(Way(machine, chain, tuple(emulators)))
+    return found, absent
+
+
+def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
+    """An emulator's version, or what is missing; None where it has nothing for the machine."""
+    if kind == "qemu":
+        return qemu.find(machine)
+    if kind == "simavr":
+        found = simavr.find()
+        return found if isinstance(found, Missing) else "simavr"
+    try:
+        return unicorn_cpu.version()
+    except ToolMissing:
+        return Missing("unicorn", "pip install 'halfcycle[targets]'")
+
+
+def run(
+    plan: Plan,
+    generated: Mapping[str, str],
+    names: Sequence[str] = (),
+    *,
+    samples: int = DEFAULT_SAMPLES,
+    seed: int = DEFAULT_SEED,
+    progress: Callable[[int, int], None] | None = None,
+) -> Result:
+    """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
+
+    ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
+    ``seed`` as in ``halfcycle.verify``. Raises ToolMissing where a named target, or every target,
+    lacks a tool, and compiler.CompileFailed where a compiler refuses the code.
+    """
+    found, absent = ways(names)
+    lacking = [name for name in names if not any(way.machine.name == name for way in found)]
+    if lacking or not found:
+        raise ToolMissing(_needs(lacking, absent))
+    asked: dict[int, list[Job]] = {}
+    rows = []
+    for number, way in enumerate(found):
+        step = PHASE_STEP if way.machine.name == "avr" else 1
+        if step not in asked:
+            asked[step] = list(guest.jobs(plan, generated, samples, seed, step))
+        rows.append(_row(plan, generated, way, asked[step]))
+        if progress is not None:
+            progress(number + 1, len(found))
+    return Result(tuple(rows), tuple(absent))
+
+
+def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
+    wanted = [one for one in absent if not lacking or one.target in lacking]
+    lines = [f"{one.target} needs {one.tool}: {one.install}" for one in wanted]
+    return "; ".join(dict.fromkeys(lines))
+
+
+def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]) -> Row:
+    problem, costs, state_bytes = "", None, 0
+    for kind, _ in way.emulators:
+        try:
+            cpu = start(way, kind, guest_image(plan, generated, way, kind))
+            problem = problem or _compare(cpu, jobs) or _self_test(plan, generated, way, kind)
+            if not isinstance(cpu, qemu.QemuCpu):
+                costs = cost.measure(plan, cpu, cost.calls(plan))
+            state_bytes = cpu.image.symbols["hc_guest_state"].size
+        except Crashed as error:
+            problem = problem or str(error)
+    alone = bare_image(plan, generated, way)
+    compared = sum(job.expected.shape[1] for job in jobs if job.scenario in scenarios.SCENARIOS)
+    calls = sum(job.expected.shape[1] for job in jobs) - compared
+    return Row(
+        target=way.machine.name,
+        title=way.machine.title,
+        compiler=way.chain.version,
+        emulators=tuple(version for _, version in way.emulators),
+        bit_exact=not problem,
+        mismatch=problem,
+        samples_compared=compared * len(way.emulators),
+        calls_compared=calls * len(way.emulators),
+        flash_bytes=alone.flash_bytes,
+        data_bytes=alone.data_bytes,
+        ram_bytes=state_bytes + alone.data_bytes + alone.bss_bytes,
+        costs=costs,
+    )
+
+
+def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> Image:
+    """The guest with its regulator, for one emulator."""
+    contents, sources = guest.sources(plan, generated)
+    port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
+    return _image(way, kind, contents, sources, guest.defines(plan, port))
+
+
+def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
+    """The regulator alone, every public function kept."""
+    names = (f"{plan.name}.h", f"{plan.name}.c")
+    keep = [f"{plan.name}_{end}" for end in PUBLIC]
+    contents = {name: generated[name] for name in names}
+    return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
+
+
+def _image(
+    way: Way,
+    kind: Emulator,
+    contents: Mapping[str, str],
+    sources: Sequence[str],
+    defines: Sequence[str] = (),
+) -> Image:
+    if kind != "qemu":
+        return toolchains.build(way.machine, way.chain, contents, sources, defines=defines)
+    started = {name: toolchains.resource(name) for name in (qemu.START, "target_semihost.h")}
+    return toolchains.build(
+        way.machine,
+        way.chain,
+        {**contents, **started},
+        [*sources, qemu.START],
+        defines=defines,
+        keep=qemu.KEEP,
+    )
+
+
+def start(way: Way, kind: Emulator, image: Image) -> Cpu:
+    """An emulator of ``kind`` with ``image`` in it."""
+    if kind == "unicorn":
+        return unicorn_cpu.UnicornCpu(way.machine, image)
+    return simavr.SimavrCpu(image) if kind == "simavr" else qemu.QemuCpu(way.machine, image)
+
+
+def _compare(cpu: Cpu, jobs: Sequence[Job]) -> str:
+    answer = cpu.exchange([job.request for job in jobs])
+    wanted = sum(job.answers for job in jobs)
+    if len(answer) != wanted:
+        return f"the target answered {len(answer)} words where {wanted} were due"
+    for job, part in zip(
+        jobs, np.split(answer, np.cumsum([job.answers for job in jobs])[:-1]), strict=True
+    ):
+        found = job.difference(part)
+        if found:
+            return found
+    return ""
+
+
+def _self_test(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> str:
+    """Run NAME_selftest.c on the target; empty where its main() returns 0."""
+    image = _image(way, kind, generated, [f"{plan.name}.c", f"{plan.name}_selftest.c"])
+    cpu = start(way, kind, image)
+    status = cpu.call("main") if isinstance(cpu, unicorn_cpu.UnicornCpu) else cpu.status()
+    return "" if status == 0 else f"{plan.name}_selftest.c returned {status}"

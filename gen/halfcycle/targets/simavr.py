@@ -1,0 +1,96 @@
+"""An AVR by simavr: the guest fed through a small host program, calls counted with their cycles."""
+
+from __future__ import annotations
+
+import functools
+import subprocess
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle import compiler
+from halfcycle.faults import ToolMissing
+from halfcycle.targets.image import Image
+from halfcycle.targets.toolchains import Missing, resource
+from halfcycle.targets.unicorn_cpu import Crashed, Run
+
+Words = NDArray[np.uint32]
+
+MISSING = Missing("simavr", "apt install simavr libsimavr-dev")
+_FLASH_WORDS = 16384
+
+
+@functools.lru_cache(maxsize=1)
+def find() -> Path | Missing:
+    """The host program around simavr's library, built; or what to install."""
+    try:
+        return compiler.build_program(
+            {"target_simavr.c": resource("target_simavr.c")},
+            ["target_simavr.c"],
+            flags=("-O2", "-Wl,--no-as-needed", "-lsimavr"),
+        )
+    except (compiler.CompileFailed, ToolMissing):
+        return MISSING
+
+
+class SimavrCpu:
+    """One AVR image; each ``exchange`` starts it anew."""
+
+    def __init__(self, image: Image) -> None:
+        found = find()
+        if isinstance(found, Missing):
+            raise ToolMissing(f"{found.tool} is not installed; {found.install}")
+        self._program, self.image = found, image
+        self.executed: dict[int, int] = {}
+        """Address to size of every instruction word that a counted call has run."""
+
+    def status(self) -> int:
+        """Run an image that asks for nothing; what its main() returns."""
+        return self._run(np.zeros(0, np.uint32), ())[0]
+
+    def exchange(self, requests: Sequence[Words]) -> Words:
+        """Give the guest (``target_guest.c``) its requests; every word that it answers."""
+        return self._exchange(requests, ())[0]
+
+    def counted(self, requests: Sequence[Words], functions: Sequence[str]) -> list[list[Run]]:
+        """The cost of each call of each function that the requests lead to, in order."""
+        _, costs = self._exchange(requests, functions)
+        raw = np.frombuffer(costs[: -_FLASH_WORDS // 8], "<u4").reshape(-1, 4)
+        executed = np.frombuffer(costs[-_FLASH_WORDS // 8 :], np.uint8)
+        words = np.flatnonzero(np.unpackbits(executed, bitorder="little"))
+        self.executed.update((2 * int(word), 2) for word in words)
+        return [
+            [Run(0, int(row[1]), int(row[3]), int(row[2])) for row in raw if row[0] == number]
+            for number in range(len(functions))
+        ]
+
+    def _exchange(self, requests: Sequence[Words], functions: Sequence[str]) -> tuple[Words, bytes]:
+        words = np.concatenate([*requests, np.asarray([ord("Q")], np.uint32)])
+        status, out, costs = self._run(words, functions)
+        if status:
+            raise Crashed(f"avr: the guest did not know a command (status {status})")
+        return np.frombuffer(out, "<u4").astype(np.uint32), costs
+
+    def _run(self, words: Words, functions: Sequence[str]) -> tuple[int, bytes, bytes]:
+        symbols = self.image.symbols
+        with tempfile.TemporaryDirectory(prefix="halfcycle-") as folder:
+            costs = Path(folder) / "costs"
+            ran = subprocess.run(
+                [
+                    str(self._program),
+                    str(self.image.path),
+                    str(symbols["exit"].address),
+                    str(costs),
+                    *(str(symbols[name].address) for name in functions),
+                ],
+                input=words.astype("<u4").tobytes(),
+                capture_output=True,
+                check=False,
+            )
+            if ran.returncode >= 125 or ran.returncode < 0:
+                said = ran.stderr.decode(errors="replace").strip()
+                raise Crashed(f"avr: {said or 'the emulator stopped'}")
+            return ran.returncode, ran.stdout, costs.read_bytes()

@@ -1,0 +1,141 @@
+"""Cross compilers: finding them, and building an image once for each content."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import importlib.util
+import json
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files as resources
+from pathlib import Path
+
+from halfcycle import compiler, files
+from halfcycle.targets.image import Image, read
+from halfcycle.targets.machines import Machine
+
+_BARE = ("-O2", "-g", "-ffreestanding", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
+
+
+@dataclass(frozen=True, slots=True)
+class Toolchain:
+    """A compiler that makes images for one machine."""
+
+    kind: str
+    """``zig`` or ``gcc``."""
+    command: tuple[str, ...]
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """A tool that is not here, and what to install."""
+
+    tool: str
+    install: str
+
+
+def zig(machine: Machine) -> Toolchain | Missing | None:
+    """zig's compiler for ``machine``; None where it cannot make images for it."""
+    if not machine.zig:
+        return None
+    if importlib.util.find_spec("ziglang") is None:
+        return Missing("zig", "pip install 'halfcycle[targets]'")
+    words = (sys.executable, "-m", "ziglang")
+    return Toolchain("zig", (*words, "cc", *machine.zig), f"zig {said((*words, 'version'))}")
+
+
+def gcc(machine: Machine) -> Toolchain | Missing | None:
+    """The gcc for ``machine``; None where no package has one."""
+    if machine.gcc is None:
+        return None
+    found = shutil.which(machine.gcc.command)
+    if found is None:
+        return Missing(machine.gcc.command, f"apt install {machine.gcc.package}")
+    version = said((found, "-dumpfullversion", "-dumpversion"))
+    return Toolchain("gcc", (found, *machine.gcc.flags), f"{machine.gcc.command} {version}")
+
+
+@functools.lru_cache(maxsize=32)
+def said(words: tuple[str, ...]) -> str:
+    """What a command prints on its standard output."""
+    ran = subprocess.run(words, capture_output=True, text=True, check=False)
+    return ran.stdout.strip()
+
+
+def resource(name: str) -> str:
+    """The text of a file of ``c_harness``."""
+    return resources("halfcycle.c_harness").joinpath(name).read_text(encoding="utf-8")
+
+
+def build(
+    machine: Machine,
+    chain: Toolchain,
+    contents: Mapping[str, str],
+    sources: Sequence[str],
+    *,
+    defines: Sequence[str] = (),
+    keep: Sequence[str] = ("main",),
+    flags: Sequence[str] = (),
+) -> Image:
+    """Compile and link ``sources`` (names among ``contents``: file name to text).
+
+    ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
+    start-up, all others are bare. Raises compiler.CompileFailed where the compiler refuses.
+    """
+    arguments = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
+    texts = dict(contents)
+    if machine.name == "avr":
+        if "main" not in keep:
+            arguments += ["-nostartfiles", "-Wl,--gc-sections", "-ffunction-sections"]
+    else:
+        script = resource("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
+        texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
+        arguments += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
+        if chain.kind == "gcc":
+            arguments += ["-nostdlib", "-ffunction-sections", "-Wl,--gc-sections"]
+    arguments += [f"-Wl,-u,{name}" for name in keep]
+    arguments += ["-o", "image.elf", *sources]
+    if chain.kind == "gcc":
+        arguments += ["-lgcc"]
+    return read(_built(chain, texts, arguments))
+
+
+def _built(chain: Toolchain, contents: Mapping[str, str], arguments: Sequence[str]) -> Path:
+    """The image from the cache, or made; an entry appears whole, by a rename, or not at all."""
+    recipe = [chain.command, chain.version, list(arguments), sorted(contents.items())]
+    key = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()[:32]
+    folder = compiler.cache_folder() / f"target-{key}"
+    if (folder / "image.elf").is_file():
+        return folder / "image.elf"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    place = Path(tempfile.mkdtemp(prefix="building-", dir=folder.parent))
+    try:
+        files.write_all(place, contents)
+        ran = subprocess.run(
+            [*chain.command, *arguments],
+            cwd=place,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+        if ran.returncode:
+            shown = shlex.join([Path(chain.command[0]).name, *chain.command[1:], *arguments])
+            said = "\n".join((ran.stderr or ran.stdout).strip().splitlines()[:40])
+            raise compiler.CompileFailed(f"the compiler refused: {shown}\n{said}")
+        try:
+            place.rename(folder)
+        except OSError:  # Another run was quicker: its copy is as good.
+            if not (folder / "image.elf").is_file():
+                raise
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+    return folder / "image.elf"
