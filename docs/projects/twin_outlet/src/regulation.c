@@ -1,0 +1,83 @@
+/* DANGER: mains voltage kills. This is no protection function: over-current, over-voltage,
+ * isolation and interlocks are separate and in hardware. */
+#include "regulation.h"
+
+#include "board.h"
+#include "twin_outlet.h"
+
+/* Flags of an outlet that is not as it should be. */
+static const uint16_t faults = TWIN_OUTLET_FLAG_BROWNOUT | TWIN_OUTLET_FLAG_OVER |
+                               TWIN_OUTLET_FLAG_IMPLAUSIBLE | TWIN_OUTLET_FLAG_MISSED;
+
+/* One instance for each outlet. */
+static struct twin_outlet_state outlets[BOARD_OUTLETS];
+
+/* A turn of the sine is 2^32, of which the PWM's interrupt takes a step each time. */
+#define PHASE_STEP ((uint32_t)(((uint64_t)BOARD_MAINS_HZ << 32) / BOARD_PWM_HZ))
+static uint32_t phase;
+
+void regulation_start(void)
+{
+    unsigned i;
+
+    phase = 0;
+    for (i = 0; i < BOARD_OUTLETS; i++) {
+        twin_outlet_reset(&outlets[i]);
+        twin_outlet_set_target_mv(&outlets[i], 0); /* a reset alone would start the output */
+        board.duty[i] = 0;
+    }
+}
+
+void regulation_timer(void)
+{
+    unsigned i;
+    int complete = 0;
+
+    for (i = 0; i < BOARD_OUTLETS; i++) {
+        complete |= twin_outlet_sample(&outlets[i], board.adc[i]);
+    }
+    if (complete) {
+        board.update_request = 1;
+    }
+}
+
+void regulation_update(void)
+{
+    unsigned i;
+
+    board.update_request = 0; /* first, so that a window that ends meanwhile is not lost */
+    for (i = 0; i < BOARD_OUTLETS; i++) {
+        twin_outlet_update(&outlets[i]); /* does nothing without a new window */
+    }
+}
+
+void regulation_pwm(void)
+{
+    unsigned i;
+
+    phase += PHASE_STEP;
+    for (i = 0; i < BOARD_OUTLETS; i++) {
+        /* The second outlet runs half a turn behind the first. */
+        uint16_t turn = (uint16_t)((phase >> 16) + (i * 32768u));
+        int32_t drive = twin_outlet_drive(&outlets[i], turn);
+
+        board.duty[i] = (int16_t)(drive * BOARD_PWM_COUNTS / 32767);
+    }
+}
+
+void regulation_set(unsigned outlet, int32_t rms_mv)
+{
+    twin_outlet_set_target_mv(&outlets[outlet], rms_mv);
+}
+
+int32_t regulation_rms_mv(unsigned outlet)
+{
+    return twin_outlet_rms_mv(&outlets[outlet]);
+}
+
+int regulation_good(unsigned outlet)
+{
+    uint16_t flags = twin_outlet_flags(&outlets[outlet]);
+
+    return (flags & TWIN_OUTLET_FLAG_SETTLED) != 0 && (flags & faults) == 0;
+}
