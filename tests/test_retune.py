@@ -369,3 +369,15 @@ def test_plot_is_readable_without_colour() -> None:
     drawn = picture(done.before.design, done.after.design, "svg").decode()
     inks = set(re.findall(r"#([0-9a-f]{6})", drawn))
     assert len(inks) > 3 and all(ink[:2] == ink[2:4] == ink[4:] for ink in inks), inks
+
+
+def test_given_gains_go_with_the_shortest_window_at_which_they_meet_the_targets() -> None:
+    """At 400 us windows of 10 ms settle in 250 ms and those of 20 ms in 240 ms (the figures of
+    ``design``): the target decides."""
+    text = example("peat_cabin").replace("period_us = 800", "period_us = 400")
+    text += "\n[gains]\nintegral_per_s = 14.2\n"
+    for target, window_ms, settling_ms in ((250, 10, 250), (245, 20, 240), (100, 10, 250)):
+        asked = text.replace("settling_ms = 250", f"settling_ms = {target}")
+        design = make(parse_spec(asked, "x")).design
+        assert design.window.duration_ms == window_ms
+        assert design.loop.settling_ms == settling_ms
