@@ -125,3 +125,9 @@ class Plan:
     def has_proportional(self) -> bool:
         """False for pure integral action; the C then carries no proportional term."""
         return self.proportional != 0
+
+    @property
+    def root_place(self) -> int:
+        """rms: the power of two at which the root's argument has its first digit (base four)."""
+        argument = (self.samples * self.magnitude_max**2) >> self.reading_shift
+        return max(0, argument.bit_length() - 1) // 2 * 2

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 21f6738ccaca62ea4adaff72c4353900d2f29ac0352ffbec69836692bc50da19
+ *     file 4faac8674db4e48fc3e199e762bc9fd2dde1906038b06605dfcad382c9ef2bf9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,12 +54,12 @@ static uint32_t apron_cart_scale_by(uint32_t value, uint32_t gain, uint8_t shift
     return apron_cart_round_shift(product, (uint8_t)(shift - 8u));
 }
 
-/* square root to nearest, digit by digit */
+/* square root to nearest, digit by digit; value below 2^26 */
 static uint32_t apron_cart_root(uint32_t value)
 {
     uint32_t remainder = value;
     uint32_t result = 0u;
-    uint32_t place = UINT32_C(1) << 30;
+    uint32_t place = UINT32_C(1) << 24;
     while (place != 0u) {
         const uint32_t trial = result + place;
         result >>= 1;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 6afdef245c7179b2b79ff368f931bd5e4525efe16ff531e45d00ec63702bd2f1
+ *     file a060516086a25341be406acb57b66abe2a696be2f755b1cc1554ae76b6033a5f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -60,12 +60,12 @@ static uint32_t print_shop_scale_by(uint32_t value, uint32_t gain, uint8_t shift
     return print_shop_round_shift(product, (uint8_t)(shift - 8u));
 }
 
-/* square root to nearest, digit by digit */
+/* square root to nearest, digit by digit; value below 2^28 */
 static uint32_t print_shop_root(uint32_t value)
 {
     uint32_t remainder = value;
     uint32_t result = 0u;
-    uint32_t place = UINT32_C(1) << 30;
+    uint32_t place = UINT32_C(1) << 26;
     while (place != 0u) {
         const uint32_t trial = result + place;
         result >>= 1;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 46e6739a062d8d909a80e93efcc3923dc30965740e9661532c61effd7997c05e
+ *     file f346bbb878f036e33af068b8af9e7d5a6135891a9d0350c9c1d3b147eff55d0a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,12 +54,12 @@ static uint32_t quay_kiosk_scale_by(uint32_t value, uint32_t gain, uint8_t shift
     return quay_kiosk_round_shift(product, (uint8_t)(shift - 8u));
 }
 
-/* square root to nearest, digit by digit */
+/* square root to nearest, digit by digit; value below 2^26 */
 static uint32_t quay_kiosk_root(uint32_t value)
 {
     uint32_t remainder = value;
     uint32_t result = 0u;
-    uint32_t place = UINT32_C(1) << 30;
+    uint32_t place = UINT32_C(1) << 24;
     while (place != 0u) {
         const uint32_t trial = result + place;
         result >>= 1;
