@@ -18,6 +18,9 @@ from halfcycle.faults import Finding
 
 GAP = 1.5
 """A step this many times the usual one (the 95th percentile of all steps) is a gap."""
+GREATEST = 1e9
+"""Seconds or volts beyond this are no measurement: such a row has no value."""
+LEAST_STEP_S = 1e-12
 MOST_BACKWARD = 0.05
 """Share of rows that may step back in time before the capture is refused."""
 
@@ -64,7 +67,7 @@ def tidy(raw: Raw, path: Path) -> Capture:
     """Put a reader's rows in order and find the gaps; remarks for whatever was left out."""
     remarks = list(raw.remarks)
     time, volts = raw.time_s, raw.volts
-    good = np.isfinite(time) & np.isfinite(volts)
+    good = (np.abs(time) <= GREATEST) & (np.abs(volts) <= GREATEST)  # Not a number is neither.
     if not good.all():
         lost = int(np.count_nonzero(~good))
         time, volts = time[good], volts[good]
@@ -76,6 +79,9 @@ def tidy(raw: Raw, path: Path) -> Capture:
         raise fault(path, "time", "all samples have the same time", "export the time column")
     steps = np.diff(time)
     step = float(np.median(steps))
+    if step < LEAST_STEP_S:
+        problem = f"the usual step is {step:.3g} s"
+        raise fault(path, "time", problem, "check the time column and its unit")
     limit = GAP * float(np.quantile(steps, 0.95, method="lower"))
     ends = np.flatnonzero(steps > limit) + 1
     bounds = [0, *ends.tolist(), len(time)]

@@ -14,6 +14,7 @@ import comtrade
 import numpy as np
 
 from halfcycle.capture_types import MOST_SAMPLES, Raw, Section, fault, open_fault
+from halfcycle.csv_layout import LONGEST_NAME, MOST_LISTED
 from halfcycle.csv_units import parse_unit
 from halfcycle.faults import Finding, InputError
 from halfcycle.spec_load import printable
@@ -137,8 +138,8 @@ def _raw(
     unit = parse_unit(about.uu)
     factor = unit.factor * section.factor
     if unit.kind != "volts":
-        said = f"is in {printable(about.uu)!a}" if about.uu else "has no unit"
-        text = f"{printable(about.name)} {said}: its numbers are taken as volts"
+        said = f"is in {about.uu[:LONGEST_NAME]!a}" if about.uu else "has no unit"
+        text = f"{printable(about.name)[:LONGEST_NAME]} {said}: its numbers are taken as volts"
         remarks.append(Finding("warning", "capture channel", text))
     if str(about.pors).upper() == "S" and about.primary != about.secondary:
         text = (
@@ -157,8 +158,8 @@ def _raw(
 
 def _channel(path: Path, record: Any, channel: str | None, remarks: list[Finding]) -> int:
     """Index of the analog channel that was named, or of the first in volts."""
-    names = [printable(str(name)).strip() for name in record.analog_channel_ids]
-    listed = ", ".join(names) or "none"
+    names = [printable(str(name)).strip()[:LONGEST_NAME] for name in record.analog_channel_ids]
+    listed = ", ".join(names[:MOST_LISTED]) or "none"
     if channel is not None:
         wanted = channel.strip().casefold()
         for at, name in enumerate(names):

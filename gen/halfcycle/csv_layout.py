@@ -15,10 +15,13 @@ from pathlib import Path
 from halfcycle.capture_types import fault
 from halfcycle.csv_units import Kind, parse_header, parse_unit
 from halfcycle.faults import Finding
+from halfcycle.spec_load import printable
 
 HEAD_CHARACTERS = 1 << 16
 HEAD_LINES = 400
 MOST_COLUMNS = 200
+LONGEST_NAME = 60
+MOST_LISTED = 20
 DELIMITERS = (";", "\t", ",", " ")
 
 _TIME_NAMES = re.compile(
@@ -180,6 +183,7 @@ def _column(index: int, head: list[Cells]) -> Column:
     if not name:
         spare = [cell for cell in cells if cell]
         name = spare[-1] if spare else f"column {index + 1}"
+    name, unit = printable(name)[:LONGEST_NAME], printable(unit)[:LONGEST_NAME]
     return Column(index, name, kind, factor, unit)  # type: ignore[arg-type]
 
 
@@ -219,7 +223,7 @@ def _counted(head: list[Cells], comma: bool) -> tuple[float, float | None]:
 def _value_column(
     path: Path, columns: list[Column], channel: str | None, remarks: list[Finding]
 ) -> Column:
-    names = ", ".join(column.name for column in columns)
+    names = ", ".join(column.name for column in columns[:MOST_LISTED])
     if channel is not None:
         wanted = channel.strip().casefold()
         same = [c for c in columns if wanted in (c.name.casefold(), f"{c.name} ({c.unit})".lower())]

@@ -20,6 +20,7 @@ MOST_HARMONICS = 25
 FIT_POINTS = 40_000
 POINTS_PER_CYCLE = 400
 """Finer captures are averaged in blocks to about this many points a cycle before the fit."""
+LEAST_POINTS = 6
 _STEPS = 12
 _HYSTERESIS = 0.3
 
@@ -95,6 +96,8 @@ def analyse(capture: Capture, near_hz: float) -> Waveform | None:
     span = (np.array([start]), np.array([end]))
     rms = float(true_rms(capture, *span)[0])
     mean = float(Integral(capture, np.abs(capture.volts)).mean(*span)[0])
+    if not mean or not rms:
+        return None
     inside = (time >= start) & (time < end)
     total = math.sqrt(sum(value**2 for value in amplitudes[1:]))
     return Waveform(
@@ -129,15 +132,17 @@ def _crossing_frequency(time: Floats, volts: Floats) -> float | None:
 
 def _fit(time: Floats, volts: Floats, near_hz: float) -> tuple[float, float, list[float]] | None:
     """Frequency, constant, and amplitudes from the fundamental on; None where nothing fits."""
-    step = float(np.median(np.diff(time)))
+    if len(time) < LEAST_POINTS:
+        return None
+    step = float(time[-1] - time[0]) / (len(time) - 1)
     per_cycle = 1 / (near_hz * step)
+    cycles = float(time[-1] - time[0]) * near_hz
+    if cycles < 0.9 or per_cycle < 4:
+        return None
     block = max(1, int(per_cycle / POINTS_PER_CYCLE))
     whole = min(len(time) // block, FIT_POINTS) * block
     time = time[:whole].reshape(-1, block).mean(axis=1)
     volts = volts[:whole].reshape(-1, block).mean(axis=1)
-    cycles = float(time[-1] - time[0]) * near_hz
-    if cycles < 0.9 or per_cycle < 4:
-        return None
     orders = np.arange(1, max(1, min(MOST_HARMONICS, int(per_cycle / block / 2.5))) + 1)
     centre = float(time.mean())
     moment = time - centre
