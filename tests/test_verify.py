@@ -68,7 +68,7 @@ DEFECTS = [
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),
     ("rms", "remainder > result", "remainder >= result", "reading"),
-    ("rms", "UINT32_C(1) << 30", "UINT32_C(1) << 22", None),
+    ("rms", "UINT32_C(1) << 24", "UINT32_C(1) << 22", None),
     ("rms wide high ramped", "(square > room)", "(square >= room)", "sum"),
     ("rms wide high ramped", "sum = (square - room) - 1u;", "sum = square - room;", "sum"),
 ]
