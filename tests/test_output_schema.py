@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import subprocess
 import sys
@@ -56,8 +57,8 @@ def test_schema_is_current_and_a_schema() -> None:
     Draft202012Validator.check_schema(SCHEMA)
 
 
-def test_the_schema_is_of_commands_that_exist() -> None:
-    assert set(OUTPUTS) <= set(COMMANDS)
+def test_every_command_has_a_schema() -> None:
+    assert set(OUTPUTS) == set(COMMANDS)
 
 
 def test_start(tmp_path: Path) -> None:
@@ -69,6 +70,67 @@ def test_windows(tmp_path: Path, period: str) -> None:
     """A whole window, nearest misses, a fraction."""
     code, _ = run(tmp_path, "windows", "--frequency-hz", "50", "--period-us", period)
     assert code == 0
+
+
+def test_retune(tmp_path: Path) -> None:
+    spec = copy(tmp_path, "ferry_galley")
+    code, found = run(tmp_path, "retune", spec, "--period-us", "500", "--write")
+    assert (code, found["written"], found["changes"]["loop.period_us"]) == (0, True, "500")
+    pinned = copy(tmp_path, "weir_pump")
+    assert run(tmp_path, "retune", pinned, "--period-us", "500", "--redesign")[0] == 0
+
+
+def test_simulate(tmp_path: Path) -> None:
+    """A case that steps the target, one that does not, one that fails its rule."""
+    spec = copy(tmp_path, "peat_cabin")
+    cases = ("--case", "start", "--case", "overload")
+    assert len(run(tmp_path, "simulate", spec, "--boards", "5", *cases)[1]["cases"]) == 2
+    slow = copy(tmp_path, "weir_pump", settling_ms="60", ramp_ms="0")
+    code, found = run(tmp_path, "simulate", slow, "--boards", "3", "--case", "start")
+    assert code == 1 and found["cases"][0]["failures"]
+    refused = copy(tmp_path, "peat_cabin", settling_ms="30")
+    assert run(tmp_path, "simulate", refused)[0] == 1
+
+
+def test_report(tmp_path: Path) -> None:
+    spec = copy(tmp_path, "peat_cabin")
+    code, found = run(tmp_path, "report", spec, "--out", "page.html", "--boards", "0")
+    assert (code, found["good"], found["boards"]) == (0, True, 0)
+    code, found = run(tmp_path, "report", spec, "--out", "page.html", "--boards", "2")
+    assert (code, found["boards"], found["runs_failed"]) == (0, 2, 0)
+
+
+def test_replay(tmp_path: Path) -> None:
+    rows = (f"{at / 20000},{325 * math.sin(math.pi * at / 200)}" for at in range(4000))
+    (tmp_path / "wave.csv").write_text("s,V\n" + "\n".join(rows) + "\n")
+    code, found = run(tmp_path, "replay", copy(tmp_path, "peat_cabin"), "wave.csv", "--model")
+    assert code == 0
+    assert found["windows"][0]["true_rms_v"] == pytest.approx(325 / math.sqrt(2), rel=1e-3)
+    assert found["frequency_hz"] == pytest.approx(50, rel=1e-4)
+    still = "s,V\n" + "".join(f"{at / 20000},0.1\n" for at in range(4000))
+    (tmp_path / "still.csv").write_text(still)
+    assert run(tmp_path, "replay", "spec.toml", "still.csv", "--model")[1]["thd_percent"] is None
+
+
+def test_calibrate(tmp_path: Path) -> None:
+    spec = copy(tmp_path, "peat_cabin")
+    rows = [f"{board},{volts},{volts * 1.004}" for board in "ab" for volts in (60, 115, 180, 230)]
+    (tmp_path / "bench.csv").write_text(
+        "board,meter_rms_v,reported_rms_v\n" + "\n".join(rows) + "\n"
+    )
+    code, found = run(tmp_path, "calibrate", spec, "bench.csv")
+    assert (code, len(found["boards"]), found["written"]) == (0, 2, [])
+    (tmp_path / "one.csv").write_text("board,meter_rms_v,reported_rms_v\na,230,229\n")
+    assert run(tmp_path, "calibrate", spec, "one.csv")[1]["zero_code"] is None
+
+
+@pytest.mark.full
+def test_targets(tmp_path: Path) -> None:
+    spec = copy(tmp_path, "peat_cabin")
+    code, found = run(tmp_path, "targets", spec, "--samples", "1000")
+    assert code == 0 and found["targets"]
+    refused = copy(tmp_path, "peat_cabin", settling_ms="30")
+    assert run(tmp_path, "targets", refused)[0] == 1
 
 
 @pytest.mark.parametrize("name", ["peat_cabin", "ferry_galley", "quay_kiosk", "weir_pump"])
@@ -97,6 +159,11 @@ def test_generate_and_check(tmp_path: Path) -> None:
     assert run(tmp_path, "check", spec, "out", "--samples", "10000")[0] == 0
     place = ("--samples", "10000", "--scenario", "load_steps", "--tick", "77")
     assert run(tmp_path, "check", spec, "out", *place)[0] == 0
+    (tmp_path / "second.toml").write_text(
+        (tmp_path / spec).read_text().replace("peat_cabin", "peat_cabin_2")
+    )
+    several = ("spec.toml", "second.toml", "out", "--samples", "10000")
+    assert run(tmp_path, "check", *several)[0] == 1  # The second one's C was never made.
     shutil.rmtree(tmp_path / "out")
     (tmp_path / "out").mkdir()
     assert run(tmp_path, "check", spec, "out")[0] == 1

@@ -13,7 +13,8 @@ from typing import Literal
 
 from pydantic.json_schema import GenerateJsonSchema, models_json_schema
 
-from halfcycle.output_models import OUTPUTS, Entry
+from halfcycle.output_base import Entry
+from halfcycle.output_models import OUTPUTS
 
 SCHEMA_FILE = "output.schema.json"
 ACCEPT = "python -m halfcycle.output_schema --accept"
