@@ -30,7 +30,8 @@ BAND = 0.02
 class Measured:
     """One case's boards; NaN where a figure does not apply.
 
-    ``settling_s`` from the event to the end of the last half cycle outside the band.
+    ``settling_s`` from the event to the end of the last half cycle outside the band around the
+    board's own resting level.
     ``overshoot``, ``steady_error``, ``report_error`` as shares (of the step, of rated, of the true
     RMS), sensor gain apart. ``true_v`` and ``reported_v`` are of the steady window farthest from
     the target. ``scale`` is the greatest steady one. ``breached``: (boards, curves).
@@ -74,13 +75,19 @@ def measure(
     n = np.arange(half.shape[1])
     used = (n < history.half_count[:, None]) & (half_end > event)
     level = half * gain / setting.rated_v
-    outside = used & (np.abs(level - 1) > BAND * case.step)
+    start = case.steady_s + moved
+    # Settling and overshoot are about the board's own resting level, as in the theory of the loop;
+    # how far that rests from rated is the steady error.
+    resting = used & (half_end > start)
+    rests = resting.any(axis=1)
+    final = np.where(resting, level, 0.0).sum(axis=1) / np.maximum(1, resting.sum(axis=1))
+    final = np.where(rests, final, 1.0)[:, None]
+    outside = used & (np.abs(level - final) > BAND * case.step)
     last = np.where(outside, half_end, -np.inf).max(axis=1, initial=-np.inf)
     settling = np.maximum(0.0, last - event[:, 0])
 
     w = np.arange(history.window_rms.shape[1])
     known = w < history.window_count[:, None]
-    start = case.steady_s + moved
     # A window counts as steady when all of it lies in the steady stretch.
     steady = known & (history.window_end_s - setting.window_s >= start)
     true = history.window_rms
@@ -106,7 +113,7 @@ def measure(
     blind = known & (history.window_end_s - 2 * setting.window_s >= event)
     return Measured(
         settling_s=settling,
-        overshoot=np.maximum(0.0, np.where(used, level - 1, 0.0).max(axis=1)) / case.step,
+        overshoot=np.maximum(0.0, np.where(used, level - final, 0.0).max(axis=1)) / case.step,
         steady_error=np.where(none, np.nan, np.take_along_axis(off, worst, 1)[:, 0]),
         report_error=np.where(none, np.nan, worst_report),
         true_v=np.where(none, np.nan, np.take_along_axis(true, worst, 1)[:, 0]),

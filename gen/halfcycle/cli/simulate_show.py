@@ -77,20 +77,20 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         "report\n%",
         "scale",
     ]
-    figures = (
-        "settling_ms",
-        "overshoot_percent",
-        "steady_error_percent",
-        "lowest_percent",
-        "highest_percent",
-        "report_error_percent",
-        "scale",
-    )
+    figures = {
+        "settling_ms": 0,
+        "overshoot_percent": 2,
+        "steady_error_percent": 2,
+        "lowest_percent": 1,
+        "highest_percent": 1,
+        "report_error_percent": 2,
+        "scale": 3,
+    }
     rows = [
         (
             tally.case,
             tally.failed,
-            *(_cell(known[tally.case], tally, name) for name in figures),
+            *(_cell(known[tally.case], tally, name, digits) for name, digits in figures.items()),
         )
         for tally in tallies
     ]
@@ -187,12 +187,12 @@ def show_reason(prepared: Prepared, why: Reason) -> None:
     )
 
 
-def _cell(case: Case, tally: Tally, name: str) -> str:
+def _cell(case: Case, tally: Tally, name: str, digits: int) -> str:
     """A figure of the table, "-" where the case does not give it a meaning."""
     if name == "overshoot_percent" and "overshoot" not in case.rules:
         return "-"
     found = tally.worst.get(name)
-    return "-" if found is None else f"{found[0]:.3g}"
+    return "-" if found is None else f"{found[0]:.{digits}f}"
 
 
 def _or_dash(value: float | None) -> str:
