@@ -53,6 +53,10 @@ def command(
     """Write the C regulator of SPEC into DIR, after proving it bit for bit against the model.
 
     Nothing is written unless the design meets the spec and every comparison is equal.
+
+    \b
+    Example:
+      halfcycle generate gauge_hut.toml --out src/regulator
     """
     try:
         made = generate(load_spec(spec_file), printable(str(spec_file)))

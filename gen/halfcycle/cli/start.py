@@ -23,6 +23,10 @@ def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
     """Write a commented spec for the regulator NAME, which generates as it stands.
 
     NAME prefixes every name of the generated C.
+
+    \b
+    Example:
+      halfcycle start gauge_hut
     """
     try:
         check_name(name)

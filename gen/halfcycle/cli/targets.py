@@ -53,6 +53,10 @@ def command(
 
     Every output and the whole state is compared with the model after every call, the self-test
     runs too, and flash, RAM, stack and instructions are counted.
+
+    \b
+    Example:
+      halfcycle targets gauge_hut.toml --target cortex-m0plus
     """
     try:
         made = generate(load_spec(spec_file), printable(str(spec_file)))

@@ -59,6 +59,10 @@ def command(as_json: bool, **options: str | None) -> None:
     Errors are relative to the true RMS voltage, over every phase at which a window may begin, every
     frequency within the tolerance and every zero offset up to the one given. Where no whole window
     is short enough, the nearest misses are listed.
+
+    \b
+    Example:
+      halfcycle windows --frequency-hz 60 --period-us 1000 --longest-ms 60
     """
     request = _checked(options)
     windows = candidate_windows(
