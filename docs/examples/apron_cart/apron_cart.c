@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 4faac8674db4e48fc3e199e762bc9fd2dde1906038b06605dfcad382c9ef2bf9
+ *     file 4d76191cf1aef00cfad959ff589f4dbd7ba92e78a1d8018ad1ac8fb73431d7bc
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "apron_cart.c and apron_cart.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define APRON_CART_IN_FLASH __flash
 #else
 #define APRON_CART_IN_FLASH

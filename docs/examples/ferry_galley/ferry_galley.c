@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 2214e9cbfed512a7a0f82b6c586edbe0d016ae498234c45a0b7e26d957784c21
+ *     file 2fa181d914bcd82426c988e3a955bed442caad0e31e8d4a3f5f95aefde543426
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "ferry_galley.c and ferry_galley.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define FERRY_GALLEY_IN_FLASH __flash
 #else
 #define FERRY_GALLEY_IN_FLASH

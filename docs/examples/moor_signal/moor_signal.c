@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec a092be9b47811fadcd7cd00bd8cbfc0d7dac4763a8958f18e688320edbfe3f8b
- *     file 1dcb0700f4d4abcbae514bd237470c6e92c5c8fee6c5eed54f9cf63a27418654
+ *     file 44241599a0e4fc69cc43e8a853c42bd6c1a0e609bedee36788bb287ed28dc051
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "moor_signal.c and moor_signal.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define MOOR_SIGNAL_IN_FLASH __flash
 #else
 #define MOOR_SIGNAL_IN_FLASH

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 8e7ec8d97da49be19a969d0d047291a8b6b11e3d19c42f65459c9eef4e7bbcef
+ *     file 8b5e69285a051f70a72f57d541f9fffa47274aef2b2d4cb8d6fdc1e8e2db5116
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "peat_cabin.c and peat_cabin.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define PEAT_CABIN_IN_FLASH __flash
 #else
 #define PEAT_CABIN_IN_FLASH

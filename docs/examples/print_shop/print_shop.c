@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file a060516086a25341be406acb57b66abe2a696be2f755b1cc1554ae76b6033a5f
+ *     file d35f4aa1d931909f3422d7c02c4aef672e48f167cfa9771f41eeb107fdf1e19f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "print_shop.c and print_shop.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define PRINT_SHOP_IN_FLASH __flash
 #else
 #define PRINT_SHOP_IN_FLASH

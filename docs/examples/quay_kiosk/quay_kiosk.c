@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file f346bbb878f036e33af068b8af9e7d5a6135891a9d0350c9c1d3b147eff55d0a
+ *     file 9fe04853856bc31a64afee206712c719f303313e6e0cb119fa05f867428c6e5a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "quay_kiosk.c and quay_kiosk.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define QUAY_KIOSK_IN_FLASH __flash
 #else
 #define QUAY_KIOSK_IN_FLASH

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 7d2a7647ed966a1011ea7e9bda7075024d4e1cdae59d320f911e0328d7957c10
+ *     file 2fdc033c0e16155338fd45664ce90699ea456e05b4bfb9a85b04f1866f089fc9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,8 +23,9 @@
 #error "weir_pump.c and weir_pump.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it. */
-#ifdef __FLASH
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
+   with -std=gnu99, not with -std=c99). */
+#if defined(__FLASH) || defined(__flash)
 #define WEIR_PUMP_IN_FLASH __flash
 #else
 #define WEIR_PUMP_IN_FLASH

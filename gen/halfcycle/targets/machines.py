@@ -28,7 +28,7 @@ class Machine:
     emulators: tuple[Emulator, ...]
     """In order of preference; the first also measures."""
     zig: tuple[str, ...] = ()
-    """Options of ``zig cc``; none where zig cannot link for it."""
+    """Options of ``zig cc``."""
     gcc: Gcc | None = None
     flash: int = 0
     ram: int = 0x2000_0000
@@ -79,6 +79,8 @@ AVR = Machine(
     byte_order="<",
     int_bits=16,
     emulators=("simavr",),
+    # Compiles only: avr-gcc links, with its own library.
+    zig=("-target", "avr-freestanding-eabi", "-mcpu=atmega328p", "-mmcu=atmega328p"),
     gcc=Gcc("avr-gcc", ("-mmcu=atmega328p",), "gcc-avr avr-libc"),
     standard="gnu99",  # ISO C has no __flash.
 )

@@ -22,6 +22,8 @@ from halfcycle.targets.machines import Machine
 
 _BARE = ("-O2", "-g", "-ffreestanding", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
 
+_IMAGE = "image.elf"
+
 
 @dataclass(frozen=True, slots=True)
 class Toolchain:
@@ -31,6 +33,8 @@ class Toolchain:
     """``zig`` or ``gcc``."""
     command: tuple[str, ...]
     version: str
+    linker: tuple[str, ...] = ()
+    """The command that links, where the compiler cannot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +51,15 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
         return None
     if importlib.util.find_spec("ziglang") is None:
         return Missing("zig", "pip install 'halfcycle[targets]'")
+    linker: tuple[str, ...] = ()
+    if machine.name == "avr":
+        native = gcc(machine)
+        if not isinstance(native, Toolchain):
+            return native
+        linker = native.command
     words = (sys.executable, "-m", "ziglang")
-    return Toolchain("zig", (*words, "cc", *machine.zig), f"zig {said((*words, 'version'))}")
+    version = f"zig {said((*words, 'version'))}"
+    return Toolchain("zig", (*words, "cc", *machine.zig), version, linker)
 
 
 def gcc(machine: Machine) -> Toolchain | Missing | None:
@@ -89,53 +100,59 @@ def build(
     ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
     start-up, all others are bare. Raises compiler.CompileFailed where the compiler refuses.
     """
-    arguments = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
+    compiling = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
+    linking = [f"-Wl,-u,{name}" for name in keep]
     texts = dict(contents)
     if machine.name == "avr":
         if "main" not in keep:
-            arguments += ["-nostartfiles", "-Wl,--gc-sections", "-ffunction-sections"]
+            linking += ["-nostartfiles", "-Wl,--gc-sections"]
     else:
         script = resource("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
         texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
-        arguments += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
+        linking += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
         if chain.kind == "gcc":
-            arguments += ["-nostdlib", "-ffunction-sections", "-Wl,--gc-sections"]
-    arguments += [f"-Wl,-u,{name}" for name in keep]
-    arguments += ["-o", "image.elf", *sources]
-    if chain.kind == "gcc":
-        arguments += ["-lgcc"]
-    return read(_built(chain, texts, arguments))
+            linking += ["-nostdlib", "-Wl,--gc-sections"]
+    if chain.kind == "gcc" or chain.linker:
+        compiling.append("-ffunction-sections")
+    if not chain.linker:
+        library = ["-lgcc"] if chain.kind == "gcc" else []
+        whole = [*chain.command, *compiling, *linking, "-o", _IMAGE, *sources, *library]
+        return read(_built(chain, texts, [whole]))
+    steps = [[*chain.command, *compiling, "-c", name, "-o", f"{name}.o"] for name in sources]
+    objects = [f"{name}.o" for name in sources]
+    steps.append([*chain.linker, *linking, "-o", _IMAGE, *objects, "-lgcc"])
+    return read(_built(chain, texts, steps))
 
 
-def _built(chain: Toolchain, contents: Mapping[str, str], arguments: Sequence[str]) -> Path:
+def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]) -> Path:
     """The image from the cache, or made; an entry appears whole, by a rename, or not at all."""
-    recipe = [chain.command, chain.version, list(arguments), sorted(contents.items())]
+    recipe = [chain.version, steps, sorted(contents.items())]
     key = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()[:32]
     folder = compiler.cache_folder() / f"target-{key}"
-    if (folder / "image.elf").is_file():
-        return folder / "image.elf"
+    if (folder / _IMAGE).is_file():
+        return folder / _IMAGE
     shutil.rmtree(folder, ignore_errors=True)
     folder.parent.mkdir(parents=True, exist_ok=True)
     place = Path(tempfile.mkdtemp(prefix="building-", dir=folder.parent))
     try:
         files.write_all(place, contents)
-        ran = subprocess.run(
-            [*chain.command, *arguments],
-            cwd=place,
-            capture_output=True,
-            text=True,
-            errors="replace",
-            check=False,
-        )
-        if ran.returncode:
-            shown = shlex.join([Path(chain.command[0]).name, *chain.command[1:], *arguments])
-            said = "\n".join((ran.stderr or ran.stdout).strip().splitlines()[:40])
-            raise compiler.CompileFailed(f"the compiler refused: {shown}\n{said}")
+        for step in steps:
+            _step(step, place)
         try:
             place.rename(folder)
         except OSError:  # Another run was quicker: its copy is as good.
-            if not (folder / "image.elf").is_file():
+            if not (folder / _IMAGE).is_file():
                 raise
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    return folder / "image.elf"
+    return folder / _IMAGE
+
+
+def _step(words: Sequence[str], place: Path) -> None:
+    ran = subprocess.run(
+        words, cwd=place, capture_output=True, text=True, errors="replace", check=False
+    )
+    if ran.returncode:
+        shown = shlex.join([Path(words[0]).name, *words[1:]])
+        text = "\n".join((ran.stderr or ran.stdout).strip().splitlines()[:40])
+        raise compiler.CompileFailed(f"the compiler refused: {shown}\n{text}")
