@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from halfcycle import apart, compiler, emit, verify
+from halfcycle import apart, compiler, emit, prove, verify
 from halfcycle.faults import ToolMissing
 from halfcycle.generation import Generation
 from halfcycle.plan import Plan
@@ -45,6 +45,8 @@ class Stimulus:
     scenario: str | None = None
     command: str = "halfcycle check SPEC DIR"
     """The start of the command that a mismatch is replayed with."""
+    prove: bool = False
+    """Whether the C's ranges are proven too (``halfcycle.prove``)."""
 
 
 def read_folder(generation: Generation, folder: Path) -> dict[str, str]:
@@ -129,7 +131,21 @@ def check_code(
     trusted = all(found.get(name) == text for name, text in generation.texts.items())
     checks.append(_bit_exact(plan, found, stimulus, trusted, progress))
     checks.append(self_test(plan, found))
+    if stimulus.prove:
+        checks += proofs(plan, found)
     return checks
+
+
+def proofs(plan: Plan, found: Mapping[str, str]) -> list[Check]:
+    """Whether the code of ``found`` cannot overflow or leave its ranges (SMT; Eva if it is here).
+
+    Raises ToolMissing where the extra ``proof`` is not installed.
+    """
+    absent = _missing(found, f"{plan.name}.h", f"{plan.name}.c")
+    if absent:
+        return [Check("proof", False, absent)]
+    shown = [*prove.prove(plan, found), *prove.analyse(plan, found)]
+    return [Check(f"proof: {proof.name}", proof.passed, proof.detail) for proof in shown]
 
 
 def _missing(found: Mapping[str, str], *names: str) -> str:

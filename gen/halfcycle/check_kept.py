@@ -20,7 +20,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 import halfcycle
-from halfcycle import compiler, files
+from halfcycle import compiler, files, prove
 from halfcycle.check import Check, Stimulus
 from halfcycle.faults import InputError, ToolMissing
 from halfcycle.spec import Spec
@@ -35,7 +35,8 @@ _KEPT = 1000
 def key(spec: Spec, found: Mapping[str, str], stimulus: Stimulus) -> str:
     """Digest (hex) of all that the checks of these files depend on.
 
-    Raises ToolMissing without a C compiler, without which nothing can be checked.
+    Raises ToolMissing without a C compiler, without which nothing can be checked, and where a
+    proof is asked for without its extra.
     """
     chosen = asdict(stimulus)
     del chosen["command"]  # Shown where something failed; what failed is not kept.
@@ -46,6 +47,7 @@ def key(spec: Spec, found: Mapping[str, str], stimulus: Stimulus) -> str:
         chosen,
         spec.canonical(),
         sorted(found.items()),
+        prove.versions() if stimulus.prove else [],
     ]
     return hashlib.sha256(json.dumps(recipe).encode()).hexdigest()
 

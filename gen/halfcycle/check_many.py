@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from halfcycle import check, check_kept, compiler
+from halfcycle import check, check_kept, compiler, prove
 from halfcycle.check import Check, Stimulus
 from halfcycle.faults import Fault, InputError, Refused
 from halfcycle.generation import Generation, generate
@@ -73,9 +73,12 @@ def check_all(
     """Check every job, in their order. ``workers``: processes at once; 0: one for each processor.
 
     ``progress`` is told (done, in all): jobs, or where there is only one, its samples.
-    Raises InputError with the faults of all specs, and ToolMissing without a C compiler.
+    Raises InputError with the faults of all specs, and ToolMissing without a C compiler or a prover
+    that is asked for.
     """
     compiler.find()
+    if any(job.stimulus.prove for job in jobs):
+        prove.require()
     results: dict[int, Result] = {}
     keys: dict[int, str] = {}
     for at, job in enumerate(jobs):

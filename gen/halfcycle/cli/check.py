@@ -6,6 +6,7 @@ import os
 import shlex
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -48,12 +49,20 @@ from halfcycle.spec_load import printable
     show_default=True,
     help="Of the stimulus.",
 )
-@click.option("--scenario", type=click.Choice(verify.NAMES), help="Compare in this one alone.")
+@click.option(
+    "--scenario",
+    metavar="NAME",
+    type=click.Choice(verify.NAMES),
+    help="Compare in this one alone; a wrong name lists them.",
+)
 @click.option(
     "--tick", type=click.IntRange(0), help="Show model and C at this tick of --scenario, only."
 )
 @click.option(
     "--jobs", type=click.IntRange(1), metavar="N", help="Specs at once; else one a processor."
+)
+@click.option(
+    "--prove", is_flag=True, help="Prove too that no call can overflow or leave its range."
 )
 @click.option("--no-cache", is_flag=True, help="Check again what passed before, unchanged.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -67,6 +76,7 @@ def command(
     scenario: str | None,
     tick: int | None,
     jobs: int | None,
+    prove: bool,
     no_cache: bool,
     as_json: bool,
 ) -> None:
@@ -80,7 +90,7 @@ def command(
       halfcycle check gauge_hut.toml generated
       halfcycle check firmware/*.toml --dir-of "{dir}/{name}" --junit check.xml
     """
-    work = _jobs(paths, dir_of, check.Stimulus(samples, seed, scenario))
+    work = _jobs(paths, dir_of, check.Stimulus(samples, seed, scenario, prove=prove))
     if tick is not None:
         _check_tick(work, scenario)
     if scenario is not None and tick is not None:
@@ -161,7 +171,7 @@ def _clashes(found: Sequence[Job]) -> list[Fault]:
 
 def _stimulus(common: check.Stimulus, spec: Path, folder: Path) -> check.Stimulus:
     again = printable(shlex.join(["halfcycle", "check", str(spec), str(folder)]))
-    return check.Stimulus(common.samples, common.seed, common.scenario, again)
+    return replace(common, command=again)
 
 
 def _check_tick(work: Sequence[Job], scenario: str | None) -> None:

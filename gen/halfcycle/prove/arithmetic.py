@@ -140,7 +140,7 @@ class Arithmetic:
         if isinstance(a, int) or isinstance(b, int):
             return a * b
         a_low, a_high = self.claims.bounds(a, kind.low, kind.high)
-        b_low, b_high = self.claims.bounds(b, kind.low, kind.high)
+        b_low, b_high = (a_low, a_high) if a is b else self.claims.bounds(b, kind.low, kind.high)
         corners = [x * y for x in (a_low, a_high) for y in (b_low, b_high)]
         product = self.claims.unknown("product", min(corners), max(corners))
         # McCormick's envelope: (a - a_low)(b - b_low) >= 0 and its three likes, multiplied out.
