@@ -5,6 +5,7 @@ Expected values come from the sine that each test writes, not from the reader.
 
 from __future__ import annotations
 
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -252,10 +253,11 @@ def test_comtrade_record() -> None:
     assert capture.step_s == pytest.approx(1 / 1200)
     assert cycles(capture, 20) == pytest.approx([19.5835, 17.6739], abs=5e-5)
     assert read_capture(COMTRADE / "sample_ascii.dat", "1").channel == "IA"
-    # First rows of sample_bin: a = 0.000361849 kV; from its own tests (-9038.6 V, from memory).
+    # Rows of number, time, four values and one word of status, little-endian (IEEE C37.111).
     binary = read_capture(COMTRADE / "sample_bin.cfg")
-    assert binary.channel == "VA" and len(binary.volts) == 5
-    assert np.all(np.abs(binary.volts) < 0.000361849e3 * 32767)
+    rows = struct.iter_unpack("<II4hH", (COMTRADE / "sample_bin.dat").read_bytes())
+    assert binary.channel == "VA"
+    assert binary.volts == pytest.approx([0.361849 * row[2] for row in rows])
     combined = read_capture(COMTRADE / "sample_float32.cff", "test/out1")
     assert len(combined.time_s) == 301 and combined.step_s == pytest.approx(0.01)
 

@@ -23,6 +23,7 @@ from halfcycle.cli import cli
 from halfcycle.faults import InputError
 from halfcycle.made import Made, make
 from halfcycle.replay import Replay, replay
+from halfcycle.replay_advice import advise
 from halfcycle.resample import at_instants, choose
 from halfcycle.spec import parse_spec
 from halfcycle.spec_edit import edit_text
@@ -58,7 +59,7 @@ def triangle(peak: float) -> object:
 
 
 def run(design: Made, given: Capture, use_model: bool = True) -> Replay:
-    return replay(design, given, "c.csv", use_model)
+    return advise(replay(design, given, "c.csv", use_model), design)
 
 
 def said(found: Replay, key: str) -> str:

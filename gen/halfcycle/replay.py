@@ -52,6 +52,7 @@ class Replay:
     clipped_samples: int
     """Samples beyond the ADC's range."""
     findings: tuple[Finding, ...]
+    """The capture's own remarks; ``replay_advice.advise`` adds what they say of the design."""
 
 
 def replay(made: Made, capture: Capture, file: str, use_model: bool = False) -> Replay:
@@ -60,8 +61,6 @@ def replay(made: Made, capture: Capture, file: str, use_model: bool = False) -> 
     Raises InputError where no stretch of it is as long as a window; ToolMissing and
     compiler.CompileFailed as ``harness.Harness`` does, unless ``use_model``.
     """
-    from halfcycle.replay_advice import advise  # noqa: PLC0415 (it reads Replay)
-
     spec, plan, window = made.design.spec, made.quantised.plan, made.design.window
     frequency = float(spec.output.frequency_hz)
     resampling = choose(capture, frequency)
@@ -95,7 +94,7 @@ def replay(made: Made, capture: Capture, file: str, use_model: bool = False) -> 
     if not parts:
         raise InputError([_too_short(capture, file, length)])
     begins, reported, by_mean, by_rms = (np.concatenate(part) for part in zip(*parts, strict=True))
-    found = Replay(
+    return Replay(
         measured_by="model" if use_model else "compiled C",
         start_s=begins,
         true_rms_v=true_rms(capture, begins, begins + length),
@@ -105,9 +104,8 @@ def replay(made: Made, capture: Capture, file: str, use_model: bool = False) -> 
         waveform=waveform,
         resampling=resampling,
         clipped_samples=clipped,
-        findings=(),
+        findings=capture.remarks,
     )
-    return advise(found, made, capture)
 
 
 def _centre(made: Made) -> float:

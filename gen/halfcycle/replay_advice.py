@@ -8,7 +8,6 @@ from fractions import Fraction
 
 import numpy as np
 
-from halfcycle.capture import Capture
 from halfcycle.faults import Finding
 from halfcycle.made import Made
 from halfcycle.readings import MEAN_TO_RMS
@@ -21,10 +20,10 @@ LEAST_LEVEL = 0.05
 """Windows below this share of the rated voltage are not judged in percent."""
 
 
-def advise(found: Replay, made: Made, capture: Capture) -> Replay:
-    """``found`` with its findings: the capture's own remarks first."""
+def advise(found: Replay, made: Made) -> Replay:
+    """``found`` with what it says of the design, after its own findings."""
     findings = (
-        *capture.remarks,
+        *found.findings,
         *_capture(found, made),
         *_measure(found, made),
         *_window(found, made),

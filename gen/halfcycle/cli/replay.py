@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -52,7 +53,9 @@ def command(
     """
     from halfcycle.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.capture_types import Section  # noqa: PLC0415
+    from halfcycle.compiler import CompileFailed  # noqa: PLC0415
     from halfcycle.replay import replay  # noqa: PLC0415
+    from halfcycle.replay_advice import advise  # noqa: PLC0415
     from halfcycle.spec_load import printable  # noqa: PLC0415
 
     if not math.isfinite(multiply) or multiply == 0:
@@ -65,6 +68,10 @@ def command(
             found = replay(made, capture, printable(str(capture_file)), model)
         except ToolMissing as error:
             raise ToolMissing(f"{error}; or run the Python model: --model") from None
+        except CompileFailed as error:
+            click.echo(f"error: {error}\nor run the Python model: --model", err=True)
+            sys.exit(1)
+        found = advise(found, made)
     if as_json:
         tables.emit_json(_as_json(found, capture))
     else:
