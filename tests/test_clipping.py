@@ -121,3 +121,22 @@ def test_amplitudes_out_of_reach() -> None:
     for value in (1.0, 1.1, -0.1):
         with pytest.raises(ValueError, match=r"outside|not reached"):
             clipping.drive_for_rms(value)
+
+
+@pytest.mark.parametrize("drive", [0.5, 1.0, 1.05, 1.2, 2.5])
+def test_harmonics_by_fft_and_parseval(drive: float) -> None:
+    turn = 2 * np.pi * np.arange(1 << 16) / (1 << 16)
+    found = np.fft.rfft(np.clip(drive * np.sin(turn), -1, 1)) / (1 << 15)
+    for order in (3, 5, 7, 15, 25):
+        assert clipping.harmonic(drive, order) == pytest.approx(-found[order].imag, abs=1e-8)
+    # Parseval: the harmonics' squares add up to the distortion's.
+    power = sum(clipping.harmonic(drive, order) ** 2 for order in range(3, 4001, 2))
+    assert math.sqrt(power) / clipping.fundamental(drive) == pytest.approx(
+        clipping.thd(drive), abs=1e-8
+    )
+
+
+@pytest.mark.parametrize("order", [-1, 0, 1, 2, 4])
+def test_even_orders_and_the_fundamental_are_no_harmonics(order: int) -> None:
+    with pytest.raises(ValueError, match="odd order"):
+        clipping.harmonic(1.2, order)

@@ -59,6 +59,23 @@ def thd(drive: float) -> float:
     return math.sqrt(max(0.0, mean_square(drive) - square) / square)
 
 
+def harmonic(drive: float, order: int) -> float:
+    """Peak of the harmonic of an odd ``order`` from 3 up, its sign relative to the fundamental's
+    crossing; a fraction of the bus. Even ones are 0 by symmetry.
+
+    (4/pi) of the quarter cycle's integral of min(drive sin x, 1) sin(n x):
+    (4/pi) ((drive/2) (sin((n-1)t)/(n-1) - sin((n+1)t)/(n+1)) + cos(n t)/n).
+    """
+    if order < 3 or order % 2 == 0:
+        raise ValueError(f"an odd order from 3 up is wanted, not {order}")
+    if _checked(drive) <= 1:
+        return 0.0
+    t = math.asin(1 / drive)
+    less, more = order - 1, order + 1
+    below = drive / 2 * (math.sin(less * t) / less - math.sin(more * t) / more)
+    return 4 / math.pi * (below + math.cos(order * t) / order)
+
+
 def mean_reading_error(mean_value: float, rms_value: float) -> float:
     """Relative error of ``FORM_FACTOR * mean`` taken as the RMS of a wave of any shape.
 

@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "check": "Find stale, hand-edited or wrong C in a firmware project.",
     "retune": "The same response at another loop period: before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
+    "report": "One self-contained page that shows the work.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
     "replay": "Run a recorded waveform through the measuring code.",
     "calibrate": "Fit the sensor's gain and zero to meter readings.",

@@ -1,0 +1,137 @@
+"""``halfcycle report``: one self-contained page that shows a design's work."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from halfcycle.cli import shared, tables
+from halfcycle.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from halfcycle.made import Made
+    from halfcycle.report.board_runs import BoardRuns
+    from halfcycle.report.contents import Contents
+    from halfcycle.targets.run import Result
+
+DEFAULT_BOARDS = 256
+"""The nominal board, the corners, and as many between them: some seconds."""
+DEFAULT_SEED = 1
+
+
+@click.command("report")
+@click.argument("spec", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, metavar="FILE.html", type=click.Path(path_type=Path), help="The page."
+)
+@click.option(
+    "--boards",
+    type=click.IntRange(0, 100_000),
+    default=DEFAULT_BOARDS,
+    show_default=True,
+    help="Virtual boards to run in each case; 0 for none.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31 - 1),
+    default=DEFAULT_SEED,
+    show_default=True,
+    help="Of the virtual boards.",
+)
+@click.option("--targets", is_flag=True, help="Run the C on emulated processors too.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the file's name.")
+def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_json: bool) -> None:
+    """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
+
+    The page needs nothing but itself: no network, no script. Without a C compiler the virtual
+    boards are left out, and the page says so. Exit code 1 where a limit is broken; the page is
+    written all the same, and shows it.
+
+    \b
+    Example:
+      halfcycle report gauge_hut.toml --out gauge_hut.html
+    """
+    with shared.refusals(as_json):
+        from halfcycle import files  # noqa: PLC0415
+        from halfcycle.emit import render  # noqa: PLC0415
+        from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
+        from halfcycle.report.contents import Contents  # noqa: PLC0415
+        from halfcycle.spec_load import printable, read_text  # noqa: PLC0415
+
+        made = shared.design_spec(spec)
+        texts = render(made.design, made.quantised) if made.good else {}
+        found, reason = _run(made, texts, boards, seed, as_json)
+        contents = Contents(
+            made=made,
+            spec_name=spec.name,
+            spec_text=read_text(spec)[0],
+            command=_again(spec.name, out.name, boards, seed, targets),
+            boards=found,
+            no_boards=reason,
+            targets=_cost(made, texts, as_json) if targets and made.good else None,
+        )
+        files.write_atomic(out, page.render(contents))
+        _tell(contents, printable(str(out)), as_json)
+        if reason and boards:
+            click.echo(f"no virtual board was run: {reason}", err=True)
+        if not contents.good:
+            sys.exit(1)
+
+
+def _tell(contents: Contents, file: str, as_json: bool) -> None:
+    """The file's name or the JSON on stdout, the findings on stderr."""
+    from halfcycle.report.summary_section import all_findings  # noqa: PLC0415
+
+    found = all_findings(contents)
+    if as_json:
+        runs = contents.boards
+        tables.emit_json(
+            {
+                "file": file,
+                "good": contents.good,
+                "boards": runs.boards if runs else 0,
+                "runs_failed": runs.failed if runs else 0,
+                "findings": shared.findings_json(found),
+            }
+        )
+    else:
+        click.echo(file)
+    shared.show_findings(found)
+
+
+def _run(
+    made: Made, texts: Mapping[str, str], boards: int, seed: int, quiet: bool
+) -> tuple[BoardRuns | None, str]:
+    """The boards' runs, or None and why there are none."""
+    from halfcycle.faults import ToolMissing  # noqa: PLC0415
+    from halfcycle.report.board_runs import run_boards  # noqa: PLC0415
+
+    if boards == 0:
+        return None, "none was asked for (--boards 0)."
+    if not made.good:
+        return None, "the design has errors; correct them first."
+    with progress_bar("virtual boards", wanted=not quiet) as progress:
+        try:
+            return run_boards(made, texts, boards, seed, progress), ""
+        except ToolMissing as error:
+            return None, f"{error}."
+
+
+def _cost(made: Made, texts: Mapping[str, str], quiet: bool) -> Result:
+    from halfcycle.targets.run import run  # noqa: PLC0415
+
+    with progress_bar("targets", wanted=not quiet) as progress:
+        return run(made.quantised.plan, texts, progress=progress)
+
+
+def _again(spec: str, out: str, boards: int, seed: int, targets: bool) -> str:
+    """The command that makes the page again, every option that matters written out."""
+    words = ["halfcycle", "report", spec, "--out", out, "--boards", str(boards)]
+    words += ["--seed", str(seed)] if boards else []
+    words += ["--targets"] if targets else []
+    return shlex.join(words)

@@ -1,0 +1,172 @@
+"""Runs the virtual boards of every case and keeps what a drawing needs of their histories."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle import simulate
+from halfcycle.board_run import Board, History
+from halfcycle.boards import draw
+from halfcycle.cases import Case, Setting, board, cases, timing
+from halfcycle.faults import Finding
+from halfcycle.judge import measure
+from halfcycle.made import Made
+from halfcycle.rules import overshoot_limit, settling_limit_s
+from halfcycle.simulate_findings import findings
+from halfcycle.tally import Tally, tally
+
+Real = NDArray[np.float64]
+Progress = Callable[[int, int], None] | None
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRun:
+    """One case's boards. ``edges`` (n + 1,): milliseconds from the first event, one half cycle
+    each; ``low``, ``high``, ``nominal``, ``worst`` (n,): true RMS per half cycle, percent of rated,
+    the sensor's gain taken out; NaN where no board has one. ``worst_board``: the one drawn."""
+
+    case: Case
+    tally: Tally
+    edges: Real
+    low: Real
+    high: Real
+    nominal: Real
+    worst: Real
+    worst_board: int
+
+
+@dataclass(frozen=True, slots=True)
+class BoardRuns:
+    """Every case on the same boards, 0 up to ``boards``, drawn with ``seed``."""
+
+    boards: int
+    seed: int
+    setting: Setting
+    runs: tuple[CaseRun, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def failed(self) -> int:
+        """Boards that broke a rule, summed over the cases."""
+        return sum(run.tally.failed for run in self.runs)
+
+
+def run_boards(
+    made: Made, texts: Mapping[str, str], boards: int, seed: int, progress: Progress = None
+) -> BoardRuns:
+    """Run boards 0 to ``boards`` - 1 in every case; ``texts`` as ``halfcycle.emit.render`` gives.
+
+    ``progress`` is told (cases done, cases in all). Raises ToolMissing without a compiler.
+    """
+    from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
+
+    prepared = simulate.prepare(made.design, made.quantised, texts)
+    simulate.compiled(prepared.name, prepared.texts)  # Once here, so that the threads find it.
+    every = cases(prepared.setting)
+    # The C runs outside the interpreter's lock, so threads use all cores; the order is kept.
+    pieces = Parallel(n_jobs=-1, backend="threading", return_as="generator")(
+        delayed(_run)(prepared, case, boards, seed) for case in every.values()
+    )
+    runs: list[CaseRun] = []
+    for run in pieces:
+        runs.append(run)
+        if progress:
+            progress(len(runs), len(every))
+    setting = prepared.setting
+    remarks = findings(setting, every, [run.tally for run in runs], boards)
+    return BoardRuns(boards, seed, setting, tuple(runs), tuple(remarks))
+
+
+def _run(prepared: simulate.Prepared, case: Case, boards: int, seed: int) -> CaseRun:
+    setting, numbers = prepared.setting, range(boards)
+    draws = draw(setting.spec, numbers, seed)
+    made = [board(setting, case, one) for one in draws]
+    history = simulate.compiled(prepared.name, prepared.texts).run(timing(setting, case), made)
+    judged = tally(setting, case, numbers, measure(setting, case, draws, made, history))
+    return _kept(setting, case, judged, made, history)
+
+
+def _kept(
+    setting: Setting, case: Case, judged: Tally, boards: list[Board], history: History
+) -> CaseRun:
+    """Half cycles sorted by their place after the first event of their own board."""
+    half_s = 0.5 / float(setting.spec.output.frequency_hz)
+    first = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
+    moved = np.array([one.event_delay_s for one in boards]) * (first > 0)
+    before = min(4 * setting.window_s, first)
+    count = max(1, math.ceil((case.end_s - first + before) / half_s))
+    middle = history.half_end_s - half_s / 2 - first - moved[:, None] + before
+    place = np.floor(middle / half_s).astype(int)
+    valid = np.arange(place.shape[1]) < history.half_count[:, None]
+    inside = valid & (place >= 0) & (place < count)
+    level = np.full((len(boards), count), np.nan)
+    rows, _ = np.nonzero(inside)
+    gains = [one.codes_per_volt * float(setting.spec.sensor.volts_per_code) for one in boards]
+    percent = 100 * history.half_rms * np.array(gains)[:, None] / setting.rated_v
+    level[rows, place[inside]] = percent[inside]
+    # A bin that the slowly drifting half cycles of a board skip holds its neighbour's level.
+    for column in range(1, count):
+        gap = np.isnan(level[:, column])
+        level[gap, column] = level[gap, column - 1]
+    known = ~np.isnan(level).all(axis=0)
+    low, high = np.full(count, np.nan), np.full(count, np.nan)
+    low[known], high[known] = np.nanmin(level[:, known], 0), np.nanmax(level[:, known], 0)
+    worst = _worst(judged)
+    return CaseRun(
+        case=case,
+        tally=judged,
+        edges=np.asarray(1000 * (np.arange(count + 1) * half_s - before), dtype=np.float64),
+        low=low,
+        high=high,
+        nominal=level[0],
+        worst=level[worst],
+        worst_board=worst,
+    )
+
+
+def _worst(judged: Tally) -> int:
+    """The board to draw: one that failed, else the farthest from where it should be."""
+    if judged.failures:
+        return judged.failures[0].board
+    for figure in ("settling_ms", "steady_error_percent", "lowest_percent"):
+        if figure in judged.worst:
+            return judged.worst[figure][1]
+    return 0
+
+
+@dataclass(frozen=True, slots=True)
+class Closest:
+    """The board nearest to (or beyond) a limit: its ``share`` of that limit, 1 and up broken."""
+
+    share: float
+    board: int
+    case: str
+    what: str
+
+
+def closest(found: BoardRuns) -> Closest | None:
+    """The worst board over all cases, as a share of the limit that it comes nearest to."""
+    setting = found.setting
+    tolerance = float(setting.spec.targets.voltage_tolerance_percent)
+    over = 100 * overshoot_limit(setting)
+    best: Closest | None = None
+    for run in found.runs:
+        settling = 1000 * settling_limit_s(setting, run.case)
+        for figure, words, rule, limit, unit in (
+            ("settling_ms", "settling", "settling", settling, "ms"),
+            ("overshoot_percent", "overshoot", "overshoot", over, "%"),
+            ("steady_error_percent", "steady error", "steady", tolerance, "%"),
+        ):
+            if rule not in run.case.rules or figure not in run.tally.worst or limit <= 0:
+                continue
+            value, number = run.tally.worst[figure]
+            share = value / limit
+            if best is None or share > best.share:
+                says = f"{words} {value:.4g} {unit} of {limit:.4g} {unit} allowed"
+                best = Closest(share, number, run.case.name, says)
+    return best

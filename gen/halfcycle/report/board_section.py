@@ -1,0 +1,153 @@
+"""The virtual boards: what they did in each case, drawn against published limits."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from halfcycle.limit_curves import LimitCurve, corridor
+from halfcycle.report.board_runs import BoardRuns, CaseRun
+from halfcycle.report.chart import Chart
+from halfcycle.report.contents import DASH, Figure, Table, number
+from halfcycle.report.scale import Axis
+
+STYLES = ("limit", "limit dotted")
+"""How the curves of one case differ from each other."""
+JUDGED = {
+    "settling": "settling",
+    "overshoot": "overshoot",
+    "steady": "steady error",
+    "limits": "limit curves",
+    "brownout": "brownout flagged",
+    "seen": "fault flagged",
+    "held": "fault flagged and drive held",
+}
+"""The rules of ``halfcycle.rules`` in words."""
+BLIND = (
+    " The output leaves its limits here: no firmware sees through its only sensor. Over-voltage "
+    "protection in hardware has to act."
+)
+SPAN_V = (0.0, 150.0)
+"""No drawing goes beyond these percents of rated."""
+
+
+def case_figures(found: BoardRuns) -> tuple[Figure, ...]:
+    """One drawing for each case."""
+    return tuple(_case_figure(run, found.boards) for run in found.runs)
+
+
+def _case_figure(run: CaseRun, boards: int) -> Figure:
+    edges = run.edges.tolist()
+    known = ~np.isnan(run.low)
+    least, most = float(run.low[known].min()), float(run.high[known].max())
+    room = 26.0 if run.case.curves else 10.0
+    low = max(SPAN_V[0], min(least - 4, 100.0 - room))
+    high = min(SPAN_V[1], max(most + 4, 100.0 + room))
+    since = "event" if run.edges[0] < 0 else "start"
+    chart = Chart(
+        Axis(edges[0], edges[-1], f"time from the {since}, ms"),
+        Axis(low, high, "RMS, % of rated"),
+        height=200,
+    )
+    chart.level(100.0, "faint")
+    key = [("spread", f"all {boards} boards"), ("one", "board 0")]
+    middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
+    chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
+    if run.worst_board != 0:
+        chart.line(middles, run.worst[known].tolist(), "two")
+        key.append(("two", f"board {run.worst_board}"))
+    chart.line(middles, run.nominal[known].tolist(), "one")
+    if edges[0] < 0:
+        chart.at(0.0, "hair ink")
+    for curve, style in zip(run.case.curves, STYLES, strict=False):
+        _corridor(chart, curve, edges[-1], style)
+    chart.key(*key)
+    bad = run.tally.failed
+    verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
+    judged = ", ".join(JUDGED.get(rule, rule) for rule in run.case.rules)
+    blind = most > 115 and {"seen", "held"} & set(run.case.rules)
+    alt = (
+        f"Case {run.case.name}: true RMS per half cycle of {boards} boards over time, from "
+        f"{number(least, 4)} to {number(most, 4)} percent of rated; {verdict}"
+    )
+    about = run.case.about[:1].upper() + run.case.about[1:]
+    caption = f"{about}. Judged: {judged}.{BLIND if blind else ''}"
+    return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
+
+
+def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str) -> None:
+    """The levels that the curve allows by the time since the event."""
+    turns = sorted(
+        {0.0, end_ms / 1000, *(s for _, s in (*curve.lower, *curve.upper) if s < end_ms / 1000)}
+    )
+    middles = np.array([(a + b) / 2 for a, b in pairwise(turns)])
+    low, high = corridor(curve, middles)
+    edges = [1000 * t for t in turns]
+    named = False
+    for levels, below in ((np.where(np.isinf(high), np.nan, high), 11), (low, -4)):
+        values = np.where(levels == 0, np.nan, levels)
+        chart.stairs(edges, values.tolist(), style)
+        shown = [v for v in values.tolist() if chart.y.low < v < chart.y.high]
+        if shown and not named:
+            # On the side where the voltage may be.
+            chart.note(edges[-1], shown[-1], curve.name, anchor="end", dx=-3, dy=below)
+            named = True
+
+
+def case_table(found: BoardRuns) -> Table:
+    """The worst of each figure, case by case."""
+
+    def worst(run: CaseRun, figure: str, rule: str, digits: int = 3) -> str:
+        if figure not in run.tally.worst or (rule and rule not in run.case.rules):
+            return DASH
+        return number(run.tally.worst[figure][0], digits)
+
+    return Table(
+        title="Cases",
+        columns=(
+            "case",
+            "boards that fail",
+            "settling, ms",
+            "overshoot, %",
+            "steady error, %",
+            "reported RMS off, %",
+            "RMS lowest, %",
+            "RMS highest, %",
+            "scale, greatest",
+        ),
+        rows=tuple(
+            (
+                run.case.name,
+                f"{run.tally.failed} of {run.tally.boards}",
+                worst(run, "settling_ms", "settling", 4),
+                worst(run, "overshoot_percent", "overshoot"),
+                worst(run, "steady_error_percent", "steady"),
+                worst(run, "report_error_percent", "steady"),
+                worst(run, "lowest_percent", "", 4),
+                worst(run, "highest_percent", "", 4),
+                worst(run, "scale", "", 4),
+            )
+            for run in found.runs
+        ),
+        numeric=(1, 2, 3, 4, 5, 6, 7, 8),
+        notes=(
+            "The worst board of each figure; a dash where a case does not judge it. The sensor's "
+            "gain error is taken out of the judged figures, as no regulator can know it.",
+        ),
+    )
+
+
+def failures(found: BoardRuns) -> tuple[str, ...]:
+    """A line for each listed board that broke a rule."""
+    return tuple(
+        f"{run.case.name}, board {failure.board}: {'; '.join(failure.reasons)}"
+        for run in found.runs
+        for failure in run.tally.failures
+    )
+
+
+def curve_sources(found: BoardRuns) -> tuple[tuple[str, str], ...]:
+    """Name and source of every limit curve that is drawn."""
+    curves = {curve.name: curve.source for run in found.runs for curve in run.case.curves}
+    return tuple(curves.items())

@@ -1,0 +1,128 @@
+"""The loop over every corner: which is the worst of what, and the step response."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle.design_types import Design
+from halfcycle.report.chart import Chart
+from halfcycle.report.contents import Corners, Figure, Table, letters, number, quantity
+from halfcycle.report.scale import Axis
+from halfcycle.response import BAND, step_response
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+FIGURES = (
+    ("settling_ms", "settling to 2 %", "ms"),
+    ("overshoot_percent", "overshoot", "%"),
+    ("gain_margin_db", "gain margin", "dB"),
+    ("phase_margin_deg", "phase margin", "°"),
+    ("peak_sensitivity", "peak sensitivity Ms", ""),
+    ("nyquist_gain", "gain for a reading that flips every window", ""),
+    ("noise_gain", "gain for reading noise", ""),
+    ("slowest_pole", "slowest pole, size", ""),
+)
+"""Figures of ``halfcycle.loop`` with their words and units."""
+UNSTABLE = "Some corners are unstable: there are no margins to show."
+
+
+def corners(design: Design) -> Corners:
+    """A letter for each corner that has the worst of a figure."""
+    worst = design.loop.worst
+    return letters([worst[key] for key, _, _ in FIGURES if key in worst])
+
+
+def corner_table(design: Design, named: Corners) -> Table:
+    """What each letter stands for, and what the loop does there."""
+    by_label = {row.corner: row for row in design.loop.corners}
+    rows = []
+    for label, letter in named.letters.items():
+        row = by_label[label]
+        rows.append(
+            (
+                letter,
+                label,
+                number(row.gain),
+                number(row.scale, 3),
+                *(number(getattr(row, key), 4) for key, _, _ in FIGURES[:5]),
+            )
+        )
+    return Table(
+        title="The worst corners",
+        columns=(
+            "corner",
+            "where",
+            "plant gain, pu per scale",
+            "scale for rated",
+            "settling, ms",
+            "overshoot, %",
+            "gain margin, dB",
+            "phase margin, °",
+            "Ms",
+        ),
+        rows=tuple(rows),
+        numeric=(2, 3, 4, 5, 6, 7, 8),
+        notes=(
+            f"{len(design.loop.corners)} corners were analysed: bus, inductor, capacitor, load and "
+            "sensor gain at the ends of their ranges, the phase at which a window starts, the "
+            "slope where the sine clips, and filters whose ringing the sampling folds onto the "
+            "sine.",
+        ),
+    )
+
+
+def row_of(design: Design, label: str | None) -> int | None:
+    names = [corner.label for corner in design.plants.corners]
+    return names.index(label) if label in names else None
+
+
+def step_figure(design: Design, named: Corners) -> Figure:
+    """Readings after the target steps from zero to rated, at every corner."""
+    plants, loop, spec = design.plants, design.loop, design.spec
+    window_ms = design.window.duration_ms
+    limit_ms = float(spec.targets.settling_ms)
+    over = float(spec.targets.overshoot_percent) / 100
+    span_ms = 1.25 * max(limit_ms, loop.settling_ms or 0.0)
+    count = max(4, min(400, math.ceil(span_ms / window_ms)))
+    with np.errstate(over="ignore", invalid="ignore"):
+        y = step_response(
+            plants.step_taps, float(design.kp), float(design.ki), count, plants.bend()
+        )
+    times = [window_ms * k for k in range(count + 1)]
+    rows = [[0.0, *y[:, at].tolist()] for at in range(y.shape[1])]
+    top = max(1.14, 1.12 + over, min(2.0, 1.04 * float(np.nanmax(np.where(y < 9, y, np.nan)))))
+    chart = Chart(
+        Axis(0, times[-1], "time from the target's step, ms"),
+        Axis(0, top, "reading, of the target"),
+    )
+    chart.band((0, times[-1]), (1 - BAND,) * 2, (1 + BAND,) * 2, "area")
+    chart.lines([(times, row) for row in rows], "all")
+    slow = row_of(design, loop.worst.get("settling_ms"))
+    high = row_of(design, loop.worst.get("overshoot_percent"))
+    key = [("all", f"{len(rows)} corners")]
+    if slow is not None:
+        chart.line(times, rows[slow], "one")
+        key.append(("one", f"slowest ({named.letter(loop.worst['settling_ms'])})"))
+    if high is not None and (loop.overshoot_percent or 0) > 0.01:
+        chart.line(times, rows[high], "two")
+        key.append(("two", f"highest ({named.letter(loop.worst['overshoot_percent'])})"))
+    chart.level(1 + over, "limit", f"overshoot asked {number(100 * over)} %")
+    chart.at(limit_ms, "limit", f"asked {number(limit_ms)} ms", up=0.3)
+    if loop.settling_ms is not None:
+        chart.at(loop.settling_ms, "one hair", f"settled {number(loop.settling_ms)} ms", up=0.5)
+    chart.key(*key)
+    alt = (
+        f"Step responses at {len(rows)} corners. Slowest settling "
+        f"{quantity(loop.settling_ms, 'ms')}, greatest overshoot "
+        f"{quantity(loop.overshoot_percent, '%', 3)}"
+    )
+    caption = (
+        "One reading a window, from zero to rated, clipping included; the shaded band is ±2 %. "
+        "Settling counts the wait for the first update that sees the new target."
+        + ("" if loop.stable else f" {UNSTABLE}")
+    )
+    return Figure("Step of the target", alt, caption, chart.svg(alt))

@@ -1,0 +1,234 @@
+"""The whole page: every section gathered, then laid out by ``templates/report.html.j2``."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+
+import halfcycle
+from halfcycle import exact
+from halfcycle.report import (
+    board_section,
+    drive_section,
+    frequency_section,
+    loop_section,
+    math_section,
+    number_section,
+    summary_section,
+    target_section,
+    window_section,
+)
+from halfcycle.report.board_runs import closest
+from halfcycle.report.contents import Contents, Figure, Table, number, typeset
+
+CAUTIONS = (
+    "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
+    "The regulator is no protection function. Over-current, over-voltage, over-temperature, "
+    "isolation and interlocks are separate, in hardware, and work without this firmware.",
+    "A wrong or missing sensor signal drives the output to its limit before any window can tell. "
+    "Hardware must keep that within what the load survives.",
+    "Figures hold for the spec as it is written below. A part outside its tolerance, another "
+    "filter, another sensor or another loop period is another design: run the tool again.",
+    "Follow local codes, and have licensed people review and test the equipment.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One part of the page."""
+
+    slug: str
+    title: str
+    texts: tuple[str, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    tables: tuple[Table, ...] = ()
+    lines: tuple[str, ...] = ()
+    """Remarks set as a list."""
+
+
+def render(contents: Contents) -> str:
+    """The page as text. The same contents give the same text."""
+    design = contents.made.design
+    named = loop_section.corners(design)
+    good, verdict = summary_section.verdict(contents)
+    spec = design.spec
+    rows = summary_section.rows(contents, named)
+    used = {row.where for row in rows}
+    values: dict[str, Any] = {
+        "name": spec.name,
+        "rating": (
+            f"{number(float(spec.output.rated_rms_v), 6)} V RMS, "
+            f"{number(float(spec.output.frequency_hz), 6)} Hz, "
+            f"{number(float(spec.load.rated_va), 6)} VA"
+        ),
+        "good": good,
+        "verdict": verdict,
+        "rows": rows,
+        "letters": {label: letter for label, letter in named.letters.items() if letter in used},
+        "findings": summary_section.by_level(summary_section.all_findings(contents)),
+        "cautions": CAUTIONS,
+        "sections": _sections(contents, named),
+        "derivations": math_section.derivation_list(contents.made),
+        "version": halfcycle.__version__,
+        "digest": spec.digest(),
+        "command": contents.command,
+        "boards": contents.boards,
+        "worst_again": _worst_again(contents),
+        "defaults": tuple((key, _text(value)) for key, value in spec.defaulted()),
+        "spec_text": contents.spec_text.removeprefix("\ufeff"),
+    }
+    return _environment().get_template("report.html.j2").render(values)
+
+
+def _worst_again(contents: Contents) -> str:
+    """The command that runs the worst board alone; empty without boards."""
+    worst = closest(contents.boards) if contents.boards else None
+    if contents.boards is None or worst is None:
+        return ""
+    words = ["halfcycle", "simulate", contents.spec_name, "--case", worst.case]
+    return shlex.join([*words, "--board", str(worst.board), "--seed", str(contents.boards.seed)])
+
+
+def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
+    return (
+        _window(contents),
+        _loop(contents, named),
+        _numbers(contents),
+        _drive(contents),
+        _boards(contents),
+        _targets(contents),
+    )
+
+
+def _window(contents: Contents) -> Section:
+    design = contents.made.design
+    shown = window_section.candidates(design)
+    return Section(
+        "window",
+        "Measuring window",
+        texts=(window_section.shape_note(design),),
+        figures=(
+            window_section.bounds_figure(design, shown),
+            window_section.points_figure(design),
+        ),
+        tables=(window_section.window_table(shown),),
+    )
+
+
+def _loop(contents: Contents, named: Any) -> Section:
+    design = contents.made.design
+    found = frequency_section.curves(design)
+    return Section(
+        "loop",
+        "Loop over all corners",
+        texts=(
+            "One PI update a window; the drive holds until the next. Thin lines are the corners, "
+            "the worst ones are drawn over them.",
+        ),
+        figures=(
+            loop_section.step_figure(design, named),
+            frequency_section.nyquist_figure(design, named, found),
+            *frequency_section.bode_figures(design, named, found),
+        ),
+        tables=(loop_section.corner_table(design, named),),
+    )
+
+
+def _numbers(contents: Contents) -> Section:
+    made = contents.made
+    return Section(
+        "numbers",
+        "Integers and resolution",
+        texts=(number_section.rest_text(made),),
+        figures=(number_section.resolution_figure(made),),
+        tables=(number_section.signal_table(made), number_section.constant_table(made)),
+    )
+
+
+def _drive(contents: Contents) -> Section:
+    design = contents.made.design
+    clips = drive_section.limit(design) > 1
+    figures = [drive_section.wave_figure(design)]
+    if clips:
+        figures += [drive_section.spectrum_figure(design), drive_section.reporting_figure(design)]
+    return Section(
+        "overload",
+        "Overload and clipping",
+        texts=(
+            "The scale may exceed 1.0: the sine then clips at the bus and carries more "
+            "fundamental, at the price of distortion."
+            if clips
+            else "The drive limit is at most 1.0: the sine never clips.",
+        ),
+        figures=tuple(figures),
+        tables=(drive_section.drive_table(design),) if clips else (),
+    )
+
+
+def _boards(contents: Contents) -> Section:
+    found = contents.boards
+    if found is None:
+        return Section(
+            "boards", "Virtual boards", texts=(f"No virtual board was run: {contents.no_boards}",)
+        )
+    return Section(
+        "boards",
+        "Virtual boards",
+        texts=(
+            f"The compiled C in closed loop with the circuit, on {found.boards} boards: board 0 is "
+            "nominal, then come the corners of all tolerances, then boards spread evenly between "
+            f"them (seed {found.seed}). The shaded band holds every board.",
+        ),
+        figures=board_section.case_figures(found),
+        tables=(board_section.case_table(found),),
+        lines=(
+            *board_section.failures(found),
+            *(f"{name}: {source}." for name, source in board_section.curve_sources(found)),
+        ),
+    )
+
+
+def _targets(contents: Contents) -> Section:
+    result = contents.targets
+    if result is None:
+        text = (
+            "Not measured for this page. With --targets the command compiles the C for each "
+            "processor whose tools are installed and runs it there."
+        )
+        return Section("targets", "Cost on processors", texts=(text,))
+    return Section(
+        "targets",
+        "Cost on processors",
+        texts=(
+            "The C compiled for each processor, run there by an emulator and compared with the "
+            "model bit for bit.",
+        ),
+        tables=(target_section.cost_table(result),),
+        lines=target_section.remarks(result),
+    )
+
+
+def _text(value: object) -> str:
+    from fractions import Fraction  # noqa: PLC0415
+
+    if isinstance(value, Fraction):
+        return exact.text(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _environment() -> jinja2.Environment:
+    folder = files("halfcycle.templates")
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8")),
+        undefined=jinja2.StrictUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["typeset"] = typeset
+    return environment

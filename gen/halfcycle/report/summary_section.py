@@ -1,0 +1,189 @@
+"""The summary: what a colleague needs to judge the design in a minute."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from halfcycle.faults import Finding
+from halfcycle.gains import MOST_SENSITIVE
+from halfcycle.report.board_runs import BoardRuns, closest
+from halfcycle.report.contents import Contents, Corners, Level, number, quantity
+from halfcycle.report.loop_section import FIGURES
+from halfcycle.report.window_section import length_text
+
+LEVELS: tuple[tuple[Level, str], ...] = (
+    ("error", "Errors"),
+    ("warning", "Warnings"),
+    ("note", "Notes"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: what was asked for (may be empty), what there is, at which corner, and whether
+    it is kept (None: nothing was asked)."""
+
+    name: str
+    asked: str
+    got: str
+    where: str = ""
+    kept: bool | None = None
+
+
+def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
+    """The summary's figures."""
+    return (
+        *_window_rows(contents),
+        *_loop_rows(contents, named),
+        *_number_rows(contents, named),
+        *_board_rows(contents.boards),
+    )
+
+
+def _window_rows(contents: Contents) -> Iterator[Row]:
+    design = contents.made.design
+    spec, window, trial = design.spec, design.window, design.chosen
+    measure = "average-rectified mean" if spec.loop.measure == "mean" else "true RMS"
+    yield Row(
+        "window",
+        f"≤ {quantity(float(spec.loop.longest_window_ms), 'ms')}",
+        f"{window.half_cycles} half cycles, {length_text(window)}, {measure}",
+        kept=window.duration_ms <= float(spec.loop.longest_window_ms),
+    )
+    yield Row(
+        "the window's own error",
+        f"± {quantity(trial.tolerance_v, 'V', 3)}",
+        f"± {quantity(trial.own_error_v, 'V', 3)}",
+        kept=trial.accurate,
+    )
+    given = "given" if spec.gains is not None else "designed"
+    yield Row(
+        "proportional gain",
+        given if spec.gains is not None else "",
+        f"{number(design.gains.proportional)} scale per pu; a window {number(float(design.kp))}"
+        if design.kp or spec.gains is not None
+        else "none: integral action alone",
+    )
+    yield Row(
+        "integral gain",
+        given if spec.gains is not None else "",
+        f"{number(design.gains.integral_per_s)} scale per pu and s; a window "
+        f"{number(design.gains.integral_per_window)}",
+    )
+
+
+def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
+    design = contents.made.design
+    loop, targets = design.loop, design.spec.targets
+    most = {
+        "settling_ms": float(targets.settling_ms),
+        "overshoot_percent": float(targets.overshoot_percent),
+        "peak_sensitivity": MOST_SENSITIVE,
+    }
+    for key, name, unit in FIGURES[:5]:
+        value, limit = getattr(loop, key), most.get(key)
+        kept = None if limit is None else value is not None and value <= limit * (1 + 1e-6) + 1e-6
+        got = quantity(value, unit) if value is not None else "undefined"
+        if not loop.stable:
+            got = "unstable"
+        yield Row(
+            name,
+            "" if limit is None else f"≤ {quantity(limit, unit)}",
+            got,
+            named.letter(loop.worst.get(key)),
+            kept,
+        )
+
+
+def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
+    made = contents.made
+    design, numbers = made.design, made.quantised
+    tolerance = design.chosen.tolerance_v
+    yield Row(
+        "dead band",
+        f"± {quantity(tolerance, 'V', 3)}",
+        f"± {quantity(numbers.dead_band_v, 'V', 3)}",
+        kept=numbers.dead_band_v <= tolerance,
+    )
+    yield Row(
+        "one step of the output, against one of the reading",
+        f"< {quantity(numbers.reading_step_v, 'V', 3)}",
+        quantity(numbers.output_step_v, "V", 3),
+        kept=numbers.output_step_v < numbers.reading_step_v,
+    )
+    if numbers.rest is not None:
+        yield Row(
+            "movement at rest, integers run",
+            "none",
+            "none" if numbers.rest.hunting_v == 0 else quantity(numbers.rest.hunting_v, "V", 3),
+            named.letter(numbers.rest.corner) if numbers.rest.hunting_v else "",
+            kept=numbers.rest.hunting_v == 0,
+        )
+    plants = design.plants
+    scale, limit = (
+        float(plants.scale_for_rated[plants.hardest]),
+        float(design.spec.bridge.scale_max),
+    )
+    label = plants.corners[plants.hardest].label
+    yield Row(
+        "greatest scale that rated needs",
+        f"≤ {number(limit)}",
+        number(scale, 3) if scale < 1e6 else "none is enough",
+        named.letter(label),
+        kept=scale <= limit,
+    )
+    full = min(signal.headroom_bits for signal in numbers.plan.signals)
+    yield Row("least headroom of an integer", "≥ 0 bits", f"{full} bits", kept=full >= 0)
+
+
+def _board_rows(found: BoardRuns | None) -> Iterator[Row]:
+    if found is None:
+        yield Row("virtual boards", "", "not run")
+        return
+    cases, total = len(found.runs), found.boards * len(found.runs)
+    yield Row(
+        "virtual boards",
+        "no rule broken",
+        f"{found.boards} boards, {cases} cases: "
+        + (f"{found.failed} of {total} runs fail" if found.failed else "none fails"),
+        kept=found.failed == 0,
+    )
+    worst = closest(found)
+    if worst is not None:
+        yield Row(
+            "worst board",
+            "",
+            f"board {worst.board} in {worst.case}: {worst.what}",
+            kept=worst.share <= 1,
+        )
+
+
+def all_findings(contents: Contents) -> tuple[Finding, ...]:
+    """What the design and the boards' runs have to say."""
+    return contents.made.findings + (contents.boards.findings if contents.boards else ())
+
+
+def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Finding, ...]], ...]:
+    """(level, heading, findings) for each level that has any, the worst first."""
+    groups = (
+        (level, heading, tuple(f for f in findings if f.level == level))
+        for level, heading in LEVELS
+    )
+    return tuple(group for group in groups if group[2])
+
+
+def verdict(contents: Contents) -> tuple[bool, str]:
+    """Whether the design may be used, and the sentence that says so."""
+    errors = sum(finding.level == "error" for finding in contents.made.findings)
+    if errors:
+        count = "one error stands" if errors == 1 else f"{errors} errors stand"
+        return False, f"Do not ship: {count} against it."
+    if contents.boards is not None and contents.boards.failed:
+        return False, "Do not ship as it is: virtual boards broke a rule."
+    if not contents.good:
+        return False, "Do not ship: the C differs from the model on a processor."
+    corners = len(contents.made.design.loop.corners)
+    if contents.boards is None:
+        return True, f"Meets its spec at all {corners} corners; no virtual board was run."
+    return True, f"Meets its spec at all {corners} corners and on every virtual board."

@@ -1,0 +1,222 @@
+"""The measuring window: what every candidate gets wrong, drawn to one scale, and why."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfcycle.design_types import Design, Trial
+from halfcycle.report.chart import WIDTH, Chart, wrap
+from halfcycle.report.contents import DASH, Figure, Table, number, quantity
+from halfcycle.report.scale import Axis
+from halfcycle.window_choice import ReadingFaults, allowed_windows, reading_faults
+from halfcycle.window_faults import FEW_POINTS
+from halfcycle.windows import Window
+
+MOST = 10
+"""Candidates drawn; the chosen one and its double are always among them."""
+FEW_DRAWN = 60
+"""More points than that on a half cycle are drawn as a line of dots without room between."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A window that the spec allows. ``trial`` is None where the designer did not need to try."""
+
+    window: Window
+    faults: ReadingFaults
+    trial: Trial | None
+    chosen: bool
+
+    @property
+    def error_v(self) -> float:
+        """Error of the reading either way, sampling, frequency and the flipping zero."""
+        return self.faults.spread_v + self.faults.alternation_v
+
+
+def candidates(design: Design) -> tuple[Candidate, ...]:
+    """The windows that were tried, and other short ones beside them, shortest first."""
+    tried = {trial.window: trial for trial in design.trials}
+    others = [w for w in allowed_windows(design.spec, design.file) if w not in tried]
+    shown = [*tried, *others[: max(0, MOST - len(tried))]]
+    return tuple(
+        Candidate(
+            window=window,
+            faults=tried[window].faults if window in tried else reading_faults(design.spec, window),
+            trial=tried.get(window),
+            chosen=window == design.window,
+        )
+        for window in sorted(shown, key=lambda window: (window.samples, window.half_cycles))
+    )
+
+
+def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
+    """Error bounds of every candidate's reading as bars, with the tolerance."""
+    tolerance = design.chosen.tolerance_v
+    reach = max(tolerance, *(one.error_v + one.faults.zero_v for one in shown))
+    scale = Axis(-1.08 * reach, 1.08 * reach, "error of the reading, V RMS at the output")
+    row, top = 30, 26
+    base = top + row * len(shown)
+    left, wide = 10.0, WIDTH - 20.0
+
+    def x(volts: float) -> float:
+        return left + wide * scale.share(volts)
+
+    parts = [
+        f'<path class="frame" d="M{x(0):.1f} {top - 4}V{base}"/>',
+        f'<path class="limit" d="M{left} 9h18"/>',
+        f'<text x="{left + 22}" y="12.5">tolerance ±{number(tolerance, 3)} V</text>',
+    ]
+    for value, text in scale.ticks():
+        parts.append(
+            f'<path class="grid" d="M{x(value):.1f} {top}V{base}"/>'
+            f'<text x="{x(value):.1f}" y="{base + 13}" text-anchor="middle">{text}</text>'
+        )
+    parts.append(f'<text x="{WIDTH / 2}" y="{base + 29}" text-anchor="middle">{scale.label}</text>')
+    for at, one in enumerate(shown):
+        y = top + row * at
+        faults, window = one.faults, one.window
+        parts.append(
+            f'<text class="halo{" strong" if one.chosen else ""}" x="{left}" y="{y + 10}">'
+            f"{'▸ ' if one.chosen else ''}{window.half_cycles} half cycles, "
+            f"{number(window.duration_ms, 6)} ms</text>"
+        )
+        for end in (-tolerance, tolerance):
+            parts.append(f'<path class="limit solid-line" d="M{x(end):.1f} {y + 11}v16"/>')
+        spread, flips = faults.spread_v, one.error_v
+        steady = flips + faults.zero_v
+        for size, style, tall in ((steady, "thin", 1), (flips, "hatch", 5), (spread, "solid", 9)):
+            parts.append(
+                f'<rect class="{style}" x="{x(-size):.1f}" y="{y + 19 - tall / 2}" '
+                f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
+            )
+    alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
+        f"{one.window.half_cycles} half cycles plus or minus {number(one.error_v, 3)} V"
+        f"{' (chosen)' if one.chosen else ''}"
+        for one in shown
+    )
+    return Figure(
+        title="What each window gets wrong",
+        alt=f"{alt}. Tolerance plus or minus {number(tolerance, 3)} V.",
+        caption=(
+            "Bounds over every starting phase. Thick: sampling, a partial window and frequency. "
+            "Medium: with the part of the zero offset that flips from window to window. Thin: "
+            "with the steady part of the zero offset. The loop answers the flipping part with "
+            "its own gain at that rate; the table has both."
+        ),
+        svg=wrap(WIDTH, base + 36, alt, "".join(parts)),
+    )
+
+
+def points_figure(design: Design) -> Figure:
+    """Where the samples fall on the half cycle, at the two phases that bound the mean."""
+    window = design.window
+    count = window.distinct_points
+    wave = np.linspace(0.0, 180.0, 91)
+    chart = Chart(
+        Axis(0, 180, "phase in the half cycle, degrees", wanted=6),
+        Axis(0, 1.12, "rectified output, of its peak"),
+    )
+    chart.line(wave.tolist(), np.sin(np.radians(wave)).tolist(), "faint")
+    astride = (np.arange(count) + 0.5) * 180.0 / count
+    upon = np.arange(count) * 180.0 / count
+    drawn = count <= FEW_DRAWN
+    for phases, style, foot in ((astride, "one", 0.0), (upon, "two", 0.0)):
+        heights = np.sin(np.radians(phases))
+        for phase, height in zip(phases.tolist(), heights.tolist(), strict=True):
+            if drawn:
+                chart.line((phase, phase), (foot, height), f"{style} hair")
+            chart.dot(phase, height, f"{style}-dot")
+    chart.key(("one", "reads highest"), ("two", "reads lowest"))
+    ends = design.chosen.faults
+    few = (
+        f"; fewer than {FEW_POINTS} leave more than about 0.1 % open" if count < FEW_POINTS else ""
+    )
+    mean = design.spec.loop.measure == "mean"
+    caption = f"{window.samples} samples fall on {count} places of the half cycle{few}. " + (
+        "The mean of the samples depends on where the places lie: highest with two of them "
+        "astride the zero crossing, lowest with one upon it. "
+        f"That is ±{number(ends.spread_v, 3)} V here, and it is "
+        + (
+            "a fixed bias: the sine and the samples come from one clock."
+            if ends.fixed
+            else "a ripple: the phase wanders."
+        )
+        if mean
+        else "A mean square over a whole window does not depend on where they lie."
+    )
+    alt = (
+        f"One half of a sine with {count} sample places, at the phase that reads highest and "
+        "at the one that reads lowest"
+    )
+    return Figure("Where the samples fall", alt, caption, chart.svg(alt))
+
+
+def window_table(shown: tuple[Candidate, ...]) -> Table:
+    """All candidates in numbers."""
+    rows = []
+    for one in shown:
+        trial, faults = one.trial, one.faults
+        settles = (
+            "not tried"
+            if trial is None
+            else number(trial.loop.settling_ms)
+            if trial.meets
+            else "misses targets"
+        )
+        rows.append(
+            (
+                f"{one.window.half_cycles}",
+                f"{one.window.samples}",
+                number(one.window.duration_ms, 6),
+                "yes" if one.window.whole else f"{one.window.mismatch_ppm:+.0f} ppm",
+                number(faults.spread_v, 3),
+                number(faults.alternation_v, 3),
+                DASH if trial is None else number(trial.hunting_v, 3),
+                number(faults.zero_v, 3),
+                number(faults.noise_v, 2),
+                settles,
+            )
+        )
+    return Table(
+        title="Windows",
+        columns=(
+            "half cycles",
+            "samples",
+            "length, ms",
+            "whole",
+            "sampling, ±V",
+            "zero flips read, ±V",
+            "zero flips out, ±V",
+            "zero, steady, ±V",
+            "noise, V rms",
+            "settling, ms",
+        ),
+        rows=tuple(rows),
+        numeric=(0, 1, 2, 3, 4, 5, 6, 7, 8, 9),
+        notes=(
+            "Volts RMS at the output. The shortest window is taken whose own errors stay inside "
+            "the tolerance and whose gains meet the targets at every corner.",
+        ),
+        marked=next((at for at, one in enumerate(shown) if one.chosen), None),
+    )
+
+
+def shape_note(design: Design) -> str:
+    """What the window's reading takes for granted about the wave."""
+    if design.spec.loop.measure == "rms":
+        return "The reading is a true RMS: it holds for any shape of wave."
+    return (
+        f"The mean is read as RMS by the factor π/(2√2) = {number(math.pi / 8**0.5, 6)}, which "
+        "holds for a sine. A distorted output is held at that mean, not at its RMS."
+    )
+
+
+def length_text(window: Window) -> str:
+    """``25 samples x 800 us = 20 ms``."""
+    return (
+        f"{window.samples} × {quantity(float(window.period_s * 1_000_000), 'µs', 6)} = "
+        f"{quantity(window.duration_ms, 'ms', 6)}"
+    )
