@@ -11,8 +11,8 @@
 
 #include "regulator.h"
 
-#define FIELDS 21
-#define RECORD 25
+#define FIELDS 22
+#define RECORD 26
 
 #ifdef _WIN32
 #define EXPORT __declspec(dllexport)
@@ -68,15 +68,16 @@ static void store(const struct hc_state *s, int64_t *to, ptrdiff_t step)
     to[18 * step] = s->flags[0];
     to[19 * step] = s->flags[1];
     to[20 * step] = s->output_slot;
+    to[21 * step] = s->trusted;
 }
 
 static void record(const struct hc_state *s, int complete, int64_t *to, ptrdiff_t step)
 {
     store(s, to, step);
-    to[21 * step] = complete;
-    to[22 * step] = hc_rms_mv(s);
-    to[23 * step] = hc_scale(s);
-    to[24 * step] = hc_flags(s);
+    to[22 * step] = complete;
+    to[23 * step] = hc_rms_mv(s);
+    to[24 * step] = hc_scale(s);
+    to[25 * step] = hc_flags(s);
 }
 
 EXPORT int32_t harness_record_length(void) { return RECORD; }
@@ -122,6 +123,7 @@ EXPORT void harness_load(struct hc_state *s, const int64_t *from)
     s->flags[0] = (uint16_t)from[18];
     s->flags[1] = (uint16_t)from[19];
     s->output_slot = (uint8_t)from[20];
+    s->trusted = (int32_t)from[21];
 }
 
 static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)

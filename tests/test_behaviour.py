@@ -130,6 +130,34 @@ def test_a_dead_sensor_holds_the_drive(plan: Plan) -> None:
     assert not regulator.flags() & FLAG_LIMIT
 
 
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.9])
+def test_a_sensor_that_comes_off_inside_a_window_leaves_no_more_drive(
+    plan: Plan, share: float
+) -> None:
+    """The window in which it comes off reads low; what that drove up is taken back."""
+    regulator = settled(plan)
+    scale = regulator.scale()
+    codes = codes_for(plan, 1.0, 1)
+    codes[int(share * len(codes)) :] = plan.zero_code
+    for code in codes:
+        regulator.sample(int(code))
+    regulator.update()
+    assert regulator.scale() > scale
+    close_loop(plan, regulator, 20, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    assert abs(regulator.scale() - scale) <= 2
+    # And once it is back, the loop goes on from there.
+    assert min(close_loop(plan, regulator, 100, GAIN)) > 0.998
+
+
+def test_a_target_of_zero_forgets_the_trusted_drive(plan: Plan) -> None:
+    """Else an update that comes late at the next start would be held at zero for good."""
+    regulator = settled(plan)
+    regulator.set_target_mv(0)
+    close_loop(plan, regulator, 3, GAIN)
+    assert regulator.trusted == plan.drive_max
+
+
 def test_a_sensor_dead_from_the_start_stops_the_climb(plan: Plan) -> None:
     """The drive gets no further than one step beyond the threshold of the hold."""
     regulator = Regulator(plan)

@@ -81,6 +81,9 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     top = plan.drive_max
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
     state["integral"] = _pick(generator, 0, top, [edge for edge in limits if 0 <= edge <= top])
+    scale = state[f"scale_{state['output_slot']}"] << plan.scale_shift
+    held = [state["integral"], state["integral"] - 1, min(scale, top), top]
+    state["trusted"] = _pick(generator, 0, top, [edge for edge in held if edge >= 0])
     return state
 
 

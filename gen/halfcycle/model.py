@@ -48,6 +48,7 @@ FIELDS: tuple[str, ...] = (
     "flags_0",
     "flags_1",
     "output_slot",
+    "trusted",
 )
 """Every field of the C state, flattened; those that a Plan leaves out stay 0."""
 
@@ -85,6 +86,7 @@ class Regulator:
     out_reading: list[int] = field(default_factory=lambda: [0, 0])
     out_flags: list[int] = field(default_factory=lambda: [0, 0])
     output_slot: int = 0
+    trusted: int = 0
 
     def __post_init__(self) -> None:
         self.reset()
@@ -99,6 +101,7 @@ class Regulator:
         self.target_slot = 0
         self.out_scale, self.out_reading, self.out_flags = [0, 0], [0, 0], [0, 0]
         self.output_slot = 0
+        self.trusted = self.plan.drive_max
 
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
@@ -141,8 +144,12 @@ class Regulator:
         flags = FLAG_MISSED if elapsed > 1 else 0
         if target == 0:
             self.integral = scale = 0
+            self.trusted = plan.drive_max
         elif error > 0 and scale >= plan.hold_scale and reading < plan.hold_reading:
             flags |= FLAG_IMPLAUSIBLE
+            # The window in which a sensor comes off reads low and drives up: take that back.
+            self.integral = min(self.integral, self.trusted)
+            scale = min(scale, integer.round_shift(self.integral, plan.scale_shift))
         else:
             drive = self._regulate(error)
             scale = integer.round_shift(drive, plan.scale_shift)
@@ -152,6 +159,8 @@ class Regulator:
             flags |= FLAG_OVER
         elif error <= plan.band:
             flags |= FLAG_IN_BAND
+            if target != 0:
+                self.trusted = self.integral
             if self.out_flags[now] & FLAG_IN_BAND:
                 flags |= FLAG_SETTLED
 
@@ -227,13 +236,14 @@ class Regulator:
             "flags_0": self.out_flags[0],
             "flags_1": self.out_flags[1],
             "output_slot": self.output_slot,
+            "trusted": self.trusted,
         }
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
         for name in ("sum", "sum_high", "count", "window_sequence", "taken_sequence"):
             setattr(self, name, values[name])
-        for name in ("integral", "ramp", "target_slot", "output_slot"):
+        for name in ("integral", "ramp", "target_slot", "output_slot", "trusted"):
             setattr(self, name, values[name])
         for name, prefix in (
             ("window_sum", "window_sum"),

@@ -115,6 +115,15 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
         rounding = integer.half(extra)
         guarded = interval + Interval(-rounding, rounding) if extra else interval
         table.add(name, guarded, 32, 2.0**-fraction, "scale", signed=True, fraction=fraction)
+    table.add(
+        "trusted",
+        ranges["integral"],
+        32,
+        2.0**-plan.drive_bits,
+        "scale",
+        signed=True,
+        fraction=plan.drive_bits,
+    )
     rounding = integer.half(plan.scale_shift)
     table.add(
         "drive_rounded",

@@ -121,6 +121,7 @@ def _slow_fields(regulator: Regulator) -> tuple[int, ...]:
         *regulator.out_reading,
         *regulator.out_flags,
         regulator.output_slot,
+        regulator.trusted,
     )
 
 

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 4d76191cf1aef00cfad959ff589f4dbd7ba92e78a1d8018ad1ac8fb73431d7bc
+ *     file 34e618ec283e6fae7c01cba25c0d844f239c1b8b3ab01d8432ed5b5cc3af3f9a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -79,6 +79,7 @@ void apron_cart_reset(struct apron_cart_state *s)
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(1181089792);
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
         s->target[slot] = 2614;
@@ -162,9 +163,19 @@ void apron_cart_update(struct apron_cart_state *s)
         s->taken_sequence = sequence;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(1181089792);
             scale = 0;
         } else if ((error > 0) && (scale >= 2933) && (reading < 131)) {
+            int16_t held;
             flags |= APRON_CART_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)apron_cart_round_shift((uint32_t)s->integral, 16u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = apron_cart_regulate(s, error);
             scale = (int16_t)apron_cart_round_shift((uint32_t)drive, 16u);
@@ -179,6 +190,9 @@ void apron_cart_update(struct apron_cart_state *s)
             flags |= APRON_CART_FLAG_OVER;
         } else if (error <= 13) {
             flags |= APRON_CART_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & APRON_CART_FLAG_IN_BAND) != 0u) {
                 flags |= APRON_CART_FLAG_SETTLED;
             }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 343d494cbc746dccd9a260aad4e5c87be15b25ef50c7387438f016a262a4d64a
+ *     file 85d26268a01f124b047be9d5bedc7b923bbc553a56e095b32d97f9c0cf12214c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -57,6 +57,7 @@
  *     step_product   sQ1.30     32      -151444480        85039625  3 bits
  *     step           sQ1.30     32      -151444480        85039625  3 bits
  *     after          sQ1.30     32      -151444480      1266129417  0 bits
+ *     trusted        sQ1.30     32               0      1181089792  0 bits
  *     drive_rounded  uQ2.30     32           32768      1181122560  1 bits
  *     scale          sQ1.14     16               0           18022  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -104,6 +105,7 @@ struct apron_cart_state {
     uint16_t count; /* samples taken of the window, 0 to 24 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     volatile int16_t target[2]; /* 0 to 2875 reading units */
     volatile int16_t reading[2]; /* 0 to 5120 */
     volatile int16_t scale[2]; /* 0 to 18022 */

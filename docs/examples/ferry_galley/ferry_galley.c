@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 2fa181d914bcd82426c988e3a955bed442caad0e31e8d4a3f5f95aefde543426
+ *     file b74263502a3ca698913bba50e6a80f0c9a84db08e31febb4671752fee76b4577
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -61,6 +61,7 @@ void ferry_galley_reset(struct ferry_galley_state *s)
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(1181089792);
     s->ramp = 0;
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
@@ -148,9 +149,19 @@ void ferry_galley_update(struct ferry_galley_state *s)
         s->ramp = ramp;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(1181089792);
             scale = 0;
         } else if ((error > 0) && (scale >= 2986) && (reading < 282)) {
+            int16_t held;
             flags |= FERRY_GALLEY_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)ferry_galley_round_shift((uint32_t)s->integral, 16u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = ferry_galley_regulate(s, error);
             scale = (int16_t)ferry_galley_round_shift((uint32_t)drive, 16u);
@@ -165,6 +176,9 @@ void ferry_galley_update(struct ferry_galley_state *s)
             flags |= FERRY_GALLEY_FLAG_OVER;
         } else if (error <= 28) {
             flags |= FERRY_GALLEY_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & FERRY_GALLEY_FLAG_IN_BAND) != 0u) {
                 flags |= FERRY_GALLEY_FLAG_SETTLED;
             }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file bdc0c405da906f50708fe8373d94b155be80134a4d90349f66262134e4dc7dc3
+ *     file b13f9199c02a38a6b55ee6bdb9728a07942719ed620d7866cf05dd2b2b5e65b7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -60,6 +60,7 @@
  *     step_product   sQ1.30     32      -349388800       168907648  2 bits
  *     step           sQ1.30     32      -349388800       168907648  2 bits
  *     after          sQ1.30     32      -349388800      1349997440  0 bits
+ *     trusted        sQ1.30     32               0      1181089792  0 bits
  *     drive_rounded  uQ2.30     32           32768      1181122560  1 bits
  *     scale          sQ1.14     16               0           18022  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -107,6 +108,7 @@ struct ferry_galley_state {
     uint16_t count; /* samples taken of the window, 0 to 24 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     int32_t ramp; /* target in force, 2^-16 reading units */
     volatile int16_t target[2]; /* 0 to 6188 reading units */
     volatile int16_t reading[2]; /* 0 to 12800 */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 8b5e69285a051f70a72f57d541f9fffa47274aef2b2d4cb8d6fdc1e8e2db5116
+ *     file 67b3735ccfd2fb2e77cd579dec9779e8822be398777ff82d2efae496fc8706f0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -61,6 +61,7 @@ void peat_cabin_reset(struct peat_cabin_state *s)
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(1288437760);
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
         s->target[slot] = 1470;
@@ -143,9 +144,19 @@ void peat_cabin_update(struct peat_cabin_state *s)
         s->taken_sequence = sequence;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(1288437760);
             scale = 0;
         } else if ((error > 0) && (scale >= 3097) && (reading < 74)) {
+            int16_t held;
             flags |= PEAT_CABIN_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)peat_cabin_round_shift((uint32_t)s->integral, 16u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = peat_cabin_regulate(s, error);
             scale = (int16_t)peat_cabin_round_shift((uint32_t)drive, 16u);
@@ -160,6 +171,9 @@ void peat_cabin_update(struct peat_cabin_state *s)
             flags |= PEAT_CABIN_FLAG_OVER;
         } else if (error <= 7) {
             flags |= PEAT_CABIN_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & PEAT_CABIN_FLAG_IN_BAND) != 0u) {
                 flags |= PEAT_CABIN_FLAG_SETTLED;
             }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file d67407c4643369dd87684636081ba3a581ca6806a18bf638ede536b165eb46cc
+ *     file ef2fea98747e9c43d7d62262f13f3fdbdc28a48b0190034efbedd041e76107b7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -59,6 +59,7 @@
  *     step_product   sQ1.30     32      -663728000       335390055  1 bits
  *     step           sQ1.30     32      -663728000       335390055  1 bits
  *     after          sQ1.30     32      -663728000      1623827815  0 bits
+ *     trusted        sQ1.30     32               0      1288437760  0 bits
  *     drive_rounded  uQ2.30     32           32768      1288470528  1 bits
  *     scale          sQ1.14     16               0           19660  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -106,6 +107,7 @@ struct peat_cabin_state {
     uint16_t count; /* samples taken of the window, 0 to 24 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 1288437760, scale 1.0 = 2^30 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     volatile int16_t target[2]; /* 0 to 1617 reading units */
     volatile int16_t reading[2]; /* 0 to 3200 */
     volatile int16_t scale[2]; /* 0 to 19660 */

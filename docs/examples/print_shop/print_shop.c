@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file d35f4aa1d931909f3422d7c02c4aef672e48f167cfa9771f41eeb107fdf1e19f
+ *     file 73212a3d525b16333197c9cbfae47ec40cf7ed1d27fbcbed3a6fc9de1a1351f2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -86,6 +86,7 @@ void print_shop_reset(struct print_shop_state *s)
     s->sum_high = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(1234763776);
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
         s->window_high[slot] = 0u;
@@ -184,9 +185,19 @@ void print_shop_update(struct print_shop_state *s)
         s->taken_sequence = sequence;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(1234763776);
             scale = 0;
         } else if ((error > 0) && (scale >= 3060) && (reading < 305)) {
+            int16_t held;
             flags |= PRINT_SHOP_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)print_shop_round_shift((uint32_t)s->integral, 16u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = print_shop_regulate(s, error);
             scale = (int16_t)print_shop_round_shift((uint32_t)drive, 16u);
@@ -201,6 +212,9 @@ void print_shop_update(struct print_shop_state *s)
             flags |= PRINT_SHOP_FLAG_OVER;
         } else if (error <= 24) {
             flags |= PRINT_SHOP_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & PRINT_SHOP_FLAG_IN_BAND) != 0u) {
                 flags |= PRINT_SHOP_FLAG_SETTLED;
             }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file f450597600124737a3ecc725cf6fe58f5a2568967543ce2a9da5710ed5970625
+ *     file a211fa4a3a7e603848d6ae13448d4b3b201c6b09821feb0aabdf0e061d9aa5b6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -56,6 +56,7 @@
  *     step_product   sQ1.30     32      -344706492       201964464  2 bits
  *     step           sQ1.30     32      -344706492       201964464  2 bits
  *     after          sQ1.30     32      -344706492      1436728240  0 bits
+ *     trusted        sQ1.30     32               0      1234763776  0 bits
  *     drive_rounded  uQ2.30     32           32768      1234796544  1 bits
  *     scale          sQ1.14     16               0           18841  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -105,6 +106,7 @@ struct print_shop_state {
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     volatile uint16_t window_high[2];
     int32_t integral; /* 0 to 1234763776, scale 1.0 = 2^30 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     volatile int16_t target[2]; /* 0 to 6708 reading units */
     volatile int16_t reading[2]; /* 0 to 11449 */
     volatile int16_t scale[2]; /* 0 to 18841 */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 9fe04853856bc31a64afee206712c719f303313e6e0cb119fa05f867428c6e5a
+ *     file cddfcf742310e93e14c3cc25487b810634b7606c528d06f490b1ff2e413a1196
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -79,6 +79,7 @@ void quay_kiosk_reset(struct quay_kiosk_state *s)
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(617381888);
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
         s->target[slot] = 2338;
@@ -162,9 +163,19 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         s->taken_sequence = sequence;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(617381888);
             scale = 0;
         } else if ((error > 0) && (scale >= 3105) && (reading < 117)) {
+            int16_t held;
             flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)quay_kiosk_round_shift((uint32_t)s->integral, 15u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = quay_kiosk_regulate(s, error);
             scale = (int16_t)quay_kiosk_round_shift((uint32_t)drive, 15u);
@@ -179,6 +190,9 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
             flags |= QUAY_KIOSK_FLAG_OVER;
         } else if (error <= 23) {
             flags |= QUAY_KIOSK_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & QUAY_KIOSK_FLAG_IN_BAND) != 0u) {
                 flags |= QUAY_KIOSK_FLAG_SETTLED;
             }

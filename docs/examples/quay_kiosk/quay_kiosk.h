@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 1fc7bcf9fdb8f34bc3c514b9b9f452b5ea287b00b2aa3fdb971dc709a901d5c4
+ *     file 4b1edb2b213086bd5835a9f554c327c03059b2dabd3fc06d6e59dd52e0f110b2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -57,6 +57,7 @@
  *     step_product   sQ2.29     32      -126192661        70854189  4 bits
  *     step           sQ2.29     32      -126192661        70854189  4 bits
  *     after          sQ2.29     32      -126192661       688236077  1 bits
+ *     trusted        sQ2.29     32               0       617381888  1 bits
  *     drive_rounded  uQ3.29     32           16384       617398272  2 bits
  *     scale          sQ1.14     16               0           18841  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -104,6 +105,7 @@ struct quay_kiosk_state {
     uint16_t count; /* samples taken of the window, 0 to 19 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 617381888, scale 1.0 = 2^29 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     volatile int16_t target[2]; /* 0 to 2571 reading units */
     volatile int16_t reading[2]; /* 0 to 4579 */
     volatile int16_t scale[2]; /* 0 to 18841 */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 2fdc033c0e16155338fd45664ce90699ea456e05b4bfb9a85b04f1866f089fc9
+ *     file d0d3c95c70b0bfccd0035f9e2591b4feafcb148d2d3cab75cd68d51f5de2abc0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -61,6 +61,7 @@ void weir_pump_reset(struct weir_pump_state *s)
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
+    s->trusted = INT32_C(1181089792);
     s->ramp = 0;
     for (slot = 0u; slot < 2u; slot++) {
         s->window_sum[slot] = 0u;
@@ -174,9 +175,19 @@ void weir_pump_update(struct weir_pump_state *s)
         s->ramp = ramp;
         if (target == 0) {
             s->integral = 0;
+            s->trusted = INT32_C(1181089792);
             scale = 0;
         } else if ((error > 0) && (scale >= 2979) && (reading < 295)) {
+            int16_t held;
             flags |= WEIR_PUMP_FLAG_IMPLAUSIBLE;
+            /* The window in which a sensor comes off reads low and drives up: take that back. */
+            if (s->trusted < s->integral) {
+                s->integral = s->trusted;
+            }
+            held = (int16_t)weir_pump_round_shift((uint32_t)s->integral, 16u);
+            if (held < scale) {
+                scale = held;
+            }
         } else {
             const int32_t drive = weir_pump_regulate(s, error);
             scale = (int16_t)weir_pump_round_shift((uint32_t)drive, 16u);
@@ -191,6 +202,9 @@ void weir_pump_update(struct weir_pump_state *s)
             flags |= WEIR_PUMP_FLAG_OVER;
         } else if (error <= 59) {
             flags |= WEIR_PUMP_FLAG_IN_BAND;
+            if (target != 0) {
+                s->trusted = s->integral;
+            }
             if ((s->flags[now] & WEIR_PUMP_FLAG_IN_BAND) != 0u) {
                 flags |= WEIR_PUMP_FLAG_SETTLED;
             }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 42ad470bcd952b8acf4a975f983ca7c7d247cca0b1228b20f26a5391b11ac7b6
+ *     file 7bcd7dadf320a7d582befc63fc3e272413b0afbb83614d0d5931f8f9391d085a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -57,6 +57,7 @@
  *     push           sQ1.30     32      -327193600       165360578  2 bits
  *     drive          sQ1.30     32      -841344000      1606297162  0 bits
  *     rest           sQ1.30     32      -165360578      1508283392  0 bits
+ *     trusted        sQ1.30     32               0      1181089792  0 bits
  *     drive_rounded  uQ2.30     32           32768      1181122560  1 bits
  *     scale          sQ1.14     16               0           18022  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -104,6 +105,7 @@ struct weir_pump_state {
     uint16_t count; /* samples taken of the window, 0 to 49 */
     volatile uint32_t window_sum[2]; /* sample to update: sums of whole windows */
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
+    int32_t trusted; /* the integral of the last window in the target band, same range */
     int32_t ramp; /* target in force, 2^-16 reading units */
     volatile int16_t target[2]; /* 0 to 6469 reading units */
     volatile int16_t reading[2]; /* 0 to 12800 */

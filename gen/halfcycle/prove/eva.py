@@ -142,7 +142,7 @@ def driver(plan: Plan) -> str:
     pairs = {"window_sum": "uint32_t", "target": narrow, "reading": narrow}
     pairs |= {"scale": "int16_t", "flags": "uint16_t"}
     singles = dict.fromkeys(("window_sequence", "taken_sequence", "target_slot"), "uint8_t")
-    singles |= {"output_slot": "uint8_t", "integral": "int32_t"}
+    singles |= {"output_slot": "uint8_t", "integral": "int32_t", "trusted": "int32_t"}
     if plan.sum_high:
         pairs["window_high"] = "uint16_t"
     if plan.ramped:

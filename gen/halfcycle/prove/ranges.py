@@ -26,6 +26,7 @@ def field_ranges(plan: Plan) -> dict[str, tuple[int, int]]:
         "window_sequence": (0, 255),
         "taken_sequence": (0, 255),
         "integral": signals["integral"],
+        "trusted": signals["trusted"],
         "ramp": signals.get("ramp", (0, 0)),
         "target": signals["target"],
         "target_slot": (0, 1),
