@@ -3,14 +3,13 @@
    The host sends words of 32 bits and gets words back, in the target's own byte order. A word with
    a command comes first, its arguments follow. A record is the state's fields in the order of
    halfcycle.model.FIELDS, absent ones as 0, then what the calls return. Compile as harness.c, with
-   -DHC_NAME, -DHC_HEADER and the -DHC_HAS_... of the regulator, and with a -DHC_PORT_... of
-   target_port.h. C99 for any processor, 16-bit int included. */
+   -DHC_NAME, -DHC_HEADER and the -DHC_HAS_... of the regulator, and with -DHC_FIELDS, the number of
+   fields, and a -DHC_PORT_... of target_port.h. C99 for any processor, 16-bit int included. */
 #include <stdint.h>
 
 #include "regulator.h"
 #include "target_port.h"
 
-#define FIELDS 21u
 #define AFTER_WINDOW 255u
 
 #ifdef HC_WIDE
@@ -21,7 +20,7 @@ typedef int16_t reading_type;
 
 /* Seen by the host under these names. */
 struct hc_state hc_guest_state;
-uint32_t hc_guest_fields[FIELDS];
+uint32_t hc_guest_fields[HC_FIELDS];
 
 static void put_signed(int32_t value) { hc_put((uint32_t)value); }
 
@@ -61,6 +60,7 @@ static void put_state(const struct hc_state *s)
     hc_put(s->flags[0]);
     hc_put(s->flags[1]);
     hc_put(s->output_slot);
+    put_signed(s->trusted);
 }
 
 static void put_record(const struct hc_state *s, int complete)
@@ -102,6 +102,7 @@ void hc_guest_load(void)
     s->flags[0] = (uint16_t)from[18];
     s->flags[1] = (uint16_t)from[19];
     s->output_slot = (uint8_t)from[20];
+    s->trusted = (int32_t)from[21];
 }
 
 /* Rubbish first: reset must set every field by itself. */
@@ -153,7 +154,7 @@ int main(void)
             put_signed(s->target[s->target_slot]);
             break;
         case 'L': /* load the state */
-            for (i = 0u; i < FIELDS; i++) {
+            for (i = 0u; i < HC_FIELDS; i++) {
                 hc_guest_fields[i] = hc_get();
             }
             hc_guest_load();
