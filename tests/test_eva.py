@@ -75,6 +75,6 @@ def test_variants_are_proven(case: str) -> None:
 def test_planted_defect_is_seen_where_it_is_one(defect: planted.Planted) -> None:
     need_tool("frama-c")
     plan, files = planted.plan_of(defect.case), planted.plant(defect)
-    for int_bits in planted.BOTH:
+    for int_bits in (16,) if defect.int_bits == planted.BOTH else planted.BOTH:
         proven, _ = eva.analyse(plan, files, int_bits)
         assert proven == (int_bits not in defect.int_bits)
