@@ -18,7 +18,7 @@ from halfcycle.report.scale import Axis
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-POINTS = 600
+POINTS = 240
 
 
 @dataclass(frozen=True, slots=True)
