@@ -37,7 +37,7 @@ class Ran:
 
 def run_page(text: str, scratch: Path, *, full: bool) -> list[Ran]:
     """Run every marked block of a page in ``scratch``; those marked full only if ``full``."""
-    environment = _environment(scratch / ".bin")
+    environment = reader(scratch)
     ran = []
     for block in blocks(text):
         folder = scratch / block.words[0]
@@ -62,20 +62,27 @@ def _run(block: Block, folder: Path, environment: dict[str, str]) -> Ran:
     expected = int(block.option("exit") or 0)
     commands = re.findall(r"^\$ ((?:.*\\\n)*.*)\n", block.text, re.MULTILINE)
     for number, command in enumerate(commands, start=1):
-        done = subprocess.run(
-            ["bash", "-c", f"set -o pipefail; {{ {command}\n}} 2>&1"],
-            cwd=folder,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=LONGEST_S,
-        )
+        done = shell(command, folder, environment)
         now += f"$ {command}\n{tidy(done.stdout)}"
         wanted = expected if number == len(commands) else 0
         if done.returncode != wanted or "Traceback" in done.stdout:
             problem = f"exit code {done.returncode}, not {wanted}, of: {command}\n{done.stdout}"
     return Ran(block, block.text, now, problem)
+
+
+def shell(
+    command: str, folder: Path, environment: dict[str, str]
+) -> subprocess.CompletedProcess[str]:
+    """Run one command of a page; both streams come as one, as on a terminal."""
+    return subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {{ {command}\n}} 2>&1"],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=LONGEST_S,
+    )
 
 
 def tidy(output: str) -> str:
@@ -120,8 +127,10 @@ def _set(path: Path, text: str) -> None:
     path.write_text(spec)
 
 
-def _environment(folder: Path) -> dict[str, str]:
-    """The reader's: 80 columns, no colour, ``halfcycle`` and a C compiler on the path."""
+def reader(scratch: Path) -> dict[str, str]:
+    """A new reader's environment: nothing kept from before, 80 columns, no colour, ``halfcycle``
+    and a C compiler on the path."""
+    folder = scratch / ".bin"
     folder.mkdir()
     _shim(folder / "halfcycle", "-m halfcycle")
     if shutil.which("cc") is None:
@@ -129,6 +138,7 @@ def _environment(folder: Path) -> dict[str, str]:
     return {
         **os.environ,
         "PATH": f"{folder}{os.pathsep}{os.environ['PATH']}",
+        "XDG_CACHE_HOME": str(scratch / ".cache"),
         "COLUMNS": "80",
         "NO_COLOR": "1",
         "TERM": "dumb",

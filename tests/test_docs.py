@@ -126,6 +126,22 @@ def test_every_option_is_documented() -> None:
                 assert part.help, f"{command} {part.opts}: no help text"
 
 
+def test_every_readme_example_runs(tmp_path: Path) -> None:
+    """Those in shell blocks; a block marked ``<!-- run: NAME -->`` is run by .ci/run itself."""
+    text = (ROOT / "README.md").read_text()
+    shown = re.findall(r"^(<!-- run: .+ -->\n)?```sh\n(.*?)```", text, re.MULTILINE | re.DOTALL)
+    alone = [block for mark, block in shown if not mark]
+    assert len(alone) < len(shown), "CI runs none of them"
+    assert alone
+    environment = docs_sessions.reader(tmp_path)
+    for block in alone:
+        for line in block.replace("\\\n", " ").splitlines():
+            command = line.partition(" #")[0].strip()
+            if command and not command.startswith("pip "):
+                done = docs_sessions.shell(command, tmp_path, environment)
+                assert done.returncode == 0, f"{command}\n{done.stdout}"
+
+
 _FIGURE = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?) (?:V|ms|us|Hz|dB|deg|ppm)\b")
 
 
