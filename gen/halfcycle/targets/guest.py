@@ -37,7 +37,8 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
 def defines(plan: Plan, port: str) -> list[str]:
     """What ``target_guest.c`` must know; ``port`` is MEMORY, AVR or SEMIHOST."""
     kept = [name for name in harness.defines(plan) if not name.startswith("HC_HEADER=")]
-    return [*kept, f'HC_HEADER="{plan.name}.h"', f"HC_PORT_{port}"]
+    own = [f'HC_HEADER="{plan.name}.h"', f"HC_PORT_{port}", f"HC_FIELDS={len(FIELDS)}u"]
+    return [*kept, *own]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -120,14 +120,18 @@ def run(
     samples: int = DEFAULT_SAMPLES,
     seed: int = DEFAULT_SEED,
     progress: Callable[[int, int], None] | None = None,
+    found: Sequence[Way] | None = None,
 ) -> Result:
     """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
-    ``seed`` as in ``halfcycle.verify``. Raises ToolMissing where a named target, or every target,
+    ``seed`` as in ``halfcycle.verify``; no samples: nothing is compared, costs are counted alone.
+    ``found``: run these ways instead. Raises ToolMissing where a named target, or every target,
     lacks a tool, and compiler.CompileFailed where a compiler refuses the code.
     """
-    found, absent = ways(names)
+    absent: list[Unavailable] = []
+    if found is None:
+        found, absent = ways(names)
     lacking = [name for name in names if not any(way.machine.name == name for way in found)]
     if lacking or not found:
         raise ToolMissing(_needs(lacking, absent))
@@ -135,9 +139,9 @@ def run(
     rows = []
     for number, way in enumerate(found):
         step = PHASE_STEP if way.machine.name == "avr" else 1
-        if step not in asked:
+        if samples and step not in asked:
             asked[step] = list(guest.jobs(plan, generated, samples, seed, step))
-        rows.append(_row(plan, generated, way, asked[step]))
+        rows.append(_row(plan, generated, way, asked.get(step, [])))
         if progress is not None:
             progress(number + 1, len(found))
     return Result(tuple(rows), tuple(absent))
@@ -152,9 +156,12 @@ def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
 def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]) -> Row:
     problem, costs, state_bytes = "", None, 0
     for kind, _ in way.emulators:
+        if kind == "qemu" and not jobs:
+            continue
         try:
             cpu = start(way, kind, guest_image(plan, generated, way, kind))
-            problem = problem or _compare(cpu, jobs) or _self_test(plan, generated, way, kind)
+            if jobs:
+                problem = problem or _compare(cpu, jobs) or _self_test(plan, generated, way, kind)
             if not isinstance(cpu, qemu.QemuCpu):
                 costs = cost.measure(plan, cpu, cost.calls(plan))
             state_bytes = cpu.image.symbols["hc_guest_state"].size

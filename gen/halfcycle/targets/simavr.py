@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import subprocess
 import tempfile
 from collections.abc import Sequence
@@ -23,7 +22,6 @@ MISSING = Missing("simavr", "apt install simavr libsimavr-dev")
 _FLASH_WORDS = 16384
 
 
-@functools.lru_cache(maxsize=1)
 def find() -> Path | Missing:
     """The host program around simavr's library, built; or what to install."""
     try:
