@@ -9,10 +9,9 @@ from typing import Any
 import click
 
 from halfcycle import compiler
-from halfcycle.cli.generate import show_findings
+from halfcycle.cli import shared
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
-from halfcycle.faults import Refused
 from halfcycle.generation import generate
 from halfcycle.spec import load_spec
 from halfcycle.spec_load import printable
@@ -58,11 +57,8 @@ def command(
     Example:
       halfcycle targets gauge_hut.toml --target cortex-m0plus
     """
-    try:
+    with shared.refusals(as_json):
         made = generate(load_spec(spec_file), printable(str(spec_file)))
-    except Refused as refused:
-        show_findings(refused.findings)
-        sys.exit(1)
     with progress_bar("targets", wanted=not as_json) as progress:
         try:
             result = runner.run(
@@ -70,6 +66,8 @@ def command(
             )
         except compiler.CompileFailed as error:
             click.echo(f"error: {error}", err=True)
+            if as_json:
+                emit_json({"targets": [], "unavailable": []})
             sys.exit(1)
     if as_json:
         emit_json(
