@@ -146,7 +146,7 @@ def step_response() -> Any:
     axes.text(settles + 4, 0.5 * rated, f"settled within 2 %\nat every corner: {settles:.4g} ms")
     axes.set(xlim=(0, t[-1]), ylim=(0, 1.1 * rated), xlabel="time, ms", ylabel="reading, V RMS")
     axes.set_title(f"From zero to {rated:g} V: {len(y[0])} corners of the tolerances", loc="left")
-    axes.legend(loc="lower right", frameon=False)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.3, 0.02), frameon=False)
     return figure
 
 

@@ -3,7 +3,6 @@ from a console or a computed table."""
 
 from __future__ import annotations
 
-import os
 import re
 from pathlib import Path
 from urllib.parse import unquote
@@ -17,7 +16,6 @@ from docs_markdown import DOCS, ROOT, anchors, blocks, links, made_parts, pages,
 from documentation import ACCEPT
 from halfcycle.cli import COMMANDS, cli
 
-FULL = os.environ.get("HALFCYCLE_FULL") == "1"
 OUTWARD = ("http://", "https://", "mailto:")
 
 
@@ -63,12 +61,26 @@ def test_every_page_can_be_reached() -> None:
     assert set(pages()) <= seen
 
 
-@pytest.mark.parametrize("page", [p for p in pages() if blocks(p.read_text())], ids=name)
-def test_consoles_show_what_comes(page: Path, tmp_path: Path) -> None:
-    for one in docs_sessions.run_page(page.read_text(), tmp_path, full=FULL):
+CONSOLES = [page for page in pages() if blocks(page.read_text())]
+WITH_FULL = [page for page in CONSOLES if any("full" in b.words for b in blocks(page.read_text()))]
+
+
+def check_consoles(page: Path, scratch: Path, *, full: bool) -> None:
+    for one in docs_sessions.run_page(page.read_text(), scratch, full=full):
         assert not one.problem, one.problem
         found = docs_sessions.difference(one.shown, one.now, loose=one.loose)
         assert not found, f"{found}\naccept with: {ACCEPT} {page.name}"
+
+
+@pytest.mark.parametrize("page", CONSOLES, ids=name)
+def test_consoles_show_what_comes(page: Path, tmp_path: Path) -> None:
+    check_consoles(page, tmp_path, full=False)
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("page", WITH_FULL, ids=name)
+def test_consoles_that_need_the_extras_too(page: Path, tmp_path: Path) -> None:
+    check_consoles(page, tmp_path, full=True)
 
 
 def test_a_console_that_shows_something_else_is_found() -> None:
