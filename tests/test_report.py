@@ -22,7 +22,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from halfcycle import cli, clipping, compiler, simulate
+from halfcycle import cli, clipping, compiler, emit, simulate
 from halfcycle.emit import render as render_c
 from halfcycle.frequency import open_loop
 from halfcycle.made import Made, make
@@ -82,7 +82,9 @@ def unstable() -> str:
     return text + "\n[gains]\nproportional = 0.9\nintegral_per_s = 500\n"
 
 
-@pytest.mark.parametrize("spec", [unstable(), *map(read, ("ferry_galley", "peat_cabin", "moor_signal"))])
+@pytest.mark.parametrize(
+    "spec", [unstable(), *map(read, ("ferry_galley", "peat_cabin", "moor_signal"))]
+)
 def test_any_design_gives_a_valid_page(spec: str) -> None:
     made = page.render(contents(spec))
     html5lib.HTMLParser(strict=True).parse(made)
@@ -222,6 +224,20 @@ def test_without_a_compiler_the_page_says_so(
     made = out.read_text(encoding="utf-8")
     assert "No virtual board was run: no C compiler" in made
     assert "&#39;&lt;a&gt; &amp; b.html&#39;" in made
+
+
+def test_c_that_no_compiler_takes_costs_a_message_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(emit, "render", lambda *given: _spoilt(render_c(*given)))
+    out = tmp_path / "page.html"
+    assert run(monkeypatch, EXAMPLES / "apron_cart.toml", "--out", out, "--boards", 1) == 1
+    said = capsys.readouterr().err
+    assert "Traceback" not in said and "error:" in said and not out.exists()
+
+
+def _spoilt(texts: dict[str, str]) -> dict[str, str]:
+    return {name: f"{text}\nno C at all;\n" for name, text in texts.items()}
 
 
 def test_boards_are_those_of_simulate(whole: Contents) -> None:

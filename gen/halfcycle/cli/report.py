@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import shlex
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,7 +57,7 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
-    with shared.refusals(as_json):
+    with shared.refusals(as_json), _compilers():
         from halfcycle import files  # noqa: PLC0415
         from halfcycle.emit import render  # noqa: PLC0415
         from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
@@ -81,6 +82,18 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
             click.echo(f"no virtual board was run: {reason}", err=True)
         if not contents.good:
             sys.exit(1)
+
+
+@contextmanager
+def _compilers() -> Iterator[None]:
+    """Show what a compiler refused, and exit 1: the tool's C is at fault, or the compiler."""
+    from halfcycle.compiler import CompileFailed  # noqa: PLC0415
+
+    try:
+        yield
+    except CompileFailed as error:
+        click.echo(f"error: {error}", err=True)
+        sys.exit(1)
 
 
 def _tell(contents: Contents, file: str, as_json: bool) -> None:

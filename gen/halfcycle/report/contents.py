@@ -134,6 +134,11 @@ def number(value: float | None, digits: int = 4) -> str:
     return text.replace("-", "−")
 
 
+def volts(value: float, digits: int = 3) -> str:
+    """A voltage; what is below a microvolt is rounding, not voltage."""
+    return number(value if abs(value) >= 1e-6 else 0.0, digits)
+
+
 def quantity(value: float | None, unit: str, digits: int = 4) -> str:
     """A number with its unit, kept on one line."""
     shown = number(value, digits)

@@ -31,9 +31,10 @@ UNSTABLE = "Some corners are unstable: there are no margins to show."
 
 
 def corners(design: Design) -> Corners:
-    """A letter for each corner that has the worst of a figure."""
-    worst = design.loop.worst
-    return letters([worst[key] for key, _, _ in FIGURES if key in worst])
+    """A letter for each corner that has the worst of a figure, or needs the greatest scale."""
+    worst, plants = design.loop.worst, design.plants
+    hardest = plants.corners[plants.hardest].label
+    return letters([*(worst[key] for key, _, _ in FIGURES if key in worst), hardest])
 
 
 def corner_table(design: Design, named: Corners) -> Table:

@@ -52,7 +52,7 @@ def constant_table(made: Made) -> Table:
                 row.name,
                 number(row.wanted, 6),
                 number(row.got, 6),
-                f"{1e6 * row.error + 0.0:+.1f}".replace("-", "−"),
+                _ppm(row.error),
                 row.unit,
             )
             for row in made.quantised.coefficients
@@ -63,6 +63,11 @@ def constant_table(made: Made) -> Table:
             f"{number(made.pole_shift, 2)} at most.",
         ),
     )
+
+
+def _ppm(error: float) -> str:
+    text = f"{1e6 * error:+.1f}".replace("-", "−")
+    return "0" if text[1:] == "0.0" else text
 
 
 def resolutions(made: Made) -> tuple[tuple[str, float, str], ...]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from halfcycle.design_types import Design, Trial
 from halfcycle.report.chart import WIDTH, Chart, wrap
-from halfcycle.report.contents import DASH, Figure, Table, number, quantity
+from halfcycle.report.contents import DASH, Figure, Table, number, quantity, volts
 from halfcycle.report.scale import Axis
 from halfcycle.window_choice import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.window_faults import FEW_POINTS
@@ -172,10 +172,10 @@ def window_table(shown: tuple[Candidate, ...]) -> Table:
                 f"{one.window.samples}",
                 number(one.window.duration_ms, 6),
                 "yes" if one.window.whole else f"{one.window.mismatch_ppm:+.0f} ppm",
-                number(faults.spread_v, 3),
-                number(faults.alternation_v, 3),
-                DASH if trial is None else number(trial.hunting_v, 3),
-                number(faults.zero_v, 3),
+                volts(faults.spread_v),
+                volts(faults.alternation_v),
+                DASH if trial is None else volts(trial.hunting_v),
+                volts(faults.zero_v),
                 number(faults.noise_v, 2),
                 settles,
             )
