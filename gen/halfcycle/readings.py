@@ -64,7 +64,8 @@ def duty_amplitude(
         return scale
     points = duty_points(window)
     sine = np.sin(2 * math.pi / points * np.arange(points))
-    return np.rint(pwm_counts * scale[..., None] * sine) @ sine * (2 / points / pwm_counts)
+    duties = np.rint(pwm_counts * scale[..., None] * sine)
+    return np.asarray(duties @ sine * (2 / points / pwm_counts), dtype=np.float64)
 
 
 def output_step_v(spec: Spec, window: Window, greatest_gain: float) -> float:
