@@ -124,7 +124,12 @@ PLANTED = (
     Planted("removed clamp of the level", "drive", "(wide > 32767u) ? 32767u : wide", "wide"),
     Planted("removed clamp of the index", "drive", "(part < 64u) ? part : 63u", "part"),
     Planted("raised clamp", "drive", "(wide > 32767u) ? 32767u", "(wide > 32768u) ? 32768u"),
-    Planted("wrong slot", "update", "(now == 0u) ? 1u : 0u", "(uint8_t)(now + 1u)"),
+    Planted(
+        "wrong slot",
+        "update",
+        "(s->output_slot == 0u) ? 1u : 0u",
+        "(uint8_t)(s->output_slot + 1u)",
+    ),
     Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
     Planted("sign lost", "update", "-(int32_t)reed_lamp_round", "(int32_t)reed_lamp_round"),
     Planted("field that reset forgets", "reset", "    s->count = 0u;\n    s->int", "    s->int"),

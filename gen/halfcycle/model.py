@@ -142,6 +142,12 @@ class Regulator:
         now = self.output_slot
         scale = self.out_scale[now]
         flags = FLAG_MISSED if elapsed > 1 else 0
+        if error < -plan.band:
+            flags |= FLAG_OVER
+        elif error <= plan.band:
+            flags |= FLAG_IN_BAND
+            if self.out_flags[now] & FLAG_IN_BAND:
+                flags |= FLAG_SETTLED
         if target == 0:
             self.integral = scale = 0
             self.trusted = plan.drive_max
@@ -155,14 +161,8 @@ class Regulator:
             scale = integer.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
-        if error < -plan.band:
-            flags |= FLAG_OVER
-        elif error <= plan.band:
-            flags |= FLAG_IN_BAND
-            if target != 0:
-                self.trusted = self.integral
-            if self.out_flags[now] & FLAG_IN_BAND:
-                flags |= FLAG_SETTLED
+        if target != 0 and flags & FLAG_IN_BAND:
+            self.trusted = self.integral
 
         spare = now ^ 1
         self.out_scale[spare], self.out_reading[spare] = scale, reading
@@ -268,11 +268,12 @@ def drive_wave(plan: Plan, scale: int, phase: NDArray[np.int64]) -> NDArray[np.i
     left, right = table[index], table[index + 1]
     sine = left + (((right - left) * along + integer.half(step_bits)) >> step_bits)
     level = np.minimum((sine * scale + integer.half(SCALE_BITS)) >> SCALE_BITS, DRIVE_FULL)
-    return np.where(phase & 0x8000, -level, level)
+    return np.asarray(np.where(phase & 0x8000, -level, level), dtype=np.int64)
 
 
 def magnitudes(plan: Plan, codes: NDArray[np.uint16]) -> NDArray[np.uint64]:
     """What each ADC code adds to the window's sum; same shape as ``codes``."""
     clamped = np.minimum(codes.astype(np.int64), plan.adc_max)
     magnitude = np.abs(clamped - plan.zero_code).astype(np.uint64)
-    return magnitude * magnitude if plan.measure == "rms" else magnitude
+    terms = magnitude * magnitude if plan.measure == "rms" else magnitude
+    return np.asarray(terms, dtype=np.uint64)

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 34e618ec283e6fae7c01cba25c0d844f239c1b8b3ab01d8432ed5b5cc3af3f9a
+ *     file 91b36ffe48f374973045d0df8f52f3d3f40ec7aaa48a500db2be0a7ff6aa6c81
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "apron_cart.c and apron_cart.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define APRON_CART_IN_FLASH __flash
 #else
 #define APRON_CART_IN_FLASH
@@ -150,17 +150,26 @@ void apron_cart_update(struct apron_cart_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)apron_cart_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? APRON_CART_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
+        if (error < -13) {
+            flags |= APRON_CART_FLAG_OVER;
+        } else if (error <= 13) {
+            flags |= APRON_CART_FLAG_IN_BAND;
+            if ((s->flags[now] & APRON_CART_FLAG_IN_BAND) != 0u) {
+                flags |= APRON_CART_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1181089792);
@@ -186,19 +195,10 @@ void apron_cart_update(struct apron_cart_state *s)
                 }
             }
         }
-        if (error < -13) {
-            flags |= APRON_CART_FLAG_OVER;
-        } else if (error <= 13) {
-            flags |= APRON_CART_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & APRON_CART_FLAG_IN_BAND) != 0u) {
-                flags |= APRON_CART_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & APRON_CART_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file b74263502a3ca698913bba50e6a80f0c9a84db08e31febb4671752fee76b4577
+ *     file 93e130e78c78d59518c2b32bcf8d7d53588cb35a80f4a7d391a4b4771d90ec6b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "ferry_galley.c and ferry_galley.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define FERRY_GALLEY_IN_FLASH __flash
 #else
 #define FERRY_GALLEY_IN_FLASH
@@ -133,8 +133,6 @@ void ferry_galley_update(struct ferry_galley_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)ferry_galley_round_shift(sum, 2u);
         const int32_t goal = (int32_t)((uint32_t)s->target[s->target_slot] << 16);
@@ -142,11 +140,22 @@ void ferry_galley_update(struct ferry_galley_state *s)
         const int32_t ramp = (climb < goal) ? climb : goal;
         const int16_t target = (int16_t)((uint32_t)ramp >> 16);
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? FERRY_GALLEY_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
         s->ramp = ramp;
+        if (error < -28) {
+            flags |= FERRY_GALLEY_FLAG_OVER;
+        } else if (error <= 28) {
+            flags |= FERRY_GALLEY_FLAG_IN_BAND;
+            if ((s->flags[now] & FERRY_GALLEY_FLAG_IN_BAND) != 0u) {
+                flags |= FERRY_GALLEY_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1181089792);
@@ -172,19 +181,10 @@ void ferry_galley_update(struct ferry_galley_state *s)
                 }
             }
         }
-        if (error < -28) {
-            flags |= FERRY_GALLEY_FLAG_OVER;
-        } else if (error <= 28) {
-            flags |= FERRY_GALLEY_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & FERRY_GALLEY_FLAG_IN_BAND) != 0u) {
-                flags |= FERRY_GALLEY_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & FERRY_GALLEY_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 3c9bc2058259458dea6cafda8e7729b1ecbd411d46e5daf6f06b4a0c0aa284ed
+ *     file 349766207138e515d1ab4aef2ecdcd5c857a457b2114b7af5ca08c00c45c4286
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "moor_signal.c and moor_signal.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define MOOR_SIGNAL_IN_FLASH __flash
 #else
 #define MOOR_SIGNAL_IN_FLASH
@@ -138,16 +138,25 @@ void moor_signal_update(struct moor_signal_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)moor_signal_round_shift(sum, 3u);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? MOOR_SIGNAL_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
+        if (error < -34) {
+            flags |= MOOR_SIGNAL_FLAG_OVER;
+        } else if (error <= 34) {
+            flags |= MOOR_SIGNAL_FLAG_IN_BAND;
+            if ((s->flags[now] & MOOR_SIGNAL_FLAG_IN_BAND) != 0u) {
+                flags |= MOOR_SIGNAL_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1181089792);
@@ -173,19 +182,10 @@ void moor_signal_update(struct moor_signal_state *s)
                 }
             }
         }
-        if (error < -34) {
-            flags |= MOOR_SIGNAL_FLAG_OVER;
-        } else if (error <= 34) {
-            flags |= MOOR_SIGNAL_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & MOOR_SIGNAL_FLAG_IN_BAND) != 0u) {
-                flags |= MOOR_SIGNAL_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & MOOR_SIGNAL_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

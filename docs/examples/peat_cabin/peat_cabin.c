@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 67b3735ccfd2fb2e77cd579dec9779e8822be398777ff82d2efae496fc8706f0
+ *     file f8b1ac34c5275447a7c96278c7d70606da8fce7e23f94e4adc2358909be355f0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "peat_cabin.c and peat_cabin.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define PEAT_CABIN_IN_FLASH __flash
 #else
 #define PEAT_CABIN_IN_FLASH
@@ -132,16 +132,25 @@ void peat_cabin_update(struct peat_cabin_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)peat_cabin_round_shift(sum, 4u);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PEAT_CABIN_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
+        if (error < -7) {
+            flags |= PEAT_CABIN_FLAG_OVER;
+        } else if (error <= 7) {
+            flags |= PEAT_CABIN_FLAG_IN_BAND;
+            if ((s->flags[now] & PEAT_CABIN_FLAG_IN_BAND) != 0u) {
+                flags |= PEAT_CABIN_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1288437760);
@@ -167,19 +176,10 @@ void peat_cabin_update(struct peat_cabin_state *s)
                 }
             }
         }
-        if (error < -7) {
-            flags |= PEAT_CABIN_FLAG_OVER;
-        } else if (error <= 7) {
-            flags |= PEAT_CABIN_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & PEAT_CABIN_FLAG_IN_BAND) != 0u) {
-                flags |= PEAT_CABIN_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & PEAT_CABIN_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 73212a3d525b16333197c9cbfae47ec40cf7ed1d27fbcbed3a6fc9de1a1351f2
+ *     file 748b0f921e5902bb21dc9bd493196326cba3e35438d20d35e82171ef9e91b4c6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "print_shop.c and print_shop.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define PRINT_SHOP_IN_FLASH __flash
 #else
 #define PRINT_SHOP_IN_FLASH
@@ -171,18 +171,27 @@ void print_shop_update(struct print_shop_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t high = s->window_high[sequence & 1u];
         const uint32_t square = (high << 24) | (sum >> 8);
         const int16_t reading = (int16_t)print_shop_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PRINT_SHOP_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
+        if (error < -24) {
+            flags |= PRINT_SHOP_FLAG_OVER;
+        } else if (error <= 24) {
+            flags |= PRINT_SHOP_FLAG_IN_BAND;
+            if ((s->flags[now] & PRINT_SHOP_FLAG_IN_BAND) != 0u) {
+                flags |= PRINT_SHOP_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1234763776);
@@ -208,19 +217,10 @@ void print_shop_update(struct print_shop_state *s)
                 }
             }
         }
-        if (error < -24) {
-            flags |= PRINT_SHOP_FLAG_OVER;
-        } else if (error <= 24) {
-            flags |= PRINT_SHOP_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & PRINT_SHOP_FLAG_IN_BAND) != 0u) {
-                flags |= PRINT_SHOP_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & PRINT_SHOP_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file cddfcf742310e93e14c3cc25487b810634b7606c528d06f490b1ff2e413a1196
+ *     file 66352a1bc95748b531580336259a416b42943cd70655c567ca75a9595371a718
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "quay_kiosk.c and quay_kiosk.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define QUAY_KIOSK_IN_FLASH __flash
 #else
 #define QUAY_KIOSK_IN_FLASH
@@ -150,17 +150,26 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)quay_kiosk_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? QUAY_KIOSK_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
+        if (error < -23) {
+            flags |= QUAY_KIOSK_FLAG_OVER;
+        } else if (error <= 23) {
+            flags |= QUAY_KIOSK_FLAG_IN_BAND;
+            if ((s->flags[now] & QUAY_KIOSK_FLAG_IN_BAND) != 0u) {
+                flags |= QUAY_KIOSK_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(617381888);
@@ -186,19 +195,10 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
                 }
             }
         }
-        if (error < -23) {
-            flags |= QUAY_KIOSK_FLAG_OVER;
-        } else if (error <= 23) {
-            flags |= QUAY_KIOSK_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & QUAY_KIOSK_FLAG_IN_BAND) != 0u) {
-                flags |= QUAY_KIOSK_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & QUAY_KIOSK_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

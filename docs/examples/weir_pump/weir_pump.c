@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file d0d3c95c70b0bfccd0035f9e2591b4feafcb148d2d3cab75cd68d51f5de2abc0
+ *     file 21b2b342f5eae0338db045e7948fef2fffc229e987f8959d4a965f16e5d62af6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -23,9 +23,9 @@
 #error "weir_pump.c and weir_pump.h come from different specs"
 #endif
 
-/* Where the compiler keeps constants in RAM unless told otherwise, tell it (avr-gcc knows the word
-   with -std=gnu99, not with -std=c99). */
-#if defined(__FLASH) || defined(__flash)
+/* Where the compiler keeps constants in RAM unless told otherwise, tell it. (avr-gcc announces the
+   word with -std=c99 too, but knows it with -std=gnu99 only.) */
+#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))
 #define WEIR_PUMP_IN_FLASH __flash
 #else
 #define WEIR_PUMP_IN_FLASH
@@ -159,8 +159,6 @@ void weir_pump_update(struct weir_pump_state *s)
     const uint8_t sequence = s->window_sequence;
     const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
-        const uint8_t now = s->output_slot;
-        const uint8_t spare = (now == 0u) ? 1u : 0u;
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)weir_pump_round_shift(sum, 5u);
         const int32_t goal = (int32_t)((uint32_t)s->target[s->target_slot] << 16);
@@ -168,11 +166,22 @@ void weir_pump_update(struct weir_pump_state *s)
         const int32_t ramp = (climb < goal) ? climb : goal;
         const int16_t target = (int16_t)((uint32_t)ramp >> 16);
         const int16_t error = (int16_t)(target - reading);
+        const uint8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? WEIR_PUMP_FLAG_MISSED : 0u;
 
         s->taken_sequence = sequence;
         s->ramp = ramp;
+        if (error < -59) {
+            flags |= WEIR_PUMP_FLAG_OVER;
+        } else if (error <= 59) {
+            flags |= WEIR_PUMP_FLAG_IN_BAND;
+            if ((s->flags[now] & WEIR_PUMP_FLAG_IN_BAND) != 0u) {
+                flags |= WEIR_PUMP_FLAG_SETTLED;
+            }
+        } else {
+            /* below the band */
+        }
         if (target == 0) {
             s->integral = 0;
             s->trusted = INT32_C(1181089792);
@@ -198,19 +207,10 @@ void weir_pump_update(struct weir_pump_state *s)
                 }
             }
         }
-        if (error < -59) {
-            flags |= WEIR_PUMP_FLAG_OVER;
-        } else if (error <= 59) {
-            flags |= WEIR_PUMP_FLAG_IN_BAND;
-            if (target != 0) {
-                s->trusted = s->integral;
-            }
-            if ((s->flags[now] & WEIR_PUMP_FLAG_IN_BAND) != 0u) {
-                flags |= WEIR_PUMP_FLAG_SETTLED;
-            }
-        } else {
-            /* below the band */
+        if ((target != 0) && ((flags & WEIR_PUMP_FLAG_IN_BAND) != 0u)) {
+            s->trusted = s->integral;
         }
+        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
