@@ -143,11 +143,15 @@ class Expressions:
         if isinstance(node, c_ast.ArrayRef) and isinstance(node.name, c_ast.ID):
             return self._table(node, variables)
         name, meant = self.place(node, variables)
+        return Number(self.load(name, meant), self.fields[name][0])
+
+    def load(self, name: str, meant: list[Any]) -> Any:
+        """The element of the field ``name`` whose condition in ``meant`` holds."""
         elements = self.state[name]
         value = elements[-1]
         for condition, element in zip(reversed(meant[:-1]), reversed(elements[:-1]), strict=True):
             value = either(condition, element, value)
-        return Number(value, self.fields[name][0])
+        return value
 
     def _table(self, node: Any, variables: Locals) -> Number:
         kind, values = self.source.tables[node.name.name]

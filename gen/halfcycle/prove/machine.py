@@ -112,6 +112,10 @@ class Machine(Expressions):
         name, meant = self.place(node.lvalue, variables)
         kind = self.fields[name][0]
         value = self.arithmetic.converted(number, kind, self.where(node)).value
+        self.store(name, meant, value)
+
+    def store(self, name: str, meant: list[Any], value: Any) -> None:
+        """Put ``value`` into the element of ``name`` whose condition in ``meant`` holds."""
         self.state[name] = [
             either(condition, value, element)
             for condition, element in zip(meant, self.state[name], strict=True)
