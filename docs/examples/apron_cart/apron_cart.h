@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 85d26268a01f124b047be9d5bedc7b923bbc553a56e095b32d97f9c0cf12214c
+ *     file 87217980902744d701203c8ce1735570496fe09b0ef15004450a4de2e4600850
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -68,7 +68,7 @@
  * Which call may interrupt which:
  *     apron_cart_sample       the loop's timer; never interrupted by another call for this state
  *     apron_cart_update       the same or a lower priority; done before the next window ends
- *     apron_cart_set_target_mv  one caller at a time, any priority
+ *     apron_cart_set_target_mv  one caller at a time, any priority; once at most during an update
  *     apron_cart_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale

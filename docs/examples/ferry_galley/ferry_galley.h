@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file b13f9199c02a38a6b55ee6bdb9728a07942719ed620d7866cf05dd2b2b5e65b7
+ *     file d7a65d27d68a53ab19202ca36466f40e88c0ec0a10990d1ffe85faec539815d1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -71,7 +71,7 @@
  * Which call may interrupt which:
  *     ferry_galley_sample       the loop's timer; never interrupted by another call for this state
  *     ferry_galley_update       the same or a lower priority; done before the next window ends
- *     ferry_galley_set_target_mv  one caller at a time, any priority
+ *     ferry_galley_set_target_mv  one caller at a time, any priority; once at most during an update
  *     ferry_galley_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file cf71445a22907113445098e449aeecff932f6d90c45040ffae9dd3560958c225
+ *     file a1c71019bf008714373bd7765de84420c58d36b4e322f0a85234ad4e5b35efde
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -66,7 +66,7 @@
  * Which call may interrupt which:
  *     moor_signal_sample       the loop's timer; never interrupted by another call for this state
  *     moor_signal_update       the same or a lower priority; done before the next window ends
- *     moor_signal_set_target_mv  one caller at a time, any priority
+ *     moor_signal_set_target_mv  one caller at a time, any priority; once at most during an update
  *     moor_signal_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file ef2fea98747e9c43d7d62262f13f3fdbdc28a48b0190034efbedd041e76107b7
+ *     file 800a356068decc4d2a69998733bf6aa53ca573fad5909a52f1141e7006863b79
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -70,7 +70,7 @@
  * Which call may interrupt which:
  *     peat_cabin_sample       the loop's timer; never interrupted by another call for this state
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
- *     peat_cabin_set_target_mv  one caller at a time, any priority
+ *     peat_cabin_set_target_mv  one caller at a time, any priority; once at most during an update
  *     peat_cabin_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 4b1edb2b213086bd5835a9f554c327c03059b2dabd3fc06d6e59dd52e0f110b2
+ *     file 57912a77b43aa9b5c2645127a1986e13ad7bfe8b167fa2d9b9bbdb39615a0631
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -68,7 +68,7 @@
  * Which call may interrupt which:
  *     quay_kiosk_sample       the loop's timer; never interrupted by another call for this state
  *     quay_kiosk_update       the same or a lower priority; done before the next window ends
- *     quay_kiosk_set_target_mv  one caller at a time, any priority
+ *     quay_kiosk_set_target_mv  one caller at a time, any priority; once at most during an update
  *     quay_kiosk_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 7bcd7dadf320a7d582befc63fc3e272413b0afbb83614d0d5931f8f9391d085a
+ *     file 234d4560f3d3ee11108936d8de2795a696fc5dda9745ed7dbdca4fc8e62dd824
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -68,7 +68,7 @@
  * Which call may interrupt which:
  *     weir_pump_sample       the loop's timer; never interrupted by another call for this state
  *     weir_pump_update       the same or a lower priority; done before the next window ends
- *     weir_pump_set_target_mv  one caller at a time, any priority
+ *     weir_pump_set_target_mv  one caller at a time, any priority; once at most during an update
  *     weir_pump_drive, _scale, _rms_mv, _flags  any priority; done within a window
  * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
