@@ -17,6 +17,9 @@ from halfcycle.model import FIELDS, reading_of
 from halfcycle.plan import Plan
 from halfcycle.trace import Ints
 
+EVERY = 1 << 20
+"""Millivolts below which every target is tried: a thousandth of a second for a hundred thousand."""
+
 
 def _pick(generator: random.Random, low: int, high: int, special: Sequence[int]) -> int:
     """A value of ``[low, high]``: one of ``special`` or its neighbours most often, or any."""
@@ -117,13 +120,16 @@ def sample_states(
 
 
 def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
-    """Arguments of set_target_mv, any int32, shape (about count,)."""
+    """Arguments of set_target_mv, any int32: every one of the design range where that ends below
+    ``EVERY``, else ``count`` of it, and some beyond."""
     edges = [-(2**31), -(2**31) + 1, -1, 0, 1, 255, 256, 257, plan.rated_mv, 2**31 - 1]
     edges += [plan.target_max_mv - 1, plan.target_max_mv, plan.target_max_mv + 1]
     return np.concatenate(
         [
             np.asarray(edges, dtype=np.int64),
-            generator.integers(0, plan.target_max_mv + 1, count),
+            np.arange(plan.target_max_mv + 1)
+            if plan.target_max_mv < EVERY
+            else generator.integers(0, plan.target_max_mv + 1, count),
             generator.integers(-(2**31), 2**31, count // 8),
         ]
     )
