@@ -118,6 +118,17 @@ def test_a_fault_in_one_is_shown_and_does_not_stop_the_other(
         assert "edited by hand" in ran.out and "peat_cabin: 9 checks passed" in ran.out
 
 
+def test_an_edit_that_changes_no_bit_is_no_crash_in_a_worker(tool, firmware: Path) -> None:
+    """Bug: a worker could not start the process in which edited C is run, and said that the C had
+    crashed; the test above could not tell."""
+    for name in NAMES:
+        with (firmware / name / f"{name}.c").open("a") as file:
+            file.write("/* harmless */\n")
+    ran = tool(*specs(firmware), "--dir-of", "{dir}/{stem}", *FEW, "--jobs", "2")
+    assert ran.code == 1 and ran.out.count("1 of 9 checks failed") == 2
+    assert ran.out.count("edited by hand") == 2 and "crashed" not in ran.out
+
+
 def test_faults_of_all_specs_at_once(tool, firmware: Path) -> None:
     for path in specs(firmware):
         path.write_text(path.read_text().replace("adc_bits = 12", "adc_bits = 50"))

@@ -17,6 +17,8 @@ PATIENCE_S = 60.0
 SAMPLES_PER_S = 100_000
 """Far below what any machine reaches; what takes longer than this allows does not return."""
 
+_REMEDY = "undo the edit, or generate it again"
+
 
 class Lost(Exception):
     """The C crashed or did not return; the text says which."""
@@ -49,12 +51,12 @@ def verify_apart(
     sender.close()
     try:
         if not receiver.poll(allowed):
-            raise Lost(f"the C did not return within {allowed:.0f} s")
+            raise Lost(f"the C did not return within {allowed:.0f} s; {_REMEDY}")
         try:
             answer = receiver.recv()
         except EOFError:
             child.join(10)
-            raise Lost(f"the C crashed (exit status {child.exitcode})") from None
+            raise Lost(f"the C crashed (exit status {child.exitcode}); {_REMEDY}") from None
     finally:
         receiver.close()
         child.kill()

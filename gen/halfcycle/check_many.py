@@ -5,9 +5,11 @@ Everything of the user's is only read.
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -144,7 +146,6 @@ def _results(jobs: Sequence[Job], workers: int) -> Iterator[Result]:
     if workers <= 1:
         yield from map(check_one, jobs)
         return
-    from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
-
-    parallel = Parallel(n_jobs=workers, return_as="generator")
-    yield from parallel(delayed(check_one)(job) for job in jobs)
+    # Not joblib's workers: these cannot start the process in which edited C is run.
+    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+        yield from pool.map(check_one, jobs)
