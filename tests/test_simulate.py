@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
@@ -141,6 +143,48 @@ def test_lost_sensor_is_flagged_and_the_drive_held() -> None:
     _, found = measured(ready, case, draw(ready.setting.spec, range(64), seed=1))
     assert ((found.flags_end & FLAG_IMPLAUSIBLE) != 0).all()
     assert (found.drift == 0).all()
+
+
+def test_progress_counts_every_run() -> None:
+    ready = prepared()
+    told: list[tuple[int, int]] = []
+    simulate(
+        ready,
+        ["start", "noise"],
+        range(3),
+        1,
+        jobs=1,
+        progress=lambda done, whole: told.append((done, whole)),
+    )
+    assert told == [(3, 6), (6, 6)]
+
+
+def test_bar_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A person waits for it with a bar; a pipe and a reader of JSON get none."""
+    shown: list[str] = []
+
+    @contextmanager
+    def watched(label: str, wanted: bool = True) -> Iterator[None]:
+        shown.append(f"{label} {wanted}")
+        yield None
+
+    monkeypatch.setattr("halfcycle.cli.progress.progress_bar", watched)
+    args = (str(CABIN), "--case", "start", "--boards", "2")
+    plain, as_json = invoke(*args), invoke(*args, "--json")
+    assert shown == ["boards True", "boards False"]
+    assert plain.exit_code == as_json.exit_code == 0
+
+
+def test_a_case_asked_for_twice_runs_once() -> None:
+    found = invoke(str(CABIN), "--case", "start", "--case", "start", "--boards", "2", "--json")
+    assert [one["boards"] for one in json.loads(found.stdout)["cases"]] == [2]
+
+
+def test_no_pieces_at_a_time_is_refused() -> None:
+    """joblib refuses 0 by a ValueError; the command must refuse it first."""
+    found = invoke(str(CABIN), "--jobs", "0")
+    assert found.exit_code == 2
+    assert "x>=1" in found.stderr
 
 
 def test_pieces_add_up() -> None:

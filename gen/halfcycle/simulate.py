@@ -7,7 +7,7 @@ them; a piece carries the regulator's source, which each machine compiles once.
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -84,11 +84,13 @@ def simulate(
     *,
     engine: str = "threading",
     jobs: int = -1,
+    progress: Callable[[int, int], None] | None = None,
 ) -> list[Tally]:
     """Every named case on the boards of ``numbers``; one tally per case, in order.
 
-    ``engine`` is a joblib backend; ``jobs`` how many at a time (-1: all cores). Raises InputError
-    for an unknown case, an empty range or an unknown engine.
+    ``engine`` is a joblib backend; ``jobs`` how many at a time, 1 and up (-1: all cores).
+    ``progress`` is told (runs done, runs in all) after each piece, a run being one board in one
+    case. Raises InputError for an unknown case, an empty range or an unknown engine.
     """
     _check(prepared, names, numbers)
     compiled(prepared.name, prepared.texts)  # Once here, so that pieces find it built.
@@ -97,8 +99,12 @@ def simulate(
     for name in names:
         size = _piece(prepared.setting, name)
         work += [(name, numbers[at : at + size]) for at in range(0, len(numbers), size)]
+    done = 0
     for part in _spread(prepared, work, seed, engine, jobs):
         totals[part.case].add(part)
+        done += part.boards
+        if progress is not None:
+            progress(done, len(names) * len(numbers))
     return list(totals.values())
 
 

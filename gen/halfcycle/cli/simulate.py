@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from halfcycle.cli import shared, tables
+from halfcycle.cli import progress, shared, tables
 
 DEFAULT_BOARDS = 1000
 
@@ -44,8 +44,7 @@ DEFAULT_BOARDS = 1000
 @click.option(
     "--jobs",
     metavar="J",
-    type=int,
-    default=-1,
+    type=click.IntRange(1),
     help="Pieces at a time; as many as there are cores unless given.",
 )
 @click.option(
@@ -63,7 +62,7 @@ def command(
     seed: int,
     board: int | None,
     engine: str,
-    jobs: int,
+    jobs: int | None,
     plot: Path | None,
     as_json: bool,
 ) -> None:
@@ -89,9 +88,16 @@ def command(
     prepared = simulate.prepare(made.design, made.quantised, generated)
     known = cases(prepared.setting)
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
-    tallies = simulate.simulate(
-        prepared, list(names) or list(known), numbers, seed, engine=engine, jobs=jobs
-    )
+    with progress.progress_bar("boards", wanted=not as_json) as told:
+        tallies = simulate.simulate(
+            prepared,
+            list(dict.fromkeys(names)) or list(known),
+            numbers,
+            seed,
+            engine=engine,
+            jobs=jobs or -1,
+            progress=told,
+        )
     remarks = findings(prepared.setting, known, tallies, boards if board is None else 0)
     if plot is not None:
         from halfcycle.files import write_atomic  # noqa: PLC0415
