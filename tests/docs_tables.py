@@ -79,7 +79,7 @@ def clipping() -> str:
 
 def cases() -> str:
     """The situations that virtual boards are put through, for the cabin."""
-    from halfcycle.cases import Setting  # noqa: PLC0415
+    from halfcycle.case_types import Setting  # noqa: PLC0415
     from halfcycle.cases import cases as every  # noqa: PLC0415
     from halfcycle.spec import load_spec  # noqa: PLC0415
 

@@ -16,7 +16,9 @@ from click.testing import CliRunner, Result
 
 from halfcycle import clipping, designer, emit, quantise
 from halfcycle.boards import Draw, draw
-from halfcycle.cases import Case, Setting, board, cases, steps_per_sample, timing
+from halfcycle.case_run import board, steps_per_sample, timing
+from halfcycle.case_types import Case, Setting
+from halfcycle.cases import cases
 from halfcycle.cli import cli
 from halfcycle.faults import InputError
 from halfcycle.judge import Measured, measure

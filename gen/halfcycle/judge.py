@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from halfcycle.board_run import Board, History, Real
 from halfcycle.boards import Draw
-from halfcycle.cases import Case, Setting
+from halfcycle.case_types import Case, Setting
 from halfcycle.limit_curves import EN_50160, breaches
 from halfcycle.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT, FLAG_OVER
 

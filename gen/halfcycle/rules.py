@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.board_run import Real
-from halfcycle.cases import Case, Setting
+from halfcycle.case_types import Case, Setting
 from halfcycle.judge import ALARMS, Measured
 from halfcycle.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_IN_BAND, FLAG_LIMIT
 

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.boards import draw
-from halfcycle.cases import Setting, board, cases, steps_per_sample, timing
+from halfcycle.case_run import board, steps_per_sample, timing
+from halfcycle.case_types import Setting
+from halfcycle.cases import cases
 from halfcycle.compiled_loop import CompiledLoop
 from halfcycle.faults import Fault, InputError, ToolMissing
 from halfcycle.judge import measure

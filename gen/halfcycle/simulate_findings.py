@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from halfcycle import clipping
 from halfcycle.boards import corners
-from halfcycle.cases import Case, Setting
+from halfcycle.case_types import Case, Setting
 from halfcycle.faults import Finding
 from halfcycle.rules import ramp_s
 from halfcycle.tally import Tally

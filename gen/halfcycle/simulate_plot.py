@@ -15,7 +15,9 @@ import numpy as np
 
 from halfcycle.board_run import History, Real, Run
 from halfcycle.boards import draw
-from halfcycle.cases import Case, Setting, board, cases, timing
+from halfcycle.case_run import board, timing
+from halfcycle.case_types import Case, Setting
+from halfcycle.cases import cases
 from halfcycle.faults import ToolMissing
 from halfcycle.judge import Measured, measure
 from halfcycle.limit_curves import EN_50160, LimitCurve, corridor

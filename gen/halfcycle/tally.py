@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from halfcycle.board_run import Real
-from halfcycle.cases import Case, Setting
+from halfcycle.case_types import Case, Setting
 from halfcycle.judge import ALARMS, Measured
 from halfcycle.rules import verdicts
 

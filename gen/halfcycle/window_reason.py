@@ -23,7 +23,7 @@ import numpy as np
 
 from halfcycle.board_run import Real
 from halfcycle.boards import Draw, corners, draw, linear_load
-from halfcycle.cases import Setting
+from halfcycle.case_types import Setting
 from halfcycle.circuit_parts import LoadKind
 
 if TYPE_CHECKING:

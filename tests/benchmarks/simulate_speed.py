@@ -23,7 +23,8 @@ from scipy.integrate import solve_ivp
 
 from halfcycle import designer, emit, quantise
 from halfcycle.boards import draw
-from halfcycle.cases import board, cases, steps_per_sample, timing
+from halfcycle.case_run import board, steps_per_sample, timing
+from halfcycle.cases import cases
 from halfcycle.circuit import equations
 from halfcycle.circuit_parts import BoardLoad, Filter, LoadKind
 from halfcycle.rectifier_load import reference_load

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from halfcycle import clipping
-from halfcycle.cases import Case
+from halfcycle.case_types import Case
 from halfcycle.cli import shared, tables
 from halfcycle.simulate import Prepared
 from halfcycle.simulate_findings import (

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from halfcycle import simulate
 from halfcycle.board_run import Board, History
 from halfcycle.boards import draw
-from halfcycle.cases import Case, Setting, board, cases, timing
+from halfcycle.case_run import board, timing
+from halfcycle.case_types import Case, Setting
+from halfcycle.cases import cases
 from halfcycle.faults import Finding
 from halfcycle.judge import measure
 from halfcycle.made import Made
