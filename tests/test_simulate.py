@@ -145,6 +145,19 @@ def test_lost_sensor_is_flagged_and_the_drive_held() -> None:
     _, found = measured(ready, case, draw(ready.setting.spec, range(64), seed=1))
     assert ((found.flags_end & FLAG_IMPLAUSIBLE) != 0).all()
     assert (found.drift == 0).all()
+    tally = run_piece(ready, "disconnected-sensor", range(64), 1)
+    assert tally.failures == []
+
+
+def test_a_drive_that_keeps_what_the_lost_window_added_is_found() -> None:
+    """The firmware with the lines taken out that give the rise of that window back."""
+    ready = prepared()
+    undo = "s->integral = s->trusted;"
+    texts = tuple((file, text.replace(undo, "")) for file, text in ready.texts)
+    assert texts != ready.texts
+    tally = run_piece(replace(ready, texts=texts), "disconnected-sensor", range(8), 1)
+    assert tally.failed > 0
+    assert "from where it was" in tally.failures[0].reasons[0]
 
 
 def test_progress_counts_every_run() -> None:

@@ -28,11 +28,18 @@ class Setting:
     adc_max: int
     designed_settling_ms: float | None
     designed_overshoot_percent: float | None
+    trusted_step: float
+    """Most that one update inside the target band moves the scale: (|Kp| + Ki) band, 1.0 = bus."""
 
     @property
     def rated_v(self) -> float:
         """Rated output, volts RMS."""
         return float(self.spec.output.rated_rms_v)
+
+    @property
+    def sample_s(self) -> float:
+        """Loop period, seconds."""
+        return float(self.spec.loop.period_us) * 1e-6
 
     @property
     def shift_s(self) -> float:

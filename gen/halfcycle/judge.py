@@ -38,7 +38,7 @@ class Measured:
     ``lowest``, ``highest``: extremes of the half-cycle RMS after the event, ``end``: the last one,
     shares of rated. ``flags_then`` and ``report_then`` (the reported RMS's error) at the case's
     ``flagged_s``, ``flags_end`` at the end. ``drift``: how far the scale moved from the second
-    whole window after the event on.
+    whole window after the event on; ``rise``: the scale at the end less that before the event.
     """
 
     settling_s: Real
@@ -55,6 +55,7 @@ class Measured:
     flags_end: NDArray[np.int32]
     end: Real
     drift: Real
+    rise: Real
     report_then: Real
 
 
@@ -110,6 +111,8 @@ def measure(
         breached[:, column] = breaches(curve, np.where(late, percent, np.nan), lasting)
 
     before = known & (history.window_end_s <= case.flagged_s + moved)
+    # The window that ends as the event comes may hold it in its last sample.
+    untouched = known & (history.window_end_s + setting.sample_s <= event)
     blind = known & (history.window_end_s - 2 * setting.window_s >= event)
     return Measured(
         settling_s=settling,
@@ -128,6 +131,7 @@ def measure(
         end=_last(level, n < history.half_count[:, None]),
         drift=np.where(blind, history.window_scale, 0).max(axis=1) / 16384
         - np.where(blind, history.window_scale, 2**20).min(axis=1) / 16384,
+        rise=(_last(history.window_scale, known) - _last(history.window_scale, untouched)) / 16384,
         report_then=_last(wrong_ever, before),
     )
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from halfcycle.board_run import Real
 from halfcycle.case_types import Case, Setting
 from halfcycle.judge import ALARMS, Measured
-from halfcycle.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_IN_BAND, FLAG_LIMIT
+from halfcycle.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_IN_BAND, FLAG_LIMIT, SCALE_ONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +107,22 @@ def _seen(setting: Setting, case: Case, found: Measured) -> Verdict:
 
 
 def _held(setting: Setting, case: Case, found: Measured) -> Verdict:
-    """A missing signal is flagged, and from the second window on the drive stands still."""
-    del setting, case
+    """A missing signal is flagged, and from the second window on the drive stands still where it
+    was before: within two updates inside the band (the last one trusted may be an update old, and
+    its window may hold the first samples without a signal) and two steps of the scale."""
+    del case
     flagged = (found.flags_end & FLAG_IMPLAUSIBLE) != 0
+    allowed = 2 * setting.trusted_step + 2 / SCALE_ONE
 
     def says(board: int) -> str:
-        moved = f"drive moved by {found.drift[board]:.4f} after the sensor came off"
+        moved = (
+            f"drive moved by {found.drift[board]:.4f} after the sensor came off, and rests "
+            f"{found.rise[board]:+.4f} from where it was, allowed {allowed:.4f}"
+        )
         return moved if flagged[board] else f"{moved}, not flagged"
 
-    return Verdict("held", ~flagged | (found.drift > 0), says)
+    away = np.abs(found.rise) > allowed
+    return Verdict("held", ~flagged | (found.drift > 0) | away, says)
 
 
 _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {
