@@ -83,7 +83,9 @@ def cases() -> str:
     from halfcycle.cases import cases as every  # noqa: PLC0415
     from halfcycle.spec import load_spec  # noqa: PLC0415
 
-    setting = Setting(load_spec(EXAMPLES / "peat_cabin.toml"), 25, 0.02, 0.25, 4095, None, None, 0.0)
+    setting = Setting(
+        load_spec(EXAMPLES / "peat_cabin.toml"), 25, 0.02, 0.25, 4095, None, None, 0.0, 0.0
+    )
     return table(
         ("case", "what happens", "judged by"),
         ((case.name, case.about, ", ".join(case.rules)) for case in every(setting).values()),

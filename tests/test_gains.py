@@ -24,6 +24,24 @@ def example():
     return window_plants(spec(), window())
 
 
+@pytest.mark.parametrize("ripple", [0.0, 0.005, 0.01])
+def test_settling_leaves_room_for_ripple(ripple: float) -> None:
+    """Integral control of a pure delay has 1 - y = (1 - K)^n (first-order recursion): what the
+    output moves by at rest comes off the band that it has to reach."""
+    found = design_gains(plants([1.0]), W, 12 * W, F(5, 100), ripple)
+    assert isinstance(found, GainDesign)
+    k = float(found.ki)
+    assert (1 - k) ** 12 <= DESIGN_BAND - ripple < (1 - k) ** 12 * 1.02
+    n = math.ceil(math.log(0.02 - ripple) / math.log(1 - k))
+    assert analyse(plants([1.0]), 0, found.ki, W, ripple).settling_ms == pytest.approx(20 * n)
+
+
+def test_a_ripple_of_the_whole_band_never_settles() -> None:
+    found = design_gains(plants([1.0]), W, 12 * W, F(5, 100), 0.02)
+    assert isinstance(found, GainRefusal)
+    assert found.settling_ms is None
+
+
 def test_pure_delay_has_a_closed_form():
     """Without spread the least integral constant that settles in n windows is
     1 - band^(1/n), next decimal up, and proportional action adds nothing worth having."""

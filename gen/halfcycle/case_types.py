@@ -28,6 +28,8 @@ class Setting:
     adc_max: int
     designed_settling_ms: float | None
     designed_overshoot_percent: float | None
+    ripple: float
+    """What the reading, and at most the output, moves by at rest; a share of rated either way."""
     trusted_step: float
     """Most that one update inside the target band moves the scale: (|Kp| + Ki) band, 1.0 = bus."""
 

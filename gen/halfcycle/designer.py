@@ -69,23 +69,26 @@ def _try(spec: Spec, window: Window, file: str) -> Trial:
     plants = window_plants(spec, window, file)
     faults = reading_faults(spec, window)
     refused = None
+    ripple = faults.ripple_v / float(spec.output.rated_rms_v)
     if spec.gains is not None:
         given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
         constants = to_window(given, window.duration_s, spec.loop.integration)
         kp, ki = constants.proportional, constants.integral_per_window
-        figures = analyse(plants, kp, ki, window.duration_s)
+        figures = analyse(plants, kp, ki, window.duration_s, ripple)
     else:
         found = design_gains(
             plants,
             window.duration_s,
             spec.targets.settling_ms / 1000,
             spec.targets.overshoot_percent / 100,
+            ripple,
         )
         kp, ki = found.kp, found.ki
         if isinstance(found, GainDesign):
             figures = found.figures
         else:
-            refused, figures = found, analyse(plants, kp, ki, window.duration_s)
+            refused = found
+            figures = analyse(plants, kp, ki, window.duration_s, ripple)
     tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
     missed = spec.gains is not None and not _on_target(spec, figures)
     return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v, missed)
@@ -132,4 +135,5 @@ def _late(spec: Spec, trial: Trial) -> LateUpdate:
         samples=trial.window.samples,
         settling_s=spec.targets.settling_ms / 1000,
         overshoot=spec.targets.overshoot_percent / 100,
+        ripple=trial.faults.ripple_v / float(spec.output.rated_rms_v),
     )

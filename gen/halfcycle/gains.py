@@ -65,18 +65,23 @@ class GainRefusal:
 
 
 def design_gains(
-    plants: Plants, window_s: Number, settling_s: Number, overshoot: Number
+    plants: Plants,
+    window_s: Number,
+    settling_s: Number,
+    overshoot: Number,
+    ripple: float = 0.0,
 ) -> GainDesign | GainRefusal:
     """Constants for ``plants`` with windows of ``window_s`` seconds: settled within
-    ``settling_s`` seconds, overshoot at most that share of the step."""
+    ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
+    :func:`halfcycle.loop.analyse` has it."""
     allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
     for rows in (_extreme_rows(plants), np.arange(len(plants.gains))):
-        search = _Search(plants, rows, allowed, float(overshoot))
+        search = _Search(plants, rows, allowed, float(overshoot), ripple)
         best = search.best() if allowed >= 1 else None
         if best is None:
             return _refuse(search, plants, window_s, allowed)
         kp, ki = best
-        figures = analyse(plants, kp, ki, window_s)
+        figures = analyse(plants, kp, ki, window_s, ripple)
         if _meets(figures, float(settling_s), float(overshoot)):
             return GainDesign(kp, ki, figures)
         # A gain between the extremes was worse than both: look again with every corner.
@@ -113,7 +118,12 @@ class _Search:
     """The search over constants for one choice of corners."""
 
     def __init__(
-        self, plants: Plants, rows: NDArray[np.intp], allowed: int, overshoot: float
+        self,
+        plants: Plants,
+        rows: NDArray[np.intp],
+        allowed: int,
+        overshoot: float,
+        ripple: float,
     ) -> None:
         self.taps: Real = plants.taps[rows]
         self.step_taps: Real = plants.step_taps[rows]
@@ -122,7 +132,9 @@ class _Search:
         self.strongest = float(plants.gains[rows].max())
         self.allowed = allowed
         self.overshoot = overshoot
-        slowest = (1.0 - DESIGN_BAND ** (1.0 / max(allowed, 1))) / self.strongest
+        self.ripple = ripple
+        self.band = DESIGN_BAND - ripple  # Not above 0: nothing settles.
+        slowest = (1.0 - max(0.0, self.band) ** (1.0 / max(allowed, 1))) / self.strongest
         self.low, self.high = _number(0.25 * slowest), _number(1.8 / self.strongest)
 
     def best(self) -> tuple[Fraction, Fraction] | None:
@@ -193,7 +205,7 @@ class _Search:
         top = np.zeros(last.shape)
         with np.errstate(over="ignore", invalid="ignore"):
             for k, y in enumerate(steps(self.step_taps, p, i, horizon, self.bend), start=1):
-                last[~(np.abs(1.0 - y) <= DESIGN_BAND)] = k
+                last[~(np.abs(1.0 - y) <= self.band)] = k
                 np.fmax(top, y, out=top)
         return last.max(axis=-1) + 1, np.maximum(top.max(axis=-1) - 1.0, 0.0)
 
@@ -218,7 +230,7 @@ def _refuse(
     in_time = sorted((x for x in within if x[0] <= allowed), key=lambda x: x[1:])
     gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
     chosen = soonest or (fits or within or order)[0]
-    figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s)
+    figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, search.ripple)
     if _meets(figures, allowed * float(window_s), search.overshoot):
         return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures)
     return GainRefusal(

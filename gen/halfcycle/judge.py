@@ -83,7 +83,9 @@ def measure(
     rests = resting.any(axis=1)
     final = np.where(resting, level, 0.0).sum(axis=1) / np.maximum(1, resting.sum(axis=1))
     final = np.where(rests, final, 1.0)[:, None]
-    outside = used & (np.abs(level - final) > BAND * case.step)
+    # The design leaves room for the ripple of a step to rated; a smaller step has as much of it.
+    band = BAND * case.step + (1 - case.step) * setting.ripple
+    outside = used & (np.abs(level - final) > band)
     last = np.where(outside, half_end, -np.inf).max(axis=1, initial=-np.inf)
     settling = np.maximum(0.0, last - event[:, 0])
 

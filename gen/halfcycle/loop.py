@@ -19,7 +19,7 @@ import numpy as np
 from halfcycle.filter_model import Real
 from halfcycle.frequency import margins
 from halfcycle.plant import Plants
-from halfcycle.response import settled_window, spectral_radius, step_figures, step_response
+from halfcycle.response import BAND, settled_window, spectral_radius, step_figures, step_response
 
 Number = float | Fraction
 
@@ -71,14 +71,17 @@ class LoopFigures(Figures):
         return asdict(self)
 
 
-def analyse(plants: Plants, kp: Number, ki: Number, window_s: Number) -> LoopFigures:
+def analyse(
+    plants: Plants, kp: Number, ki: Number, window_s: Number, ripple: float = 0.0
+) -> LoopFigures:
     """Figures of the loop with per-window constants ``kp`` and ``ki`` (not both 0) over all
-    corners, for windows of ``window_s`` seconds."""
+    corners, for windows of ``window_s`` seconds. ``ripple``: what the output moves by at rest, a
+    share of rated either way, which settling has to leave room for in its 2 %."""
     p, i, window_ms = float(kp), float(ki), 1000.0 * float(window_s)
     taps = plants.taps
     radius = spectral_radius(taps, p, i)
     stable = radius < 1.0
-    steps = step_figures(plants.step_taps, p, i, stable, plants.bend())
+    steps = step_figures(plants.step_taps, p, i, stable, plants.bend(), BAND - ripple)
     found = margins(taps, p, i)
     with np.errstate(divide="ignore"):
         decibel = 20.0 * np.log10(found.gain)
@@ -148,6 +151,7 @@ def late_update(  # noqa: PLR0917 (analyse's arguments, then the targets)
     samples: int,
     settling_s: Number,
     overshoot: Number,
+    ripple: float = 0.0,
 ) -> LateUpdate:
     """Latest update that still does; by halving, since a later one is never better. A late scale
     leaves that share of the window to the one before: the mean's weight is taken as even in it.
@@ -162,7 +166,7 @@ def late_update(  # noqa: PLR0917 (analyse's arguments, then the targets)
     def on_target(periods: int) -> bool:
         taps = plants.delayed(periods / samples).step_taps
         y = step_response(taps, p, i, 2 * allowed + 8, plants.bend())
-        reached = settled_window(y).max() <= allowed
+        reached = settled_window(y, BAND - ripple).max() <= allowed
         return bool(reached and y.max() <= 1.0 + float(overshoot) + 1e-9 and stable(periods))
 
     return LateUpdate(_latest(stable, samples), _latest(on_target, samples))

@@ -74,11 +74,16 @@ class StepFigures:
     overshoot: Real
 
 
-def step_figures(
-    taps: Real, kp: float, ki: float, stable: NDArray[np.bool_], bend: Bend | None = None
+def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them)
+    taps: Real,
+    kp: float,
+    ki: float,
+    stable: NDArray[np.bool_],
+    bend: Bend | None = None,
+    band: float = BAND,
 ) -> StepFigures:
-    """Settling and overshoot, run until every stable loop has been settled for as long as it
-    took. Loops that are not stable get 0 and infinity."""
+    """Settling into ``band`` and overshoot, run until every stable loop has been settled for as
+    long as it took. Loops that are not stable get 0 and infinity."""
     windows = np.zeros(len(taps), dtype=np.int64)
     overshoot = np.full(len(taps), np.inf)
     if not stable.any():
@@ -87,7 +92,7 @@ def step_figures(
     while True:
         with np.errstate(over="ignore", invalid="ignore"):
             y = step_response(taps, kp, ki, horizon, bend)[:, stable]
-        settled = settled_window(y)
+        settled = settled_window(y, band)
         if settled.max() <= horizon // 2 or horizon >= _LONGEST_HORIZON:
             windows[stable] = np.where(settled > horizon, 0, settled)
             overshoot[stable] = np.maximum(y.max(axis=0) - 1.0, 0.0)

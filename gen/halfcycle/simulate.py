@@ -57,6 +57,7 @@ def prepare(design: Design, made: Quantised, generated: Mapping[str, str]) -> Pr
         adc_max=plan.adc_max,
         designed_settling_ms=designed,
         designed_overshoot_percent=design.loop.overshoot_percent,
+        ripple=design.chosen.faults.ripple_v / float(spec.output.rated_rms_v),
         trusted_step=float(abs(design.kp) + design.ki) * plan.band / plan.target_rated,
     )
     texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))

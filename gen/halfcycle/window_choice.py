@@ -37,6 +37,12 @@ class ReadingFaults:
     fixed: bool
     """Whether the sampling error is a fixed bias (sine and samples from one clock)."""
 
+    @property
+    def ripple_v(self) -> float:
+        """The part of ``spread_v`` that moves while the loop runs, volts RMS either way. A loop
+        without resonance hands at most all of it to the output."""
+        return 0.0 if self.fixed else self.spread_v
+
 
 def allowed_windows(spec: Spec, file: str) -> tuple[Window, ...]:
     """Candidates, shortest first; only those with the count that the spec insists on, if it does.
