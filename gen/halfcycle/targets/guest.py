@@ -23,6 +23,8 @@ from halfcycle.trace import Ints
 Words = NDArray[np.uint32]
 _AFTER_WINDOW = 255
 _TURN = 65536
+KEEP = ("main", "hc_guest_load")
+"""What the host calls in an image of the guest."""
 
 
 def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], list[str]]:

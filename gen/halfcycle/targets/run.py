@@ -161,7 +161,7 @@ def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]
         try:
             cpu = start(way, kind, guest_image(plan, generated, way, kind))
             if jobs:
-                problem = problem or _compare(cpu, jobs) or _self_test(plan, generated, way, kind)
+                problem = problem or compare(cpu, jobs) or self_test(plan, generated, way, kind)
             if not isinstance(cpu, qemu.QemuCpu):
                 costs = cost.measure(plan, cpu, cost.calls(plan))
             state_bytes = cpu.image.symbols["hc_guest_state"].size
@@ -190,7 +190,8 @@ def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulat
     """The guest with its regulator, for one emulator."""
     contents, sources = guest.sources(plan, generated)
     port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
-    return _image(way, kind, contents, sources, guest.defines(plan, port))
+    defines = guest.defines(plan, port)
+    return _image(way, kind, contents, sources, defines=defines, keep=guest.KEEP)
 
 
 def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
@@ -206,10 +207,14 @@ def _image(
     kind: Emulator,
     contents: Mapping[str, str],
     sources: Sequence[str],
+    *,
     defines: Sequence[str] = (),
+    keep: Sequence[str] = ("main",),
 ) -> Image:
     if kind != "qemu":
-        return toolchains.build(way.machine, way.chain, contents, sources, defines=defines)
+        return toolchains.build(
+            way.machine, way.chain, contents, sources, defines=defines, keep=keep
+        )
     started = {name: toolchains.resource(name) for name in (qemu.START, "target_semihost.h")}
     return toolchains.build(
         way.machine,
@@ -228,7 +233,8 @@ def start(way: Way, kind: Emulator, image: Image) -> Cpu:
     return simavr.SimavrCpu(image) if kind == "simavr" else qemu.QemuCpu(way.machine, image)
 
 
-def _compare(cpu: Cpu, jobs: Sequence[Job]) -> str:
+def compare(cpu: Cpu, jobs: Sequence[Job]) -> str:
+    """Where the target first differs from the model; empty where nowhere."""
     answer = cpu.exchange([job.request for job in jobs])
     wanted = sum(job.answers for job in jobs)
     if len(answer) != wanted:
@@ -242,7 +248,7 @@ def _compare(cpu: Cpu, jobs: Sequence[Job]) -> str:
     return ""
 
 
-def _self_test(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> str:
+def self_test(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> str:
     """Run NAME_selftest.c on the target; empty where its main() returns 0."""
     image = _image(way, kind, generated, [f"{plan.name}.c", f"{plan.name}_selftest.c"])
     cpu = start(way, kind, image)

@@ -20,7 +20,12 @@ from halfcycle import compiler, files
 from halfcycle.targets.image import Image, read
 from halfcycle.targets.machines import Machine
 
-_BARE = ("-O2", "-g", "-ffreestanding", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
+_BARE = (
+    *("-O2", "-g", "-ffreestanding", "-ffunction-sections", "-fdata-sections"),
+    # As -O2 has it in gcc and clang; zig turns it off.
+    "-fomit-frame-pointer",
+    *("-fno-unwind-tables", "-fno-asynchronous-unwind-tables"),
+)
 
 _IMAGE = "image.elf"
 
@@ -101,19 +106,17 @@ def build(
     start-up, all others are bare. Raises compiler.CompileFailed where the compiler refuses.
     """
     compiling = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
-    linking = [f"-Wl,-u,{name}" for name in keep]
+    linking = ["-Wl,--gc-sections", *(f"-Wl,-u,{name}" for name in keep)]
     texts = dict(contents)
     if machine.name == "avr":
         if "main" not in keep:
-            linking += ["-nostartfiles", "-Wl,--gc-sections"]
+            linking.append("-nostartfiles")
     else:
         script = resource("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
         texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
         linking += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
         if chain.kind == "gcc":
-            linking += ["-nostdlib", "-Wl,--gc-sections"]
-    if chain.kind == "gcc" or chain.linker:
-        compiling.append("-ffunction-sections")
+            linking.append("-nostdlib")
     if not chain.linker:
         library = ["-lgcc"] if chain.kind == "gcc" else []
         whole = [*chain.command, *compiling, *linking, "-o", _IMAGE, *sources, *library]
