@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction as F
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from halfcycle import designer
 from halfcycle.frequency import peak_sensitivity
 from halfcycle.gains import DESIGN_BAND, MOST_SENSITIVE, GainDesign, GainRefusal, design_gains
 from halfcycle.loop import analyse
 from halfcycle.plant import window_plants
 from halfcycle.response import settled_window, spectral_radius, step_response
+from halfcycle.spec import load_spec
 from loop_specs import plants, spec, window
 
 W = F(1, 50)
@@ -166,3 +169,29 @@ def test_unreachable_rated_is_refused_not_looped():
     assert isinstance(refusal, GainRefusal)
     assert refusal.settling_ms is None
     assert "bus 200 V" in refusal.corner
+
+
+@pytest.mark.parametrize(
+    ("measure", "tolerance_hz", "keys"),
+    [
+        ("mean", F(0), {"loop.measure"}),
+        ("rms", F(1), {"output.frequency_tolerance_hz"}),
+        ("mean", F(1), {"output.frequency_tolerance_hz", "loop.measure"}),
+    ],
+)
+def test_a_drifting_frequency_is_named_as_the_cause(
+    measure: str, tolerance_hz: F, keys: set[str]
+) -> None:
+    """It was put down to too few points in a half cycle, for which to sample faster is no cure."""
+    own = load_spec(Path(__file__).parents[1] / "docs/examples/peat_cabin.toml")
+    changes = {
+        "output": {"frequency_tolerance_hz": tolerance_hz},
+        "loop": {"measure": measure},
+        "targets": {"settling_ms": F(600), "voltage_tolerance_percent": F(6, 5)},
+    }
+    own = own.model_copy(
+        update={name: getattr(own, name).model_copy(update=to) for name, to in changes.items()}
+    )
+    made = designer.design(own)
+    found = {f.key for f in made.findings if f.level == "warning"}
+    assert found - {"targets.voltage_tolerance_percent"} == keys

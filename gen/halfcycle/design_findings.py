@@ -17,6 +17,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _reach(design.spec, design.chosen)
     yield from _given_gains(design)
     yield from _window(design)
+    yield from _drift(design)
     yield from _offset(design)
     yield from _noise(design)
     yield from _clipping(design)
@@ -49,6 +50,22 @@ def refusal(spec: Spec, trials: Sequence[Trial]) -> list[Finding]:
             "settling time, narrow the tolerances, or add damping to the filter",
         )
     )
+    ripple_v = min(each.faults.ripple_v for each, _ in refused)
+    if ripple_v > float(spec.output.rated_rms_v) / 200:
+        partial = not window.whole
+        found.append(
+            Finding(
+                "note",
+                "loop.period_us" if partial else "output.frequency_tolerance_hz",
+                f"the reading ripples by +-{ripple_v:.3g} V or more, which comes off the 2 % band "
+                "of settling; "
+                + (
+                    "change loop.period_us for a whole window"
+                    if partial
+                    else "clock the loop from the source that is followed (then this is 0)"
+                ),
+            )
+        )
     return found
 
 
@@ -135,12 +152,13 @@ def _window(design: Design) -> Iterator[Finding]:
             f"tolerance of {trial.tolerance_v:.3g} V, and no other window meets the targets; "
             "allow a longer loop.longest_window_ms and targets.settling_ms, or a wider tolerance",
         )
-    if spec.loop.measure == "mean" and spread > trial.tolerance_v / 4:
+    mean, sampling = spec.loop.measure == "mean", trial.faults.sampling_v
+    if window.whole and mean and sampling > trial.tolerance_v / 4:
         yield Finding(
             "warning",
             "loop.period_us",
             f"{window.distinct_points} distinct points a half cycle leave the mean uncertain by "
-            f'+-{spread:.3g} V; sample faster, or use measure = "rms"',
+            f'+-{sampling:.3g} V; sample faster, or use measure = "rms"',
         )
     kind = (
         "a fixed bias set by the filter's and the sensor's lag"
@@ -155,6 +173,21 @@ def _window(design: Design) -> Iterator[Finding]:
             "loop.period_us",
             f"the sampling error of +-{spread:.3g} V is {kind}; nothing to do",
         )
+
+
+def _drift(design: Design) -> Iterator[Finding]:
+    spec, trial = design.spec, design.chosen
+    drift = trial.faults.spread_v - trial.faults.sampling_v
+    if drift <= trial.tolerance_v / 4:
+        return
+    other = 'use measure = "rms", ' if spec.loop.measure == "mean" else ""
+    yield Finding(
+        "warning",
+        "output.frequency_tolerance_hz",
+        f"a frequency off by {text(spec.output.frequency_tolerance_hz)} Hz leaves the reading "
+        f"uncertain by +-{drift:.3g} V more; clock the loop from the source that is followed (then "
+        f"this is 0), {other}or narrow it",
+    )
 
 
 def _offset(design: Design) -> Iterator[Finding]:

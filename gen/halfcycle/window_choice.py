@@ -24,6 +24,8 @@ class ReadingFaults:
     """Middle of the reading's range over its true value; the calibration takes it out."""
     spread_v: float
     """What is left either way: sampling, partial window and frequency, over every phase."""
+    sampling_v: float
+    """The part of it that is there at the rated frequency already."""
     alternation_v: float
     """The part of the zero tolerance that flips from window to window, before the loop."""
     zero_v: float
@@ -124,6 +126,7 @@ def reading_faults(spec: Spec, window: Window) -> ReadingFaults:
     return ReadingFaults(
         centre=1 + (own.low + own.high) / 2,
         spread_v=rated * (own.high - own.low) / 2,
+        sampling_v=rated * (without.high - without.low) / 2,
         alternation_v=rated * alternation,
         zero_v=rated * max(0.0, steady),
         noise_v=math.hypot(noise.noise, noise.quantisation),
