@@ -114,21 +114,29 @@ def _as_json(row: runner.Row) -> dict[str, Any]:
 def _show(result: runner.Result) -> None:
     rows = [_cells(row) for row in result.rows]
     notes = [
-        "Instructions of a call at its worst, from its first to its return: a sample, a sample "
-        "that completes a window, an update, the drive. On AVR: cycles.",
+        _agreement(result),
+        "Instructions of a call at its worst, from its first to its return: a sample, the last "
+        "sample of a window, an update, the drive. On AVR: cycles.",
         "RAM: one state struct. Stack: below the caller's, the deepest call.",
     ]
     notes += [
         f"not run: {one.target} with {one.tool}; to have it: {one.install}"
         for one in result.unavailable
     ]
-    columns = ("target", "compiler", "bits", "flash", "RAM", "stack", "sample", "closing", "update")
-    show_table("The C on its targets", (*columns, "drive"), rows, notes)
+    sizes = ("flash\nbytes", "RAM\nbytes", "stack\nbytes")
+    columns = ("target", "compiler", *sizes, "sample", "last\nsample", "update", "drive")
+    show_table("The C on its targets", columns, rows, notes)
+
+
+def _agreement(result: runner.Result) -> str:
+    differ = [f"{row.target} ({row.compiler})" for row in result.rows if not row.bit_exact]
+    if differ:
+        return f"DIFFERS from the model: {', '.join(differ)}; the others equal it, bit for bit."
+    return "Bit for bit the model's, every output and the whole state after every call."
 
 
 def _cells(row: runner.Row) -> list[str]:
-    cells = [row.target, row.compiler.split("-")[-1], "same" if row.bit_exact else "DIFFER"]
-    cells += [str(row.flash_bytes), str(row.ram_bytes)]
+    cells = [row.target, row.compiler.split("-")[-1], str(row.flash_bytes), str(row.ram_bytes)]
     if row.costs is None:
         return [*cells, *["-"] * 5]
     cells.append(str(row.costs.stack_bytes))
