@@ -150,13 +150,20 @@ def test_advice() -> None:
     assert "50.6 Hz is 0.6 Hz off" in said(off, "output.frequency_hz")
     assert not said(run(made(), capture(sine())), "output.frequency_hz")
     shifted = run(made(), capture(sine(zero=4.4)))
-    assert "+4.4 V, +20 codes, beyond" in said(shifted, "sensor.zero_code")
+    assert "+4.400 V, +20.00 codes, beyond" in said(shifted, "sensor.zero_code")
     assert "inside" in said(run(made(), capture(sine(zero=0.4))), "sensor.zero_code")
     over = run(made(), capture(sine(rms=340)))
     assert over.clipped_samples > 100
     assert "beyond the ADC's range" in said(over, "sensor.volts_per_code")
     assert "--multiply" in said(run(made(), capture(sine(rms=2.3))), "capture level")
     assert "record faster" in said(run(made(), capture(sine(), step=2e-3)), "capture step")
+
+
+def test_a_perfect_zero_is_shown_as_zero() -> None:
+    """Bug: the fit's rounding error was shown as the waveform's zero, "-1.1e-09 V"."""
+    for phase in (0.0, 0.3, 2.0, 4.0):
+        shown = said(run(made(), capture(sine(phase=phase))), "sensor.zero_code")
+        assert "mean is +0.000 V, +0.00 codes, inside" in shown
 
 
 def test_an_odd_window_flips_with_the_zero() -> None:

@@ -17,7 +17,7 @@ from scipy import signal
 
 from halfcycle import cli
 from halfcycle.design_types import Design
-from halfcycle.faults import InputError
+from halfcycle.faults import InputError, Refused
 from halfcycle.made import make
 from halfcycle.response_change import departure, steps, worse_figures
 from halfcycle.retune import Retuned, continuous, retune
@@ -208,6 +208,20 @@ def test_another_settling_time_stretches_given_gains_and_back() -> None:
     assert parse_spec(back.text, "x") == parse_spec(text, "x")
 
 
+def test_a_settling_time_that_cannot_be_had_says_what_can() -> None:
+    """Bug: given gains stretched to a settling time beyond reach were only called unstable."""
+    text = example("peat_cabin") + "\n[gains]\nproportional = 0\nintegral_per_s = 14.2\n"
+    done = retune(text, {SETTLING: F(60)})
+    first = done.findings[0]
+    assert not done.good and (first.level, first.key) == ("error", SETTLING)
+    with pytest.raises(Refused) as refused:
+        make(
+            parse_spec(example("peat_cabin").replace("settling_ms = 250", "settling_ms = 60"), "x")
+        )
+    best = next(one.text for one in refused.value.findings if one.level == "error")
+    assert best in first.text and "the best, with" in best
+
+
 def test_another_settling_time_designs_anew_without_gains() -> None:
     done = retune(example("peat_cabin"), {SETTLING: F(400)})
     assert done.good and done.after is not None and done.values == {SETTLING: F(400)}
@@ -335,7 +349,7 @@ def test_a_broken_limit_writes_nothing(tool, spec: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "--period-us"),
+        ([], "--settling-ms"),
         (["--period-us", "soon"], "--period-us"),
         (["--period-us", "0"], "loop.period_us"),
         (["--period-us", "nan", "--settling-ms", "x"], "--settling-ms"),

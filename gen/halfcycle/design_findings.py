@@ -10,6 +10,7 @@ from halfcycle.design_types import Design, Trial
 from halfcycle.exact import text
 from halfcycle.faults import Finding
 from halfcycle.spec import Spec
+from halfcycle.windows import counted
 
 
 def findings(design: Design) -> Iterator[Finding]:
@@ -45,7 +46,7 @@ def refusal(spec: Spec, trials: Sequence[Trial]) -> list[Finding]:
             "error",
             "targets.settling_ms",
             f"{wanted} cannot be met at every corner by any of {len(refused)} windows; the best, "
-            f"with {window.half_cycles} half cycles ({window.duration_ms:.6g} ms a window): "
+            f"with {counted(window.half_cycles)} ({window.duration_ms:.6g} ms a window): "
             f"{' or '.join(reach) or 'none'}; held back by {refusal_.corner}. Allow a longer "
             "settling time, narrow the tolerances, or add damping to the filter",
         )
@@ -140,7 +141,7 @@ def _window(design: Design) -> Iterator[Finding]:
         yield Finding(
             "warning",
             "loop.accept_partial_window",
-            f"the window misses its {window.half_cycles} half cycles by "
+            f"the window misses its {counted(window.half_cycles)} by "
             f"{window.mismatch_ppm:+.0f} ppm; the reading moves by +-{spread:.3g} V with the phase;"
             " change loop.period_us for a whole window",
         )
@@ -197,7 +198,7 @@ def _offset(design: Design) -> Iterator[Finding]:
         return
     double = next((t for t in design.trials if t.window.samples == 2 * trial.window.samples), None)
     text_ = (
-        f"{trial.window.half_cycles} half cycles are odd: a zero error of "
+        f"{counted(trial.window.half_cycles)}, an odd count: a zero error of "
         f"{text(design.spec.sensor.zero_tolerance_codes)} codes flips the reading by "
         f"+-{before:.3g} V from window to window, +-{after:.3g} V at the output"
     )

@@ -26,6 +26,7 @@ from halfcycle.plan import FLAGS, Plan
 from halfcycle.signals import error_bits, error_range
 from halfcycle.spec import Value
 from halfcycle.vectors import golden_vectors
+from halfcycle.windows import counted
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
 WIDTH = 96
@@ -152,7 +153,7 @@ def _facts(design: Design, made: Quantised) -> Iterator[str]:
     spec, window, plan = design.spec, design.window, made.plan
     measured = "average-rectified" if plan.measure == "mean" else "RMS"
     yield (
-        f"Window: {window.half_cycles} half cycles in {window.samples} samples of "
+        f"Window: {counted(window.half_cycles)} in {window.samples} samples of "
         f"{number(spec.loop.period_us)} us ({number(window.duration_s * 1000)} ms), {measured}."
     )
     yield (

@@ -71,6 +71,11 @@ def text(value: Fraction) -> str:
     return f"{'-' if value < 0 else ''}{digits[:-places]}.{digits[-places:]}"
 
 
+def signed(value: float, places: int) -> str:
+    """``value`` with its sign to so many places; what rounds to nothing is +0, never -0."""
+    return f"{round(value, places) + 0.0:+.{places}f}"
+
+
 def kind(value: object) -> str:
     """Name the TOML type of ``value`` for a message: ``a table``, ``a list`` ..."""
     names = {bool: "a boolean", dict: "a table", list: "a list", str: "a string"}

@@ -8,11 +8,13 @@ from fractions import Fraction
 
 import numpy as np
 
+from halfcycle.exact import signed
 from halfcycle.faults import Finding
 from halfcycle.made import Made
 from halfcycle.readings import MEAN_TO_RMS
 from halfcycle.replay import Replay
 from halfcycle.window_faults import mean_error, rms_error
+from halfcycle.windows import counted
 
 FEW_POINTS = 20
 """Captured points per cycle below which the capture itself is too coarse to judge by."""
@@ -67,7 +69,7 @@ def _measure(found: Replay, made: Made) -> Iterator[Finding]:
         factor = found.waveform.form_factor
         shape = (
             f" (form factor {factor:.4f}, a sine's is {MEAN_TO_RMS:.4f}: a mean reads "
-            f"{100 * (MEAN_TO_RMS / factor - 1):+.2f} %)"
+            f"{signed(100 * (MEAN_TO_RMS / factor - 1), 2)} %)"
         )
     if own <= tolerance:
         text = f"{name} is off by {own:.3g} V at most{shape}, inside the tolerance; keep it"
@@ -109,7 +111,7 @@ def _window(found: Replay, made: Made) -> Iterator[Finding]:
     cost = worst - best
     text = (
         f"{measured:.6g} Hz is {float(deviation):.3g} Hz off the nominal frequency: the window of "
-        f"{window.half_cycles} half cycles is then wrong by up to {worst:.3g} V instead of "
+        f"{counted(window.half_cycles)} is then wrong by up to {worst:.3g} V instead of "
         f"{best:.3g} V"
     )
     if deviation > allowed and cost > tolerance / 10:
@@ -134,7 +136,7 @@ def _zero(found: Replay, made: Made) -> Iterator[Finding]:
     sensor = made.design.spec.sensor
     zero_v = found.waveform.zero_v
     codes = zero_v / float(sensor.volts_per_code)
-    text = f"the waveform's mean is {zero_v:+.3g} V, {codes:+.3g} codes"
+    text = f"the waveform's mean is {signed(zero_v, 3)} V, {signed(codes, 2)} codes"
     if abs(codes) > sensor.zero_tolerance_codes:
         text += (
             f", beyond the zero tolerance of {float(sensor.zero_tolerance_codes):g}: if the "

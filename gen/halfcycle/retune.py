@@ -23,6 +23,7 @@ from halfcycle.made import Made, make
 from halfcycle.response_change import departure, worse_figures
 from halfcycle.spec import Spec, Value, parse_spec
 from halfcycle.spec_edit import edit_text
+from halfcycle.windows import counted
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"
@@ -78,8 +79,8 @@ def retune(
     before = make(spec, file)
     kept = continuous(before)
     if spec.gains is not None and SETTLING in values:
-        stretched = spec.targets.settling_ms / asked[SETTLING]
-        kept = replace(kept, integral_per_s=kept.integral_per_s * stretched)
+        faster = spec.targets.settling_ms / asked[SETTLING]
+        kept = replace(kept, integral_per_s=kept.integral_per_s * faster)
 
     attempt = _Attempt(text, values, file)
     anew = spec.gains is None and SETTLING in values
@@ -92,12 +93,15 @@ def retune(
     else:
         after, refusal = attempt.kept(kept)
 
-    if redesign or SETTLING in values:
+    stretched = SETTLING in values and not (redesign or anew)
+    if stretched and (after is None or not after.good):
+        about = [_failed(before, kept, after, attempt, SETTLING)]
+    elif redesign or SETTLING in values:
         about = [_other_response(before, after)] if after else []
     elif after is not None and (after.good or not before.good or _as_good(before, after)):
         about = [_response(before, after)]
     else:
-        about = [_failed(before, after, attempt)]
+        about = [_failed(before, kept, after, attempt, PERIOD)]
     if INTEGRAL in attempt.values and spec.gains is None and after is not None and after.good:
         about.append(_PINNED)
     return Retuned(
@@ -177,28 +181,34 @@ def _response(before: Made, after: Made) -> Finding:
     return Finding("warning", PERIOD, text)
 
 
-def _failed(before: Made, after: Made | None, attempt: _Attempt) -> Finding:
-    """That the constants do not do at the new values, and what can be had there instead."""
-    gains, spec = continuous(before), before.design.spec
+def _failed(
+    before: Made, gains: ContinuousGains, after: Made | None, attempt: _Attempt, key: str
+) -> Finding:
+    """That the constants ``gains`` do not do at the new values, and what can be had instead."""
+    spec = before.design.spec
     held = (
-        f"the constants kept (proportional {_short(gains.proportional)}, integral "
-        f"{_short(gains.integral_per_s)} per s) do not do at the new values: "
+        f"the constants {'stretched' if key == SETTLING else 'kept'} (proportional "
+        f"{_short(gains.proportional)}, integral {_short(gains.integral_per_s)} per s) do not do "
+        "at the new values: "
     )
-    held += worse_figures(before.design, after.design) if after else "the errors below"
+    worse = worse_figures(before.design, after.design) if after else ""
+    held += worse or "the errors below"
     asked = parse_spec(edit_text(attempt.original, attempt.asked, attempt.file), attempt.file)
     nearer = _nearer(before, asked)
-    other, _ = _Attempt(attempt.original, attempt.asked, attempt.file).designed(
+    other, refusal = _Attempt(attempt.original, attempt.asked, attempt.file).designed(
         remove=spec.gains is not None
     )
     if other is None or not other.good:
-        return Finding("error", PERIOD, f"{held}; no others meet the targets either; {nearer}")
+        best = next((f"; {one.text}" for one in refusal if one.level == "error"), "")
+        text = f"{held}; no others meet the targets either{best}; {nearer}"
+        return Finding("error", key, text)
     new, loop = other.design.gains, other.design.loop
     text = (
         f"{held}; what can be had there, with --redesign: proportional {new.proportional:.4g}, "
         f"integral {new.integral_per_s:.4g} per s, settling {loop.settling_ms:.6g} ms, overshoot "
         f"{loop.overshoot_percent:.3g} %, peak sensitivity {loop.peak_sensitivity:.3g}; or {nearer}"
     )
-    return Finding("error", PERIOD, text)
+    return Finding("error", key, text)
 
 
 def _nearer(before: Made, after: Spec) -> str:
@@ -209,7 +219,7 @@ def _nearer(before: Made, after: Spec) -> str:
     if period == after.loop.period_us:
         return "compare the two responses with --plot"
     shown = _short(period) if period.denominator == 1 else f"{period} ({float(period):.6g})"
-    return f"use --period-us {shown}, which holds {half_cycles} half cycles as before"
+    return f"use --period-us {shown}, which holds {counted(half_cycles)} as before"
 
 
 def _short(value: Fraction) -> str:

@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfcycle import pictures
 from halfcycle.design_types import Design
-from halfcycle.faults import Fault, InputError, ToolMissing
 from halfcycle.response import BAND
 from halfcycle.response_change import Steps, horizon_ms, steps
 from halfcycle.spec_types import brief
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-SUFFIXES = (".svg", ".png", ".pdf")
-
-
-def check_name(file: str) -> str:
-    """The picture's format by the suffix of ``file``: "svg", "png" or "pdf".
-
-    Raises InputError for any other.
-    """
-    for suffix in SUFFIXES:
-        if file.lower().endswith(suffix):
-            return suffix[1:]
-    fault = Fault(file, "--plot", "no picture's suffix", f"use one of {', '.join(SUFFIXES)}")
-    raise InputError([fault])
+    from matplotlib.figure import Figure
 
 
 def picture(before: Design, after: Design | None, form: str) -> bytes:
@@ -36,39 +22,18 @@ def picture(before: Design, after: Design | None, form: str) -> bytes:
 
     Raises ToolMissing without matplotlib.
     """
-    try:
-        import matplotlib as mpl  # noqa: PLC0415
-        from matplotlib.figure import Figure  # noqa: PLC0415
-    except ImportError:
-        raise ToolMissing(
-            "--plot needs matplotlib; install it: pip install 'halfcycle[plot]'"
-        ) from None
-
     shown = [before, after] if after is not None else [before]
     until = horizon_ms(*shown)
-    style: Any = {
-        "font.size": 9,
-        "svg.hashsalt": "halfcycle",
-        "svg.fonttype": "none",
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-    }
-    with mpl.rc_context(style):
-        figure = Figure(figsize=(7.2, 4.6), dpi=150, layout="constrained")
+
+    def fill(figure: Figure) -> None:
         axes = figure.subplots()
         _limits(axes, before)
         _band(axes, before, steps(before, until))
         if after is not None:
             _edges(axes, after, steps(after, until))
         _frame(axes, shown, until)
-        stored = io.BytesIO()
-        metadata = {
-            "svg": {"Date": None},
-            "pdf": {"CreationDate": None},
-            "png": {"Software": None},
-        }
-        figure.savefig(stored, format=form, metadata=metadata[form])
-    return stored.getvalue()
+
+    return pictures.draw(fill, form, inches=(7.2, 4.6), dpi=150, font_size=9)
 
 
 def _volts(design: Design) -> float:

@@ -6,19 +6,18 @@ greyscale.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfcycle import pictures
 from halfcycle.board_run import History, Real, Run
 from halfcycle.boards import draw
 from halfcycle.case_run import board, timing
 from halfcycle.case_types import Case, Setting
 from halfcycle.cases import cases
-from halfcycle.faults import ToolMissing
 from halfcycle.judge import Measured, measure
 from halfcycle.limit_curves import EN_50160, LimitCurve, corridor
 from halfcycle.simulate import Prepared, compiled
@@ -26,6 +25,7 @@ from halfcycle.tally import Tally
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 MOST_BOARDS = 512
 """Boards drawn in a picture; a run may have more."""
@@ -57,38 +57,17 @@ def picture(
 
     Raises ToolMissing without matplotlib.
     """
-    try:
-        import matplotlib as mpl  # noqa: PLC0415 (slow to import, and optional)
-        from matplotlib.figure import Figure  # noqa: PLC0415
-    except ImportError:
-        raise ToolMissing(
-            "--plot needs matplotlib; install it: pip install 'halfcycle[plot]'"
-        ) from None
 
-    style: Any = {
-        "font.size": 8,
-        "svg.hashsalt": "halfcycle",
-        "svg.fonttype": "none",
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-    }
-    with mpl.rc_context(style):
-        size = (11.0, 2.9 * len(tallies) + 0.4)
-        figure = Figure(figsize=size, dpi=110, layout="constrained")
+    def fill(figure: Figure) -> None:
         rows = figure.subplots(len(tallies), 3, squeeze=False, width_ratios=(1.35, 1.25, 0.9))
         for row, tally in zip(rows, tallies, strict=True):
             shown = _gather(prepared, tally, numbers[:MOST_BOARDS], seed)
             _amplitude(row[0], shown)
             _waveform(row[1], shown)
             _spread(row[2], shown)
-        stored = io.BytesIO()
-        metadata = {
-            "svg": {"Date": None},
-            "pdf": {"CreationDate": None},
-            "png": {"Software": None},
-        }
-        figure.savefig(stored, format=form, metadata=metadata[form])
-    return stored.getvalue()
+
+    inches = (11.0, 2.9 * len(tallies) + 0.4)
+    return pictures.draw(fill, form, inches=inches, dpi=110, font_size=8)
 
 
 def _gather(prepared: Prepared, tally: Tally, numbers: range, seed: int) -> _Shown:

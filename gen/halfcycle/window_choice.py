@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from halfcycle.exact import text
 from halfcycle.faults import Fault, Finding, InputError, Refused
-from halfcycle.windows import Window, nearest_misses, whole_windows
+from halfcycle.windows import Window, counted, nearest_misses, whole_windows
 
 if TYPE_CHECKING:
     from halfcycle.phase_extremes import Bounds
@@ -75,7 +75,7 @@ def _insisted(spec: Spec, file: str, half_cycles: int) -> Window:
         fault = Fault(
             file,
             "loop.half_cycles",
-            f"{half_cycles} half cycles fill {float(exact):.6g} samples, which is not whole",
+            f"{counted(half_cycles)} would need {float(exact):.6g} samples, which is not whole",
             f'use a multiple of {step}, "auto", or accept_partial_window = true',
         )
         raise InputError([fault])
@@ -85,7 +85,7 @@ def _insisted(spec: Spec, file: str, half_cycles: int) -> Window:
 def _nothing_whole(spec: Spec, misses: tuple[Window, ...]) -> Finding:
     f = spec.output.frequency_hz
     near = ", ".join(
-        f"{w.half_cycles} half cycles in {w.samples} samples ({w.mismatch_ppm:+.0f} ppm)"
+        f"{counted(w.half_cycles)} in {w.samples} samples ({w.mismatch_ppm:+.0f} ppm)"
         for w in misses[-3:]
     )
     if misses:

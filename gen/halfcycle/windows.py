@@ -19,6 +19,11 @@ LIST_LIMIT = 40
 """Candidates listed when the caller names no other limit."""
 
 
+def counted(half_cycles: int) -> str:
+    """The count in words: "1 half cycle", "3 half cycles"."""
+    return f"{half_cycles} half cycle{'' if half_cycles == 1 else 's'}"
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """``samples`` loop periods, meant to hold ``half_cycles`` half cycles of the mains."""

@@ -14,6 +14,7 @@ import click
 
 from halfcycle import check, check_many, files, verify
 from halfcycle.check_many import Job, Result
+from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.faults import Fault, InputError, Refused
@@ -35,20 +36,7 @@ from halfcycle.spec_load import printable
 @click.option(
     "--junit", "junit_file", metavar="FILE", type=click.Path(path_type=Path), help="JUnit XML."
 )
-@click.option(
-    "--samples",
-    type=click.IntRange(1, 10**10),
-    default=verify.DEFAULT_SAMPLES,
-    show_default=True,
-    help="Samples to compare, at least.",
-)
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**32 - 1),
-    default=verify.DEFAULT_SEED,
-    show_default=True,
-    help="Of the stimulus.",
-)
+@stimulus_options
 @click.option(
     "--scenario",
     metavar="NAME",

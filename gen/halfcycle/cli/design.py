@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from halfcycle.cli import shared, tables
+from halfcycle.windows import counted
 
 if TYPE_CHECKING:
     from halfcycle.made import Made
@@ -46,7 +47,7 @@ def _show(made: Made) -> None:
         [
             (
                 "window",
-                f"{window.half_cycles} half cycles, {window.samples} samples, "
+                f"{counted(window.half_cycles)}, {window.samples} samples, "
                 f"{number(window.duration_ms)} ms",
                 "",
             ),

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from halfcycle import check, compiler, emit, files, verify
+from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json
 from halfcycle.faults import Fault, Finding, InputError, Refused, ToolMissing
@@ -24,20 +25,7 @@ from halfcycle.spec_load import printable
     "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="The folder."
 )
 @click.option("--no-verify", is_flag=True, help="Write without compiling and comparing.")
-@click.option(
-    "--samples",
-    type=click.IntRange(1, 10**10),
-    default=verify.DEFAULT_SAMPLES,
-    show_default=True,
-    help="Samples to compare, at least.",
-)
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**32 - 1),
-    default=verify.DEFAULT_SEED,
-    show_default=True,
-    help="Of the stimulus.",
-)
+@stimulus_options
 @click.option("--force", is_flag=True, help="Replace files that were edited by hand.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(

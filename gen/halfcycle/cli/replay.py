@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from halfcycle.cli import shared, tables
+from halfcycle.exact import signed
 from halfcycle.faults import Fault, InputError, ToolMissing
 
 if TYPE_CHECKING:
@@ -151,7 +152,7 @@ def _show(found: Replay, capture: Capture) -> None:
         ("figure", "value"),
         [
             ("frequency", f"{wave.frequency_hz:.6g} Hz"),
-            ("zero offset", f"{wave.zero_v:+.4g} V"),
+            ("zero offset", f"{signed(wave.zero_v, 3)} V"),
             ("form factor", f"{wave.form_factor:.5f}"),
             ("crest factor", f"{wave.crest_factor:.4f}"),
             ("THD", f"{wave.thd_percent:.2f} %"),
@@ -161,4 +162,4 @@ def _show(found: Replay, capture: Capture) -> None:
 
 
 def _error(true: float, reported: float) -> str:
-    return f"{100 * (reported / true - 1):+.3f}" if true > 0 else "-"
+    return signed(100 * (reported / true - 1), 3) if true > 0 else "-"

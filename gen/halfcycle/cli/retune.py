@@ -14,6 +14,7 @@ from halfcycle.cli import shared, tables
 from halfcycle.faults import Fault, InputError
 from halfcycle.files import write_atomic
 from halfcycle.spec_load import printable, read_text
+from halfcycle.windows import counted
 
 if TYPE_CHECKING:
     from halfcycle.made import Made
@@ -99,7 +100,8 @@ def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction
         except exact.NotANumber as error:
             faults.append(Fault(WHERE, option, str(error), 'give a number, or "20000/33"'))
     if not asked and not faults and not redesign:
-        faults.append(Fault(WHERE, "--period-us", "nothing to change is named", "give a period"))
+        remedy = f"give one of {', '.join(OPTIONS)}, or --redesign"
+        faults.append(Fault(WHERE, "--period-us", "nothing to change is named", remedy))
     if faults:
         raise InputError(faults)
     return asked
@@ -108,7 +110,7 @@ def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction
 def _form(plot: Path | None) -> str:
     if plot is None:
         return ""
-    from halfcycle.retune_plot import check_name  # noqa: PLC0415
+    from halfcycle.pictures import check_name  # noqa: PLC0415
 
     return check_name(printable(str(plot)))
 
@@ -165,7 +167,7 @@ def _figures(made: Made) -> Iterator[tuple[str, str]]:
     yield "loop period", f"{number(spec.loop.period_us)} us"
     yield "frequency", f"{number(spec.output.frequency_hz)} Hz"
     yield "settling asked for", f"{number(spec.targets.settling_ms)} ms"
-    yield "window", f"{window.half_cycles} half cycles, {window.samples} samples"
+    yield "window", f"{counted(window.half_cycles)}, {window.samples} samples"
     yield "window's length", f"{number(window.duration_ms)} ms"
     yield "proportional gain", f"{number(design.gains.proportional)} per pu"
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"

@@ -77,7 +77,7 @@ def command(
     from halfcycle import emit, simulate  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.cases import cases  # noqa: PLC0415
     from halfcycle.cli import simulate_show as show  # noqa: PLC0415
-    from halfcycle.retune_plot import check_name  # noqa: PLC0415
+    from halfcycle.pictures import check_name  # noqa: PLC0415
     from halfcycle.simulate_findings import findings  # noqa: PLC0415
     from halfcycle.window_reason import reason  # noqa: PLC0415
 

@@ -10,6 +10,7 @@ from halfcycle import derivations
 from halfcycle.made import Made
 from halfcycle.report.contents import Derivation, Step, number, quantity
 from halfcycle.report.formulas import magnitude, relation, shown, substitute, value, with_numbers
+from halfcycle.windows import counted
 
 MINUS_ONE = "<mrow><mi>{}</mi><mo>(</mo><mrow><mo>−</mo><mn>1</mn></mrow><mo>)</mo></mrow>"
 FORMS = {
@@ -156,7 +157,7 @@ def offset(made: Made) -> Derivation:
         "Zero offset and an odd window",
         (
             Step(
-                f"{design.window.half_cycles} half cycles are odd, so a zero offset turns its "
+                f"{counted(design.window.half_cycles)}, an odd count, so a zero offset turns its "
                 "sign from window to window. The loop answers that with its gain at z = −1, here "
                 "for a pure delay at the greatest gain:",
                 (

@@ -17,6 +17,7 @@ from halfcycle.report.formulas import (
     with_numbers,
     words,
 )
+from halfcycle.windows import counted
 
 
 def window(made: Made) -> Derivation:
@@ -45,7 +46,7 @@ def window(made: Made) -> Derivation:
                 ),
             ),
             Step(
-                f"Taken: {window.half_cycles} half cycles in {window.samples} samples"
+                f"Taken: {counted(window.half_cycles)} in {window.samples} samples"
                 + ("." if whole else f", which misses by {window.mismatch_ppm:+.0f} ppm.")
             ),
         ),

@@ -11,6 +11,7 @@ from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.contents import Contents, Corners, Level, number, quantity
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.window_section import length_text
+from halfcycle.windows import counted
 
 LEVELS: tuple[tuple[Level, str], ...] = (
     ("error", "Errors"),
@@ -48,7 +49,7 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
     yield Row(
         "window",
         f"≤ {quantity(float(spec.loop.longest_window_ms), 'ms')}",
-        f"{window.half_cycles} half cycles, {length_text(window)}, {measure}",
+        f"{counted(window.half_cycles)}, {length_text(window)}, {measure}",
         kept=window.duration_ms <= float(spec.loop.longest_window_ms),
     )
     yield Row(

@@ -13,7 +13,7 @@ from halfcycle.report.contents import DASH, Figure, Table, number, quantity, vol
 from halfcycle.report.scale import Axis
 from halfcycle.window_choice import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.window_faults import FEW_POINTS
-from halfcycle.windows import Window
+from halfcycle.windows import Window, counted
 
 MOST = 10
 """Candidates drawn; the chosen one and its double are always among them."""
@@ -80,7 +80,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         faults, window = one.faults, one.window
         parts.append(
             f'<text class="halo{" strong" if one.chosen else ""}" x="{left}" y="{y + 10}">'
-            f"{'▸ ' if one.chosen else ''}{window.half_cycles} half cycles, "
+            f"{'▸ ' if one.chosen else ''}{counted(window.half_cycles)}, "
             f"{number(window.duration_ms, 6)} ms</text>"
         )
         for end in (-tolerance, tolerance):
@@ -93,7 +93,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{one.window.half_cycles} half cycles plus or minus {number(one.error_v, 3)} V"
+        f"{counted(one.window.half_cycles)} plus or minus {number(one.error_v, 3)} V"
         f"{' (chosen)' if one.chosen else ''}"
         for one in shown
     )

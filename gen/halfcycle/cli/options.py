@@ -1,0 +1,29 @@
+"""Options that several commands take."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from halfcycle import verify
+
+
+def stimulus_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """``--samples`` and ``--seed`` of the comparison of the C with the model."""
+    samples = click.option(
+        "--samples",
+        type=click.IntRange(1, 10**10),
+        default=verify.DEFAULT_SAMPLES,
+        show_default=True,
+        help="Samples to compare, at least.",
+    )
+    seed = click.option(
+        "--seed",
+        type=click.IntRange(0, 2**32 - 1),
+        default=verify.DEFAULT_SEED,
+        show_default=True,
+        help="Of the stimulus.",
+    )
+    return samples(seed(command))
