@@ -5,14 +5,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 87217980902744d701203c8ce1735570496fe09b0ef15004450a4de2e4600850
+ *     file d3824d8632dacda1eeb35ce218cd343696b7b7fc3cb8aba27fbb1eed1fad6212
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Window: 1 half cycles in 25 samples of 50 us (1.25 ms), RMS.
+ * Window: 1 half cycle in 25 samples of 50 us (1.25 ms), RMS.
  * Gains: proportional 0 scale per pu, integral 57.6 scale per pu and second (0.072 a window,
  *     backward form).
  * Over the corners: settling 58.75 ms, overshoot 0 %, gain margin 24.6 dB, phase margin 87.2

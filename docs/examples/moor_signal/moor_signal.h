@@ -5,14 +5,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file a1c71019bf008714373bd7765de84420c58d36b4e322f0a85234ad4e5b35efde
+ *     file 08bfa3b922f6d2f4616a1e11d0623915e2c27fab5172c5d64a0a9d2df287f9a6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Window: 1 half cycles in 30 samples of 1000 us (30 ms), average-rectified.
+ * Window: 1 half cycle in 30 samples of 1000 us (30 ms), average-rectified.
  * Gains: proportional 0 scale per pu, integral 3.86667 scale per pu and second (0.116 a
  *     window, backward form).
  * Over the corners: settling 900 ms, overshoot 0 %, gain margin 21.1 dB, phase margin 85.4

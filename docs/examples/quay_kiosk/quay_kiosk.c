@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 66352a1bc95748b531580336259a416b42943cd70655c567ca75a9595371a718
+ *     file 69b20ed87743e381a35425ac3795b0bd8a192897ed0a81d237628b7735d06c0c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -132,7 +132,7 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
 /* The PI step with anti-windup. error: -4579..2571. Returns the drive, 0..617381888. */
 static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error)
 {
-    const int32_t step = INT32_C(27559) * error;
+    const int32_t step = INT32_C(27788) * error;
     int32_t after = s->integral + step;
     if (after > INT32_C(617381888)) {
         after = INT32_C(617381888);

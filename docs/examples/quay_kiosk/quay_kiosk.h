@@ -5,17 +5,17 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 57912a77b43aa9b5c2645127a1986e13ad7bfe8b167fa2d9b9bbdb39615a0631
+ *     file 2f69e76c685b1c70688f5188014773d87ccdcbc16e25ff4084e4d8058a31dd59
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Window: 1 half cycles in 20 samples of 500 us (10 ms), RMS.
- * Gains: proportional 0 scale per pu, integral 12 scale per pu and second (0.12 a window,
+ * Window: 1 half cycle in 20 samples of 500 us (10 ms), RMS.
+ * Gains: proportional 0 scale per pu, integral 12.1 scale per pu and second (0.121 a window,
  *     backward form).
- * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.3 dB, phase margin 85.5
+ * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.2 dB, phase margin 85.5
  *     deg, peak sensitivity 1.11.
  * Resolution at the output: reading 0.0984 V, steps of the drive 0.0367 V, dead band 0.0492
  *     V either way; sine table within 0.00011 of the crest.
@@ -35,7 +35,7 @@
  *     targets.ramp_ms = 0
  *
  * Constants, as wanted and as they are here:
- *     integral: 27559 / 2^29 = 0.120001, wanted 0.12 scale per pu and window (+6 ppm)
+ *     integral: 27788 / 2^29 = 0.120998, wanted 0.121 scale per pu and window (-18 ppm)
  *     target_gain: 2728363 / 2^28 = 0.0101639, wanted 0.0101639 counts per mV (+0 ppm)
  *     millivolt_gain: 12895780 / 2^17 = 98.387, wanted 98.387 mV per count (+0 ppm)
  *     scale_max: 18841 / 2^14 = 1.14996, wanted 1.15 scale (-32 ppm)
@@ -54,9 +54,9 @@
  *     target         sQ15.0     16               0            2571  3 bits
  *     error          sQ15.0     16           -4579            2571  2 bits
  *     integral       sQ2.29     32               0       617381888  1 bits
- *     step_product   sQ2.29     32      -126192661        70854189  4 bits
- *     step           sQ2.29     32      -126192661        70854189  4 bits
- *     after          sQ2.29     32      -126192661       688236077  1 bits
+ *     step_product   sQ2.29     32      -127241252        71442948  4 bits
+ *     step           sQ2.29     32      -127241252        71442948  4 bits
+ *     after          sQ2.29     32      -127241252       688824836  1 bits
  *     trusted        sQ2.29     32               0       617381888  1 bits
  *     drive_rounded  uQ3.29     32           16384       617398272  2 bits
  *     scale          sQ1.14     16               0           18841  0 bits
