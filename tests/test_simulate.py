@@ -363,6 +363,19 @@ def test_tables_and_picture(tmp_path: Path) -> None:
     assert not (tmp_path / "cases.doc").exists()
 
 
+@pytest.mark.parametrize("columns", [60, 79, 80])
+def test_names_of_cases_stay_whole(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 60 columns they were folded into "targe", "t-ste", "p"."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    ready = prepared()
+    known = cases(ready.setting)
+    names = ("--case", "target-step", "--case", "disconnected-sensor", "--case", "overload")
+    found = invoke(str(CABIN), *names, "--boards", "2")
+    lines = found.stdout.splitlines()
+    assert {line.split()[0] for line in lines if line.strip()} >= set(known) & set(names)
+    assert max(map(len, lines)) <= columns
+
+
 def test_why_a_window() -> None:
     """The nominal filter's lag by its phasor, worked by hand for the cabin: 700 VA and 75.57 ohm,
     wRC... = 2 pi 50 (L/R + R_w C) = 0.29 deg or less; 1.5 x 800 us at 50 Hz are 21.6 deg."""

@@ -18,6 +18,9 @@ from halfcycle.simulate_findings import (
 from halfcycle.tally import FIGURES, Tally
 from halfcycle.window_reason import Reason
 
+NARROW = 80
+"""Below this many columns the table of cases would break their names, and leaves figures out."""
+
 
 class Replay:
     """The command that runs one board of one case again."""
@@ -66,38 +69,36 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
     """The table of worst figures."""
     targets = prepared.setting.spec.targets
     number = shared.number
-    columns = [
-        "case",
-        "failed",
-        "settles\nms",
-        "over\n%",
-        "steady\n%",
-        "low\n%",
-        "high\n%",
-        "report\n%",
-        "scale",
+    shown = [
+        ("settles\nms", "settling_ms", 0),
+        ("over\n%", "overshoot_percent", 2),
+        ("steady\n%", "steady_error_percent", 2),
+        ("low\n%", "lowest_percent", 1),
+        ("high\n%", "highest_percent", 1),
+        ("report\n%", "report_error_percent", 2),
+        ("scale", "scale", 3),
     ]
-    figures = {
-        "settling_ms": 0,
-        "overshoot_percent": 2,
-        "steady_error_percent": 2,
-        "lowest_percent": 1,
-        "highest_percent": 1,
-        "report_error_percent": 2,
-        "scale": 3,
-    }
+    explained = "Over: overshoot. Steady: error of a window's RMS."
+    if tables.width() < NARROW:
+        shown = shown[:3] + shown[-1:]
+        explained += f" Sensor gain apart. {NARROW} columns or more show low, high and report too."
+    else:
+        explained += (
+            " Low, high: half-cycle RMS in percent of rated. Report: the firmware's RMS against "
+            "the true one. Sensor gain apart."
+        )
+    columns = ["case", "failed", *(heading for heading, _, _ in shown)]
     rows = [
         (
             tally.case,
             tally.failed,
-            *(_cell(known[tally.case], tally, name, digits) for name, digits in figures.items()),
+            *(_cell(known[tally.case], tally, name, digits) for _, name, digits in shown),
         )
         for tally in tallies
     ]
     designed = prepared.setting.designed_settling_ms
     notes = [
-        "Over: overshoot. Steady: error of a window's RMS. Low, high: half-cycle RMS in percent of "
-        "rated. Report: the firmware's RMS against the true one. Sensor gain apart.",
+        explained,
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
         f"{_or_dash(prepared.setting.designed_overshoot_percent)} %. Targets: "
         f"{number(targets.settling_ms)} ms, {number(targets.overshoot_percent)} %, steady within "

@@ -11,6 +11,13 @@ WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
 
 
+def width() -> int:
+    """Columns that a table may take: of the terminal, up to WIDEST; 80 in a pipe."""
+    from rich.console import Console  # noqa: PLC0415 (only the human output needs it)
+
+    return min(Console(file=sys.stdout).width, WIDEST)
+
+
 def show_table(
     title: str,
     columns: Sequence[str],
@@ -32,7 +39,7 @@ def show_table(
     from rich.text import Text  # noqa: PLC0415
 
     console = Console(file=sys.stdout, highlight=False, emoji=False, markup=False)
-    console.width = min(console.width, WIDEST)
+    console.width = width()
     cells = [[str(cell) for cell in row] for row in rows]
     frame = box.SIMPLE_HEAD if _encodes("─") else box.ASCII2
     table = Table(
