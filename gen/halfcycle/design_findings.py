@@ -161,19 +161,17 @@ def _window(design: Design) -> Iterator[Finding]:
             f"{window.distinct_points} distinct points a half cycle leave the mean uncertain by "
             f'+-{sampling:.3g} V; sample faster, or use measure = "rms"',
         )
-    kind = (
-        "a fixed bias set by the filter's and the sensor's lag"
-        if trial.faults.fixed
-        else "a ripple, as the output follows a source of its own frequency"
-        if window.whole
-        else "a ripple, as the window is not whole"
-    )
-    if spread > 0:
-        yield Finding(
-            "note",
-            "loop.period_us",
-            f"the sampling error of +-{spread:.3g} V is {kind}; nothing to do",
+    if trial.faults.fixed:
+        kind = "a fixed bias set by the filter's and the sensor's lag; nothing to do"
+    elif window.whole:
+        kind = (
+            "a ripple, as the output follows a source of its own frequency; "
+            "a clock in step with that source makes it a fixed bias"
         )
+    else:
+        kind = "a ripple, as the window is not whole; a whole window makes it a fixed bias"
+    if spread > 0:
+        yield Finding("note", "loop.period_us", f"the sampling error of +-{spread:.3g} V is {kind}")
 
 
 def _drift(design: Design) -> Iterator[Finding]:

@@ -293,8 +293,8 @@ def _findings(design: Design, made: Quantised) -> Iterator[Finding]:
             f"the steady error may reach {made.steady_error_v:.3g} V (window "
             f"{design.chosen.own_error_v:.3g} V, noise {design.chosen.noise_v:.3g} V, dead band "
             f"{made.dead_band_v:.3g} V, target {made.reading_step_v / 2:.3g} V), and the tolerance "
-            f"is {tolerance_v:.3g} V; widen it, "
-            "sample faster, or make the output's steps finer",
+            f"is {tolerance_v:.3g} V; widen it, or lessen the largest of these: "
+            "sample faster, filter the noise, or make the output's steps finer",
         )
     if made.reading_step_v <= made.output_step_v:
         yield Finding(
