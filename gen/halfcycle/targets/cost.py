@@ -75,7 +75,7 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
         found.append(Call("_sample", _row(state), code, kind))
     numbers = np.random.default_rng(seed)
     state = _row(from_states[0])
-    for millivolts in adversarial.target_values(plan, numbers, 40).tolist():
+    for millivolts in _few(adversarial.target_values(plan, numbers, 40)):
         found.append(Call("_set_target_mv", state, millivolts, "set_target"))
     scale = FIELDS.index(f"scale_{state[FIELDS.index('output_slot')]}")
     for level in adversarial.drive_scales(plan, numbers, 3):
@@ -87,6 +87,11 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
         at = (*state[:reading], value, *state[reading + 1 :])
         found.append(Call("_rms_mv", at, 0, "rms_mv"))
     return found
+
+
+def _few(values: NDArray[np.int64]) -> list[int]:
+    """The first twenty, which are the edges, and some sixty of the rest."""
+    return [*values[:20].tolist(), *values[20 :: max(1, len(values) // 60)].tolist()]
 
 
 def _row(state: NDArray[np.int64]) -> tuple[int, ...]:

@@ -65,7 +65,6 @@ class Job:
     def difference(self, answer: Words) -> str | None:
         """Where ``answer`` first differs from the model, in words; None where nowhere."""
         got = answer.reshape(self.expected.shape[1], len(self.fields)).T
-        # Words carry signed values as their two's complement.
         wanted = (self.expected & 0xFFFFFFFF).astype(np.uint32)
         differs = got != wanted
         if not differs.any():
@@ -96,8 +95,7 @@ class _Recorder(Harness):
         return np.concatenate(taken) if taken else np.zeros(0, np.uint32)
 
     def _ask(self, command: str, *values: int) -> None:
-        words = np.asarray([ord(command), *values], dtype=np.int64)
-        self._words.append((words & 0xFFFFFFFF).astype(np.uint32))
+        self._words.append(_words(np.asarray([ord(command), *values])))
 
     def reset(self) -> None:
         super().reset()
@@ -132,22 +130,21 @@ class _Recorder(Harness):
         return result
 
     def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
-        for number, state in enumerate(states.tolist()):
-            self._ask("L", *state)
-            if codes is None:
-                self._ask("U")
-            else:
-                self._ask("N", int(codes[number]))
+        count = len(states)
+        columns = [np.full((count, 1), ord("L")), states]
+        if codes is None:
+            columns.append(np.full((count, 1), ord("U")))
+        else:
+            columns += [np.full((count, 1), ord("N")), codes[:, None]]
+        self._words.append(_words(np.hstack(columns)))
         return super().single_calls(states, codes)
 
     def targets(self, rms_mv: Ints) -> Ints:
-        for value in rms_mv.tolist():
-            self._ask("V", value)
+        self._words.append(_words(np.stack([np.full(len(rms_mv), ord("V")), rms_mv], axis=1)))
         return super().targets(rms_mv)
 
     def millivolts(self, readings: Ints) -> Ints:
-        for value in readings.tolist():
-            self._ask("M", value)
+        self._words.append(_words(np.stack([np.full(len(readings), ord("M")), readings], axis=1)))
         return super().millivolts(readings)
 
     def drive(self, scale: int) -> NDArray[np.int16]:
@@ -172,5 +169,9 @@ def jobs(
 
 def load(state: Mapping[str, int]) -> Words:
     """The request that sets every state field."""
-    values = np.asarray([ord("L"), *(state[name] for name in FIELDS)], dtype=np.int64)
-    return (values & 0xFFFFFFFF).astype(np.uint32)
+    return _words(np.asarray([ord("L"), *(state[name] for name in FIELDS)]))
+
+
+def _words(values: NDArray[np.int64]) -> Words:
+    """Numbers as 32-bit words, row by row; negative ones as their two's complement."""
+    return (values.astype(np.int64) & 0xFFFFFFFF).astype(np.uint32).reshape(-1)
