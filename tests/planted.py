@@ -27,11 +27,14 @@ class Planted:
     case: str = "mean"
     header: bool = False
     int_bits: tuple[int, ...] = BOTH
+    local_only: bool = False
+    """It leaves the declared range of a local, not of the state, and overflows nothing."""
 
 
-def plan_of(case: str) -> Plan:
-    """A hand-made Plan with its signal table."""
+def plan_of(case: str, most_samples: int = 65535) -> Plan:
+    """A hand-made Plan with its signal table; its window cut to ``most_samples``."""
     plan = plan_cases.CASES[case]
+    plan = replace(plan, samples=min(plan.samples, most_samples))
     return replace(plan, signals=signal_table(plan, 0.01, 0.22))
 
 
@@ -131,7 +134,13 @@ PLANTED = (
         "(uint8_t)(s->output_slot + 1u)",
     ),
     Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
-    Planted("sign lost", "update", "-(int32_t)reed_lamp_round", "(int32_t)reed_lamp_round"),
+    Planted(
+        "sign lost",
+        "update",
+        "-(int32_t)reed_lamp_round",
+        "(int32_t)reed_lamp_round",
+        local_only=True,
+    ),
     Planted("field that reset forgets", "reset", "    s->count = 0u;\n    s->int", "    s->int"),
     Planted(
         "local that is not always set", "set_target_mv", "        millivolts = 0u;\n", "        ;\n"
