@@ -6,7 +6,6 @@ run, a few seconds a target. What it once found is kept in ``tests/seeds``.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import re
@@ -24,6 +23,7 @@ from halfcycle.faults import InputError, Refused
 from halfcycle.generation import generate
 from halfcycle.spec import parse_spec
 from halfcycle.spec_edit import edit_text
+from tools import need_module
 
 HERE = Path(__file__).parent
 SEEDS = sorted((HERE / "seeds").glob("*/*"))
@@ -153,8 +153,7 @@ def test_no_text_of_the_spec_reaches_c(data: st.DataObject, comment: str) -> Non
 @pytest.mark.parametrize("target", TARGETS)
 def test_coverage_guided(target: str) -> None:
     """A bounded run from the kept seeds; HALFCYCLE_FUZZ_SECONDS makes it longer."""
-    if importlib.util.find_spec("atheris") is None:
-        pytest.skip("needs atheris: pip install 'halfcycle[fuzz]'")
+    need_module("atheris", "fuzz")
     seconds = os.environ.get("HALFCYCLE_FUZZ_SECONDS", "15")
     ran = subprocess.run(
         [sys.executable, str(HERE / "fuzz.py"), target, seconds],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -13,11 +12,9 @@ import pytest
 from halfcycle.circuit_parts import BoardLoad, Filter, LoadKind
 from halfcycle.compiled_loop import CompiledLoop
 from plan_cases import CASES, render
+from tools import need_tool
 
-pytestmark = [
-    pytest.mark.full,
-    pytest.mark.skipif(shutil.which("ngspice") is None, reason="needs ngspice"),
-]
+pytestmark = pytest.mark.full
 
 PARTS = Filter(inductance_h=1.2e-3, winding_ohm=0.25, capacitance_f=10e-6)
 PEAK, HERTZ, STEP, CYCLES = 325.0, 50.0, 2e-6, 2
@@ -66,7 +63,7 @@ quit
 """
     (folder / "circuit.cir").write_text(netlist)
     ran = subprocess.run(
-        ["ngspice", "-b", "circuit.cir"],
+        [need_tool("ngspice"), "-b", "circuit.cir"],
         cwd=folder,
         capture_output=True,
         text=True,

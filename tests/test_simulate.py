@@ -27,6 +27,7 @@ from halfcycle.simulate import Prepared, compiled, prepare, run_piece, simulate
 from halfcycle.simulate_findings import findings, settling_allowance_ms
 from halfcycle.spec import Spec, load_spec
 from halfcycle.window_reason import reason
+from tools import need_module
 
 EXAMPLES = Path(__file__).parents[1] / "docs/examples"
 CABIN = EXAMPLES / "peat_cabin.toml"
@@ -331,7 +332,9 @@ def test_bad_usage_names_key_and_remedy(arguments: list[str], says: str) -> None
 @pytest.mark.full
 def test_a_dask_cluster_gives_what_threads_give() -> None:
     """A local cluster of two processes, found as an existing one is: by its address."""
-    distributed = pytest.importorskip("dask.distributed")
+    need_module("distributed", "dask")
+    from dask import distributed  # noqa: PLC0415 (an optional extra)
+
     ready = prepared()
     names = ["start", "noise"]
     with distributed.LocalCluster(

@@ -18,7 +18,7 @@ from halfcycle.generation import generate
 from halfcycle.spec import load_spec
 from halfcycle.targets import toolchains
 from halfcycle.targets.machines import MACHINES, Machine
-from tools import need_tool
+from tools import leave_out, need_tool
 
 LANGUAGES = ("c99", "c11", "c++17")
 SPECS = sorted((Path(__file__).parent.parent / "docs" / "examples").glob("*.toml"))
@@ -68,8 +68,10 @@ def test_host_compilers_are_silent(spec: Path, name: str, language: str, tmp_pat
 @pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES.keys())
 def test_cross_compilers_are_silent(machine: Machine, kind: str, tmp_path: Path) -> None:
     chain = (toolchains.zig if kind == "zig" else toolchains.gcc)(machine)
+    if chain is None:
+        return  # no package has this gcc
     if not isinstance(chain, toolchains.Toolchain):
-        pytest.skip(f"{chain}")
+        leave_out(f"{chain.tool} is missing: {chain.install}")
     command = (*chain.command, "-ffreestanding")
     for plan in plan_cases.CASES.values():
         for language in LANGUAGES:

@@ -5,8 +5,10 @@ In the full run (HALFCYCLE_FULL=1) a missing tool fails instead, so that nothing
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import shutil
+from typing import NoReturn
 
 import pytest
 
@@ -17,9 +19,19 @@ PACKAGES = {"frama-c": "frama-c-base", "arm-none-eabi-gcc": "gcc-arm-none-eabi"}
 def need_tool(name: str) -> str:
     """The full path of the program ``name``."""
     path = shutil.which(name)
-    if path is not None:
-        return path
-    message = f"{name} is missing; install it: apt install {PACKAGES.get(name, name)}"
+    if path is None:
+        leave_out(f"{name} is missing; install it: apt install {PACKAGES.get(name, name)}")
+    return path
+
+
+def need_module(name: str, extra: str) -> None:
+    """The Python module ``name``, which the package's ``extra`` brings."""
+    if importlib.util.find_spec(name) is None:
+        leave_out(f"{name} is missing; install it: pip install 'halfcycle[{extra}]'")
+
+
+def leave_out(reason: str) -> NoReturn:
+    """Skip the test, or fail it in the full run."""
     if os.environ.get("HALFCYCLE_FULL") == "1":
-        pytest.fail(message)
-    pytest.skip(message)
+        pytest.fail(reason)
+    pytest.skip(reason)
