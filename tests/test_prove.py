@@ -9,11 +9,12 @@ import pytest
 
 import plan_cases
 import planted
-from halfcycle import adversarial
+from halfcycle import adversarial, check
+from halfcycle.faults import ToolMissing
 from halfcycle.harness import Harness
 from halfcycle.model import FIELDS, Regulator
 from halfcycle.plan import Plan
-from halfcycle.prove import CALLS, INT_BITS, prove
+from halfcycle.prove import CALLS, INT_BITS, analyse, eva, prove, require
 from halfcycle.prove.arithmetic import Number
 from halfcycle.prove.integers import Widths
 from halfcycle.prove.machine import Machine
@@ -162,3 +163,29 @@ def test_states_of_a_long_run_are_inside_the_declared_ranges() -> None:
             for name, (_, length, _) in fields.items()
         }
         assert all(holds for _, holds in invariant(plan, state))
+
+
+def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(eva, "command", lambda: None)  # test_eva.py has it
+    plan = planted.plan_of("mean")
+    files = plan_cases.render(plan)
+    (defect,) = [one for one in planted.PLANTED if one.kind == "removed clamp of the index"]
+    shown = {one.name: one.passed for one in check.proofs(plan, planted.plant(defect))}
+    failed = {name for name, passed in shown.items() if not passed}
+    assert {"proof: drive, 16-bit int", "proof: drive, 32-bit int"} <= failed
+    assert shown["proof: sample, 16-bit int"]
+    (missing,) = check.proofs(plan, {"reed_lamp.h": files["reed_lamp.h"]})
+    assert not missing.passed and "reed_lamp.c is missing" in missing.detail
+
+
+def test_without_eva_the_rest_is_proven(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(eva, "command", lambda: None)
+    plan = planted.plan_of("mean")
+    (skipped,) = analyse(plan, plan_cases.render(plan))
+    assert skipped.passed and skipped.detail.startswith("skipped: Frama-C")
+
+
+def test_a_missing_prover_names_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None if name == "z3" else object())
+    with pytest.raises(ToolMissing, match=r"z3-solver.*pip install 'halfcycle\[proof\]'"):
+        require()
