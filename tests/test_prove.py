@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ import plan_cases
 import planted
 from halfcycle import adversarial, check
 from halfcycle.faults import ToolMissing
+from halfcycle.generation import generate
 from halfcycle.harness import Harness
 from halfcycle.model import FIELDS, Regulator
 from halfcycle.plan import Plan
@@ -21,6 +23,9 @@ from halfcycle.prove.machine import Machine
 from halfcycle.prove.ranges import invariant
 from halfcycle.prove.solver import Claims
 from halfcycle.prove.source import parse
+from halfcycle.spec import load_spec
+
+EXAMPLES = sorted((Path(__file__).parent.parent / "docs" / "examples").glob("*.toml"))
 
 
 @pytest.mark.parametrize("case", plan_cases.CASES)
@@ -29,6 +34,13 @@ def test_good_code_is_proven(case: str) -> None:
     proofs = prove(plan, plan_cases.render(plan))
     assert len(proofs) == len(CALLS) * len(INT_BITS)
     assert not [proof for proof in proofs if not proof.passed]
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
+def test_examples_are_proven(spec: Path) -> None:
+    made = generate(load_spec(spec))
+    assert not [proof for proof in prove(made.plan, made.texts) if not proof.passed]
 
 
 @pytest.mark.parametrize("defect", planted.PLANTED, ids=lambda defect: defect.kind)
