@@ -96,7 +96,7 @@ def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
                 absent.append(Unavailable(name, chain.tool, chain.install))
             elif chain is not None and emulators:
                 found.append(Way(machine, chain, tuple(emulators)))
-    return found, absent
+    return found, list(dict.fromkeys(absent))
 
 
 def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import importlib.util
 import json
+import os
 import shlex
 import shutil
 import subprocess
@@ -133,6 +135,8 @@ def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]
     key = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()[:32]
     folder = compiler.cache_folder() / f"target-{key}"
     if (folder / _IMAGE).is_file():
+        with contextlib.suppress(OSError):
+            os.utime(folder)  # The cache drops what was used longest ago.
         return folder / _IMAGE
     shutil.rmtree(folder, ignore_errors=True)
     folder.parent.mkdir(parents=True, exist_ok=True)
