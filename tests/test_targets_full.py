@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 import targets_kit as kit
-from halfcycle.targets import cost_table, guest, simavr, toolchains
+from halfcycle.targets import cost_table, guest, qemu, simavr, toolchains
 from halfcycle.targets import run as runner
-from halfcycle.targets.machines import AVR
+from halfcycle.targets.machines import AVR, CORTEX_M0PLUS
+from halfcycle.targets.unicorn_cpu import Crashed
 
 pytestmark = pytest.mark.full
 
@@ -100,3 +101,17 @@ def test_an_avr_fault_is_located() -> None:
     cpu = simavr.SimavrCpu(runner.guest_image(made.plan, wrong, way, "simavr"))
     found = runner.compare(cpu, jobs)
     assert "scenario sample_states" in found and "sum" in found.partition("field ")[2]
+
+
+def test_code_for_a_larger_core_does_not_pass_on_the_smaller(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """ARMv6-M has no 32-bit data-processing instructions (ARMv6-M manual, A5.3): qemu stops."""
+    way = next(way for way in kit.every_way(("cortex-m4",)) if way.chain.kind == "gcc")
+    made = kit.example("weir_pump")
+    jobs = list(guest.jobs(made.plan, made.texts, 1000, 1))
+    image = runner.guest_image(made.plan, made.texts, way, "qemu")
+    assert runner.compare(qemu.QemuCpu(way.machine, image), jobs) == ""
+    monkeypatch.setattr(qemu, "_SECONDS", 5)
+    with pytest.raises(Crashed, match="cortex-m0plus"):
+        runner.compare(qemu.QemuCpu(CORTEX_M0PLUS, image), jobs)

@@ -1,6 +1,7 @@
 """A second opinion by qemu, where it is installed: the same sources on a whole emulated board.
 
-It counts nothing; its answers are compared as those of the first emulator are.
+It counts nothing; its answers are compared as those of the first emulator are. Its Cortex-M0
+refuses what ARMv6-M lacks, where unicorn's runs any Thumb code.
 """
 
 from __future__ import annotations
