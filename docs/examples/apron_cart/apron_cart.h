@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file d3824d8632dacda1eeb35ce218cd343696b7b7fc3cb8aba27fbb1eed1fad6212
+ *     file 20b8e53aa2801e7a31a3b6396edcd3577a6816edb15ab72343fe83cc564b5bac
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -66,7 +66,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     apron_cart_sample       the loop's timer; never interrupted by another call for this state
+ *     apron_cart_sample       the loop's timer; no update may interrupt it
  *     apron_cart_update       the same or a lower priority; done before the next window ends
  *     apron_cart_set_target_mv  one caller at a time, any priority; once at most during an update
  *     apron_cart_drive, _scale, _rms_mv, _flags  any priority; done within a window

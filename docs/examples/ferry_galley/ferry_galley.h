@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file d7a65d27d68a53ab19202ca36466f40e88c0ec0a10990d1ffe85faec539815d1
+ *     file 9e74de1ba872cb042ba7cab7a4703f8e30906f6316767c6b25d23464050546b7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -69,7 +69,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     ferry_galley_sample       the loop's timer; never interrupted by another call for this state
+ *     ferry_galley_sample       the loop's timer; no update may interrupt it
  *     ferry_galley_update       the same or a lower priority; done before the next window ends
  *     ferry_galley_set_target_mv  one caller at a time, any priority; once at most during an update
  *     ferry_galley_drive, _scale, _rms_mv, _flags  any priority; done within a window

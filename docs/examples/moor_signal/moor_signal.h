@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 08bfa3b922f6d2f4616a1e11d0623915e2c27fab5172c5d64a0a9d2df287f9a6
+ *     file 32a60ec0891844dc42936bbb70475f796cdb504fd98db7dc6e5539c1ae84e544
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -64,7 +64,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     moor_signal_sample       the loop's timer; never interrupted by another call for this state
+ *     moor_signal_sample       the loop's timer; no update may interrupt it
  *     moor_signal_update       the same or a lower priority; done before the next window ends
  *     moor_signal_set_target_mv  one caller at a time, any priority; once at most during an update
  *     moor_signal_drive, _scale, _rms_mv, _flags  any priority; done within a window

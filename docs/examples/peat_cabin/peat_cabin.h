@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 800a356068decc4d2a69998733bf6aa53ca573fad5909a52f1141e7006863b79
+ *     file fb669961b018d1f569251c5e42190b5345d0f69dc86342541b763c69b0e938df
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -68,7 +68,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     peat_cabin_sample       the loop's timer; never interrupted by another call for this state
+ *     peat_cabin_sample       the loop's timer; no update may interrupt it
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
  *     peat_cabin_set_target_mv  one caller at a time, any priority; once at most during an update
  *     peat_cabin_drive, _scale, _rms_mv, _flags  any priority; done within a window

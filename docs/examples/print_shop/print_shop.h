@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 1d23ffca6ac3074e88ade7f0229dc8f4438f82f0d4b8409e33ea4892ace540a2
+ *     file faa11c26f052af68f096f147f97145d070b88da8eaf092ed4bb7981f979b4e9f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -65,7 +65,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     print_shop_sample       the loop's timer; never interrupted by another call for this state
+ *     print_shop_sample       the loop's timer; no update may interrupt it
  *     print_shop_update       the same or a lower priority; done before the next window ends
  *     print_shop_set_target_mv  one caller at a time, any priority; once at most during an update
  *     print_shop_drive, _scale, _rms_mv, _flags  any priority; done within a window

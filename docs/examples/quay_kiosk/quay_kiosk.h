@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 2f69e76c685b1c70688f5188014773d87ccdcbc16e25ff4084e4d8058a31dd59
+ *     file 9ab06338e006964c31ef782398693f12f0b179fe43ae91718cde0f8f4f70601e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -66,7 +66,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     quay_kiosk_sample       the loop's timer; never interrupted by another call for this state
+ *     quay_kiosk_sample       the loop's timer; no update may interrupt it
  *     quay_kiosk_update       the same or a lower priority; done before the next window ends
  *     quay_kiosk_set_target_mv  one caller at a time, any priority; once at most during an update
  *     quay_kiosk_drive, _scale, _rms_mv, _flags  any priority; done within a window

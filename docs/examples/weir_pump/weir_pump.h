@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 234d4560f3d3ee11108936d8de2795a696fc5dda9745ed7dbdca4fc8e62dd824
+ *     file a85105fd4e7257a361b02969cc7287180bd240e98c9f3f74722a4d9c4e0e5708
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -66,7 +66,7 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *
  * Which call may interrupt which:
- *     weir_pump_sample       the loop's timer; never interrupted by another call for this state
+ *     weir_pump_sample       the loop's timer; no update may interrupt it
  *     weir_pump_update       the same or a lower priority; done before the next window ends
  *     weir_pump_set_target_mv  one caller at a time, any priority; once at most during an update
  *     weir_pump_drive, _scale, _rms_mv, _flags  any priority; done within a window
