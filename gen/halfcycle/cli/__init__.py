@@ -8,6 +8,7 @@ starts as fast as what it uses.
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -76,3 +77,12 @@ def main() -> None:
         sys.exit(130)
     except click.exceptions.Exit as error:
         sys.exit(error.exit_code)
+    except Exception as error:
+        if os.environ.get("HALFCYCLE_TRACEBACK") == "1":
+            raise
+        print(
+            f"error: a fault of halfcycle itself: {type(error).__name__}: {error}; please report it"
+            " with the command and its files (HALFCYCLE_TRACEBACK=1 shows where it is)",
+            file=sys.stderr,
+        )
+        sys.exit(2)
