@@ -16,14 +16,14 @@ G, KP, KI = derivations.symbols("g Kp Ki")
 
 
 def test_characteristic_polynomial_of_the_pure_delay():
-    """Source: DESIGN section 3, z^2 + (g(Kp + Ki) - 1) z - g Kp."""
+    """Source: docs/theory.md, z^2 + (g(Kp + Ki) - 1) z - g Kp."""
     expected = [1, G * (KP + KI) - 1, -G * KP]
     got = derivations.characteristic_polynomial().all_coeffs()
     assert [sympy.expand(a - b) for a, b in zip(got, expected, strict=True)] == [0, 0, 0]
 
 
 def test_jury_conditions():
-    """Source: DESIGN section 3: |g Kp| < 1, g Ki > 0, g(2 Kp + Ki) < 2."""
+    """Source: docs/theory.md: |g Kp| < 1, g Ki > 0, g(2 Kp + Ki) < 2."""
     expected = [G * KI, 2 - G * (2 * KP + KI), 1 - G * KP, 1 + G * KP]
     for got, want in zip(derivations.jury_conditions(), expected, strict=True):
         assert sympy.expand(got - want) == 0
@@ -52,7 +52,7 @@ def test_nyquist_gain():
 
 @pytest.mark.parametrize("drive", [1.05, 1.2, 1.5])
 def test_clipped_sine(drive):
-    """Source: DESIGN section 3's closed forms, and the module that uses them."""
+    """Source: docs/theory.md's closed forms, and the module that uses them."""
     m, t = sympy.Symbol("m", positive=True), sympy.Symbol("t", positive=True)
     at = {m: drive, t: math.asin(1 / drive)}
     got = {name: float(value.subs(at)) for name, value in derivations.clipped_sine().items()}

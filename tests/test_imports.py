@@ -15,9 +15,9 @@ import halfcycle
 ROOT = Path(halfcycle.__file__).parent
 
 STAGES = (
-    ("faults", "exact", "naming"),
+    ("faults", "exact", "naming", "clipping"),
     ("spec", "spec_load", "spec_models", "spec_checks", "spec_types"),
-    ("windows", "window_faults", "clipping"),
+    ("windows", "window_faults"),
     ("plant", "loop", "gains", "discretise"),
     ("designer", "design_types", "window_choice", "design_findings"),
     ("integer", "interval", "plan", "formats", "signals", "readings"),

@@ -85,7 +85,7 @@ def test_poles_solve_the_derived_polynomial():
 @pytest.mark.parametrize("d", [0, 1, 2, 5])
 def test_integral_control_of_a_delay(d):
     """Source: Levin & May 1976 (from memory): greatest gain 2 cos(d pi/(2d + 1)), critically
-    damped at d^d/(d + 1)^(d + 1). Phase margin 90 deg - (1/2 + d) 2 asin(K/2): DESIGN 7."""
+    damped at d^d/(d + 1)^(d + 1). Phase margin 90 deg - (1/2 + d) 2 asin(K/2): from memory."""
     taps = delay(d)
     greatest = 2 * math.cos(d * math.pi / (2 * d + 1))
     assert greatest_stable(taps) == pytest.approx(greatest, rel=1e-9)

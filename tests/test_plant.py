@@ -229,7 +229,7 @@ def test_samples_on_one_point_are_refused():
 
 @pytest.mark.parametrize("measure", ["mean", "rms"])
 def test_reading_while_clipping(measure):
-    """Source: numerical integration of the clipped sine; DESIGN's figures at drive 1.2."""
+    """Source: numerical integration of the clipped sine; docs/theory.md's figures at drive 1.2."""
     angle = (np.arange(400_000) + 0.5) * (math.pi / 400_000)
     for drive in (0.4, 1.0, 1.05, 1.2, 3.0):
         wave = np.minimum(drive * np.sin(angle), 1.0)

@@ -301,7 +301,7 @@ def test_derivations_come_to_the_design_s_numbers(made: Made) -> None:
         assert "mfenced" not in formula  # which browsers have dropped
     assert f"<mn>{number(float(made.design.ki), 6)}</mn>" in texts["The controller"]
     assert f"<mn>{number(made.quantised.dead_band_v, 4)}</mn>" in texts["Dead band"]
-    assert "<mn>1.110721</mn>" in texts["The reading"]  # pi/(2 sqrt 2), DESIGN's and any table's
+    assert "<mn>1.110721</mn>" in texts["The reading"]  # pi/(2 sqrt 2), in any table
     limit = made.quantised.plan.scale_max / 16384
     assert f"<mn>{number(clipping.fundamental(limit), 7)}</mn>" in texts["The clipped sine"]
     assert "Zero offset and an odd window" in texts

@@ -264,7 +264,7 @@ def test_remedies_are_enough() -> None:
 
 
 def test_clipped_rms() -> None:
-    """DESIGN section 3: RMS 0.783108 at drive 1.2; below 1 a sine's; a square wave in the end."""
+    """docs/theory.md: RMS 0.783108 at drive 1.2; below 1 a sine's; a square wave in the end."""
     assert clipped_rms(1.2) == pytest.approx(0.783108, abs=5e-7)
     assert clipped_rms(1.0) == pytest.approx(math.sqrt(0.5))
     assert clipped_rms(1.0 + 1e-9) == pytest.approx(math.sqrt(0.5))

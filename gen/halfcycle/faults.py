@@ -51,6 +51,11 @@ class Finding:
     text: str
 
 
+def any_error(findings: Iterable[Finding]) -> bool:
+    """Whether a finding says that a limit is broken."""
+    return any(finding.level == "error" for finding in findings)
+
+
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Errors first, then warnings, then notes; otherwise in the order given."""
     order: dict[Level, int] = {"error": 0, "warning": 1, "note": 2}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from halfcycle import designer, emit, quantise
-from halfcycle.faults import Finding, Refused, by_severity
+from halfcycle.faults import Finding, Refused, any_error, by_severity
 from halfcycle.plan import Plan
 from halfcycle.spec import Spec
 
@@ -28,14 +28,10 @@ def generate(spec: Spec, file: str = "spec") -> Generation:
     """
     design = designer.design(spec, file, weigh_double=False)
     findings = tuple(design.findings)
-    if _errors(findings):
+    if any_error(findings):
         raise Refused(by_severity(findings))
     made = quantise.quantise(design)
     findings += made.findings
-    if _errors(findings):
+    if any_error(findings):
         raise Refused(by_severity(findings))
     return Generation(made.plan, emit.render(design, made), by_severity(findings))
-
-
-def _errors(findings: tuple[Finding, ...]) -> bool:
-    return any(finding.level == "error" for finding in findings)

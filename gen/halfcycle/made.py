@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from halfcycle.design_types import Design
 from halfcycle.designer import design
-from halfcycle.faults import Finding, by_severity
+from halfcycle.faults import Finding, any_error, by_severity
 from halfcycle.fixed_point import Quantised, pole_shift
 from halfcycle.quantise import quantise
 from halfcycle.spec import Spec
@@ -25,7 +25,7 @@ class Made:
     @property
     def good(self) -> bool:
         """Whether no finding says that a limit is broken."""
-        return all(finding.level != "error" for finding in self.findings)
+        return not any_error(self.findings)
 
 
 def make(spec: Spec, file: str = "spec") -> Made:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from halfcycle.clipping import rms as clipped_rms
 from halfcycle.spec_types import brief
 
 if TYPE_CHECKING:
@@ -226,15 +227,6 @@ CHECKS: tuple[Callable[[Spec], Iterator[Clash]], ...] = (
     bus_reach,
     settling_room,
 )
-
-
-def clipped_rms(drive: float) -> float:
-    """RMS of a sine of peak ``drive`` clipped at 1 (DESIGN section 3), 0 < drive."""
-    if drive <= 1:
-        return drive / math.sqrt(2)
-    angle = math.asin(1 / drive)
-    square = drive**2 * (angle / 2 - math.sin(2 * angle) / 4) + math.pi / 2 - angle
-    return math.sqrt(2 / math.pi * square)
 
 
 def _second(pair: tuple[str, int]) -> int:

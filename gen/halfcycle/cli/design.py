@@ -63,13 +63,7 @@ def _show(made: Made) -> None:
             ),
             *(
                 (label, shared.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
-                for label, key, unit in (
-                    ("settling to 2 %", "settling_ms", "ms"),
-                    ("overshoot", "overshoot_percent", "%"),
-                    ("gain margin", "gain_margin_db", "dB"),
-                    ("phase margin", "phase_margin_deg", "deg"),
-                    ("peak sensitivity Ms", "peak_sensitivity", ""),
-                )
+                for label, key, unit in shared.LOOP_FIGURES
             ),
             ("plant gain", f"{design.least_gain:.4g} to {design.greatest_gain:.4g} pu/scale", ""),
             ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),

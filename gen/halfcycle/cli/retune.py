@@ -173,13 +173,7 @@ def _figures(made: Made) -> Iterator[tuple[str, str]]:
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
     yield "proportional, a window", f"{number(design.kp)}"
     yield "integral, a window", f"{number(design.ki)}"
-    for label, key, unit in (
-        ("settling to 2 %", "settling_ms", "ms"),
-        ("overshoot", "overshoot_percent", "%"),
-        ("gain margin", "gain_margin_db", "dB"),
-        ("phase margin", "phase_margin_deg", "deg"),
-        ("peak sensitivity Ms", "peak_sensitivity", ""),
-    ):
+    for label, key, unit in shared.LOOP_FIGURES:
         yield label, shared.with_unit(getattr(loop, key), unit)
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"
     yield "window's own error", f"+-{design.chosen.own_error_v:.3g} V RMS"

@@ -10,11 +10,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.cli import tables
-from halfcycle.faults import Finding, Refused
+from halfcycle.faults import Finding, Refused, any_error
 
 if TYPE_CHECKING:
     from halfcycle.design_types import Trial
     from halfcycle.made import Made
+
+LOOP_FIGURES = (
+    ("settling to 2 %", "settling_ms", "ms"),
+    ("overshoot", "overshoot_percent", "%"),
+    ("gain margin", "gain_margin_db", "dB"),
+    ("phase margin", "phase_margin_deg", "deg"),
+    ("peak sensitivity Ms", "peak_sensitivity", ""),
+)
+"""Label, name in the loop's figures and unit of what tables of a design show of the loop."""
 
 
 def design_spec(path: Path) -> Made:
@@ -42,7 +51,7 @@ def refusals(as_json: bool) -> Iterator[None]:
 
 def exit_on_errors(findings: Iterable[Finding]) -> None:
     """Exit 1 where a finding says that a limit is broken."""
-    if any(finding.level == "error" for finding in findings):
+    if any_error(findings):
         sys.exit(1)
 
 
