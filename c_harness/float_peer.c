@@ -1,7 +1,7 @@
 /* The mean-reading regulator once more with float, to show what that costs where there is no
    floating-point unit. Same loop, same limits and flags; the hand-over between interrupts is left
    out, which flatters it. The -DPEER_... values are those of the Plan, in reading units
-   (halfcycle.targets.float_peer). Not for use in firmware. */
+   (documentation.float_peer). Not for use in firmware. */
 #include <stdint.h>
 
 struct peer_state {

@@ -2,7 +2,7 @@
 
    Compile with -DHC_NAME, -DHC_HEADER (see regulator.h) and, where the regulator has the fields,
    -DHC_HAS_HIGH (sum_high, window_high), -DHC_HAS_RAMP (ramp), -DHC_WIDE (32-bit readings).
-   A record is RECORD numbers: the state's fields in the order of halfcycle.model.FIELDS, absent
+   A record is RECORD numbers: the state's fields in the order of halfcycle.regulator.model.FIELDS, absent
    ones as 0, then what the calls return. For the host only: plain C99, speed first.
    No exported name here ends as a generated one does, so that no regulator's name can clash. */
 #include <stddef.h>

@@ -2,7 +2,7 @@
 
    The host sends words of 32 bits and gets words back, in the target's own byte order. A word with
    a command comes first, its arguments follow. A record is the state's fields in the order of
-   halfcycle.model.FIELDS, absent ones as 0, then what the calls return. Compile as harness.c, with
+   halfcycle.regulator.model.FIELDS, absent ones as 0, then what the calls return. Compile as harness.c, with
    -DHC_NAME, -DHC_HEADER and the -DHC_HAS_... of the regulator, and with -DHC_FIELDS, the number of
    fields, and a -DHC_PORT_... of target_port.h. C99 for any processor, 16-bit int included. */
 #include <stdint.h>

@@ -14,22 +14,37 @@ import halfcycle
 
 ROOT = Path(halfcycle.__file__).parent
 
-STAGES = (
-    ("faults", "exact", "naming", "clipping"),
-    ("spec", "spec_load", "spec_models", "spec_checks", "spec_types"),
-    ("windows", "window_faults"),
-    ("plant", "loop", "gains", "discretise"),
-    ("designer", "design_types", "window_choice", "design_findings"),
-    ("integer", "interval", "plan", "formats", "signals", "readings"),
-    ("fixed_point", "limit_cycle", "quantise"),
-    ("vectors", "emit"),
-    ("generation",),
+ROOMS = (
+    "base",
+    "spec",
+    "windows",
+    "loop",
+    "design",
+    "regulator",
+    "quantise",
+    "generate",
+    "verify",
+    "prove",
+    "check",
+    "simulate",
+    "bench",
+    "retune",
+    "targets",
+    "output",
+    "report",
+    "cli",
 )
-"""From the spec to the C. A module may import from its own stage and from those before it; the
-model stands beside, on the Plan alone."""
+"""The packages, from the spec to people. A module imports from its own room and those before it;
+the rooms that the Plan divides see no more than ``SEES`` says."""
 
-PRINTERS = ("cli", "__main__", "spec_schema", "output_schema", "targets.cost_table")
-"""Modules that may print and exit: the command line, and contributors' own commands."""
+SEES = {
+    "regulator": {"regulator"},
+    "output": {"base", "output"},
+}
+"""Rooms that may see less than all before them."""
+
+PRINTERS = ("cli", "__main__")
+"""What may print and exit: the command line."""
 
 
 def module_name(path: Path) -> str:
@@ -74,19 +89,39 @@ def test_imports_make_no_circle() -> None:
     assert list(TopologicalSorter(graph).static_order())
 
 
-def test_each_stage_imports_only_what_comes_before() -> None:
-    stage = {name: number for number, names in enumerate(STAGES) for name in names}
-    assert set(stage) <= set(TREES), "the list above names a module that is gone"
-    for name, number in stage.items():
-        for imported in imports(TREES[name], set(TREES)):
-            if imported in stage:
-                assert stage[imported] <= number, f"{name} imports {imported}"
+def room(name: str) -> str:
+    return name.partition(".")[0]
+
+
+def test_every_module_stands_in_a_room() -> None:
+    outside = {name for name in TREES if room(name) not in ROOMS}
+    assert outside == {"halfcycle", "__main__"}
+    assert {room(name) for name in TREES} - outside == set(ROOMS), (
+        "the list names a room that is gone"
+    )
+
+
+def test_imports_run_down_only() -> None:
+    for name, tree in TREES.items():
+        if room(name) not in ROOMS:
+            continue
+        before = ROOMS[: ROOMS.index(room(name)) + 1]
+        seen = SEES.get(room(name), set(before))
+        for imported in imports(tree, set(TREES)):
+            assert room(imported) in seen, f"{name} imports {imported}"
+
+
+def test_every_room_says_its_duty_in_one_line() -> None:
+    for name in ROOMS:
+        duty = ast.get_docstring(TREES[name])
+        assert duty and (name == "cli" or "\n" not in duty), name
+        assert name == "cli" or len(TREES[name].body) == 1, f"{name}/__init__.py holds code"
 
 
 def test_the_model_and_the_templates_meet_only_in_the_plan() -> None:
     known = set(TREES)
-    assert imports(TREES["model"], known) == {"integer", "plan"}
-    assert "model" not in imports(TREES["emit"], known)
+    assert imports(TREES["regulator.model"], known) == {"regulator.arithmetic", "regulator.plan"}
+    assert "regulator.model" not in imports(TREES["generate.emit"], known)
 
 
 def test_nothing_but_the_command_line_imports_the_command_line() -> None:

@@ -14,8 +14,10 @@ import tempfile
 import time
 from pathlib import Path
 
+from support.paths import example
+
 ROUNDS = 7
-SPEC = Path(__file__).parents[2] / "docs" / "examples" / "peat_cabin.toml"
+SPEC = example("peat_cabin")
 
 
 def process(*arguments: str) -> float:
@@ -36,21 +38,28 @@ def beside(label: str, command: list[str], limit: list[str]) -> None:
 def commands(spec: Path, folder: str) -> None:
     """Commands against the import of what they use."""
     print(f"{'command':<28}{'median':>9}{'imports':>11}{'ratio':>8}")
-    core = "import click, numpy, pydantic, halfcycle.spec, halfcycle.designer, halfcycle.quantise"
+    core = (
+        "import click, numpy, pydantic, halfcycle.spec.load, halfcycle.design.designer, "
+        "halfcycle.quantise.quantise"
+    )
     run = ["-m", "halfcycle"]
     beside("design --json", [*run, "design", str(spec), "--json"], ["-c", core])
     generate = [*run, "generate", str(spec), "--out", folder, "--no-verify", "--force"]
-    beside("generate --no-verify", generate, ["-c", f"{core}, halfcycle.emit, halfcycle.files"])
+    beside(
+        "generate --no-verify",
+        generate,
+        ["-c", f"{core}, halfcycle.generate.emit"],
+    )
     windows = [*run, "windows", "--frequency-hz", "60", "--period-us", "1000", "--json"]
-    beside("windows --json", windows, ["-c", "import click, numpy, halfcycle.windows"])
+    beside("windows --json", windows, ["-c", "import click, numpy, halfcycle.windows.search"])
 
 
 def comparison(spec: Path) -> None:
     """Speed of the bit-exact comparison, and of the model alone."""
-    from halfcycle.generation import generate  # noqa: PLC0415
-    from halfcycle.model import Regulator  # noqa: PLC0415
-    from halfcycle.spec import load_spec  # noqa: PLC0415
-    from halfcycle.verify import verify  # noqa: PLC0415
+    from halfcycle.generate.pipeline import generate  # noqa: PLC0415
+    from halfcycle.regulator.model import Regulator  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+    from halfcycle.verify.compare import verify  # noqa: PLC0415
 
     made = generate(load_spec(spec), spec.name)
     verify(made.plan, made.texts, samples=100_000, seed=1)  # compiles

@@ -16,23 +16,25 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from halfcycle import designer, emit, quantise
-from halfcycle.boards import draw
-from halfcycle.case_run import board, steps_per_sample, timing
-from halfcycle.cases import cases
-from halfcycle.circuit import equations
-from halfcycle.circuit_parts import BoardLoad, Filter, LoadKind
-from halfcycle.rectifier_load import reference_load
-from halfcycle.simulate import Prepared, compiled, prepare, simulate
-from halfcycle.spec import load_spec
+from halfcycle.design import designer
+from halfcycle.generate import emit
+from halfcycle.quantise import quantise
+from halfcycle.simulate.boards import draw
+from halfcycle.simulate.cases import cases
+from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.rectifier_load import reference_load
+from halfcycle.simulate.setup import board, steps_per_sample, timing
+from halfcycle.simulate.simulate import Prepared, compiled, prepare, simulate
+from halfcycle.spec.load import load_spec
+from oracles.circuit import equations
+from support.paths import example
 
 ROUNDS = 5
-SPEC = Path(__file__).parents[2] / "docs" / "examples" / "peat_cabin.toml"
+SPEC = example("peat_cabin")
 SECONDS = 0.2
 """Of circuit that scipy solves in one go."""
 

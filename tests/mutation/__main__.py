@@ -16,13 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from judge import Work, judge_all
-from mutants import key, line_of, mutants, plan_mutants
-
-from halfcycle.generation import generate
-from halfcycle.spec import load_spec
+from halfcycle.generate.pipeline import generate
+from halfcycle.spec.load import load_spec
+from mutation.judge import Work, judge_all
+from mutation.mutants import key, line_of, mutants, plan_mutants
 
 Found = tuple[str, tuple[str, str], Work]
 """What a mutant is, its key, what to compare."""

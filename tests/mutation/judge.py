@@ -10,9 +10,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 
-from halfcycle import compiler
-from halfcycle.plan import Plan
-from halfcycle.verify import verify
+from halfcycle.regulator.plan import Plan
+from halfcycle.verify import compiler
+from halfcycle.verify.compare import verify
 
 SAMPLES = 60_000
 LIMIT_S = 60.0
@@ -70,7 +70,7 @@ def _child(sender: Connection, plan: Plan, texts: dict[str, str]) -> None:
     answer: Callable[[Verdict], None] = sender.send
     try:
         found = verify(plan, texts, samples=SAMPLES, flags=("-O0",)).mismatch
-    except compiler.CompileFailed as error:
+    except compiler.CompileError as error:
         answer(Verdict(None, str(error)))
     except (ValueError, IndexError, OverflowError, ZeroDivisionError) as error:
         # The model itself cannot run on a mutated Plan.

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 
-from halfcycle.plan import Plan
+from halfcycle.regulator.plan import Plan
 
 TOKEN = re.compile(
     r"(?P<directive>^[ \t]*#.*?$)"

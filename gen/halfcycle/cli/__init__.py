@@ -14,7 +14,7 @@ import sys
 import click
 
 import halfcycle
-from halfcycle.faults import InputError, ToolMissing
+from halfcycle.base.errors import InputError, ToolMissingError
 
 COMMANDS: dict[str, str] = {
     "start": "Write a commented spec that generates as it stands.",
@@ -66,7 +66,7 @@ def main() -> None:
     except InputError as error:
         print(error, file=sys.stderr)
         sys.exit(2)
-    except ToolMissing as error:
+    except ToolMissingError as error:
         print(f"error: {error}", file=sys.stderr)
         sys.exit(2)
     except click.ClickException as error:

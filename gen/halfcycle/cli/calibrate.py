@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from halfcycle.cli import shared, tables
+from halfcycle.cli import common, tables
 
 if TYPE_CHECKING:
-    from halfcycle.calibrate import BoardFit, Calibration, Estimate
-    from halfcycle.spec import Spec, Value
+    from halfcycle.bench.calibrate import BoardFit, Calibration, Estimate
+    from halfcycle.spec.models import Spec, Value
 
 
 @click.command("calibrate")
@@ -32,11 +32,11 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
     Example:
       halfcycle calibrate gauge_hut.toml bench.csv --write
     """
-    from halfcycle.calibrate import calibrate  # noqa: PLC0415 (numpy: not for --help)
-    from halfcycle.calibrate_advice import changes, findings, inside  # noqa: PLC0415
-    from halfcycle.meter_readings import read_readings  # noqa: PLC0415
-    from halfcycle.spec import load_spec  # noqa: PLC0415
-    from halfcycle.spec_edit import edit_file  # noqa: PLC0415
+    from halfcycle.bench.calibrate import calibrate  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.bench.calibrate_findings import changes, findings, inside  # noqa: PLC0415
+    from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
+    from halfcycle.spec.edit import edit_file  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
     spec = load_spec(spec_file)
     found = calibrate(spec, read_readings(readings_file))
@@ -50,11 +50,11 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
         result["changes"] = {key: float(value) for key, value in wanted.items()}
         result["written"] = list(wanted) if write else []
         result["inside_tolerance"] = fits
-        result["findings"] = shared.findings_json(said)
+        result["findings"] = common.findings_json(said)
         tables.emit_json(result)
     else:
         _show(spec, found, wanted, write)
-    shared.show_findings(said)
+    common.show_findings(said)
     if not fits:
         sys.exit(1)
 

@@ -12,15 +12,16 @@ from typing import Any
 
 import click
 
-from halfcycle import check, check_many, files, verify
-from halfcycle.check_many import Job, Result
+from halfcycle.base import files
+from halfcycle.base.errors import Fault, InputError, RefusedError
+from halfcycle.check import batch, checks
+from halfcycle.check.batch import Job, Result
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
-from halfcycle.faults import Fault, InputError, Refused
-from halfcycle.generation import Generation
-from halfcycle.spec import load_spec
-from halfcycle.spec_load import printable
+from halfcycle.generate.pipeline import Generation
+from halfcycle.spec.load import load_spec, printable
+from halfcycle.verify import compare
 
 
 @click.command("check")
@@ -40,7 +41,7 @@ from halfcycle.spec_load import printable
 @click.option(
     "--scenario",
     metavar="NAME",
-    type=click.Choice(verify.NAMES),
+    type=click.Choice(compare.NAMES),
     help="Compare in this one alone; a wrong name lists them.",
 )
 @click.option(
@@ -78,24 +79,22 @@ def command(
       halfcycle check gauge_hut.toml generated
       halfcycle check firmware/*.toml --dir-of "{dir}/{name}" --junit check.xml
     """
-    work = _jobs(paths, dir_of, check.Stimulus(samples, seed, scenario, prove=prove))
+    work = _jobs(paths, dir_of, checks.Stimulus(samples, seed, scenario, prove=prove))
     if tick is not None:
         _check_tick(work, scenario)
     if scenario is not None and tick is not None:
         try:
-            made = check_many.design(work[0])
-        except Refused:
+            made = batch.design(work[0])
+        except RefusedError:
             pass  # Shown as a failed check below.
         else:
             _show_tick(work[0], made, scenario=scenario, tick=tick, as_json=as_json)
             return
     with progress_bar("comparing", wanted=not as_json) as progress:
-        results = check_many.check_all(
-            work, use_kept=not no_cache, workers=jobs or 0, progress=progress
-        )
+        results = batch.check_all(work, use_kept=not no_cache, workers=jobs or 0, progress=progress)
     if junit_file is not None:
         suites = [(result.job.spec.name, result.checks) for result in results]
-        files.write_atomic(junit_file, check.junit(suites))
+        files.write_atomic(junit_file, checks.junit(suites))
     if as_json:
         emit_json(_json(results))
     elif len(results) == 1:
@@ -108,7 +107,7 @@ def command(
     sys.exit(0 if all(result.passed for result in results) else 1)
 
 
-def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: check.Stimulus) -> list[Job]:
+def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) -> list[Job]:
     """The specs, loaded, with their folders; every fault of all of them at once."""
     if dir_of is None and len(paths) < 2:
         raise click.UsageError(
@@ -121,7 +120,7 @@ def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: check.Stimulus) -
     for path in specs:
         try:
             spec = load_spec(path)
-            folder = check_many.folder_of(dir_of, path, spec.name) if dir_of else paths[-1]
+            folder = batch.folder_of(dir_of, path, spec.name) if dir_of else paths[-1]
         except InputError as error:
             faults += [fault for fault in error.faults if fault not in faults]
             continue
@@ -157,7 +156,7 @@ def _clashes(found: Sequence[Job]) -> list[Fault]:
     return faults
 
 
-def _stimulus(common: check.Stimulus, spec: Path, folder: Path) -> check.Stimulus:
+def _stimulus(common: checks.Stimulus, spec: Path, folder: Path) -> checks.Stimulus:
     again = printable(shlex.join(["halfcycle", "check", str(spec), str(folder)]))
     return replace(common, command=again)
 
@@ -172,7 +171,7 @@ def _check_tick(work: Sequence[Job], scenario: str | None) -> None:
     raise InputError([Fault("check", "--tick", problem, remedy)])
 
 
-def _line(one: check.Check) -> str:
+def _line(one: checks.Check) -> str:
     return f"{'ok  ' if one.passed else 'FAIL'} {one.name}: {one.detail}"
 
 
@@ -214,11 +213,11 @@ def _json(results: Sequence[Result]) -> dict[str, Any]:
 
 def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json: bool) -> None:
     """Both sides at one tick; exit code 1 where they differ."""
-    found, stimulus = check_many.read(job), job.stimulus
+    found, stimulus = batch.read(job), job.stimulus
     for name in (f"{made.plan.name}.h", f"{made.plan.name}.c"):
         if name not in found:
             raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
-    at = verify.replay(
+    at = compare.replay(
         made.plan,
         found,
         samples=stimulus.samples,
@@ -229,15 +228,15 @@ def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json:
     if at is None:
         problem, remedy = "beyond the scenario's end", "give the --samples of the first run too"
         raise InputError([Fault("check", "--tick", problem, remedy)])
-    batch, place = at
-    inputs = {name: int(values[place]) for name, values in batch.inputs.items()}
-    model = dict(zip(batch.fields, batch.model[:, place].tolist(), strict=True))
-    compiled = dict(zip(batch.fields, batch.compiled[:, place].tolist(), strict=True))
+    compared, place = at
+    inputs = {name: int(values[place]) for name, values in compared.inputs.items()}
+    model = dict(zip(compared.fields, compared.model[:, place].tolist(), strict=True))
+    compiled = dict(zip(compared.fields, compared.compiled[:, place].tolist(), strict=True))
     if as_json:
         emit_json({"inputs": inputs, "model": model, "compiled": compiled})
     else:
         before = (
-            batch.model[:, place - 1].tolist() if place and not set(inputs) & set(model) else []
+            compared.model[:, place - 1].tolist() if place and not set(inputs) & set(model) else []
         )
         rows = [
             (
@@ -247,7 +246,7 @@ def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json:
                 compiled[name],
                 "differs" if model[name] != compiled[name] else "",
             )
-            for row, name in enumerate(batch.fields)
+            for row, name in enumerate(compared.fields)
         ]
         title = f"{scenario}, tick {tick}" + "".join(
             f", {name} {value}" for name, value in inputs.items() if name not in model

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from halfcycle.cli import shared, tables
-from halfcycle.windows import counted
+from halfcycle.cli import common, tables
+from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
-    from halfcycle.made import Made
+    from halfcycle.generate.pipeline import IntegerDesign
 
 
 @click.command("design")
@@ -26,19 +26,19 @@ def command(spec: Path, as_json: bool) -> None:
     Example:
       halfcycle design gauge_hut.toml
     """
-    with shared.refusals(as_json):
-        made = shared.design_spec(spec)
+    with common.refusals(as_json):
+        made = common.design_spec(spec)
         if as_json:
-            tables.emit_json(shared.as_json(made))
+            tables.emit_json(common.as_json(made))
         else:
             _show(made)
-        shared.exit_on_errors(made.findings)
+        common.exit_on_errors(made.findings)
 
 
-def _show(made: Made) -> None:
+def _show(made: IntegerDesign) -> None:
     design, quantised, plan = made.design, made.quantised, made.quantised.plan
     window, loop, spec = design.window, design.loop, made.design.spec
-    number = shared.number
+    number = common.number
     tables.show_table(
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
         f"{number(spec.output.frequency_hz)} Hz, {spec.loop.measure}, "
@@ -62,8 +62,8 @@ def _show(made: Made) -> None:
                 f"a window: {number(design.ki)}",
             ),
             *(
-                (label, shared.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
-                for label, key, unit in shared.LOOP_FIGURES
+                (label, common.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
+                for label, key, unit in common.LOOP_FIGURES
             ),
             ("plant gain", f"{design.least_gain:.4g} to {design.greatest_gain:.4g} pu/scale", ""),
             ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),
@@ -103,17 +103,17 @@ def _show(made: Made) -> None:
         ],
         [f"They move the slowest closed-loop pole by {made.pole_shift:.2g} at most."],
     )
-    shared.show_findings(made.findings)
+    common.show_findings(made.findings)
 
 
-def _rest_row(made: Made) -> list[tuple[str, str, str]]:
+def _rest_row(made: IntegerDesign) -> list[tuple[str, str, str]]:
     rest = made.quantised.rest
     if rest is None:
         return []
     return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
 
 
-def _show_windows(made: Made) -> None:
+def _show_windows(made: IntegerDesign) -> None:
     rows: list[tuple[Any, ...]] = []
     for trial in made.design.trials:
         settles = trial.loop.settling_ms if trial.meets else None

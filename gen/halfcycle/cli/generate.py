@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import shlex
 import sys
-from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
-from halfcycle import check, compiler, emit, files, verify
+from halfcycle.base import files
+from halfcycle.base.errors import Fault, InputError, RefusedError, ToolMissingError
+from halfcycle.base.findings import Finding
+from halfcycle.check import checks
+from halfcycle.cli import common
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json
-from halfcycle.faults import Fault, Finding, InputError, Refused, ToolMissing
-from halfcycle.generation import Generation, generate
-from halfcycle.spec import load_spec
-from halfcycle.spec_load import printable
+from halfcycle.generate import emit
+from halfcycle.generate.pipeline import Generation, generate
+from halfcycle.spec.load import load_spec, printable
+from halfcycle.verify import compare, compiler
 
 
 @click.command("generate")
@@ -48,25 +51,25 @@ def command(
     """
     try:
         made = generate(load_spec(spec_file), printable(str(spec_file)))
-    except Refused as refused:
-        show_findings(refused.findings)
+    except RefusedError as refused:
+        common.show_findings(refused.findings)
         click.echo("nothing was written: the design does not meet the spec", err=True)
         _finish(as_json, (), False, 0, refused.findings)
         sys.exit(1)
-    show_findings(made.findings)
+    common.show_findings(made.findings)
     if not force:
         _refuse_edited(made, out)
     compared = 0
     if not no_verify:
         with progress_bar("comparing", wanted=not as_json) as progress:
             try:
-                result = verify.verify(
+                result = compare.verify(
                     made.plan, made.texts, samples=samples, seed=seed, progress=progress
                 )
-                own = check.self_test(made.plan, made.texts)
-            except ToolMissing as error:
-                raise ToolMissing(f"{error}; or write without proof: --no-verify") from None
-            except compiler.CompileFailed as error:
+                own = checks.self_test(made.plan, made.texts)
+            except ToolMissingError as error:
+                raise ToolMissingError(f"{error}; or write without proof: --no-verify") from None
+            except compiler.CompileError as error:
                 click.echo(f"error: {error}\nnothing was written", err=True)
                 _finish(as_json, (), False, 0, made.findings)
                 sys.exit(1)
@@ -76,19 +79,13 @@ def command(
             click.echo(f"error: {problem}\nnothing was written", err=True)
             _finish(as_json, (), False, compared, made.findings)
             sys.exit(1)
-        click.echo(check.summary(result), err=True)
+        click.echo(checks.summary(result), err=True)
     files.write_all(out, made.texts)
     written = tuple(str(out / name) for name in made.texts)
     _finish(as_json, written, not no_verify, compared, made.findings)
 
 
-def show_findings(findings: Iterable[Finding]) -> None:
-    """One line on stderr for each finding."""
-    for finding in findings:
-        click.echo(f"{finding.level}: {finding.key}: {finding.text}", err=True)
-
-
-def _problem(result: verify.Verification, own: check.Check, spec_file: Path, out: Path) -> str:
+def _problem(result: compare.Verification, own: checks.Check, spec_file: Path, out: Path) -> str:
     if result.mismatch is not None:
         spec, folder = (printable(shlex.quote(str(path))) for path in (spec_file, out))
         return (
@@ -102,7 +99,7 @@ def _problem(result: verify.Verification, own: check.Check, spec_file: Path, out
 def _refuse_edited(made: Generation, out: Path) -> None:
     """Stop before a file is overwritten that is not as the tool once wrote it."""
     faults = []
-    for name, text in check.read_folder(made, out).items():
+    for name, text in checks.read_folder(made, out).items():
         if text != made.texts[name] and emit.is_edited(text):
             problem = "edited by hand since it was generated, or not generated at all"
             remedy = "keep what you need of it elsewhere, then replace it with --force"
@@ -124,9 +121,7 @@ def _finish(
                 "files": list(written),
                 "verified": verified,
                 "samples_compared": compared,
-                "findings": [
-                    {"level": one.level, "key": one.key, "text": one.text} for one in findings
-                ],
+                "findings": common.findings_json(findings),
             }
         )
     else:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from halfcycle import verify
+from halfcycle.verify import compare
 
 
 def stimulus_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -15,14 +15,14 @@ def stimulus_options(command: Callable[..., Any]) -> Callable[..., Any]:
     samples = click.option(
         "--samples",
         type=click.IntRange(1, 10**10),
-        default=verify.DEFAULT_SAMPLES,
+        default=compare.DEFAULT_SAMPLES,
         show_default=True,
         help="Samples to compare, at least.",
     )
     seed = click.option(
         "--seed",
         type=click.IntRange(0, 2**32 - 1),
-        default=verify.DEFAULT_SEED,
+        default=compare.DEFAULT_SEED,
         show_default=True,
         help="Of the stimulus.",
     )

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from halfcycle.cli import shared, tables
-from halfcycle.exact import signed
-from halfcycle.faults import Fault, InputError, ToolMissing
+from halfcycle.base.errors import Fault, InputError, ToolMissingError
+from halfcycle.base.exact import signed
+from halfcycle.cli import common, tables
 
 if TYPE_CHECKING:
-    from halfcycle.capture import Capture
-    from halfcycle.replay import Replay
+    from halfcycle.bench.capture import Capture
+    from halfcycle.bench.replay import Replay
 
 ROWS = 40
 """Windows shown in the table; --json has them all."""
@@ -52,24 +52,24 @@ def command(
     Example:
       halfcycle replay gauge_hut.toml scope.csv --channel CH2 --multiply 200
     """
-    from halfcycle.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
-    from halfcycle.capture_types import Section  # noqa: PLC0415
-    from halfcycle.compiler import CompileFailed  # noqa: PLC0415
-    from halfcycle.replay import replay  # noqa: PLC0415
-    from halfcycle.replay_advice import advise  # noqa: PLC0415
-    from halfcycle.spec_load import printable  # noqa: PLC0415
+    from halfcycle.bench.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.bench.capture_types import Section  # noqa: PLC0415
+    from halfcycle.bench.replay import replay  # noqa: PLC0415
+    from halfcycle.bench.replay_findings import advise  # noqa: PLC0415
+    from halfcycle.spec.load import printable  # noqa: PLC0415
+    from halfcycle.verify.compiler import CompileError  # noqa: PLC0415
 
     if not math.isfinite(multiply) or multiply == 0:
         remedy = "give the ratio by which the recorded volts are too small"
         raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
-    with shared.refusals(as_json):
-        made = shared.design_spec(spec)
+    with common.refusals(as_json):
+        made = common.design_spec(spec)
         capture = read_capture(capture_file, channel, Section(from_s, to_s, multiply))
         try:
             found = replay(made, capture, printable(str(capture_file)), model)
-        except ToolMissing as error:
-            raise ToolMissing(f"{error}; or run the Python model: --model") from None
-        except CompileFailed as error:
+        except ToolMissingError as error:
+            raise ToolMissingError(f"{error}; or run the Python model: --model") from None
+        except CompileError as error:
             click.echo(f"error: {error}\nor run the Python model: --model", err=True)
             sys.exit(1)
         found = advise(found, made)
@@ -77,7 +77,7 @@ def command(
         tables.emit_json(_as_json(found, capture))
     else:
         _show(found, capture)
-    shared.show_findings(found.findings)
+    common.show_findings(found.findings)
 
 
 def _as_json(found: Replay, capture: Capture) -> dict[str, Any]:
@@ -117,7 +117,7 @@ def _as_json(found: Replay, capture: Capture) -> dict[str, Any]:
             "gaps": len(capture.stretches) - 1,
         },
         "clipped_samples": found.clipped_samples,
-        "findings": shared.findings_json(found.findings),
+        "findings": common.findings_json(found.findings),
     }
 
 

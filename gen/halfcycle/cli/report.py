@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.cli import shared, tables
+from halfcycle.cli import common, tables
 from halfcycle.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from halfcycle.made import Made
+    from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.report.board_runs import BoardRuns
-    from halfcycle.report.contents import Contents
+    from halfcycle.report.parts import Contents
     from halfcycle.targets.run import Result
 
 DEFAULT_BOARDS = 256
@@ -57,14 +57,14 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
-    with shared.refusals(as_json), _compilers():
-        from halfcycle import files  # noqa: PLC0415
-        from halfcycle.emit import render  # noqa: PLC0415
+    with common.refusals(as_json), _compilers():
+        from halfcycle.base import files  # noqa: PLC0415
+        from halfcycle.generate.emit import render  # noqa: PLC0415
         from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
-        from halfcycle.report.contents import Contents  # noqa: PLC0415
-        from halfcycle.spec_load import printable, read_text  # noqa: PLC0415
+        from halfcycle.report.parts import Contents  # noqa: PLC0415
+        from halfcycle.spec.load import printable, read_text  # noqa: PLC0415
 
-        made = shared.design_spec(spec)
+        made = common.design_spec(spec)
         texts = render(made.design, made.quantised) if made.good else {}
         found, reason = _run(made, texts, boards, seed, as_json)
         contents = Contents(
@@ -87,11 +87,11 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
 @contextmanager
 def _compilers() -> Iterator[None]:
     """Show what a compiler refused, and exit 1: the tool's C is at fault, or the compiler."""
-    from halfcycle.compiler import CompileFailed  # noqa: PLC0415
+    from halfcycle.verify.compiler import CompileError  # noqa: PLC0415
 
     try:
         yield
-    except CompileFailed as error:
+    except CompileError as error:
         click.echo(f"error: {error}", err=True)
         sys.exit(1)
 
@@ -109,19 +109,19 @@ def _tell(contents: Contents, file: str, as_json: bool) -> None:
                 "good": contents.good,
                 "boards": runs.boards if runs else 0,
                 "runs_failed": runs.failed if runs else 0,
-                "findings": shared.findings_json(found),
+                "findings": common.findings_json(found),
             }
         )
     else:
         click.echo(file)
-    shared.show_findings(found)
+    common.show_findings(found)
 
 
 def _run(
-    made: Made, texts: Mapping[str, str], boards: int, seed: int, quiet: bool
+    made: IntegerDesign, texts: Mapping[str, str], boards: int, seed: int, quiet: bool
 ) -> tuple[BoardRuns | None, str]:
     """The boards' runs, or None and why there are none."""
-    from halfcycle.faults import ToolMissing  # noqa: PLC0415
+    from halfcycle.base.errors import ToolMissingError  # noqa: PLC0415
     from halfcycle.report.board_runs import run_boards  # noqa: PLC0415
 
     if boards == 0:
@@ -131,11 +131,11 @@ def _run(
     with progress_bar("virtual boards", wanted=not quiet) as progress:
         try:
             return run_boards(made, texts, boards, seed, progress), ""
-        except ToolMissing as error:
+        except ToolMissingError as error:
             return None, f"{error}."
 
 
-def _cost(made: Made, texts: Mapping[str, str], quiet: bool) -> Result:
+def _cost(made: IntegerDesign, texts: Mapping[str, str], quiet: bool) -> Result:
     from halfcycle.targets.run import run  # noqa: PLC0415
 
     with progress_bar("targets", wanted=not quiet) as progress:

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from halfcycle import exact
-from halfcycle.cli import shared, tables
-from halfcycle.faults import Fault, InputError
-from halfcycle.files import write_atomic
-from halfcycle.spec_load import printable, read_text
-from halfcycle.windows import counted
+from halfcycle.base import exact
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.files import write_atomic
+from halfcycle.cli import common, tables
+from halfcycle.spec.load import printable, read_text
+from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
-    from halfcycle.made import Made
-    from halfcycle.retune import Retuned
+    from halfcycle.generate.pipeline import IntegerDesign
+    from halfcycle.retune.retune import Retuned
 
 WHERE = "(command line)"
 OPTIONS = {
@@ -64,27 +64,27 @@ def command(
       halfcycle retune gauge_hut.toml --period-us 400 --plot steps.svg
     """
     asked = _asked(options, redesign)
-    from halfcycle.retune import retune  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.retune.retune import retune  # noqa: PLC0415 (numpy: not for --help)
 
     file = printable(str(spec))
     picture_form = _form(plot)
-    with shared.refusals(as_json):
+    with common.refusals(as_json):
         done = retune(read_text(spec)[0], asked, file, redesign=redesign)
     if plot is not None:
-        from halfcycle.retune_plot import picture  # noqa: PLC0415
+        from halfcycle.retune.plot import picture  # noqa: PLC0415
 
         after = done.after.design if done.after else None
         write_atomic(plot, picture(done.before.design, after, picture_form))
     written = write and done.good and bool(done.values)
     if written:
-        from halfcycle.spec_edit import edit_file  # noqa: PLC0415
+        from halfcycle.spec.edit import edit_file  # noqa: PLC0415
 
         edit_file(spec, done.values)
     if as_json:
         tables.emit_json(_json(done, written))
     else:
         _show(done, file, wanted=write, written=written)
-    shared.exit_on_errors(done.findings)
+    common.exit_on_errors(done.findings)
 
 
 def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction]:
@@ -97,7 +97,7 @@ def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction
             continue
         try:
             asked[key] = exact.fraction(given)
-        except exact.NotANumber as error:
+        except exact.NotANumberError as error:
             faults.append(Fault(WHERE, option, str(error), 'give a number, or "20000/33"'))
     if not asked and not faults and not redesign:
         remedy = f"give one of {', '.join(OPTIONS)}, or --redesign"
@@ -110,19 +110,19 @@ def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction
 def _form(plot: Path | None) -> str:
     if plot is None:
         return ""
-    from halfcycle.pictures import check_name  # noqa: PLC0415
+    from halfcycle.base.figure import check_name  # noqa: PLC0415
 
     return check_name(printable(str(plot)))
 
 
 def _json(done: Retuned, written: bool) -> dict[str, Any]:
     return {
-        "before": shared.as_json(done.before),
-        "after": shared.as_json(done.after) if done.after else None,
+        "before": common.as_json(done.before),
+        "after": common.as_json(done.after) if done.after else None,
         "changes": {key: _plain(value) for key, value in done.values.items()},
         "written": written,
         "departure_percent": done.departure_percent,
-        "findings": shared.findings_json(done.findings),
+        "findings": common.findings_json(done.findings),
     }
 
 
@@ -151,7 +151,7 @@ def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
             ("key", "before", "after"),
             [(key, _cell(now.get(key)), _cell(value)) for key, value in done.values.items()],
         )
-    shared.show_findings(done.findings)
+    common.show_findings(done.findings)
     if wanted and not written:
         cause = "a limit is broken" if not done.good else "no key changes"
         click.echo(f"nothing was written: {cause}", err=True)
@@ -161,9 +161,9 @@ def _cell(value: object) -> str:
     return "-" if value is None else str(_plain(value))
 
 
-def _figures(made: Made) -> Iterator[tuple[str, str]]:
+def _figures(made: IntegerDesign) -> Iterator[tuple[str, str]]:
     design, quantised = made.design, made.quantised
-    window, loop, spec, number = design.window, design.loop, design.spec, shared.number
+    window, loop, spec, number = design.window, design.loop, design.spec, common.number
     yield "loop period", f"{number(spec.loop.period_us)} us"
     yield "frequency", f"{number(spec.output.frequency_hz)} Hz"
     yield "settling asked for", f"{number(spec.targets.settling_ms)} ms"
@@ -173,8 +173,8 @@ def _figures(made: Made) -> Iterator[tuple[str, str]]:
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
     yield "proportional, a window", f"{number(design.kp)}"
     yield "integral, a window", f"{number(design.ki)}"
-    for label, key, unit in shared.LOOP_FIGURES:
-        yield label, shared.with_unit(getattr(loop, key), unit)
+    for label, key, unit in common.LOOP_FIGURES:
+        yield label, common.with_unit(getattr(loop, key), unit)
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"
     yield "window's own error", f"+-{design.chosen.own_error_v:.3g} V RMS"
     yield "reading step", f"{quantised.reading_step_v:.3g} V RMS"
@@ -182,7 +182,7 @@ def _figures(made: Made) -> Iterator[tuple[str, str]]:
     yield "dead band", f"+-{quantised.dead_band_v:.3g} V RMS"
 
 
-def _show_formats(before: Made, after: Made) -> None:
+def _show_formats(before: IntegerDesign, after: IntegerDesign) -> None:
     old = {row.name: row for row in before.quantised.plan.signals}
     new = {row.name: row for row in after.quantised.plan.signals}
 

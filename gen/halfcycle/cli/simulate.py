@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from halfcycle.cli import progress, shared, tables
+from halfcycle.cli import common, progress, tables
 
 DEFAULT_BOARDS = 1000
 
@@ -74,22 +74,23 @@ def command(
     Example:
       halfcycle simulate gauge_hut.toml --boards 10000 --case start
     """
-    from halfcycle import emit, simulate  # noqa: PLC0415 (scipy: not for --help)
-    from halfcycle.cases import cases  # noqa: PLC0415
-    from halfcycle.cli import simulate_show as show  # noqa: PLC0415
-    from halfcycle.pictures import check_name  # noqa: PLC0415
-    from halfcycle.simulate_findings import findings  # noqa: PLC0415
-    from halfcycle.window_reason import reason  # noqa: PLC0415
+    from halfcycle.base.figure import check_name  # noqa: PLC0415
+    from halfcycle.cli import simulate_tables as show  # noqa: PLC0415
+    from halfcycle.generate import emit  # noqa: PLC0415 (scipy: not for --help)
+    from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
+    from halfcycle.simulate.cases import cases  # noqa: PLC0415
+    from halfcycle.simulate.findings import findings  # noqa: PLC0415
+    from halfcycle.simulate.why_window import reason  # noqa: PLC0415
 
     form = "" if plot is None else check_name(str(plot))
-    with shared.refusals(as_json):
-        made = shared.design_spec(spec_file)
+    with common.refusals(as_json):
+        made = common.design_spec(spec_file)
         generated = emit.render(made.design, made.quantised)
-    prepared = simulate.prepare(made.design, made.quantised, generated)
+    prepared = virtual.prepare(made.design, made.quantised, generated)
     known = cases(prepared.setting)
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
     with progress.progress_bar("boards", wanted=not as_json) as told:
-        tallies = simulate.simulate(
+        tallies = virtual.simulate(
             prepared,
             list(dict.fromkeys(names)) or list(known),
             numbers,
@@ -100,8 +101,8 @@ def command(
         )
     remarks = findings(prepared.setting, known, tallies, boards if board is None else 0)
     if plot is not None:
-        from halfcycle.files import write_atomic  # noqa: PLC0415
-        from halfcycle.simulate_plot import picture  # noqa: PLC0415
+        from halfcycle.base.files import write_atomic  # noqa: PLC0415
+        from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
         write_atomic(plot, picture(prepared, tallies, numbers, seed, form))
     why = reason(prepared.setting)
@@ -112,7 +113,7 @@ def command(
                 "seed": seed,
                 "cases": [show.case_json(prepared, known[t.case], t, again) for t in tallies],
                 "why_window": asdict(why),
-                "findings": shared.findings_json(remarks),
+                "findings": common.findings_json(remarks),
             }
         )
     else:
@@ -121,6 +122,6 @@ def command(
         if not names and board is None:
             show.show_reporting(prepared, tallies)
             show.show_reason(prepared, why)
-    shared.show_findings(remarks)
+    common.show_findings(remarks)
     if any(tally.failed for tally in tallies):
         sys.exit(1)

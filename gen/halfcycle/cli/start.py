@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from halfcycle.faults import Fault, InputError
-from halfcycle.files import write_atomic
-from halfcycle.naming import BadName, check_name
-from halfcycle.spec_load import printable
-from halfcycle.spec_start import start_text
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.files import write_atomic
+from halfcycle.spec.c_names import BadNameError, check_name
+from halfcycle.spec.load import printable
+from halfcycle.spec.start import start_text
 
 
 @click.command("start")
@@ -30,7 +30,7 @@ def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
     """
     try:
         check_name(name)
-    except BadName as error:
+    except BadNameError as error:
         raise InputError([Fault("start", "NAME", error.problem, error.remedy)]) from None
     path = out if out is not None else Path(f"{name}.toml")
     file = printable(str(path))

@@ -8,15 +8,14 @@ from typing import Any
 
 import click
 
-from halfcycle import compiler
-from halfcycle.cli import shared
+from halfcycle.cli import common
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
-from halfcycle.generation import generate
-from halfcycle.spec import load_spec
-from halfcycle.spec_load import printable
+from halfcycle.generate.pipeline import generate
+from halfcycle.spec.load import load_spec, printable
 from halfcycle.targets import run as runner
 from halfcycle.targets.machines import MACHINES
+from halfcycle.verify import compiler
 
 _KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
 
@@ -57,14 +56,14 @@ def command(
     Example:
       halfcycle targets gauge_hut.toml --target cortex-m0plus
     """
-    with shared.refusals(as_json):
+    with common.refusals(as_json):
         made = generate(load_spec(spec_file), printable(str(spec_file)))
     with progress_bar("targets", wanted=not as_json) as progress:
         try:
             result = runner.run(
                 made.plan, made.texts, names, samples=samples, seed=seed, progress=progress
             )
-        except compiler.CompileFailed as error:
+        except compiler.CompileError as error:
             click.echo(f"error: {error}", err=True)
             if as_json:
                 emit_json({"targets": [], "unavailable": []})

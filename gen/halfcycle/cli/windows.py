@@ -8,10 +8,10 @@ from fractions import Fraction
 
 import click
 
-from halfcycle import exact
+from halfcycle.base import exact
+from halfcycle.base.errors import Fault, InputError
 from halfcycle.cli import tables
-from halfcycle.faults import Fault, InputError
-from halfcycle.windows import LIST_LIMIT, Window, candidate_windows
+from halfcycle.windows.search import LIST_LIMIT, Window, candidate_windows
 
 WHERE = "(command line)"
 DEFAULT_LONGEST_MS = "120"
@@ -79,9 +79,9 @@ def command(as_json: bool, **options: str | None) -> None:
 
 def _row(window: Window, request: Request) -> dict[str, object]:
     """One window as it stands in the JSON."""
-    from halfcycle import window_faults  # noqa: PLC0415 (numpy, which --help need not wait for)
+    from halfcycle.windows import reading_errors  # noqa: PLC0415 (numpy, which --help need not wait for)
 
-    offset = window_faults.peak_fraction(request.zero_offset_percent)
+    offset = reading_errors.peak_fraction(request.zero_offset_percent)
     return {
         "half_cycles": window.half_cycles,
         "samples": window.samples,
@@ -89,12 +89,12 @@ def _row(window: Window, request: Request) -> dict[str, object]:
         "whole": window.whole,
         "mismatch_ppm": window.mismatch_ppm,
         "distinct_points": window.distinct_points,
-        "few_points": window.distinct_points < window_faults.FEW_POINTS,
+        "few_points": window.distinct_points < reading_errors.FEW_POINTS,
         "odd": window.odd,
-        "mean_error": list(window_faults.mean_error(window, offset, request.tolerance_hz)),
-        "rms_error": list(window_faults.rms_error(window, offset, request.tolerance_hz)),
-        "alternation_mean": window_faults.alternation(window, offset, "mean"),
-        "alternation_rms": window_faults.alternation(window, offset, "rms"),
+        "mean_error": list(reading_errors.mean_error(window, offset, request.tolerance_hz)),
+        "rms_error": list(reading_errors.rms_error(window, offset, request.tolerance_hz)),
+        "alternation_mean": reading_errors.alternation(window, offset, "mean"),
+        "alternation_rms": reading_errors.alternation(window, offset, "rms"),
     }
 
 
@@ -131,7 +131,7 @@ def _show(rows: list[dict[str, object]], request: Request) -> None:
 
 
 def _notes(rows: list[dict[str, object]], request: Request, whole: bool) -> list[str]:
-    from halfcycle.window_faults import FEW_POINTS  # noqa: PLC0415
+    from halfcycle.windows.reading_errors import FEW_POINTS  # noqa: PLC0415
 
     text = exact.text
     notes = []
@@ -186,7 +186,7 @@ def _checked(options: dict[str, str | None]) -> Request:
             return None
         try:
             value = exact.fraction(given)
-        except exact.NotANumber as error:
+        except exact.NotANumberError as error:
             fault(key, str(error), f"give a number or a fraction, for example {key} {example}")
             return None
         if value < 0 or (value == 0 and not zero_allowed):

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import jinja2
 
-from halfcycle.plan import Plan
-from halfcycle.prove.ranges import ALL_FLAGS, field_ranges, result_range
+from halfcycle.prove.invariants import ALL_FLAGS, field_ranges, result_range
+from halfcycle.regulator.plan import Plan
 
 MACHINES = {16: "gcc_x86_16", 32: "gcc_x86_32"}
 """By the width of int. Not x86_64: INT32_C is a 64-bit constant there and hides an overflow."""

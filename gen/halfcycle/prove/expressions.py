@@ -10,10 +10,17 @@ from typing import Any
 import z3
 from pycparser import c_ast, c_generator
 
-from halfcycle.prove.arithmetic import Arithmetic, NotUnderstood, Number, both, either, negated
-from halfcycle.prove.integers import IntType
-from halfcycle.prove.solver import Claims
-from halfcycle.prove.source import Source
+from halfcycle.prove.c_operators import (
+    Arithmetic,
+    NotUnderstoodError,
+    Number,
+    both,
+    either,
+    negated,
+)
+from halfcycle.prove.c_source import Source
+from halfcycle.prove.c_types import IntType
+from halfcycle.prove.claims import Claims
 
 COMPARISONS = ("==", "!=", "<", ">", "<=", ">=")
 
@@ -65,7 +72,7 @@ class Expressions:
             case c_ast.FuncCall():
                 result = self.called(node, variables)
                 if result is None:
-                    raise NotUnderstood(f"{self.where(node)}: returns nothing")
+                    raise NotUnderstoodError(f"{self.where(node)}: returns nothing")
                 return result
             case c_ast.BinaryOp() if node.op not in (*COMPARISONS, "&&", "||"):
                 left, right = self.value(node.left, variables), self.value(node.right, variables)
@@ -76,7 +83,7 @@ class Expressions:
             case c_ast.BinaryOp() | c_ast.UnaryOp(op="!"):
                 truth = self.truth(node, variables)
                 return Number(either(truth, 1, 0), self.source.widths.plain)
-        raise NotUnderstood(f"{self.where(node)}: {type(node).__name__}")
+        raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
 
     def truth(self, node: Any, variables: Locals) -> Any:
         """The expression as a condition."""
@@ -110,11 +117,11 @@ class Expressions:
             (node.name, node.subscript) if isinstance(node, c_ast.ArrayRef) else (node, None)
         )
         if not (isinstance(reference, c_ast.StructRef) and reference.type == "->"):
-            raise NotUnderstood(f"{self.where(node)}: not a field of the state")
+            raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
         name = reference.field.name
         length = self.fields[name][1]
         if (index is None) != (length == 0):
-            raise NotUnderstood(f"{self.where(node)}: a whole array")
+            raise NotUnderstoodError(f"{self.where(node)}: a whole array")
         if index is None:
             return name, [True]
         at = self._index(node, length, variables)
@@ -133,10 +140,10 @@ class Expressions:
     def _local(self, node: Any, variables: Locals) -> Number:
         variable = variables.get(node.name)
         if variable is None:
-            raise NotUnderstood(f"{self.where(node)}: not a local")
+            raise NotUnderstoodError(f"{self.where(node)}: not a local")
         if variable.value is None:
             self.claims.claim(self.where(node), "it is set on every path before it is read", False)
-            raise NotUnderstood(f"{self.where(node)}: read before it is set")
+            raise NotUnderstoodError(f"{self.where(node)}: read before it is set")
         return Number(variable.value, variable.type)
 
     def _element(self, node: Any, variables: Locals) -> Number:
@@ -169,7 +176,7 @@ class Expressions:
         where = self.where(node)
         self.claims.claim(where, f"an index of 0 to {length - 1}", both(at >= 0, at < length))
         if isinstance(at, int) and not 0 <= at < length:
-            raise NotUnderstood(f"{where}: index {at}")
+            raise NotUnderstoodError(f"{where}: index {at}")
         return at
 
     def _cast(self, node: Any, variables: Locals) -> Number:

@@ -9,18 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle import simulate
-from halfcycle.board_run import Board, History
-from halfcycle.boards import draw
-from halfcycle.case_run import board, timing
-from halfcycle.case_types import Case, Setting
-from halfcycle.cases import cases
-from halfcycle.faults import Finding
-from halfcycle.judge import measure
-from halfcycle.made import Made
-from halfcycle.rules import overshoot_limit, settling_limit_s
-from halfcycle.simulate_findings import findings
-from halfcycle.tally import Tally, tally
+from halfcycle.base.findings import Finding
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.simulate import simulate
+from halfcycle.simulate.boards import draw
+from halfcycle.simulate.case import Case, Setting
+from halfcycle.simulate.cases import cases
+from halfcycle.simulate.criteria import overshoot_limit, settling_limit_s
+from halfcycle.simulate.findings import findings
+from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.run_types import Board, History
+from halfcycle.simulate.setup import board, timing
+from halfcycle.simulate.tally import Tally, tally
 
 Real = NDArray[np.float64]
 Progress = Callable[[int, int], None] | None
@@ -59,11 +59,11 @@ class BoardRuns:
 
 
 def run_boards(
-    made: Made, texts: Mapping[str, str], boards: int, seed: int, progress: Progress = None
+    made: IntegerDesign, texts: Mapping[str, str], boards: int, seed: int, progress: Progress = None
 ) -> BoardRuns:
-    """Run boards 0 to ``boards`` - 1 in every case; ``texts`` as ``halfcycle.emit.render`` gives.
+    """Run boards 0 to ``boards`` - 1 in every case; ``texts`` as ``emit.render`` gives.
 
-    ``progress`` is told (cases done, cases in all). Raises ToolMissing without a compiler.
+    ``progress`` is told (cases done, cases in all). Raises ToolMissingError without a compiler.
     """
     from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
 

@@ -6,11 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from halfcycle.limit_curves import LimitCurve, corridor
+from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
-from halfcycle.report.chart import Chart
-from halfcycle.report.contents import DASH, Figure, Table, number
-from halfcycle.report.scale import Axis
+from halfcycle.report.parts import DASH, Figure, Table, number
+from halfcycle.report.svg_chart import Chart
+from halfcycle.simulate.limit_curves import LimitCurve, corridor
 
 STYLES = ("limit", "limit dotted")
 """How the curves of one case differ from each other."""
@@ -23,7 +23,7 @@ JUDGED = {
     "seen": "fault flagged",
     "held": "fault flagged and drive held",
 }
-"""The rules of ``halfcycle.rules`` in words."""
+"""The rules of ``halfcycle.simulate.criteria`` in words."""
 BLIND = (
     " The output leaves its limits here: no firmware sees through its only sensor. Over-voltage "
     "protection in hardware has to act."

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.design_types import Design
-from halfcycle.frequency import nyquist_loop, open_loop
-from halfcycle.report.chart import Chart
-from halfcycle.report.contents import Corners, Figure, number, quantity
+from halfcycle.design.types import Design
+from halfcycle.loop.frequency_response import nyquist_loop, open_loop
+from halfcycle.report.axis import Axis
 from halfcycle.report.loop_section import UNSTABLE, row_of
-from halfcycle.report.scale import Axis
+from halfcycle.report.parts import Corners, Figure, number, quantity
+from halfcycle.report.svg_chart import Chart
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -7,11 +7,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.design_types import Design
-from halfcycle.report.chart import Chart
-from halfcycle.report.contents import Corners, Figure, Table, letters, number, quantity
-from halfcycle.report.scale import Axis
-from halfcycle.response import BAND, step_response
+from halfcycle.design.types import Design
+from halfcycle.loop.step_response import BAND, step_response
+from halfcycle.report.axis import Axis
+from halfcycle.report.parts import Corners, Figure, Table, letters, number, quantity
+from halfcycle.report.svg_chart import Chart
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -26,7 +26,7 @@ FIGURES = (
     ("noise_gain", "gain for reading noise", ""),
     ("slowest_pole", "slowest pole, size", ""),
 )
-"""Figures of ``halfcycle.loop`` with their words and units."""
+"""Figures of ``halfcycle.loop.figures`` with their words and units."""
 UNSTABLE = "Some corners are unstable: there are no margins to show."
 
 

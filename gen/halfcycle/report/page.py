@@ -10,20 +10,20 @@ from typing import Any
 import jinja2
 
 import halfcycle
-from halfcycle import exact
+from halfcycle.base import exact
 from halfcycle.report import (
     board_section,
-    drive_section,
     frequency_section,
+    integers_section,
     loop_section,
     math_section,
-    number_section,
+    overload_section,
     summary_section,
     target_section,
     window_section,
 )
 from halfcycle.report.board_runs import closest
-from halfcycle.report.contents import Contents, Figure, Table, number, typeset
+from halfcycle.report.parts import Contents, Figure, Table, number, typeset
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
@@ -143,18 +143,21 @@ def _numbers(contents: Contents) -> Section:
     return Section(
         "numbers",
         "Integers and resolution",
-        texts=(number_section.rest_text(made),),
-        figures=(number_section.resolution_figure(made),),
-        tables=(number_section.signal_table(made), number_section.constant_table(made)),
+        texts=(integers_section.rest_text(made),),
+        figures=(integers_section.resolution_figure(made),),
+        tables=(integers_section.signal_table(made), integers_section.constant_table(made)),
     )
 
 
 def _drive(contents: Contents) -> Section:
     design = contents.made.design
-    clips = drive_section.limit(design) > 1
-    figures = [drive_section.wave_figure(design)]
+    clips = overload_section.limit(design) > 1
+    figures = [overload_section.wave_figure(design)]
     if clips:
-        figures += [drive_section.spectrum_figure(design), drive_section.reporting_figure(design)]
+        figures += [
+            overload_section.spectrum_figure(design),
+            overload_section.reporting_figure(design),
+        ]
     return Section(
         "overload",
         "Overload and clipping",
@@ -165,7 +168,7 @@ def _drive(contents: Contents) -> Section:
             else "The drive limit is at most 1.0: the sine never clips.",
         ),
         figures=tuple(figures),
-        tables=(drive_section.drive_table(design),) if clips else (),
+        tables=(overload_section.drive_table(design),) if clips else (),
     )
 
 

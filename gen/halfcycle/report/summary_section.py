@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from halfcycle.faults import Finding
-from halfcycle.gains import MOST_SENSITIVE
+from halfcycle.base.findings import Finding
+from halfcycle.loop.gains import MOST_SENSITIVE
 from halfcycle.report.board_runs import BoardRuns, closest
-from halfcycle.report.contents import Contents, Corners, Level, number, quantity
 from halfcycle.report.loop_section import FIGURES
+from halfcycle.report.parts import Contents, Corners, Level, number, quantity
 from halfcycle.report.window_section import length_text
-from halfcycle.windows import counted
+from halfcycle.windows.search import counted
 
 LEVELS: tuple[tuple[Level, str], ...] = (
     ("error", "Errors"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from halfcycle.report.contents import DASH, Table
+from halfcycle.report.parts import DASH, Table
 
 if TYPE_CHECKING:
     from halfcycle.targets.run import Result, Row

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfcycle.design_types import Design, Trial
-from halfcycle.report.chart import WIDTH, Chart, wrap
-from halfcycle.report.contents import DASH, Figure, Table, number, quantity, volts
-from halfcycle.report.scale import Axis
-from halfcycle.window_choice import ReadingFaults, allowed_windows, reading_faults
-from halfcycle.window_faults import FEW_POINTS
-from halfcycle.windows import Window, counted
+from halfcycle.design.types import Design, Trial
+from halfcycle.report.axis import Axis
+from halfcycle.report.parts import DASH, Figure, Table, number, quantity, volts
+from halfcycle.report.svg_chart import WIDTH, Chart, wrap
+from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
+from halfcycle.windows.reading_errors import FEW_POINTS
+from halfcycle.windows.search import Window, counted
 
 MOST = 10
 """Candidates drawn; the chosen one and its double are always among them."""

@@ -1,6 +1,6 @@
 """What each call costs on a target, at its worst, over inputs that reach every path.
 
-The inputs are the adversarial states of ``halfcycle.verify`` (the ends of every derived range and
+The inputs are the adversarial states of ``verify.adversarial`` (the ends of every derived range and
 each side of every decision), so the worst path is among them: that every instruction of the calls
 was run is checked, not assumed (``Cost.unreached``). What repeats by data is the square root alone,
 whose digits are all tried (``_root_states``).
@@ -15,13 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle import adversarial
-from halfcycle.model import FIELDS
-from halfcycle.plan import Plan
+from halfcycle.regulator.model import FIELDS
+from halfcycle.regulator.plan import Plan
 from halfcycle.targets import guest
-from halfcycle.targets.image import Image
+from halfcycle.targets.elf_image import Image
 from halfcycle.targets.simavr import SimavrCpu
 from halfcycle.targets.unicorn_cpu import Run, UnicornCpu
+from halfcycle.verify import adversarial
 
 Words = NDArray[np.uint32]
 STATES = 1500

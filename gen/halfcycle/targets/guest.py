@@ -1,6 +1,6 @@
 """What the guest on a target is asked, and what it must answer: the scenarios as words.
 
-``jobs`` runs ``halfcycle.verify``'s scenarios on the host once, and keeps for each batch the
+``jobs`` runs ``verify.scenarios``'s scenarios on the host once, and keeps for each batch the
 request that repeats it on a target and the model's record of it.
 """
 
@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle import harness, verify
-from halfcycle.harness import Harness
-from halfcycle.model import FIELDS
-from halfcycle.plan import Plan
-from halfcycle.scenarios import Plant
+from halfcycle.regulator.model import FIELDS
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.trace import Ints
 from halfcycle.targets.toolchains import resource
-from halfcycle.trace import Ints
+from halfcycle.verify import compare, harness
+from halfcycle.verify.harness import Harness
+from halfcycle.verify.scenarios import Plant
 
 Words = NDArray[np.uint32]
 _AFTER_WINDOW = 255
@@ -155,13 +155,13 @@ class _Recorder(Harness):
 def jobs(
     plan: Plan, generated: Mapping[str, str], samples: int, seed: int, phase_step: int = 1
 ) -> Iterator[Job]:
-    """Every comparison of ``halfcycle.verify`` as a request to the guest.
+    """Every comparison of ``verify.scenarios`` as a request to the guest.
 
     ``samples`` and ``seed`` as there; the drive is asked at every ``phase_step``-th phase.
     """
     recorder = _Recorder(plan, generated, phase_step)
     recorder.take()
-    for batch in verify.batches(plan, recorder, samples, seed):
+    for batch in compare.batches(plan, recorder, samples, seed):
         step = phase_step if batch.scenario == "drive" else 1
         request = recorder.take()
         yield Job(batch.scenario, batch.start, step, batch.fields, request, batch.model[:, ::step])

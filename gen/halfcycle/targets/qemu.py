@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.targets.image import Image
+from halfcycle.targets.elf_image import Image
 from halfcycle.targets.machines import Machine
 from halfcycle.targets.toolchains import Missing, said
-from halfcycle.targets.unicorn_cpu import Crashed
+from halfcycle.targets.unicorn_cpu import CrashedError
 
 Words = NDArray[np.uint32]
 
@@ -55,7 +55,7 @@ class QemuCpu:
         words = np.concatenate([*requests, np.asarray([ord("Q")], np.uint32)])
         status, answer = self._run(words)
         if status:
-            raise Crashed(f"{self._machine.name}: the guest ended with status {status}")
+            raise CrashedError(f"{self._machine.name}: the guest ended with status {status}")
         return answer
 
     def _run(self, words: Words) -> tuple[int, Words]:
@@ -78,9 +78,9 @@ class QemuCpu:
                     timeout=_SECONDS,
                 )
             except subprocess.TimeoutExpired:
-                raise Crashed(f"{self._machine.name}: qemu did not end") from None
+                raise CrashedError(f"{self._machine.name}: qemu did not end") from None
             if ran.returncode < 0 or ran.stderr:
-                raise Crashed(f"{self._machine.name}: {ran.stderr.decode(errors='replace')}")
+                raise CrashedError(f"{self._machine.name}: {ran.stderr.decode(errors='replace')}")
             out = Path(folder) / "out.bin"
             answer = out.read_bytes() if out.exists() else b""
         return ran.returncode, np.frombuffer(answer, self._word).astype(np.uint32)

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfcycle import scenarios
-from halfcycle.faults import ToolMissing
-from halfcycle.plan import Plan
+from halfcycle.base.errors import ToolMissingError
+from halfcycle.regulator.plan import Plan
 from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
+from halfcycle.targets.elf_image import Image
 from halfcycle.targets.guest import Job
-from halfcycle.targets.image import Image
 from halfcycle.targets.machines import MACHINES, Emulator, Machine
 from halfcycle.targets.toolchains import Missing, Toolchain
-from halfcycle.targets.unicorn_cpu import Crashed
+from halfcycle.targets.unicorn_cpu import CrashedError
+from halfcycle.verify import scenarios
 
 DEFAULT_SAMPLES = 50_000
 DEFAULT_SEED = 1
@@ -108,7 +108,7 @@ def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
         return found if isinstance(found, Missing) else "simavr"
     try:
         return unicorn_cpu.version()
-    except ToolMissing:
+    except ToolMissingError:
         return Missing("unicorn", "pip install 'halfcycle[targets]'")
 
 
@@ -125,16 +125,16 @@ def run(
     """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
-    ``seed`` as in ``halfcycle.verify``; no samples: nothing is compared, costs are counted alone.
-    ``found``: run these ways instead. Raises ToolMissing where a named target, or every target,
-    lacks a tool, and compiler.CompileFailed where a compiler refuses the code.
+    ``seed`` as in ``verify.compare``; no samples: nothing is compared, costs are counted alone.
+    ``found``: run these ways instead. Raises ToolMissingError if a named target, or every target,
+    lacks a tool, and compiler.CompileError where a compiler refuses the code.
     """
     absent: list[Unavailable] = []
     if found is None:
         found, absent = ways(names)
     lacking = [name for name in names if not any(way.machine.name == name for way in found)]
     if lacking or not found:
-        raise ToolMissing(_needs(lacking, absent))
+        raise ToolMissingError(_needs(lacking, absent))
     asked: dict[int, list[Job]] = {}
     rows = []
     for number, way in enumerate(found):
@@ -165,7 +165,7 @@ def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]
             if not isinstance(cpu, qemu.QemuCpu):
                 costs = cost.measure(plan, cpu, cost.calls(plan))
             state_bytes = cpu.image.symbols["hc_guest_state"].size
-        except Crashed as error:
+        except CrashedError as error:
             problem = problem or str(error)
     alone = bare_image(plan, generated, way)
     compared = sum(job.expected.shape[1] for job in jobs if job.scenario in scenarios.SCENARIOS)

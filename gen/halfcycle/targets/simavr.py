@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle import compiler
-from halfcycle.faults import ToolMissing
-from halfcycle.targets.image import Image
+from halfcycle.base.errors import ToolMissingError
+from halfcycle.targets.elf_image import Image
 from halfcycle.targets.toolchains import Missing, resource
-from halfcycle.targets.unicorn_cpu import Crashed, Run
+from halfcycle.targets.unicorn_cpu import CrashedError, Run
+from halfcycle.verify import compiler
 
 Words = NDArray[np.uint32]
 
@@ -30,7 +30,7 @@ def find() -> Path | Missing:
             ["target_simavr.c"],
             flags=("-O2", "-Wl,--no-as-needed", "-lsimavr"),
         )
-    except (compiler.CompileFailed, ToolMissing):
+    except (compiler.CompileError, ToolMissingError):
         return MISSING
 
 
@@ -40,7 +40,7 @@ class SimavrCpu:
     def __init__(self, image: Image) -> None:
         found = find()
         if isinstance(found, Missing):
-            raise ToolMissing(f"{found.tool} is not installed; {found.install}")
+            raise ToolMissingError(f"{found.tool} is not installed; {found.install}")
         self._program, self.image = found, image
         self.executed: dict[int, int] = {}
         """Address to size of every instruction word that a counted call has run."""
@@ -69,7 +69,7 @@ class SimavrCpu:
         words = np.concatenate([*requests, np.asarray([ord("Q")], np.uint32)])
         status, out, costs = self._run(words, functions)
         if status:
-            raise Crashed(f"avr: the guest did not know a command (status {status})")
+            raise CrashedError(f"avr: the guest did not know a command (status {status})")
         return np.frombuffer(out, "<u4").astype(np.uint32), costs
 
     def _run(self, words: Words, functions: Sequence[str]) -> tuple[int, bytes, bytes]:
@@ -90,5 +90,5 @@ class SimavrCpu:
             )
             if ran.returncode >= 125 or ran.returncode < 0:
                 said = ran.stderr.decode(errors="replace").strip()
-                raise Crashed(f"avr: {said or 'the emulator stopped'}")
+                raise CrashedError(f"avr: {said or 'the emulator stopped'}")
             return ran.returncode, ran.stdout, costs.read_bytes()

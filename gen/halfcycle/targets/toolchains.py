@@ -18,9 +18,10 @@ from dataclasses import dataclass
 from importlib.resources import files as resources
 from pathlib import Path
 
-from halfcycle import compiler, files
-from halfcycle.targets.image import Image, read
+from halfcycle.base import files
+from halfcycle.targets.elf_image import Image, read
 from halfcycle.targets.machines import Machine
+from halfcycle.verify import compiler
 
 _BARE = (
     *("-O2", "-g", "-ffreestanding", "-ffunction-sections", "-fdata-sections"),
@@ -105,7 +106,7 @@ def build(
     """Compile and link ``sources`` (names among ``contents``: file name to text).
 
     ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
-    start-up, all others are bare. Raises compiler.CompileFailed where the compiler refuses.
+    start-up, all others are bare. Raises compiler.CompileError where the compiler refuses.
     """
     compiling = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
     linking = ["-Wl,--gc-sections", *(f"-Wl,-u,{name}" for name in keep)]
@@ -162,4 +163,4 @@ def _step(words: Sequence[str], place: Path) -> None:
     if ran.returncode:
         shown = shlex.join([Path(words[0]).name, *words[1:]])
         text = "\n".join((ran.stderr or ran.stdout).strip().splitlines()[:40])
-        raise compiler.CompileFailed(f"the compiler refused: {shown}\n{text}")
+        raise compiler.CompileError(f"the compiler refused: {shown}\n{text}")

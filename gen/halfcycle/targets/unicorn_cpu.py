@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.faults import ToolMissing
-from halfcycle.targets.image import Image
+from halfcycle.base.errors import ToolMissingError
+from halfcycle.targets.elf_image import Image
 from halfcycle.targets.machines import Machine
 
 Words = NDArray[np.uint32]
@@ -22,7 +22,7 @@ _PAGE = 0x1_0000
 _QUIT = ord("Q")
 
 
-class Crashed(Exception):
+class CrashedError(Exception):
     """The image left its memory, or did not come back from a call."""
 
 
@@ -52,11 +52,13 @@ class _Core:
 
 
 def find() -> Any:
-    """The module ``unicorn``. Raises ToolMissing where it is not installed."""
+    """The module ``unicorn``. Raises ToolMissingError where it is not installed."""
     try:
         import unicorn  # noqa: PLC0415
     except ImportError:
-        raise ToolMissing("unicorn is not installed; pip install 'halfcycle[targets]'") from None
+        raise ToolMissingError(
+            "unicorn is not installed; pip install 'halfcycle[targets]'"
+        ) from None
     return unicorn
 
 
@@ -162,7 +164,7 @@ class UnicornCpu:
             self._point("hc_out", _OUT)
             status = self.call("main")
             if status:
-                raise Crashed(f"{self._machine.name}: the guest did not know a command")
+                raise CrashedError(f"{self._machine.name}: the guest did not know a command")
             end = int(self.read_words(self.image.symbols["hc_out"].address, 1)[0])
             answers.append(self.read_words(_OUT, (end - _OUT) // 4))
         return np.concatenate(answers) if answers else np.zeros(0, np.uint32)
@@ -186,7 +188,7 @@ class UnicornCpu:
         try:
             uc.emu_start(self.image.symbols[function].address | odd, self._stop)
         except self._error as error:
-            raise Crashed(f"{self._machine.name}: {function}: {error}") from None
+            raise CrashedError(f"{self._machine.name}: {function}: {error}") from None
         return int(uc.reg_read(core.result)) & 0xFFFFFFFF
 
     def counted(self) -> Counted:

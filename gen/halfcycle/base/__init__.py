@@ -1,0 +1,1 @@
+"""What every room may use: errors, exact fractions, files, the cache, the clipped sine, figures."""

@@ -1,0 +1,45 @@
+"""Errors that a command answers with a message: faults of the input, missing tools, refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from halfcycle.base.findings import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with the input: where it is, what is wrong, and what to do about it."""
+
+    file: str
+    key: str
+    problem: str
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"error: {self.file}: {self.key}: {self.problem}; {self.remedy}"
+
+
+class HalfcycleError(Exception):
+    """Base of all errors that this package raises on purpose."""
+
+
+class InputError(HalfcycleError):
+    """Bad usage or bad input (exit code 2); carries every fault that was found."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(map(str, self.faults)))
+
+
+class ToolMissingError(HalfcycleError):
+    """An outside tool that the command needs is absent (exit code 2); the text names remedies."""
+
+
+class RefusedError(HalfcycleError):
+    """A valid spec that cannot be met (exit code 1); says what can be had instead."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__("\n".join(finding.text for finding in self.findings))

@@ -1,0 +1,66 @@
+"""Picture files of ``--plot``: one style, the format by the file's suffix, no clock in them."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from halfcycle.base.errors import Fault, InputError, ToolMissingError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+SUFFIXES = (".svg", ".png", ".pdf")
+
+_NO_CLOCK: dict[str, dict[str, Any]] = {
+    "svg": {"Date": None},
+    "pdf": {"CreationDate": None},
+    "png": {"Software": None},
+}
+
+
+def check_name(file: str) -> str:
+    """The picture's format by the suffix of ``file``: "svg", "png" or "pdf".
+
+    Raises InputError for any other.
+    """
+    for suffix in SUFFIXES:
+        if file.lower().endswith(suffix):
+            return suffix[1:]
+    fault = Fault(file, "--plot", "no picture's suffix", f"use one of {', '.join(SUFFIXES)}")
+    raise InputError([fault])
+
+
+def draw(
+    fill: Callable[[Figure], None],
+    form: str,
+    *,
+    inches: tuple[float, float],
+    dpi: int,
+    font_size: float,
+) -> bytes:
+    """A figure of these ``inches`` that ``fill`` draws on, as a file of ``form``.
+
+    Raises ToolMissingError without matplotlib.
+    """
+    try:
+        import matplotlib as mpl  # noqa: PLC0415 (slow to import, and optional)
+        from matplotlib.figure import Figure  # noqa: PLC0415
+    except ImportError:
+        raise ToolMissingError(
+            "--plot needs matplotlib; install it: pip install 'halfcycle[plot]'"
+        ) from None
+    style: Any = {
+        "font.size": font_size,
+        "svg.hashsalt": "halfcycle",
+        "svg.fonttype": "none",
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+    }
+    with mpl.rc_context(style):
+        figure = Figure(figsize=inches, dpi=dpi, layout="constrained")
+        fill(figure)
+        stored = io.BytesIO()
+        figure.savefig(stored, format=form, metadata=_NO_CLOCK[form])
+    return stored.getvalue()

@@ -1,0 +1,436 @@
+"""Findings: remarks on a valid design, each of a kind with a stable code. The one table of kinds.
+
+``finding`` makes one. A kind has its code (stable: scripts may match it), the levels that it may
+have, why it arises, and what to do about it. The text of a finding adds the figures at hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+Level = Literal["error", "warning", "note"]
+LEVELS: tuple[Level, ...] = ("error", "warning", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of finding. ``levels``: those that it may have, the worst first."""
+
+    levels: tuple[Level, ...]
+    cause: str
+    remedy: str
+
+
+ERROR: tuple[Level, ...] = ("error",)
+WARNING: tuple[Level, ...] = ("warning",)
+NOTE: tuple[Level, ...] = ("note",)
+WARNING_OR_NOTE: tuple[Level, ...] = ("warning", "note")
+ERROR_OR_WARNING: tuple[Level, ...] = ("error", "warning")
+
+KINDS: dict[str, Kind] = {
+    "targets-unmet": Kind(
+        ERROR,
+        "No window with any gains settles in time, with so little overshoot, at every corner.",
+        "Allow a longer settling time, narrow the tolerances, or add damping to the filter.",
+    ),
+    "band-ripple": Kind(
+        NOTE,
+        "The reading ripples with the phase, and the ripple comes off the 2 % band of settling.",
+        "Take a whole window, or clock the loop from the source that is followed.",
+    ),
+    "rated-unreachable": Kind(
+        ERROR,
+        "At one corner the rated voltage needs more drive than the limit allows.",
+        "Raise the drive limit (up to 1.2) or the least bus voltage; or lower load or inductance.",
+    ),
+    "rated-clips": Kind(
+        WARNING,
+        "At one corner the rated voltage needs a clipped sine.",
+        "Raise the least bus voltage to hold it without distortion.",
+    ),
+    "loop-unstable": Kind(
+        ERROR,
+        "The given gains make the loop unstable at one corner.",
+        "Lower them, or leave [gains] out.",
+    ),
+    "given-settling": Kind(
+        ERROR,
+        "The given gains settle later than asked at one corner.",
+        "Change the gains or the target.",
+    ),
+    "given-overshoot": Kind(
+        ERROR,
+        "The given gains overshoot more than asked at one corner.",
+        "Change the gains or the target.",
+    ),
+    "sensitivity-high": Kind(
+        WARNING,
+        "The given gains leave a peak sensitivity above 2 at one corner.",
+        "Lower them.",
+    ),
+    "partial-window": Kind(
+        WARNING,
+        "The window holds no whole number of half cycles, so its reading moves with the phase.",
+        "Change the loop period for a whole window.",
+    ),
+    "window-error": Kind(
+        ERROR_OR_WARNING,
+        "The window's own error at the output exceeds the voltage tolerance.",
+        "Allow a longer window and more settling time, or a wider tolerance.",
+    ),
+    "few-points": Kind(
+        WARNING,
+        "Few distinct points a half cycle leave the mean uncertain.",
+        "Sample faster, or measure RMS.",
+    ),
+    "sampling-error": Kind(
+        NOTE,
+        "The sampled reading is a little off the true one.",
+        "Nothing if it is a fixed bias; a whole window and a clock in step make it one.",
+    ),
+    "frequency-drift": Kind(
+        WARNING,
+        "The frequency may be off the nominal one, which leaves the reading uncertain.",
+        "Clock the loop from the source that is followed, measure RMS, or narrow the tolerance.",
+    ),
+    "odd-window": Kind(
+        WARNING_OR_NOTE,
+        "With an odd count of half cycles the sensor's zero error flips from window to window.",
+        "Take an even count, or trim the zero.",
+    ),
+    "adc-noise": Kind(
+        ERROR_OR_WARNING,
+        "Noise and rounding of the converter move the output.",
+        "Filter the sensor, allow more settling time, or take a longer window.",
+    ),
+    "clipped-mean": Kind(
+        WARNING_OR_NOTE,
+        "At the drive limit the sine clips, and the mean reads it high.",
+        "Measure RMS if the reading in overload must be true.",
+    ),
+    "clipped-rms": Kind(
+        NOTE,
+        "At the drive limit the sine clips; the RMS reading stays true.",
+        "Nothing.",
+    ),
+    "latest-update": Kind(
+        NOTE,
+        "How late an update may be done for the targets to hold.",
+        "Give the update a priority that allows it.",
+    ),
+    "integral-vanishes": Kind(
+        ERROR,
+        "The integral constant rounds to nothing in the integrator's format.",
+        "Raise it.",
+    ),
+    "dead-band": Kind(
+        ERROR,
+        "The integrator stalls further from the target than the tolerance.",
+        "Widen the tolerance, or make the steps of the output finer.",
+    ),
+    "steady-error": Kind(
+        ERROR,
+        "The errors that remain in the steady state exceed the tolerance together.",
+        "Widen it, or lessen the largest of them.",
+    ),
+    "coarse-output": Kind(
+        WARNING,
+        "A step of the output is no finer than a step of the reading, so the output may hunt.",
+        "Raise the duty counts, or call the drive more often.",
+    ),
+    "coefficient-rounding": Kind(
+        WARNING,
+        "A constant is more than 1 % off in its integer.",
+        "Use 32-bit words, or a shorter settling time.",
+    ),
+    "range-below-rated": Kind(
+        ERROR,
+        "The converter's range ends below the rated voltage.",
+        "Raise the volts per code.",
+    ),
+    "no-rest": Kind(
+        ERROR_OR_WARNING,
+        "The integer loop does not come to rest at one corner.",
+        "Make the steps of the output finer, or the tolerance wider.",
+    ),
+    "rest-off-target": Kind(
+        ERROR,
+        "The integer loop rests further from the target than the tolerance.",
+        "Widen the tolerance, or raise the gains.",
+    ),
+    "no-whole-window": Kind(
+        ERROR,
+        "No window that is short enough holds a whole number of half cycles.",
+        "Change the loop period, allow a longer window, or accept a partial one.",
+    ),
+    "gains-pinned": Kind(
+        NOTE,
+        "The design at the new values would choose other constants than those kept.",
+        "Remove [gains] to let it.",
+    ),
+    "other-response": Kind(
+        NOTE,
+        "Another response than the old one was asked for.",
+        "Compare the two step responses.",
+    ),
+    "response-kept": Kind(NOTE, "The response is kept at the new period.", "Nothing."),
+    "response-moved": Kind(
+        WARNING,
+        "The response is not kept in full at the new period.",
+        "Compare the two, or take a period nearer to the old window.",
+    ),
+    "retune-impossible": Kind(
+        ERROR,
+        "The old constants do not do at the new period.",
+        "Redesign, or take a period at which the old window is whole.",
+    ),
+    "too-few-boards": Kind(
+        NOTE,
+        "Fewer boards were run than there are corners of the tolerances.",
+        "Ask for more.",
+    ),
+    "settling-above-design": Kind(
+        WARNING,
+        "A virtual board settles later than designed, beyond what measuring explains.",
+        "Replay that board and look for what the design leaves out.",
+    ),
+    "overshoot-above-design": Kind(
+        WARNING,
+        "A virtual board overshoots more than designed, beyond what measuring explains.",
+        "Replay that board and look for what the design leaves out.",
+    ),
+    "report-distorted": Kind(
+        WARNING,
+        "The reported RMS of a distorted sine is off by more than the tolerance.",
+        "Measure RMS for a true one.",
+    ),
+    "report-off": Kind(
+        NOTE,
+        "The reported RMS is off by more than the tolerance in some window.",
+        "Read the mean of two windows, or use an even number of half cycles.",
+    ),
+    "over-voltage": Kind(
+        WARNING,
+        "Boards leave a published voltage limit, which no window regulator can prevent.",
+        "Protect the load with a separate over-voltage cut-out in hardware.",
+    ),
+    "sensor-loss-unseen": Kind(
+        WARNING,
+        "Boards raise no alarm if the sensor fails in this way.",
+        "Check the sensor by a second path in hardware.",
+    ),
+    "gain-unmeasured": Kind(
+        WARNING,
+        "No reading has the meter's and the firmware's side.",
+        "Take some at the rated voltage.",
+    ),
+    "gain-single-reading": Kind(
+        WARNING,
+        "One reading alone gives the gain, without its scatter.",
+        "Take several.",
+    ),
+    "gain-differs": Kind(NOTE, "The fitted gain is not the spec's.", "Write it into the spec."),
+    "gain-agrees": Kind(
+        NOTE,
+        "The spec's gain is inside the 95 % interval of the fit.",
+        "Keep it.",
+    ),
+    "zero-single-reading": Kind(
+        WARNING,
+        "One reading alone gives the zero, without its scatter.",
+        "Take several.",
+    ),
+    "zero-differs": Kind(NOTE, "The fitted zero is not the spec's.", "Write it into the spec."),
+    "zero-agrees": Kind(NOTE, "The spec's zero agrees with the fit.", "Keep it."),
+    "zero-pairs-beyond": Kind(
+        WARNING,
+        "The readings show a zero error beyond the tolerance, of unknown sign.",
+        "Take readings of the mean code.",
+    ),
+    "zero-sign-unknown": Kind(
+        NOTE,
+        "The readings show a zero error inside the tolerance, of unknown sign.",
+        "For its value take readings of the mean code.",
+    ),
+    "zero-invisible": Kind(
+        NOTE,
+        "These readings do not show the zero.",
+        "Add mean codes, or pairs at low voltages.",
+    ),
+    "spread-recentred": Kind(
+        WARNING_OR_NOTE,
+        "A board is beyond the tolerance of the spec's value, and inside that of the fitted one.",
+        "Write the fitted value into the spec.",
+    ),
+    "spread-beyond": Kind(
+        ERROR,
+        "A board is beyond the tolerance.",
+        "State a wider one, or sort the boards out.",
+    ),
+    "spread-one-board": Kind(NOTE, "One board says nothing of the spread.", "Measure several."),
+    "spread-uncertain": Kind(
+        WARNING,
+        "So few boards leave it open whether all others keep the tolerance.",
+        "Measure more, or state a wider tolerance.",
+    ),
+    "spread-reach": Kind(
+        NOTE,
+        "Where 99 % of all boards lie, from those measured.",
+        "Nothing if that is inside the tolerance.",
+    ),
+    "reading-outlier": Kind(
+        WARNING,
+        "A reading, or a board, is far off the others; it was left out.",
+        "Take it again.",
+    ),
+    "few-captured-points": Kind(WARNING, "The record has few samples a cycle.", "Record faster."),
+    "capture-level": Kind(
+        WARNING,
+        "The recorded voltage is far from the rated one.",
+        "Check the channel, the unit and the probe's ratio.",
+    ),
+    "nothing-to-judge": Kind(
+        WARNING,
+        "No window of the record carries a voltage worth judging.",
+        "Check the channel.",
+    ),
+    "measure-agrees": Kind(
+        NOTE,
+        "The reading follows the record inside the tolerance.",
+        "Keep the measure.",
+    ),
+    "measure-other-better": Kind(
+        WARNING,
+        "The other measure would read this record closer.",
+        "Change loop.measure.",
+    ),
+    "measure-off": Kind(
+        WARNING,
+        "Neither measure reads this record inside the tolerance.",
+        "Look at the window, the zero and the record.",
+    ),
+    "no-whole-cycle": Kind(WARNING, "The record holds no whole cycle.", "Record longer."),
+    "frequency-differs": Kind(
+        WARNING,
+        "The record's frequency is not the spec's.",
+        "Correct the spec.",
+    ),
+    "frequency-off-record": Kind(
+        WARNING,
+        "The record's frequency is off by more than the spec allows for.",
+        "Correct the frequency, or state its tolerance.",
+    ),
+    "record-flips": Kind(
+        WARNING,
+        "An odd count: the reading flips from window to window of this record.",
+        "Take an even count, or correct the zero.",
+    ),
+    "zero-recorded-beyond": Kind(
+        WARNING,
+        "The record's zero is off by more than the spec's tolerance.",
+        "Look for DC at the output or in the recorder, or calibrate the zero.",
+    ),
+    "zero-recorded-inside": Kind(
+        NOTE,
+        "The record's zero is inside the spec's tolerance.",
+        "Keep it.",
+    ),
+    "adc-range-exceeded": Kind(
+        WARNING,
+        "Samples of the record are beyond the converter's range.",
+        "Raise the volts per code.",
+    ),
+    "time-unit-assumed": Kind(
+        NOTE,
+        "The time column has no unit; it was taken as seconds.",
+        "Name the unit in the heading if it is another.",
+    ),
+    "channel-chosen": Kind(
+        NOTE,
+        "Several channels fit; one was chosen.",
+        "Name another if it is wrong.",
+    ),
+    "channel-unit-assumed": Kind(
+        NOTE,
+        "The channel has no unit; it was taken as volts.",
+        "Name the unit in the heading if it is another.",
+    ),
+    "channel-not-volts": Kind(
+        WARNING,
+        "The channel is not in volts; its numbers were taken as volts.",
+        "Choose another channel, or give the probe's ratio.",
+    ),
+    "rows-missing": Kind(
+        WARNING,
+        "The record declares more samples than it holds.",
+        "Check whether it was cut short.",
+    ),
+    "secondary-values": Kind(
+        NOTE,
+        "The record's values are those of a transformer's secondary.",
+        "Multiply by its ratio for the primary's.",
+    ),
+    "capture-cut": Kind(
+        WARNING,
+        "The record is longer than what is used of it.",
+        "Choose a section.",
+    ),
+    "rows-left-out": Kind(WARNING, "Rows without two numbers were left out.", "Check the export."),
+    "values-missing": Kind(WARNING, "Samples without a value were left out.", "Check the export."),
+    "capture-gaps": Kind(
+        WARNING,
+        "The record has gaps; windows that touch one were left out.",
+        "Record without interruption.",
+    ),
+    "time-reversed": Kind(
+        NOTE,
+        "Time runs backwards in the record; the rows were turned round.",
+        "Nothing.",
+    ),
+    "time-coarse": Kind(
+        WARNING,
+        "Rows share a time stamp; they were taken as evenly spaced.",
+        "Export more digits.",
+    ),
+    "rows-out-of-order": Kind(
+        WARNING,
+        "Rows that do not come later than those before were left out.",
+        "Check the export.",
+    ),
+}
+"""Every kind of finding, by code."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One remark about a design. ``key`` is the spec key (or topic) that it concerns."""
+
+    level: Level
+    key: str
+    text: str
+    code: str
+
+    def __str__(self) -> str:
+        return f"{self.level}: {self.key}: {self.text} [{self.code}]"
+
+
+def finding(code: str, key: str, text: str, level: Level | None = None) -> Finding:
+    """A finding of the kind ``code``; ``level`` only if the kind may have several."""
+    levels = KINDS[code].levels
+    if level is None:
+        (level,) = levels
+    if level not in levels:
+        raise ValueError(f"a finding {code} is never of level {level}")
+    return Finding(level, key, text, code)
+
+
+def any_error(findings: Iterable[Finding]) -> bool:
+    """Whether a finding says that a limit is broken."""
+    return any(entry.level == "error" for entry in findings)
+
+
+def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Errors first, then warnings, then notes; otherwise in the order given."""
+    return tuple(sorted(findings, key=lambda entry: LEVELS.index(entry.level)))

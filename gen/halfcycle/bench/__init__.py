@@ -1,0 +1,1 @@
+"""Records and meter readings from the bench, run through the measuring code."""

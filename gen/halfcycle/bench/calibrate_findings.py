@@ -1,0 +1,184 @@
+"""What a calibration says about the spec: which keys to change, and whether the boards fit it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from fractions import Fraction
+
+from halfcycle.base.findings import Finding, finding
+from halfcycle.bench.calibrate import Calibration, Estimate
+from halfcycle.spec.models import Spec, Value
+
+GAIN = "sensor.volts_per_code"
+ZERO = "sensor.zero_code"
+
+
+def changes(spec: Spec, found: Calibration) -> dict[str, Value]:
+    """The keys whose fitted value differs from the spec's by more than chance explains."""
+    result: dict[str, Value] = {}
+    gain, zero = found.volts_per_code, found.zero_code
+    if gain and _apart(gain, float(spec.sensor.volts_per_code)):
+        result[GAIN] = rounded(gain)
+    if zero and math.isfinite(zero.uncertainty) and abs(zero.value - spec.sensor.zero_code) > 0.5:
+        result[ZERO] = round(zero.value)
+    return result
+
+
+def rounded(estimate: Estimate) -> Fraction:
+    """The value to a tenth of its uncertainty, three to seven significant digits."""
+    least = math.floor(math.log10(abs(estimate.value)))
+    wanted = -math.floor(math.log10(max(estimate.uncertainty, 1e-300))) + 1
+    places = min(max(wanted, 2 - least), 6 - least)
+    return Fraction(f"{estimate.value:.{max(places, 0)}f}")
+
+
+def inside(spec: Spec, found: Calibration, *, after: bool) -> bool:
+    """Whether every board is within the spec's tolerances of its values (``after``: of the fitted
+    ones, where they differ)."""
+    changed = changes(spec, found) if after else {}
+    gain = found.gain_spread_after_percent if GAIN in changed else found.gain_spread_percent
+    zero = found.zero_spread_after_codes if ZERO in changed else found.zero_spread_codes
+    sensor = spec.sensor
+    gain_fits = gain is None or gain <= sensor.gain_tolerance_percent
+    return gain_fits and (zero is None or zero <= sensor.zero_tolerance_codes)
+
+
+def findings(spec: Spec, found: Calibration, *, written: bool) -> tuple[Finding, ...]:
+    """One finding per thing to know or to do, in the order gain, zero, readings.
+
+    ``written``: whether the fitted values have been written into the spec already.
+    """
+    return (*_gain(spec, found, written), *_zero(spec, found, written), *_strange(found))
+
+
+def _apart(estimate: Estimate, value: float) -> bool:
+    return math.isfinite(estimate.uncertainty) and not estimate.low <= value <= estimate.high
+
+
+def _gain(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
+    gain, tolerance = found.volts_per_code, float(spec.sensor.gain_tolerance_percent)
+    if gain is None:
+        text = "no reading with the meter's and the firmware's side: take some at the rated voltage"
+        yield finding("gain-unmeasured", GAIN, text)
+        return
+    now = float(spec.sensor.volts_per_code)
+    off = 100 * (gain.value / now - 1)
+    text = f"{gain.value:.6g} V per code, {off:+.3g} % from the spec's {now:.6g}"
+    if not math.isfinite(gain.uncertainty):
+        text += "; from one reading, which says nothing of its scatter: take several"
+        yield finding("gain-single-reading", GAIN, text)
+    elif _apart(gain, now):
+        new = changes(spec, found)[GAIN]
+        text += f" (95 %: +-{gain.uncertainty:.2g}); {_do(written)} {float(new):g}"
+        yield finding("gain-differs", GAIN, text)
+    else:
+        text += f", which is inside the 95 % interval of +-{gain.uncertainty:.2g}; keep it"
+        yield finding("gain-agrees", GAIN, text)
+    yield from _spread(
+        "sensor.gain_tolerance_percent",
+        "%",
+        tolerance,
+        (found.gain_spread_percent, found.gain_spread_after_percent, found.gain_reach_percent),
+        changed=GAIN in changes(spec, found),
+        written=written,
+    )
+
+
+def _zero(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
+    zero, now = found.zero_code, spec.sensor.zero_code
+    if zero is None:
+        yield from _zero_of_pairs(spec, found)
+        return
+    text = f"{zero.value:.5g}, {zero.value - now:+.3g} codes from the spec's {now}"
+    if not math.isfinite(zero.uncertainty):
+        text += "; from one reading, which says nothing of its scatter: take several"
+        yield finding("zero-single-reading", ZERO, text)
+    elif ZERO in changes(spec, found):
+        text += f" (95 %: +-{zero.uncertainty:.2g}); {_do(written)} {round(zero.value)}"
+        yield finding("zero-differs", ZERO, text)
+    else:
+        yield finding("zero-agrees", ZERO, f"{text} (95 %: +-{zero.uncertainty:.2g}); keep it")
+    yield from _spread(
+        "sensor.zero_tolerance_codes",
+        "codes",
+        float(spec.sensor.zero_tolerance_codes),
+        (found.zero_spread_codes, found.zero_spread_after_codes, found.zero_reach_codes),
+        changed=ZERO in changes(spec, found),
+        written=written,
+    )
+
+
+def _zero_of_pairs(spec: Spec, found: Calibration) -> Iterator[Finding]:
+    tolerance = float(spec.sensor.zero_tolerance_codes)
+    for fit in found.boards:
+        if fit.zero_square is None:
+            continue
+        low, high = (math.sqrt(max(x, 0.0)) for x in (fit.zero_square.low, fit.zero_square.high))
+        text = f"{fit.board}: the zero is off by {low:.3g} to {high:.3g} codes (95 %, sign unknown)"
+        if low > tolerance:
+            text += f", beyond the tolerance of {tolerance:g}: take mean_code readings"
+            yield finding("zero-pairs-beyond", ZERO, text)
+        else:
+            yield finding(
+                "zero-sign-unknown", ZERO, f"{text}; for its value take mean_code readings"
+            )
+    if all(fit.zero_square is None for fit in found.boards):
+        text = "not visible in these readings; add a mean_code column, or pairs at low voltages"
+        yield finding("zero-invisible", ZERO, text)
+
+
+def _spread(
+    key: str,
+    unit: str,
+    tolerance: float,
+    figures: tuple[float | None, float | None, float | None],
+    *,
+    changed: bool,
+    written: bool,
+) -> Iterator[Finding]:
+    """Whether the boards keep ``tolerance``: now, after the change, and those not yet measured."""
+    now, after, reach = figures
+    assert now is not None and after is not None
+    if now > tolerance:
+        text = f"a board is {now:.3g} {unit} from the spec's value, the tolerance is {tolerance:g}"
+        if changed and after <= tolerance:
+            text += f"; {after:.3g} {unit} from the fitted one: {_do(written)} that"
+            yield finding("spread-recentred", key, text, "note" if written else "warning")
+        else:
+            text += f"; state at least {_up(after):g}, or sort the boards out"
+            yield finding("spread-beyond", key, text)
+    if reach is None:
+        text = f"one board says nothing of the spread; measure several (tolerance {tolerance:g})"
+        yield finding("spread-one-board", key, text)
+        return
+    text = (
+        f"99 % of all boards lie within +-{reach:.3g} {unit} of the fitted value (95 % confidence, "
+        f"normal spread), the tolerance is +-{tolerance:g} {unit}"
+    )
+    if reach > tolerance >= now:
+        text += f"; measure more boards, or state {_up(reach):g}"
+        yield finding("spread-uncertain", key, text)
+    else:
+        yield finding("spread-reach", key, f"{text}; nothing to do" if reach <= tolerance else text)
+
+
+def _strange(found: Calibration) -> Iterator[Finding]:
+    for one in found.outliers:
+        where = f"line {one.line} ({one.board})" if one.line else one.board
+        others = "its board's others" if one.line else "the other boards"
+        text = (
+            f"{where} is {one.deviation_percent:+.3g} % off {others} in volts per code, "
+            f"{one.sigmas:.3g} robust standard deviations: left out; take it again"
+        )
+        yield finding("reading-outlier", "readings", text)
+
+
+def _do(written: bool) -> str:
+    return "the spec now says" if written else "with --write the spec will say"
+
+
+def _up(value: float) -> float:
+    """Two digits, rounded up."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 1) if value > 0 else 1.0
+    return float(f"{math.ceil(value / step - 1e-9) * step:.2g}")

@@ -1,0 +1,160 @@
+"""What a replay says about the design: mean or RMS, the window, the zero, the range."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from halfcycle.base.exact import signed
+from halfcycle.base.findings import Finding, finding
+from halfcycle.bench.replay import Replay
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.quantise.resolution import MEAN_TO_RMS
+from halfcycle.windows.reading_errors import mean_error, rms_error
+from halfcycle.windows.search import counted
+
+FEW_POINTS = 20
+"""Captured points per cycle below which the capture itself is too coarse to judge by."""
+LEAST_LEVEL = 0.05
+"""Windows below this share of the rated voltage are not judged in percent."""
+
+
+def advise(found: Replay, made: IntegerDesign) -> Replay:
+    """``found`` with what it says of the design, after its own findings."""
+    findings = (
+        *found.findings,
+        *_capture(found, made),
+        *_measure(found, made),
+        *_window(found, made),
+        *_zero(found, made),
+        *_range(found, made),
+    )
+    return replace(found, findings=findings)
+
+
+def _capture(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
+    points = found.resampling.points_per_cycle
+    if points < FEW_POINTS:
+        text = f"only {points:.3g} samples a cycle; record faster to judge the reading by it"
+        yield finding("few-captured-points", "capture step", text)
+    rated = float(made.design.spec.output.rated_rms_v)
+    middle = float(np.median(found.true_rms_v))
+    if not 0.5 * rated <= middle <= 1.5 * rated:
+        text = (
+            f"{middle:.4g} V RMS in the middle window, and the rated voltage is {rated:.4g} V; "
+            "check the channel, the unit and the probe's ratio (--multiply)"
+        )
+        yield finding("capture-level", "capture level", text)
+
+
+def _measure(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
+    spec = made.design.spec
+    tolerance = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
+    judged = found.true_rms_v >= LEAST_LEVEL * float(spec.output.rated_rms_v)
+    if not judged.any():
+        text = "no window carries a voltage worth judging; check the channel"
+        yield finding("nothing-to-judge", "loop.measure", text)
+        return
+    by_mean, by_rms = (
+        float(np.abs(reading - found.true_rms_v)[judged].max())
+        for reading in (found.mean_based_v, found.rms_based_v)
+    )
+    own, other = (by_mean, by_rms) if spec.loop.measure == "mean" else (by_rms, by_mean)
+    name = "the mean" if spec.loop.measure == "mean" else "RMS"
+    shape = ""
+    if found.waveform is not None:
+        factor = found.waveform.form_factor
+        shape = (
+            f" (form factor {factor:.4f}, a sine's is {MEAN_TO_RMS:.4f}: a mean reads "
+            f"{signed(100 * (MEAN_TO_RMS / factor - 1), 2)} %)"
+        )
+    if own <= tolerance:
+        text = f"{name} is off by {own:.3g} V at most{shape}, inside the tolerance; keep it"
+        yield finding("measure-agrees", "loop.measure", text)
+    elif other < own / 2:
+        better = "rms" if spec.loop.measure == "mean" else "mean"
+        text = (
+            f"{name} is off by {own:.3g} V at most{shape}, the tolerance is {tolerance:.3g} V; "
+            f'measure = "{better}" would be off by {other:.3g} V: change it'
+        )
+        yield finding("measure-other-better", "loop.measure", text)
+    else:
+        text = (
+            f"{name} is off by {own:.3g} V at most{shape}, the tolerance is {tolerance:.3g} V, and "
+            f"the other reading by {other:.3g} V: look at the window, the zero and the capture"
+        )
+        yield finding("measure-off", "loop.measure", text)
+
+
+def _window(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
+    spec, window = made.design.spec, made.design.window
+    rated = float(spec.output.rated_rms_v)
+    tolerance = rated * float(spec.targets.voltage_tolerance_percent) / 100
+    if found.waveform is None:
+        text = "no whole cycle was found, so frequency and zero are unknown; record longer"
+        yield finding("no-whole-cycle", "output.frequency_hz", text)
+        return
+    nominal, allowed = spec.output.frequency_hz, spec.output.frequency_tolerance_hz
+    measured = found.waveform.frequency_hz
+    deviation = Fraction(abs(measured - float(nominal))).limit_denominator(10**6)
+    if deviation >= nominal:
+        text = f"{measured:.6g} Hz, and the spec says {float(nominal):.6g} Hz: correct the spec"
+        yield finding("frequency-differs", "output.frequency_hz", text)
+        return
+    bound = mean_error if spec.loop.measure == "mean" else rms_error
+    best, worst = (
+        rated * max(map(abs, bound(window, deviation_hz=off))) for off in (Fraction(0), deviation)
+    )
+    cost = worst - best
+    text = (
+        f"{measured:.6g} Hz is {float(deviation):.3g} Hz off the nominal frequency: the window of "
+        f"{counted(window.half_cycles)} is then wrong by up to {worst:.3g} V instead of "
+        f"{best:.3g} V"
+    )
+    if deviation > allowed and cost > tolerance / 10:
+        remedy = "correct frequency_hz, or state frequency_tolerance_hz so that the design heeds it"
+        yield finding("frequency-off-record", "output.frequency_hz", f"{text}; {remedy}")
+    readings = found.reported_rms_v
+    if window.odd and len(readings) >= 4:
+        # Every second one against the mean of its neighbours, so that a slow change drops out.
+        beside = (readings[:-2:2] + readings[2::2]) / 2
+        flip = float(np.abs((readings[1:-1:2] - beside).mean()) / 2)
+        if flip > tolerance / 10:
+            text = (
+                f"an odd count: the reading flips by +-{flip:.3g} V from window to window with "
+                "the zero offset; take an even half_cycles or correct the zero"
+            )
+            yield finding("record-flips", "loop.half_cycles", text)
+
+
+def _zero(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
+    if found.waveform is None:
+        return
+    sensor = made.design.spec.sensor
+    zero_v = found.waveform.zero_v
+    codes = zero_v / float(sensor.volts_per_code)
+    text = f"the waveform's mean is {signed(zero_v, 3)} V, {signed(codes, 2)} codes"
+    if abs(codes) > sensor.zero_tolerance_codes:
+        text += (
+            f", beyond the zero tolerance of {float(sensor.zero_tolerance_codes):g}: if the "
+            "recorder has no offset of its own, look for DC at the output, or calibrate the zero"
+        )
+        yield finding("zero-recorded-beyond", "sensor.zero_code", text)
+    else:
+        yield finding(
+            "zero-recorded-inside",
+            "sensor.zero_code",
+            f"{text}, inside the zero tolerance; keep it",
+        )
+
+
+def _range(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
+    if found.clipped_samples:
+        text = (
+            f"{found.clipped_samples} samples are beyond the ADC's range and are read as its "
+            "ends; raise volts_per_code (a wider range of the sensor)"
+        )
+        yield finding("adc-range-exceeded", "sensor.volts_per_code", text)

@@ -1,0 +1,1 @@
+"""From a Spec to a Design: the window, the gains, their figures and the findings."""

@@ -1,0 +1,297 @@
+"""What a designer should be told about a Design, each remark with what to do about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from halfcycle.base import clipped_sine
+from halfcycle.base.exact import text
+from halfcycle.base.findings import Finding, finding
+from halfcycle.design.types import Design, Trial
+from halfcycle.spec.models import Spec
+from halfcycle.windows.search import counted
+
+
+def findings(design: Design) -> Iterator[Finding]:
+    """Remarks on a Design, errors first as far as each topic goes."""
+    yield from _reach(design.spec, design.chosen)
+    yield from _given_gains(design)
+    yield from _window(design)
+    yield from _drift(design)
+    yield from _offset(design)
+    yield from _noise(design)
+    yield from _clipping(design)
+    yield from _latency(design)
+
+
+def refusal(spec: Spec, trials: Sequence[Trial]) -> list[Finding]:
+    """Why no window and no gains meet the targets, and the best that can be had."""
+    targets = spec.targets
+    wanted = (
+        f"settling within {text(targets.settling_ms)} ms with at most "
+        f"{text(targets.overshoot_percent)} % overshoot"
+    )
+    found = [finding for finding in _reach(spec, trials[0]) if finding.level == "error"]
+    refused = [(trial, trial.refusal) for trial in trials if trial.refusal is not None]
+    trial, refusal_ = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
+    reach = []
+    if refusal_.settling_ms is not None:
+        reach.append(f"settling {refusal_.settling_ms:.6g} ms within that overshoot")
+    if refusal_.overshoot_percent is not None:
+        reach.append(f"overshoot {refusal_.overshoot_percent:.3g} % within that time")
+    window = trial.window
+    found.append(
+        finding(
+            "targets-unmet",
+            "targets.settling_ms",
+            f"{wanted} cannot be met at every corner by any of {len(refused)} windows; the best, "
+            f"with {counted(window.half_cycles)} ({window.duration_ms:.6g} ms a window): "
+            f"{' or '.join(reach) or 'none'}; held back by {refusal_.corner}. Allow a longer "
+            "settling time, narrow the tolerances, or add damping to the filter",
+        )
+    )
+    ripple_v = min(each.faults.ripple_v for each, _ in refused)
+    if ripple_v > float(spec.output.rated_rms_v) / 200:
+        partial = not window.whole
+        found.append(
+            finding(
+                "band-ripple",
+                "loop.period_us" if partial else "output.frequency_tolerance_hz",
+                f"the reading ripples by +-{ripple_v:.3g} V or more, which comes off the 2 % band "
+                "of settling; "
+                + (
+                    "change loop.period_us for a whole window"
+                    if partial
+                    else "clock the loop from the source that is followed (then this is 0)"
+                ),
+            )
+        )
+    return found
+
+
+def _reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
+    plants = trial.plants
+    hardest = plants.hardest
+    scale, limit = float(plants.scale_for_rated[hardest]), float(spec.bridge.scale_max)
+    label = plants.corners[hardest].label
+    if scale > limit:
+        if limit < 1.2 and scale <= 1.2:
+            remedy = f"raise bridge.scale_max to {scale:.3f} or more, or bridge.bus_min_v"
+        else:
+            remedy = "raise bridge.bus_min_v, or lower load.rated_va or filter.inductance_uh"
+        need = f"needs scale {scale:.3f}" if scale < 50 else "cannot be reached by any scale"
+        yield finding(
+            "rated-unreachable",
+            "bridge.scale_max",
+            f"rated voltage {need} at {label}, above the drive limit {limit:g}; {remedy}",
+        )
+    elif scale > 1:
+        thd = 100 * clipped_sine.thd(scale)
+        yield finding(
+            "rated-clips",
+            "bridge.bus_min_v",
+            f"rated voltage needs scale {scale:.3f} at {label}: the sine clips there, with "
+            f"{thd:.2g} % distortion at the bridge; raise bus_min_v to hold it without",
+        )
+
+
+def _given_gains(design: Design) -> Iterator[Finding]:
+    spec, loop = design.spec, design.loop
+    if spec.gains is None:
+        return
+    if not loop.stable:
+        yield finding(
+            "loop-unstable",
+            "gains",
+            f"the loop is unstable at {loop.worst['slowest_pole']}; lower the gains, or leave "
+            "[gains] out and let them be designed",
+        )
+        return
+    settling, over = loop.settling_ms, loop.overshoot_percent
+    if settling is None or settling > float(spec.targets.settling_ms) * (1 + 1e-9):
+        shown = "more than can be followed" if settling is None else f"{settling:.6g} ms"
+        yield finding(
+            "given-settling",
+            "gains.integral_per_s",
+            f"settling takes {shown} at {loop.worst['settling_ms']}, and "
+            f"{text(spec.targets.settling_ms)} ms are asked for; change the gains or the target",
+        )
+    if over is not None and over > float(spec.targets.overshoot_percent) + 1e-6:
+        yield finding(
+            "given-overshoot",
+            "gains.proportional",
+            f"overshoot is {over:.3g} % at {loop.worst['overshoot_percent']}, and "
+            f"{text(spec.targets.overshoot_percent)} % are asked for; change the gains or the "
+            "target",
+        )
+    if loop.peak_sensitivity is not None and loop.peak_sensitivity > 2:
+        yield finding(
+            "sensitivity-high",
+            "gains",
+            f"peak sensitivity is {loop.peak_sensitivity:.3g} at "
+            f"{loop.worst['peak_sensitivity']}; keep it below 2 with lower gains",
+        )
+
+
+def _window(design: Design) -> Iterator[Finding]:
+    spec, window, trial = design.spec, design.window, design.chosen
+    spread = trial.faults.spread_v
+    if not window.whole:
+        yield finding(
+            "partial-window",
+            "loop.accept_partial_window",
+            f"the window misses its {counted(window.half_cycles)} by "
+            f"{window.mismatch_ppm:+.0f} ppm; the reading moves by +-{spread:.3g} V with the phase;"
+            " change loop.period_us for a whole window",
+        )
+    if not trial.accurate:
+        yield finding(
+            "window-error",
+            "targets.voltage_tolerance_percent",
+            f"the window's own error, +-{trial.own_error_v:.3g} V at the output, exceeds the "
+            f"tolerance of {trial.tolerance_v:.3g} V, and no other window meets the targets; "
+            "allow a longer loop.longest_window_ms and targets.settling_ms, or a wider tolerance",
+            "error" if spread > trial.tolerance_v else "warning",
+        )
+    mean, sampling = spec.loop.measure == "mean", trial.faults.sampling_v
+    if window.whole and mean and sampling > trial.tolerance_v / 4:
+        yield finding(
+            "few-points",
+            "loop.period_us",
+            f"{window.distinct_points} distinct points a half cycle leave the mean uncertain by "
+            f'+-{sampling:.3g} V; sample faster, or use measure = "rms"',
+        )
+    if trial.faults.fixed:
+        kind = "a fixed bias set by the filter's and the sensor's lag; nothing to do"
+    elif window.whole:
+        kind = (
+            "a ripple, as the output follows a source of its own frequency; "
+            "a clock in step with that source makes it a fixed bias"
+        )
+    else:
+        kind = "a ripple, as the window is not whole; a whole window makes it a fixed bias"
+    if spread > 0:
+        yield finding(
+            "sampling-error", "loop.period_us", f"the sampling error of +-{spread:.3g} V is {kind}"
+        )
+
+
+def _drift(design: Design) -> Iterator[Finding]:
+    spec, trial = design.spec, design.chosen
+    drift = trial.faults.spread_v - trial.faults.sampling_v
+    if drift <= trial.tolerance_v / 4:
+        return
+    other = 'use measure = "rms", ' if spec.loop.measure == "mean" else ""
+    yield finding(
+        "frequency-drift",
+        "output.frequency_tolerance_hz",
+        f"a frequency off by {text(spec.output.frequency_tolerance_hz)} Hz leaves the reading "
+        f"uncertain by +-{drift:.3g} V more; clock the loop from the source that is followed (then "
+        f"this is 0), {other}or narrow it",
+    )
+
+
+def _offset(design: Design) -> Iterator[Finding]:
+    trial = design.chosen
+    before, after = trial.faults.alternation_v, trial.hunting_v
+    if before == 0:
+        return
+    double = next((t for t in design.trials if t.window.samples == 2 * trial.window.samples), None)
+    text_ = (
+        f"{counted(trial.window.half_cycles)}, an odd count: a zero error of "
+        f"{text(design.spec.sensor.zero_tolerance_codes)} codes flips the reading by "
+        f"+-{before:.3g} V from window to window, +-{after:.3g} V at the output"
+    )
+    if double is None:
+        remedy = "trim the zero, or raise loop.longest_window_ms to allow twice the window"
+    elif double.meets and double.loop.settling_ms is not None:
+        remedy = (
+            f"half_cycles = {double.window.half_cycles} cancels it and settles in "
+            f"{double.loop.settling_ms:.6g} ms"
+        )
+    else:
+        remedy = (
+            f"trim the zero, or allow more settling time: half_cycles = "
+            f"{double.window.half_cycles} cancels it but does not meet the targets"
+        )
+    quarter = trial.tolerance_v / 4
+    yield finding(
+        "odd-window",
+        "sensor.zero_tolerance_codes",
+        f"{text_}; {remedy}",
+        "warning" if after > quarter else "note",
+    )
+
+
+def _noise(design: Design) -> Iterator[Finding]:
+    trial = design.chosen
+    at_output = trial.noise_v
+    if at_output <= trial.tolerance_v / 4:
+        return
+    double = math.sqrt(2)
+    yield finding(
+        "adc-noise",
+        "sensor.noise_codes_rms",
+        f"noise and rounding of the ADC move the output by +-{at_output:.3g} V (three standard "
+        f"deviations), and the tolerance is {trial.tolerance_v:.3g} V; filter the sensor, allow "
+        f"more settling time, or take twice the window for {at_output / double:.3g} V",
+        "error" if at_output > trial.tolerance_v else "warning",
+    )
+
+
+def _clipping(design: Design) -> Iterator[Finding]:
+    spec = design.spec
+    limit = float(spec.bridge.scale_max)
+    if limit <= 1:
+        return
+    error = clipped_sine.reading_error(limit)
+    rated = float(spec.output.rated_rms_v)
+    if spec.loop.measure == "mean":
+        worse = error * rated > design.chosen.tolerance_v
+        yield finding(
+            "clipped-mean",
+            "loop.measure",
+            f"at the drive limit {limit:g} the clipped sine has "
+            f"{100 * clipped_sine.thd(limit):.3g} % distortion and the mean reads "
+            f"{100 * error:.2f} % high ({error * rated:.3g} V)"
+            + (
+                '; use measure = "rms" for a true reading in overload'
+                if worse
+                else "; no need to act"
+            ),
+            "warning" if worse else "note",
+        )
+    else:
+        yield finding(
+            "clipped-rms",
+            "bridge.scale_max",
+            f"at the drive limit {limit:g} the clipped sine has "
+            f"{100 * clipped_sine.thd(limit):.3g} % distortion; the RMS reading stays true",
+        )
+
+
+def _latency(design: Design) -> Iterator[Finding]:
+    late, window = design.late, design.window
+    if late.stable_periods is None or late.target_periods is None:
+        return
+    if late.target_periods >= window.samples:
+        held = "the targets hold even where the update is only just done when the next window ends"
+    else:
+        period_ms = float(design.spec.loop.period_us) / 1000
+        # The update counts from the sample after the one that closes the window.
+        periods = late.target_periods + 1
+        held = (
+            f"the targets hold where the update is done within {periods} loop periods "
+            f"({periods * period_ms:.4g} ms) of the window's last sample"
+        )
+    stable = (
+        "any update before the next window's end leaves the loop stable"
+        if late.stable_periods >= window.samples
+        else f"beyond {late.stable_periods + 1} the loop is unstable"
+    )
+    yield finding(
+        "latest-update",
+        "loop.period_us",
+        f"{held}; {stable}; give the update a priority that allows it",
+    )

@@ -1,0 +1,207 @@
+"""From a Plan to the text of the generated files. Returns text; ``halfcycle.base.files`` writes it.
+
+Layout is in ``templates/``; numbers come from the Plan, remarks from the Design. No clock and no
+path enter, so the same spec gives the same bytes on every machine.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import textwrap
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+
+import halfcycle
+from halfcycle.base import exact
+from halfcycle.design.types import Design
+from halfcycle.generate.golden_vectors import golden_vectors
+from halfcycle.quantise.fixed_point import Quantised
+from halfcycle.quantise.signals import error_bits, error_range
+from halfcycle.regulator.plan import FLAGS, Plan
+from halfcycle.spec.models import Value
+from halfcycle.windows.search import counted
+
+DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
+WIDTH = 96
+_TEMPLATES = {
+    ".h": "regulator.h.j2",
+    ".c": "regulator.c.j2",
+    "_vectors.h": "vectors.h.j2",
+    "_selftest.c": "selftest.c.j2",
+}
+"""The end of a generated file's name, and its template."""
+
+
+@dataclass(frozen=True, slots=True)
+class Banner:
+    """What the comments at the head of the files say."""
+
+    version: str
+    spec_digest: str
+    summary: str
+    facts: tuple[str, ...]
+    defaults: tuple[str, ...]
+    constants: tuple[str, ...]
+    signals: tuple[str, ...]
+    error_range: str
+    reported_max_mv: int
+
+
+def render(design: Design, made: Quantised) -> dict[str, str]:
+    """File name to text of the generated files: .h, .c, _vectors.h and _selftest.c."""
+    plan = made.plan
+    narrow = "int32_t" if plan.wide else "int16_t"
+    values: dict[str, Any] = {
+        "plan": plan,
+        "name": plan.name,
+        "NAME": plan.name.upper(),
+        "banner": _banner(design, made),
+        "flag_table": FLAGS,
+        "reading_type": narrow,
+        "error_type": f"int{error_bits(plan)}_t",
+        "sum_shifted": _sum_shifted(plan.reading_shift),
+        "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
+    }
+    return {
+        f"{plan.name}{ending}": sign(_environment().get_template(template).render(values))
+        for ending, template in _TEMPLATES.items()
+    }
+
+
+def file_names(name: str) -> tuple[str, ...]:
+    """The generated files of a spec with this name."""
+    return tuple(name + ending for ending in _TEMPLATES)
+
+
+def sign(text: str) -> str:
+    """Put the digest of ``text``, without the digest itself, on its digest line."""
+    return DIGEST_LINE.sub(rf"\g<1>{_body_digest(text)}", text, count=1)
+
+
+def is_edited(text: str) -> bool:
+    """Whether a generated file's text no longer fits the digest in its own banner."""
+    found = DIGEST_LINE.search(text)
+    return found is None or found[2] != _body_digest(text)
+
+
+def _body_digest(text: str) -> str:
+    return hashlib.sha256(DIGEST_LINE.sub(r"\g<1>", text, count=1).encode()).hexdigest()
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    folder = files("halfcycle.templates")
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8")),
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+        autoescape=False,
+    )
+
+
+def _c_row(row: tuple[int, ...]) -> list[str]:
+    """Integers as C constants that mean the same where int has 16 bits."""
+    return [f"INT32_C({value})" if abs(value) > 32767 else str(value) for value in row]
+
+
+def _sum_shifted(shift: int) -> str:
+    """The C expression of (high:sum) >> shift, for a result that fits 32 bits."""
+    if shift >= 32:
+        return f"high >> {shift - 32}" if shift > 32 else "high"
+    return f"(high << {32 - shift}) | (sum >> {shift})"
+
+
+def _banner(design: Design, made: Quantised) -> Banner:
+    spec, plan = design.spec, made.plan
+    error = error_range(plan)
+    reported = next(signal for signal in plan.signals if signal.name == "rms_mv")
+    return Banner(
+        version=halfcycle.__version__,
+        spec_digest=spec.digest(),
+        summary=(
+            f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
+        ),
+        facts=tuple(_wrapped(_facts(design, made))),
+        defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted()) or ("none",),
+        constants=tuple(_constants(made)),
+        signals=tuple(_signals(plan)),
+        error_range=f"{error.low}..{error.high}",
+        reported_max_mv=reported.highest,
+    )
+
+
+def _toml(value: Value) -> str:
+    """A spec's value as the spec file writes it."""
+    if isinstance(value, Fraction):
+        return exact.text(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def number(value: Fraction | float) -> str:
+    """Six digits of a number."""
+    return f"{float(value):.6g}"
+
+
+def _facts(design: Design, made: Quantised) -> Iterator[str]:
+    spec, window, plan = design.spec, design.window, made.plan
+    measured = "average-rectified" if plan.measure == "mean" else "RMS"
+    yield (
+        f"Window: {counted(window.half_cycles)} in {window.samples} samples of "
+        f"{number(spec.loop.period_us)} us ({number(window.duration_s * 1000)} ms), {measured}."
+    )
+    yield (
+        f"Gains: proportional {design.gains.proportional:.6g} scale per pu, integral "
+        f"{design.gains.integral_per_s:.6g} scale per pu and second "
+        f"({design.gains.integral_per_window:.6g} a window, {spec.loop.integration} form)."
+    )
+    loop = design.loop
+    yield (
+        f"Over the corners: settling {loop.settling_ms:.6g} ms, overshoot "
+        f"{loop.overshoot_percent:.3g} %, gain margin {loop.gain_margin_db:.3g} dB, phase margin "
+        f"{loop.phase_margin_deg:.3g} deg, peak sensitivity {loop.peak_sensitivity:.3g}."
+    )
+    yield (
+        f"Resolution at the output: reading {made.reading_step_v:.3g} V, steps of the drive "
+        f"{made.output_step_v:.3g} V, dead band {made.dead_band_v:.3g} V either way; sine table "
+        f"within {made.table_error:.2g} of the crest."
+    )
+
+
+def _wrapped(paragraphs: Iterator[str]) -> Iterator[str]:
+    for paragraph in paragraphs:
+        first, *rest = textwrap.wrap(paragraph, WIDTH - 6)
+        yield first
+        yield from (f"    {line}" for line in rest)
+
+
+def _constants(made: Quantised) -> Iterator[str]:
+    plan = made.plan
+    integers = {
+        "proportional": f"{plan.proportional} / 2^{plan.drive_bits + plan.proportional_shift}",
+        "integral": f"{plan.integral} / 2^{plan.drive_bits + plan.integral_shift}",
+        "target_gain": f"{plan.target_gain} / 2^{plan.target_shift}",
+        "millivolt_gain": f"{plan.millivolt_gain} / 2^{plan.millivolt_shift}",
+        "scale_max": f"{plan.scale_max} / 2^14",
+        "ramp_step": f"{plan.ramp_step} / 2^{plan.ramp_bits}",
+    }
+    for row in made.coefficients:
+        yield (
+            f"{row.name}: {integers[row.name]} = {row.got:.6g}, wanted {row.wanted:.6g} "
+            f"{row.unit} ({round(1e6 * row.error):+d} ppm)"
+        )
+
+
+def _signals(plan: Plan) -> Iterator[str]:
+    yield f"{'name':<15}{'format':<11}{'bits':<6}{'lowest':>12}{'highest':>16}  headroom"
+    for row in plan.signals:
+        yield (
+            f"{row.name:<15}{row.format:<11}{row.bits:<6}{row.lowest:>12}{row.highest:>16}"
+            f"  {row.headroom_bits} bits"
+        )

@@ -1,0 +1,90 @@
+"""Golden vectors: windows of two codes each, with what the model makes of them.
+
+Two codes a window reach any sum that matters while a row stays small enough for the smallest
+processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
+reading, a target of zero and targets off the range.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import Plan
+
+ROWS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Vector:
+    """One window: its stimulus and what the C must show after the update."""
+
+    target_mv: int
+    code_first: int
+    code_rest: int
+    first: int
+    phase: int
+    integral: int
+    rms_mv: int
+    scale: int
+    flags: int
+    drive: int
+
+
+def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
+    """ROWS windows run through the model from reset, in order."""
+    regulator = Regulator(plan)
+    rows = []
+    for number in range(ROWS):
+        target_mv, code_first, code_rest = _stimulus(plan, regulator, number)
+        first = (number * 7919) % (plan.samples + 1)
+        regulator.set_target_mv(target_mv)
+        for index in range(plan.samples):
+            regulator.sample(code_first if index < first else code_rest)
+        regulator.update()
+        phase = (number * 40503 + 12345) % 65536
+        rows.append(
+            Vector(
+                target_mv,
+                code_first,
+                code_rest,
+                first,
+                phase,
+                regulator.integral,
+                regulator.rms_mv(),
+                regulator.scale(),
+                regulator.flags(),
+                regulator.drive(phase),
+            )
+        )
+    return tuple(rows)
+
+
+def _stimulus(plan: Plan, regulator: Regulator, number: int) -> tuple[int, int, int]:
+    """Target and the window's two codes: an output that follows the scale, and then trouble."""
+    following = _rated_magnitude(plan) * regulator.scale() * 19 // (20 * 16384)
+    up = min(plan.adc_max, plan.zero_code + following)
+    down = max(0, plan.zero_code - following)
+    if number in (20, 21):
+        return plan.rated_mv, 0, 65535
+    if number in (24, 25):
+        return plan.rated_mv, plan.zero_code, plan.zero_code
+    if 28 <= number < 33:
+        return plan.target_max_mv + 1, (up + plan.zero_code) // 2, (down + plan.zero_code) // 2
+    if number == 33:
+        return -1, up, down
+    if number == 34:
+        return plan.rated_mv // 2, up, plan.zero_code
+    return plan.rated_mv, up, down
+
+
+def _rated_magnitude(plan: Plan) -> int:
+    """The constant code magnitude that reads as the rated voltage, at most the ADC's."""
+    if plan.measure == "rms":
+        square = (plan.target_rated**2 << plan.reading_shift) // plan.samples
+        low, high = 0, plan.magnitude_max
+        while low < high:
+            middle = (low + high + 1) // 2
+            low, high = (middle, high) if middle * middle <= square else (low, middle - 1)
+        return low
+    return min(plan.magnitude_max, (plan.target_rated << plan.reading_shift) // plan.samples)

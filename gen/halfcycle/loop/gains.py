@@ -1,0 +1,270 @@
+"""Per-window PI constants that meet settling and overshoot at every corner with most margin.
+
+Most margin means the least peak sensitivity Ms at the worst corner; an Ms above 2 is refused
+whatever the targets, as 1.2 to 2 is the usual range (Astrom and Hagglund, PID Controllers, ch. 4,
+from memory). The loop is slowest, and Ms least, at the least integral constant that still
+settles in time, so the search looks for that at each proportional constant.
+
+The constants are decimals of three digits, numbered by integers, and the search goes over those
+integers. So the same spec gives the same constants on every machine.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle.loop.figures import LoopFigures, Number, analyse
+from halfcycle.loop.filter_model import Real
+from halfcycle.loop.frequency_response import peak_sensitivity
+from halfcycle.loop.plant import Plants
+from halfcycle.loop.step_response import steps
+
+MOST_SENSITIVE = 2.0
+"""Greatest Ms that is accepted."""
+DESIGN_BAND = 0.018
+"""Band that the search settles into: inside the 2 % of the definition, so that rounding in the
+firmware does not cost a window."""
+GENTLE = 1.2
+"""Worst Ms at which integral action alone is taken without a look at proportional action."""
+_WORTH = 2
+"""Digits of Ms that count: proportional action must better it by about 0.01 to be used."""
+_PROPORTIONAL = (0.1, 0.025, 0.00625)
+"""Steps of the search for the proportional constant, each around the best of the one before, in
+units of 1 over the greatest gain."""
+_COARSE, _DENSE, _SECTIONS = 24, 96, 8
+
+
+@dataclass(frozen=True, slots=True)
+class GainDesign:
+    """Constants per window, exact, and what they give."""
+
+    kp: Fraction
+    ki: Fraction
+    figures: LoopFigures
+
+
+@dataclass(frozen=True, slots=True)
+class GainRefusal:
+    """No constants meet both targets at every corner with Ms at most 2.
+
+    ``settling_ms``: best there is within the overshoot, None where that is beyond the search;
+    ``corner`` is the slowest one there and ``kp``, ``ki`` are its constants. ``overshoot_percent``:
+    least there is within the settling time, None where nothing settles in it.
+    """
+
+    settling_ms: float | None
+    overshoot_percent: float | None
+    corner: str
+    kp: Fraction
+    ki: Fraction
+
+
+def design_gains(
+    plants: Plants,
+    window_s: Number,
+    settling_s: Number,
+    overshoot: Number,
+    ripple: float = 0.0,
+) -> GainDesign | GainRefusal:
+    """Constants for ``plants`` with windows of ``window_s`` seconds: settled within
+    ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
+    :func:`halfcycle.loop.figures.analyse` has it."""
+    allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
+    for rows in (_extreme_rows(plants), np.arange(len(plants.gains))):
+        search = _Search(plants, rows, allowed, float(overshoot), ripple)
+        best = search.best() if allowed >= 1 else None
+        if best is None:
+            return _refuse(search, plants, window_s, allowed)
+        kp, ki = best
+        figures = analyse(plants, kp, ki, window_s, ripple)
+        if _meets(figures, float(settling_s), float(overshoot)):
+            return GainDesign(kp, ki, figures)
+        # A gain between the extremes was worse than both: look again with every corner.
+    return _refuse(search, plants, window_s, allowed)
+
+
+def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
+    settling, over, peak = (
+        figures.settling_ms,
+        figures.overshoot_percent,
+        figures.peak_sensitivity,
+    )
+    if settling is None or over is None or peak is None:
+        return False
+    return (
+        settling <= 1000.0 * settling_s * (1.0 + 1e-9)
+        and over <= 100.0 * overshoot + 1e-6
+        and peak <= MOST_SENSITIVE + 1e-6
+    )
+
+
+def _extreme_rows(plants: Plants) -> NDArray[np.intp]:
+    """Corners with the least and the greatest gain of each set of weights: those between need
+    no look until the end."""
+    _, group = np.unique(np.round(plants.weights, 12), axis=0, return_inverse=True)
+    order = np.lexsort((plants.gains, group.ravel()))
+    groups = group.ravel()[order]
+    edge = np.concatenate([[True], groups[1:] != groups[:-1]])
+    last = np.concatenate([edge[1:], [True]])
+    return np.sort(order[edge | last])
+
+
+class _Search:
+    """The search over constants for one choice of corners."""
+
+    def __init__(
+        self,
+        plants: Plants,
+        rows: NDArray[np.intp],
+        allowed: int,
+        overshoot: float,
+        ripple: float,
+    ) -> None:
+        self.taps: Real = plants.taps[rows]
+        self.step_taps: Real = plants.step_taps[rows]
+        self.bend = plants.bend(rows)
+        self.rows = rows
+        self.strongest = float(plants.gains[rows].max())
+        self.allowed = allowed
+        self.overshoot = overshoot
+        self.ripple = ripple
+        self.band = DESIGN_BAND - ripple  # Not above 0: nothing settles.
+        slowest = (1.0 - max(0.0, self.band) ** (1.0 / max(allowed, 1))) / self.strongest
+        self.low, self.high = _number(0.25 * slowest), _number(1.8 / self.strongest)
+
+    def best(self) -> tuple[Fraction, Fraction] | None:
+        """Constants with the least worst Ms, or None where there are none."""
+        found = self._least_sensitive({_ZERO}, _COARSE)
+        if found is None or found[0] > GENTLE:
+            middle, tried = 0.4, {_ZERO}
+            for step in _PROPORTIONAL:
+                around = (middle + step * i for i in range(-4, 5))
+                fresh = {_number(x / self.strongest) for x in around if x > step / 2} - tried
+                tried |= fresh
+                better = self._least_sensitive(fresh, _COARSE)
+                if better is None and found is None:
+                    better = self._least_sensitive(tried, _DENSE)
+                found = min((x for x in (found, better) if x is not None), default=None)
+                if found is None:
+                    break
+                middle = _float(found[1]) * self.strongest
+        return found and (_exact(found[1]), _exact(found[2]))
+
+    def _least_sensitive(self, kp: set[int], count: int) -> tuple[float, int, int] | None:
+        """Worst Ms, rounded, and the constants that make it least; on a par, the smaller ones."""
+        found = []
+        for p, i in self._least_integral(sorted(kp), count).items():
+            peak = self.peak(p, i)
+            if peak <= MOST_SENSITIVE:
+                found.append((round(peak, _WORTH), p, i))
+        return min(found, default=None)
+
+    def peak(self, kp: int, ki: int) -> float:
+        return float(peak_sensitivity(self.taps, _float(kp), _float(ki)).max())
+
+    def _least_integral(self, proportional: list[int], count: int) -> dict[int, int]:
+        """Least integral constant that meets the targets for each proportional one that has any:
+        the first of ``count`` that does, then closer looks between it and the one below."""
+        first = np.unique(np.linspace(self.low, self.high, count).round().astype(int))
+        met = self._met(np.array(proportional), np.tile(first, (len(proportional), 1)))
+        bracket: dict[int, tuple[int, int]] = {}
+        for kp, row in zip(proportional, met, strict=True):
+            if row.any():
+                at = int(row.argmax())
+                bracket[kp] = (int(first[max(at - 1, 0)]), int(first[at]))
+        while any(high - low > 1 for low, high in bracket.values()):
+            keys = list(bracket)
+            numbers = np.array(
+                [np.linspace(*bracket[kp], _SECTIONS + 2).round().astype(int) for kp in keys]
+            )
+            met = self._met(np.array(keys), numbers)
+            met[:, -1] = True
+            met[:, 0] = False
+            for kp, row, line in zip(keys, met, numbers, strict=True):
+                at = int(row.argmax())
+                bracket[kp] = (int(line[at - 1]), int(line[at]))
+        return {kp: high for kp, (_, high) in bracket.items()}
+
+    def _met(self, kp: NDArray[np.int64], ki: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether each of ``ki`` (P, N) meets the targets at each ``kp`` (P,): (P, N)."""
+        windows, over = self.figures(kp[:, None], ki, self.allowed + min(self.allowed, 16) + 2)
+        return np.asarray((windows <= self.allowed) & (over <= self.overshoot))
+
+    def figures(
+        self, kp: NDArray[np.int64], ki: NDArray[np.int64], horizon: int
+    ) -> tuple[NDArray[np.int64], Real]:
+        """Worst settled window and overshoot over the corners, the shape of ``ki``."""
+        p = np.broadcast_to(_floats(kp), ki.shape)[..., None]
+        i = _floats(ki)[..., None]
+        last = np.zeros((*ki.shape, len(self.taps)), dtype=np.int64)
+        top = np.zeros(last.shape)
+        with np.errstate(over="ignore", invalid="ignore"):
+            for k, y in enumerate(steps(self.step_taps, p, i, horizon, self.bend), start=1):
+                last[~(np.abs(1.0 - y) <= self.band)] = k
+                np.fmax(top, y, out=top)
+        return last.max(axis=-1) + 1, np.maximum(top.max(axis=-1) - 1.0, 0.0)
+
+
+def _refuse(
+    search: _Search, plants: Plants, window_s: Number, allowed: int
+) -> GainDesign | GainRefusal:
+    """The best there is, over a dense grid of both constants; a design where that will do."""
+    kp = np.array([_ZERO, *(_number(x / search.strongest) for x in np.linspace(0.1, 0.8, 8))])
+    low = _number(0.01 / search.strongest)
+    line = np.unique(np.linspace(low, search.high, _DENSE).round().astype(int))
+    ki = np.tile(line, (len(kp), 1))
+    horizon = max(128, 2 * allowed + 8)
+    windows, over = search.figures(kp[:, None], ki, horizon)
+    order = sorted(
+        (int(windows[a, b]), round(float(over[a, b]), 6), int(kp[a]), int(ki[a, b]))
+        for a, b in np.ndindex(windows.shape)
+    )
+    within = [x for x in order if x[0] <= horizon]
+    fits = [x for x in within if x[1] <= search.overshoot]
+    soonest = next((x for x in fits if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    in_time = sorted((x for x in within if x[0] <= allowed), key=lambda x: x[1:])
+    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    chosen = soonest or (fits or within or order)[0]
+    figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, search.ripple)
+    if _meets(figures, allowed * float(window_s), search.overshoot):
+        return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures)
+    return GainRefusal(
+        settling_ms=figures.settling_ms if soonest else None,
+        overshoot_percent=100.0 * gentlest[1] if gentlest else None,
+        corner=figures.worst.get("settling_ms", figures.worst["slowest_pole"]),
+        kp=_exact(chosen[2]),
+        ki=_exact(chosen[3]),
+    )
+
+
+# Three-digit decimals in order: number 900 e + (m - 100) is m 10^e, m from 100 to 999.
+_ZERO = -(10**6)
+
+
+def _number(value: float) -> int:
+    """Number of the decimal nearest to ``value``, above 0."""
+    exponent = math.floor(math.log10(value)) - 2
+    mantissa = round(value / 10.0**exponent)
+    return 900 * exponent + mantissa - 100
+
+
+def _exact(number: int) -> Fraction:
+    if number == _ZERO:
+        return Fraction(0)
+    exponent, mantissa = divmod(number, 900)
+    return (mantissa + 100) * Fraction(10) ** exponent
+
+
+def _float(number: int) -> float:
+    return float(_exact(number))
+
+
+def _floats(numbers: NDArray[np.int64]) -> Real:
+    exponent, mantissa = np.divmod(numbers, 900)
+    values = (mantissa + 100.0) * 10.0 ** np.maximum(exponent, -300)
+    return np.where(numbers == _ZERO, 0.0, values)

@@ -1,0 +1,118 @@
+"""Step response and closed-loop poles of the loop at window rate, for many plants at once.
+
+Plants are given as ``taps`` (C, n): ``y[k] = sum_i taps_i u[k - i]``, rated per unit of scale, that
+is gain times weights. The controller is the firmware's, without its clamp:
+``I += Ki e; u = I + Kp e`` with e the error of the window just read. Where a plant is not linear
+(clipping, a sagging bus), ``bend`` maps the scales (..., C) to what they are worth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from halfcycle.loop.filter_model import Complex, Real
+
+Bend = Callable[[Real], Real]
+
+BAND = 0.02
+"""Settled means within this share of rated, for good."""
+_HORIZON = 64
+_LONGEST_HORIZON = 4096
+
+
+def steps(
+    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, bend: Bend | None = None
+) -> Iterator[Real]:
+    """Readings (..., C), window by window, after the target steps from 0 to 1 with the loop at
+    rest. The first is that of the window driven by the first update that saw the new target.
+
+    ``kp`` and ``ki`` broadcast against (..., C); pass (G, 1) for G gains at every plant.
+    """
+    kp, ki = np.asarray(kp, dtype=float), np.asarray(ki, dtype=float)
+    shape = np.broadcast_shapes(kp.shape, ki.shape, (len(taps),))
+    columns = np.ascontiguousarray(taps.T)
+    n = len(columns)
+    held = np.zeros((n, *shape))
+    integral = np.zeros(shape)
+    error = np.ones(shape)
+    for k in range(windows):
+        integral = integral + ki * error
+        scale = integral + kp * error
+        held[k % n] = scale if bend is None else bend(scale)
+        y = columns[0] * held[k % n]
+        for i in range(1, min(k + 1, n)):
+            y += columns[i] * held[(k - i) % n]
+        error = 1.0 - y
+        yield y
+
+
+def step_response(
+    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, bend: Bend | None = None
+) -> Real:
+    """All readings of :func:`steps`: (windows, ..., C)."""
+    return np.stack(list(steps(taps, kp, ki, windows, bend)))
+
+
+def settled_window(y: Real, band: float = BAND) -> NDArray[np.int64]:
+    """Number (1 and up) of the first window from which ``y`` (windows, ...) stays within
+    ``band`` of 1; windows + 1 where the last one is still outside."""
+    outside = ~(np.abs(1.0 - y) <= band)
+    last = len(y) - np.argmax(outside[::-1], axis=0)
+    return np.where(outside.any(axis=0), last + 1, 1).astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class StepFigures:
+    """``windows`` (C,): first settled window, 0 where it does not settle within 4096;
+    ``overshoot`` (C,): greatest reading above the target, share of the step."""
+
+    windows: NDArray[np.int64]
+    overshoot: Real
+
+
+def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them)
+    taps: Real,
+    kp: float,
+    ki: float,
+    stable: NDArray[np.bool_],
+    bend: Bend | None = None,
+    band: float = BAND,
+) -> StepFigures:
+    """Settling into ``band`` and overshoot, run until every stable loop has been settled for as
+    long as it took. Loops that are not stable get 0 and infinity."""
+    windows = np.zeros(len(taps), dtype=np.int64)
+    overshoot = np.full(len(taps), np.inf)
+    if not stable.any():
+        return StepFigures(windows, overshoot)
+    horizon = _HORIZON
+    while True:
+        with np.errstate(over="ignore", invalid="ignore"):
+            y = step_response(taps, kp, ki, horizon, bend)[:, stable]
+        settled = settled_window(y, band)
+        if settled.max() <= horizon // 2 or horizon >= _LONGEST_HORIZON:
+            windows[stable] = np.where(settled > horizon, 0, settled)
+            overshoot[stable] = np.maximum(y.max(axis=0) - 1.0, 0.0)
+            return StepFigures(windows, overshoot)
+        horizon *= 2
+
+
+def closed_loop_poles(taps: Real, kp: float, ki: float) -> Complex:
+    """Roots (C, n + 1) of ``z^n (z - 1) + ((Kp + Ki) z - Kp) sum_i taps_i z^(n-1-i)``."""
+    count, n = taps.shape
+    coefficients = np.zeros((count, n + 2))
+    coefficients[:, 0], coefficients[:, 1] = 1.0, -1.0
+    coefficients[:, 1 : n + 1] += (kp + ki) * taps
+    coefficients[:, 2 : n + 2] -= kp * taps
+    companion = np.zeros((count, n + 1, n + 1))
+    companion[:, 0, :] = -coefficients[:, 1:]
+    companion[:, np.arange(1, n + 1), np.arange(n)] = 1.0
+    return np.linalg.eigvals(companion).astype(np.complex128)
+
+
+def spectral_radius(taps: Real, kp: float, ki: float) -> Real:
+    """Size (C,) of the greatest pole: below 1 the loop is stable."""
+    return np.asarray(np.abs(closed_loop_poles(taps, kp, ki)).max(axis=1), dtype=np.float64)

@@ -1,0 +1,1 @@
+"""What the commands print as JSON, as the models that also give its schema."""

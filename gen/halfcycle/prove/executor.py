@@ -1,0 +1,173 @@
+"""Runs a function of the generated C on unknown numbers, statement by statement.
+
+Branches are run both ways and joined; loops must end on known numbers, as the generated ones do.
+Every pointer is the state, so the state is one record. Anything else raises NotUnderstoodError.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from pycparser import c_ast
+
+from halfcycle.prove.c_operators import NotUnderstoodError, Number, either, negated
+from halfcycle.prove.c_source import Source
+from halfcycle.prove.claims import Claims
+from halfcycle.prove.expressions import Expressions, Locals, Variable
+
+LOOP_LIMIT = 100
+LocalSet = Callable[[str, str, Any, str], None]
+"""Called with function, local, value and place for every value that a local takes."""
+
+
+class Machine(Expressions):
+    """The functions of ``source``, run on one state."""
+
+    def __init__(
+        self, source: Source, claims: Claims, state: dict[str, list[Any]], local_set: LocalSet
+    ) -> None:
+        super().__init__(source, claims, state)
+        self._local_set = local_set
+        self._running: list[str] = []
+
+    def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
+        """Run a function; pointers to the state are left out of ``arguments``."""
+        node = self.source.functions.get(name)
+        if node is None or name in self._running:
+            raise NotUnderstoodError(f"{where}: {name} is not defined here, or calls itself")
+        variables: Locals = {}
+        given = iter(arguments)
+        for parameter in node.decl.type.args.params:
+            if not isinstance(parameter.type, c_ast.PtrDecl):
+                kind = self.source.int_type(parameter.type)
+                assert kind is not None
+                number = self.arithmetic.converted(next(given), kind, where)
+                variables[parameter.name] = Variable(kind, number.value)
+        self._running.append(name)
+        result = self._block(node.body, variables)
+        self._running.pop()
+        kind = self.source.int_type(node.decl.type.type)
+        if kind is None:
+            return None
+        if result is None:
+            raise NotUnderstoodError(f"{name} does not end in a return")
+        return self.arithmetic.converted(result, kind, f"{where} returns")
+
+    def _block(self, node: Any, variables: Locals) -> Number | None:
+        """Run a block; a return must be its last statement. Names declared in it end with it."""
+        outer = set(variables)
+        result = None
+        for item in (node.block_items or []) if isinstance(node, c_ast.Compound) else [node]:
+            if result is not None:
+                raise NotUnderstoodError(f"{self.where(item)}: a statement after a return")
+            result = self._statement(item, variables)
+        for name in set(variables) - outer:
+            del variables[name]
+        return result
+
+    def _statement(self, node: Any, variables: Locals) -> Number | None:
+        match node:
+            case c_ast.Decl():
+                self._declare(node, variables)
+            case c_ast.Return():
+                return self.value(node.expr, variables)
+            case c_ast.If():
+                self._if(node, variables)
+            case c_ast.For() | c_ast.While():
+                self._loop(node, variables)
+            case c_ast.Assignment():
+                self._assign(node, variables)
+            case c_ast.UnaryOp(op="p++" | "++" | "p--" | "--"):
+                change = c_ast.Constant("int", "1")
+                self._assign(
+                    c_ast.Assignment(f"{node.op[-1]}=", node.expr, change, node.coord), variables
+                )
+            case c_ast.FuncCall():
+                self.called(node, variables)
+            case c_ast.Cast() if self.source.int_type(node.to_type) is None:
+                self.value(node.expr, variables)
+            case c_ast.EmptyStatement():
+                pass
+            case _:
+                raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
+        return None
+
+    def _declare(self, node: Any, variables: Locals) -> None:
+        kind = self.source.int_type(node.type)
+        assert kind is not None
+        variables[node.name] = Variable(kind, None)
+        if node.init is not None:
+            number = self.value(node.init, variables)
+            self._store_local(node.name, number, variables, self.where(node))
+
+    def _assign(self, node: Any, variables: Locals) -> None:
+        number = self.value(node.rvalue, variables)
+        if node.op != "=":
+            before = self.value(node.lvalue, variables)
+            number = self.arithmetic.binary(node.op[:-1], before, number, self.where(node))
+        if isinstance(node.lvalue, c_ast.ID):
+            self._store_local(node.lvalue.name, number, variables, self.where(node))
+            return
+        name, meant = self.place(node.lvalue, variables)
+        kind = self.fields[name][0]
+        value = self.arithmetic.converted(number, kind, self.where(node)).value
+        self.store(name, meant, value)
+
+    def store(self, name: str, meant: list[Any], value: Any) -> None:
+        """Put ``value`` into the element of ``name`` whose condition in ``meant`` holds."""
+        self.state[name] = [
+            either(condition, value, element)
+            for condition, element in zip(meant, self.state[name], strict=True)
+        ]
+
+    def _store_local(self, name: str, number: Number, variables: Locals, where: str) -> None:
+        if name not in variables:
+            raise NotUnderstoodError(f"{where}: {name} is not a local")
+        kind = variables[name].type
+        value = self.arithmetic.converted(number, kind, where).value
+        variables[name] = Variable(kind, value)
+        self._local_set(self._running[-1], name, value, where)
+
+    def _if(self, node: Any, variables: Locals) -> None:
+        condition = self.truth(node.cond, variables)
+        before_state, before = dict(self.state), dict(variables)
+        ends = []
+        for side, branch in ((condition, node.iftrue), (negated(condition), node.iffalse)):
+            self.state, copy = dict(before_state), dict(before)
+            with self.given(side) as reached:
+                if branch is not None and reached and self._block(branch, copy) is not None:
+                    raise NotUnderstoodError(f"{self.where(node.cond)}: a return inside a branch")
+            ends.append((self.state, copy))
+        (yes_state, yes), (no_state, no) = ends
+        self.state = {
+            name: [
+                either(condition, a, b)
+                for a, b in zip(yes_state[name], no_state[name], strict=True)
+            ]
+            for name in before_state
+        }
+        for name, variable in before.items():
+            a, b = yes[name].value, no[name].value
+            if isinstance(condition, bool):
+                variables[name] = yes[name] if condition else no[name]
+            else:
+                value = None if a is None or b is None else either(condition, a, b)
+                variables[name] = Variable(variable.type, value)
+
+    def _loop(self, node: Any, variables: Locals) -> None:
+        if isinstance(node, c_ast.For) and node.init is not None:
+            self._statement(node.init, variables)
+        for _ in range(LOOP_LIMIT):
+            condition = self.truth(node.cond, variables)
+            if not isinstance(condition, bool):
+                raise NotUnderstoodError(
+                    f"{self.where(node.cond)}: a loop that ends on unknown numbers"
+                )
+            if not condition:
+                return
+            if self._block(node.stmt, variables) is not None:
+                raise NotUnderstoodError(f"{self.where(node.cond)}: a return inside a loop")
+            if isinstance(node, c_ast.For) and node.next is not None:
+                self._statement(node.next, variables)
+        raise NotUnderstoodError(f"{self.where(node.cond)}: more than {LOOP_LIMIT} rounds")

@@ -1,0 +1,83 @@
+"""Proof that the generated C cannot leave its ranges: ``prove(plan, files)``.
+
+By SMT, pip-only: z3 as the solver, pycparser as the reader (``pip install 'halfcycle[proof]'``).
+The C semantics are this package's own, in ``arithmetic``, ``expressions`` and ``machine``, so an
+independent analyser stands beside it where it is installed: Frama-C's Eva (``eva``). Both read the
+C that is there and take every range from the Plan.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib import metadata
+
+from halfcycle.base.errors import ToolMissingError
+from halfcycle.regulator.plan import Plan
+
+INT_BITS = (16, 32)
+"""Widths of ``int`` that are proven; the wider types do not depend on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One call, proven or not, for one width of ``int``."""
+
+    name: str
+    passed: bool
+    detail: str
+
+
+CALLS = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+
+
+_PACKAGES = {"z3": "z3-solver", "pycparser": "pycparser"}
+"""Module to distribution on PyPI."""
+
+
+def require() -> None:
+    """Raise ToolMissingError, naming the remedy, where z3 or pycparser is not installed."""
+    for module, package in _PACKAGES.items():
+        if importlib.util.find_spec(module) is None:
+            raise ToolMissingError(
+                f"the proof needs {package}; install it: pip install 'halfcycle[proof]'"
+            )
+
+
+def versions() -> list[str]:
+    """What a proof's answer depends on beside the C: the versions of the provers."""
+    from halfcycle.prove import eva  # noqa: PLC0415
+
+    require()
+    return [*map(metadata.version, _PACKAGES.values()), eva.version()]
+
+
+def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALLS) -> list[Proof]:
+    """Prove every call of the regulator, from any state in its ranges, with any argument.
+
+    ``files``: file name to text, at least NAME.h and NAME.c. For each call and each width of int:
+    no signed overflow, no unsigned wrap, no shift out of range or of a negative value, no
+    conversion that changes a value, no index out of bounds, nothing read before it is set, every
+    local inside the Plan's range of that signal, every result and the whole state inside its range
+    again. ``analyse`` has the same shown by Eva. Raises ToolMissingError without z3, pycparser or a
+    C compiler (its preprocessor is used).
+    """
+    require()
+    from halfcycle.prove.prover import prove_calls  # noqa: PLC0415
+
+    return [
+        Proof(f"{call}, {bits}-bit int", passed, detail)
+        for bits in INT_BITS
+        for call, passed, detail in prove_calls(plan, files, bits, calls)
+    ]
+
+
+def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
+    """The same by Frama-C's Eva, for each width of int; passed as skipped where it is missing."""
+    from halfcycle.prove import eva  # noqa: PLC0415
+
+    if eva.command() is None:
+        skipped = "skipped: Frama-C is not installed here (Debian: apt install frama-c-base)"
+        return [Proof("Eva", True, skipped)]
+    return [Proof(f"Eva, {bits}-bit int", *eva.analyse(plan, files, bits)) for bits in INT_BITS]

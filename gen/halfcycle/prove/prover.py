@@ -1,0 +1,90 @@
+"""Each call of the interface, proven from any state in its ranges and with any argument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from pycparser import c_ast
+from pycparser.c_parser import ParseError
+
+from halfcycle.prove import invariants
+from halfcycle.prove.c_operators import NotUnderstoodError, Number, within
+from halfcycle.prove.c_source import Source, parse
+from halfcycle.prove.claims import Claims, Failure
+from halfcycle.prove.executor import Machine
+from halfcycle.regulator.plan import Plan
+from halfcycle.verify import compiler
+
+SHOWN = 3
+
+
+def prove_calls(
+    plan: Plan, files: Mapping[str, str], int_bits: int, calls: Sequence[str]
+) -> Iterator[tuple[str, bool, str]]:
+    """(call, proven, detail) for each of ``calls``."""
+    try:
+        source = parse(files, f"{plan.name}.c", int_bits)
+    except (ParseError, compiler.CompileError, ValueError, KeyError) as error:
+        yield "read", False, f"the C could not be read: {error}"
+        return
+    for call in calls:
+        yield call, *_prove_call(plan, source, call)
+
+
+def _prove_call(plan: Plan, source: Source, call: str) -> tuple[bool, str]:
+    claims = Claims()
+    try:
+        _run(plan, source, call, claims)
+    except NotUnderstoodError as error:
+        claims.failures.append(Failure(str(error), "these semantics cover it", ""))
+    except KeyError as error:
+        claims.failures.append(Failure(f"{plan.name}.h", f"{error} has a declared range", ""))
+    if not claims.failures:
+        return True, f"{claims.claims} claims hold"
+    lines = [
+        f"{failure.where}: not proven that {failure.claim}"
+        + (f" (with {failure.example})" if failure.example else "")
+        for failure in claims.failures[:SHOWN]
+    ]
+    more = len(claims.failures) - SHOWN
+    return False, "; ".join(lines + ([f"and {more} more"] if more > 0 else []))
+
+
+def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
+    (fields,) = source.structs.values()
+    state = {
+        name: [
+            claims.unknown(f"{name}[{n}]" if length else name, kind.low, kind.high, True)
+            for n in range(length or 1)
+        ]
+        for name, (kind, length, _) in fields.items()
+    }
+    if call != "reset":  # Reset starts from anything at all.
+        claims.assume(*(condition for _, condition in invariants.invariant(plan, state)))
+    if not claims.possible():
+        claims.failures.append(Failure(plan.name, "any state is inside the declared ranges", ""))
+
+    def local_set(function: str, local: str, value: Any, where: str) -> None:
+        named = invariants.local_range(plan, function.removeprefix(f"{plan.name}_"), local)
+        if named is not None:
+            text = f"{local} stays in its range, {named[0]}..{named[1]}"
+            claims.claim(where, text, within(value, *named))
+
+    machine = Machine(source, claims, state, local_set)
+    name = f"{plan.name}_{call}"
+    arguments = []
+    for parameter in source.functions[name].decl.type.args.params:
+        kind = (
+            None if isinstance(parameter.type, c_ast.PtrDecl) else source.int_type(parameter.type)
+        )
+        if kind is not None:
+            given = claims.unknown(parameter.name, kind.low, kind.high, True)
+            arguments.append(Number(given, kind))
+    result = machine.call(name, arguments, name)
+    for text, condition in invariants.invariant(plan, machine.state):
+        claims.claim(f"{name} ends", text, condition)
+    wanted = invariants.result_range(plan, call)
+    if wanted is not None and result is not None:
+        text = f"the result is in {wanted[0]}..{wanted[1]}"
+        claims.claim(f"{name} returns", text, within(result.value, *wanted))

@@ -1,0 +1,279 @@
+"""The reference model: the generated C in Python integers, statement for statement.
+
+``Regulator`` is the readable form, one call for one call; ``trace`` is the vectorised
+one. Tests hold the two equal; ``verify.compare`` holds the C equal to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle.regulator import arithmetic
+from halfcycle.regulator.plan import (
+    DRIVE_FULL,
+    FLAG_BROWNOUT,
+    FLAG_IMPLAUSIBLE,
+    FLAG_IN_BAND,
+    FLAG_LIMIT,
+    FLAG_MISSED,
+    FLAG_OVER,
+    FLAG_SETTLED,
+    SCALE_BITS,
+    Plan,
+)
+
+FIELDS: tuple[str, ...] = (
+    "sum",
+    "sum_high",
+    "count",
+    "window_sum_0",
+    "window_sum_1",
+    "window_high_0",
+    "window_high_1",
+    "window_sequence",
+    "taken_sequence",
+    "integral",
+    "ramp",
+    "target_0",
+    "target_1",
+    "target_slot",
+    "scale_0",
+    "scale_1",
+    "reading_0",
+    "reading_1",
+    "flags_0",
+    "flags_1",
+    "output_slot",
+    "trusted",
+)
+"""Every field of the C state, flattened; those that a Plan leaves out stay 0."""
+
+
+def reading_of(plan: Plan, total: int) -> int:
+    """The window's reading from its whole sum (mean: of magnitudes; rms: of squares)."""
+    if plan.measure == "rms":
+        return arithmetic.root(total >> plan.reading_shift)
+    return arithmetic.round_shift(total, plan.reading_shift)
+
+
+def target_of(plan: Plan, millivolts: int) -> int:
+    """The target in reading units; ``millivolts`` is clamped to the design range."""
+    clamped = arithmetic.saturate(millivolts, 0, plan.target_max_mv)
+    return arithmetic.scale_by(clamped, plan.target_gain, plan.target_shift)
+
+
+@dataclass(slots=True)
+class Regulator:
+    """One regulator instance. Attributes are the C state's fields; two-slot fields are lists."""
+
+    plan: Plan
+    sum: int = 0
+    sum_high: int = 0
+    count: int = 0
+    window_sum: list[int] = field(default_factory=lambda: [0, 0])
+    window_high: list[int] = field(default_factory=lambda: [0, 0])
+    window_sequence: int = 0
+    taken_sequence: int = 0
+    integral: int = 0
+    ramp: int = 0
+    target: list[int] = field(default_factory=lambda: [0, 0])
+    target_slot: int = 0
+    out_scale: list[int] = field(default_factory=lambda: [0, 0])
+    out_reading: list[int] = field(default_factory=lambda: [0, 0])
+    out_flags: list[int] = field(default_factory=lambda: [0, 0])
+    output_slot: int = 0
+    trusted: int = 0
+
+    def __post_init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Zero drive, nothing measured, target at the rated voltage."""
+        self.sum = self.sum_high = self.count = 0
+        self.window_sum, self.window_high = [0, 0], [0, 0]
+        self.window_sequence = self.taken_sequence = 0
+        self.integral = self.ramp = 0
+        self.target = [self.plan.target_rated, self.plan.target_rated]
+        self.target_slot = 0
+        self.out_scale, self.out_reading, self.out_flags = [0, 0], [0, 0], [0, 0]
+        self.output_slot = 0
+        self.trusted = self.plan.drive_max
+
+    def set_target_mv(self, rms_mv: int) -> None:
+        """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
+        spare = self.target_slot ^ 1
+        self.target[spare] = target_of(self.plan, rms_mv)
+        self.target_slot = spare
+
+    def sample(self, adc_code: int) -> int:
+        """Take one ADC code (0 to 65535); 1 when it completes a window, else 0."""
+        plan = self.plan
+        code = min(adc_code, plan.adc_max)
+        magnitude = abs(code - plan.zero_code)
+        total = self.sum + (magnitude * magnitude if plan.measure == "rms" else magnitude)
+        high = self.sum_high + (total >> 32)
+        total &= 0xFFFFFFFF
+        self.count += 1
+        if self.count < plan.samples:
+            self.sum, self.sum_high = total, high
+            return 0
+        self.window_sequence = (self.window_sequence + 1) & 255
+        self.window_sum[self.window_sequence & 1] = total
+        self.window_high[self.window_sequence & 1] = high
+        self.sum = self.sum_high = self.count = 0
+        return 1
+
+    def update(self) -> None:
+        """One PI step on the newest complete window; nothing where there is none."""
+        plan = self.plan
+        elapsed = (self.window_sequence - self.taken_sequence) & 255
+        if elapsed == 0:
+            return
+        self.taken_sequence = self.window_sequence
+        slot = self.window_sequence & 1
+        reading = reading_of(plan, self.window_high[slot] << 32 | self.window_sum[slot])
+        target = self._climb(self.target[self.target_slot])
+        error = target - reading
+
+        now = self.output_slot
+        scale = self.out_scale[now]
+        flags = FLAG_MISSED if elapsed > 1 else 0
+        if error < -plan.band:
+            flags |= FLAG_OVER
+        elif error <= plan.band:
+            flags |= FLAG_IN_BAND
+            if self.out_flags[now] & FLAG_IN_BAND:
+                flags |= FLAG_SETTLED
+        if target == 0:
+            self.integral = scale = 0
+            self.trusted = plan.drive_max
+        elif error > 0 and scale >= plan.hold_scale and reading < plan.hold_reading:
+            flags |= FLAG_IMPLAUSIBLE
+            # The window in which a sensor comes off reads low and drives up: take that back.
+            self.integral = min(self.integral, self.trusted)
+            scale = min(scale, arithmetic.round_shift(self.integral, plan.scale_shift))
+        else:
+            drive = self._regulate(error)
+            scale = arithmetic.round_shift(drive, plan.scale_shift)
+            if drive == plan.drive_max:
+                flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
+        if target != 0 and flags & FLAG_IN_BAND:
+            self.trusted = self.integral
+
+        spare = now ^ 1
+        self.out_scale[spare], self.out_reading[spare] = scale, reading
+        self.out_flags[spare] = flags
+        self.output_slot = spare
+
+    def _climb(self, target: int) -> int:
+        """The target in force: climbs by the ramp's step, falls at once."""
+        plan = self.plan
+        if not plan.ramped:
+            return target
+        self.ramp = min(self.ramp + plan.ramp_step, target << plan.ramp_bits)
+        return self.ramp >> plan.ramp_bits
+
+    def _regulate(self, error: int) -> int:
+        """The PI step with anti-windup; the drive inside ``[0, drive_max]``."""
+        plan = self.plan
+        before, top = self.integral, plan.drive_max
+        step = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
+        after = before + step
+        push = 0
+        if plan.has_proportional:
+            push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
+            # Past a limit the integrator goes no further than the limit asks for.
+            if after + push > top and step > 0:
+                after = min(after, max(before, top - push))
+            elif after + push < 0 and step < 0:
+                after = max(after, min(before, -push))
+        self.integral = arithmetic.saturate(after, 0, top)
+        return arithmetic.saturate(self.integral + push, 0, top)
+
+    def rms_mv(self) -> int:
+        """The last window's RMS-equivalent output in millivolts."""
+        plan = self.plan
+        reading = self.out_reading[self.output_slot]
+        return arithmetic.scale_by(reading, plan.millivolt_gain, plan.millivolt_shift)
+
+    def scale(self) -> int:
+        """The amplitude scale in force, 16384 = 1.0."""
+        return self.out_scale[self.output_slot]
+
+    def flags(self) -> int:
+        """The last window's flags (``halfcycle.regulator.plan.FLAGS``)."""
+        return self.out_flags[self.output_slot]
+
+    def drive(self, phase: int) -> int:
+        """The clipped, scaled reference sine at ``phase`` (65536 steps a turn), 32767 = bus."""
+        return int(drive_wave(self.plan, self.scale(), np.array([phase], dtype=np.int64))[0])
+
+    def fields(self) -> dict[str, int]:
+        """Every field of :data:`FIELDS`."""
+        return {
+            "sum": self.sum,
+            "sum_high": self.sum_high,
+            "count": self.count,
+            "window_sum_0": self.window_sum[0],
+            "window_sum_1": self.window_sum[1],
+            "window_high_0": self.window_high[0],
+            "window_high_1": self.window_high[1],
+            "window_sequence": self.window_sequence,
+            "taken_sequence": self.taken_sequence,
+            "integral": self.integral,
+            "ramp": self.ramp,
+            "target_0": self.target[0],
+            "target_1": self.target[1],
+            "target_slot": self.target_slot,
+            "scale_0": self.out_scale[0],
+            "scale_1": self.out_scale[1],
+            "reading_0": self.out_reading[0],
+            "reading_1": self.out_reading[1],
+            "flags_0": self.out_flags[0],
+            "flags_1": self.out_flags[1],
+            "output_slot": self.output_slot,
+            "trusted": self.trusted,
+        }
+
+    def load(self, values: Mapping[str, int]) -> None:
+        """Set every field from a mapping like :meth:`fields`."""
+        for name in ("sum", "sum_high", "count", "window_sequence", "taken_sequence"):
+            setattr(self, name, values[name])
+        for name in ("integral", "ramp", "target_slot", "output_slot", "trusted"):
+            setattr(self, name, values[name])
+        for name, prefix in (
+            ("window_sum", "window_sum"),
+            ("window_high", "window_high"),
+            ("target", "target"),
+            ("out_scale", "scale"),
+            ("out_reading", "reading"),
+            ("out_flags", "flags"),
+        ):
+            setattr(self, name, [values[f"{prefix}_0"], values[f"{prefix}_1"]])
+
+
+def drive_wave(plan: Plan, scale: int, phase: NDArray[np.int64]) -> NDArray[np.int64]:
+    """``*_drive`` for many phases (any shape, 0 to 65535) at one ``scale`` (16384 = 1.0)."""
+    table = np.asarray(plan.table, dtype=np.int64)
+    step_bits = 14 - plan.table_bits
+    quarter = phase & 0x3FFF
+    # The second quarter of each half turn runs through the table backwards.
+    position = np.where(phase & 0x4000, 0x4000 - quarter, quarter)
+    index = np.minimum(position >> step_bits, (1 << plan.table_bits) - 1)
+    along = position - (index << step_bits)
+    left, right = table[index], table[index + 1]
+    sine = left + (((right - left) * along + arithmetic.half(step_bits)) >> step_bits)
+    level = np.minimum((sine * scale + arithmetic.half(SCALE_BITS)) >> SCALE_BITS, DRIVE_FULL)
+    return np.asarray(np.where(phase & 0x8000, -level, level), dtype=np.int64)
+
+
+def magnitudes(plan: Plan, codes: NDArray[np.uint16]) -> NDArray[np.uint64]:
+    """What each ADC code adds to the window's sum; same shape as ``codes``."""
+    clamped = np.minimum(codes.astype(np.int64), plan.adc_max)
+    magnitude = np.abs(clamped - plan.zero_code).astype(np.uint64)
+    terms = magnitude * magnitude if plan.measure == "rms" else magnitude
+    return np.asarray(terms, dtype=np.uint64)

@@ -1,0 +1,177 @@
+"""Derivations of the controller and of the loop that it closes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.loop import derivations
+from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
+from halfcycle.report.parts import Derivation, Step, number, quantity
+from halfcycle.windows.search import counted
+
+MINUS_ONE = "<mrow><mi>{}</mi><mo>(</mo><mrow><mo>−</mo><mn>1</mn></mrow><mo>)</mo></mrow>"
+FORMS = {
+    "backward": "backward difference",
+    "forward": "forward difference",
+    "trapezoidal": "trapezoidal rule",
+}
+
+
+def controller(made: IntegerDesign) -> Derivation:
+    """The difference equations, and the per-window constants."""
+    design = made.design
+    form = design.spec.loop.integration
+    kp_w, ki_w = derivations.window_constants(form)
+    kp, ki, w = derivations.symbols("kp ki W")
+    values = {
+        kp: design.gains.proportional,
+        ki: design.gains.integral_per_s,
+        w: float(design.window.duration_s),
+    }
+    upper = derivations.symbols("Kp Ki")
+    return Derivation(
+        "The controller",
+        (
+            Step(
+                "Once a window, with the error e of the window just read:",
+                (
+                    relation(
+                        "<msub><mi>I</mi><mi>k</mi></msub>",
+                        "<mrow><msub><mi>I</mi><mrow><mi>k</mi><mo>−</mo><mn>1</mn></mrow></msub>"
+                        f"<mo>+</mo>{shown(upper[1])}<msub><mi>e</mi><mi>k</mi></msub></mrow>",
+                    ),
+                    relation(
+                        "<msub><mi>u</mi><mrow><mi>k</mi><mo>+</mo><mn>1</mn></mrow></msub>",
+                        f"<mrow><msub><mi>I</mi><mi>k</mi></msub><mo>+</mo>{shown(upper[0])}"
+                        "<msub><mi>e</mi><mi>k</mi></msub></mrow>",
+                    ),
+                    relation(
+                        "<mrow><mi>C</mi><mo>(</mo><mi>z</mi><mo>)</mo></mrow>",
+                        shown(derivations.controller()),
+                    ),
+                ),
+            ),
+            Step(
+                f"The continuous constants are the master; the {FORMS[form]} over a window of W "
+                "seconds turns them into these:",
+                (
+                    relation(
+                        shown(upper[0]),
+                        shown(kp_w),
+                        value(float(design.kp)),
+                    ),
+                    relation(
+                        shown(upper[1]),
+                        shown(ki_w),
+                        with_numbers(ki_w, values),
+                        value(float(design.ki)),
+                    ),
+                ),
+            ),
+        ),
+    )
+
+
+def stability(made: IntegerDesign) -> Derivation:
+    """Jury's conditions and the gain margin at z = -1."""
+    import sympy  # type: ignore[import-untyped]  # noqa: PLC0415 (slow)
+
+    design, loop = made.design, made.design.loop
+    z, g, kp, ki = derivations.symbols("z g Kp Ki")
+    gain = design.greatest_gain
+    values = {g: gain, kp: float(design.kp), ki: float(design.ki)}
+    conditions = derivations.jury_conditions()
+    powers = derivations.characteristic_polynomial().all_coeffs()
+    terms = [sympy.factor(c) * z**n for n, c in zip((2, 1, 0), powers, strict=True)]
+    margin = derivations.nyquist_margin()
+    factor = substitute(margin, values)
+    signs = np.where(np.arange(design.plants.weights.shape[1]) % 2, -1.0, 1.0)
+    turned = 100 * (design.plants.weights @ signs - 1)
+    polynomial = sympy.Add(*terms, evaluate=False)
+    return Derivation(
+        "Stability and margins",
+        (
+            Step(
+                "The open loop of a plant that is a pure delay of one window, and the polynomial "
+                "whose roots are the poles of the closed loop:",
+                (
+                    relation(
+                        "<mrow><mi>L</mi><mo>(</mo><mi>z</mi><mo>)</mo></mrow>",
+                        shown(derivations.open_loop()),
+                    ),
+                    relation(
+                        "<mrow><mi>P</mi><mo>(</mo><mi>z</mi><mo>)</mo></mrow>", shown(polynomial)
+                    ),
+                ),
+            ),
+            Step(
+                "It is stable where all of these are above 0 (Jury's conditions); the numbers are "
+                f"for the greatest gain, g = {number(gain)}:",
+                tuple(
+                    relation(
+                        shown(condition),
+                        value(substitute(condition, values), 4),
+                        "<mn>0</mn>",
+                        signs=("=", ">"),
+                    )
+                    for condition in conditions
+                ),
+            ),
+            Step(
+                "The gain may grow by this factor before a pole leaves at z = −1:",
+                (
+                    relation(
+                        f"<mfrac><mn>1</mn>{magnitude(MINUS_ONE.format('L'))}</mfrac>",
+                        shown(margin),
+                        value(factor, 4),
+                        value(20 * math.log10(abs(factor)), 4, "dB"),
+                    )
+                    if factor > 0
+                    else relation(shown(margin), value(factor, 4)),
+                ),
+            ),
+            Step(
+                "The corners themselves have more than a delay: what spills from one window into "
+                f"the next changes the plant at z = −1 by {number(float(turned.min()), 3)} % to "
+                f"{number(float(turned.max()), 3)} %. With it the least gain margin is "
+                f"{quantity(loop.gain_margin_db, 'dB')}, and the slowest pole has size "
+                f"{number(loop.slowest_pole)}."
+            ),
+        ),
+        source="Jury's conditions: Åström and Wittenmark, Computer-Controlled Systems, chapter 3, "
+        "from memory.",
+    )
+
+
+def offset(made: IntegerDesign) -> Derivation:
+    """What the loop makes of a zero offset that flips every window."""
+    design = made.design
+    g, kp, ki = derivations.symbols("g Kp Ki")
+    values = {g: design.greatest_gain, kp: float(design.kp), ki: float(design.ki)}
+    transfer = derivations.nyquist_transfer()
+    faults = design.chosen.faults
+    return Derivation(
+        "Zero offset and an odd window",
+        (
+            Step(
+                f"{counted(design.window.half_cycles)}, an odd count, so a zero offset turns its "
+                "sign from window to window. The loop answers that with its gain at z = −1, here "
+                "for a pure delay at the greatest gain:",
+                (
+                    relation(
+                        MINUS_ONE.format("T"),
+                        shown(transfer),
+                        value(substitute(transfer, values), 4),
+                    ),
+                ),
+            ),
+            Step(
+                f"Over all corners its size is at most {number(design.loop.nyquist_gain)}: "
+                f"±{quantity(faults.alternation_v, 'V', 3)} of the reading become "
+                f"±{quantity(design.chosen.hunting_v, 'V', 3)} at the output."
+            ),
+        ),
+    )

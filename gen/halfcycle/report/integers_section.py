@@ -1,0 +1,154 @@
+"""The integers: every signal with its headroom, the constants, and resolution in volts."""
+
+from __future__ import annotations
+
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.report.axis import Axis
+from halfcycle.report.parts import Bar, Figure, Table, number
+from halfcycle.report.svg_chart import WIDTH, wrap
+
+NOTATION = "sQm.n and uQm.n: m integer bits, the sign not counted, n fraction bits."
+
+
+def signal_table(made: IntegerDesign) -> Table:
+    """Every integer of the C with its derived range and what is left of its word."""
+    rows = []
+    for signal in made.quantised.plan.signals:
+        free = signal.headroom_bits
+        rows.append(
+            (
+                signal.name,
+                signal.format,
+                number(signal.lowest, 10),
+                number(signal.highest, 10),
+                f"{number(signal.per_lsb, 3)} {signal.unit}",
+                Bar(
+                    signal.bits - free,
+                    signal.bits,
+                    f"{free} of {signal.bits} bits free" if free else f"all {signal.bits} bits",
+                ),
+            )
+        )
+    return Table(
+        title="Signals",
+        columns=("signal", "format", "lowest", "highest", "one count is", "bits used"),
+        rows=tuple(rows),
+        numeric=(2, 3),
+        notes=(
+            f"Ranges are derived by interval arithmetic, not sampled; in counts. {NOTATION} The "
+            "bar is the word: filled what the range and the sign need, open what is free. A full "
+            "word is no fault: the range was derived to fit it.",
+        ),
+    )
+
+
+def constant_table(made: IntegerDesign) -> Table:
+    """Constants as wanted and as the integers have them."""
+    return Table(
+        title="Constants",
+        columns=("constant", "wanted", "got", "off by, ppm", "unit"),
+        rows=tuple(
+            (
+                row.name,
+                number(row.wanted, 6),
+                number(row.got, 6),
+                _ppm(row.error),
+                row.unit,
+            )
+            for row in made.quantised.coefficients
+        ),
+        numeric=(1, 2, 3),
+        notes=(
+            "Their rounding moves the slowest closed-loop pole by "
+            f"{number(made.pole_shift, 2)} at most.",
+        ),
+    )
+
+
+def _ppm(error: float) -> str:
+    text = f"{1e6 * error:+.1f}".replace("-", "−")
+    return "0" if text[1:] == "0.0" else text
+
+
+def resolutions(made: IntegerDesign) -> tuple[tuple[str, float, str], ...]:
+    """(name, volts RMS at the output, style) of all that is small."""
+    design, numbers = made.design, made.quantised
+    faults = design.chosen.faults
+    rows = [
+        ("tolerance, ±", design.chosen.tolerance_v, "two"),
+        ("sampling and frequency, ±", faults.spread_v, "one"),
+        ("zero flips at the output, ±", design.chosen.hunting_v, "one"),
+        ("dead band, ±", numbers.dead_band_v, "one"),
+        ("one count of the reading", numbers.reading_step_v, "one"),
+        ("noise of a reading, rms", faults.noise_v, "one"),
+        ("one step of the output", numbers.output_step_v, "one"),
+    ]
+    if numbers.rest is not None:
+        rows.append(("movement at rest", numbers.rest.hunting_v, "one"))
+    return tuple(rows)
+
+
+def resolution_figure(made: IntegerDesign) -> Figure:
+    """Dead band, steps and noise against the tolerance, in volts."""
+    rows = resolutions(made)
+    present = [volts for _, volts, _ in rows if volts > 0]
+    low, high = min(present) / 2.5, max(present) * 1.6
+    scale = Axis(low, high, "V RMS at the output", log=True)
+    top, row, left, wide = 10, 25, 8.0, WIDTH - 60.0
+    base = top + row * len(rows)
+
+    def x(volts: float) -> float:
+        return left + wide * scale.share(volts)
+
+    parts = []
+    for value, text in scale.ticks():
+        parts.append(
+            f'<path class="grid" d="M{x(value):.1f} {top}V{base}"/>'
+            f'<text x="{x(value):.1f}" y="{base + 13}" text-anchor="middle">{text}</text>'
+        )
+    parts.append(
+        f'<text x="{left + wide / 2:.1f}" y="{base + 29}" text-anchor="middle">{scale.label}</text>'
+    )
+    limit = x(made.design.chosen.tolerance_v)
+    parts.append(f'<path class="limit" d="M{limit:.1f} {top}V{base}"/>')
+    for at, (name, volts, style) in enumerate(rows):
+        y = top + row * at
+        parts.append(f'<text class="halo" x="{left}" y="{y + 10}">{name}</text>')
+        if volts > 0:
+            parts.append(
+                f'<path class="{style}" d="M{left} {y + 17}H{x(volts):.1f}"/>'
+                f'<circle class="{style}-dot" cx="{x(volts):.1f}" cy="{y + 17}" r="3"/>'
+            )
+        parts.append(
+            f'<text class="halo strong" x="{WIDTH - 4}" y="{y + 20}" text-anchor="end">'
+            f"{number(volts, 3)} V</text>"
+        )
+    alt = "Volts RMS at the output: " + "; ".join(
+        f"{name.replace('±', 'plus or minus').strip()} {number(volts, 3)}"
+        for name, volts, _ in rows
+    )
+    return Figure(
+        title="Resolution in volts",
+        alt=alt,
+        caption=(
+            "Each on a logarithmic scale, the tolerance as a dashed line. One step of the output "
+            "must be finer than one count of the reading, or the output hunts between two steps."
+        ),
+        svg=wrap(WIDTH, base + 36, alt, "".join(parts)),
+    )
+
+
+def rest_text(made: IntegerDesign) -> str:
+    """What the integer loop was seen to do at rest."""
+    rest = made.quantised.rest
+    if rest is None:
+        return "The integer loop was not run: the loop is unstable."
+    moves = (
+        "stands still at every corner"
+        if rest.hunting_v == 0
+        else f"moves by {number(rest.hunting_v, 3)} V RMS at {rest.corner}"
+    )
+    return (
+        f"The integer loop itself, run for {rest.windows} windows at every corner without noise, "
+        f"{moves}; its reading rests at most {number(rest.error_v, 3)} V RMS from the target."
+    )

@@ -1,0 +1,1 @@
+"""The same response at another loop period or mains frequency."""

@@ -1,0 +1,106 @@
+"""How a case is run: the steps of its circuit, its timing, and the board with the case's loads."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.simulate.boards import DELAY_SPREAD, Draw
+from halfcycle.simulate.case import Case, Setting
+from halfcycle.simulate.parts import BoardLoad
+from halfcycle.simulate.run_types import LOADS, Board, Run
+
+if TYPE_CHECKING:
+    from halfcycle.spec.models import Spec
+
+HOLD_ERROR = 1e-5
+"""Greatest loss of the sine's amplitude by holding the drive for a step: (pi f h)^2 / 6."""
+STEPS_PER_RING = 8
+"""Least steps in a period of the fastest LC resonance; the true RMS is then good to 1e-4."""
+MOST_STEPS_PER_S = 5_000_000
+LONGEST_DELAY_STEPS = 1000
+"""The compiled loop remembers 1024 steps (HC_HISTORY)."""
+
+
+def steps_per_sample(spec: Spec, file: str = "spec") -> int:
+    """Steps in a loop period, the drive being updated once a step.
+
+    The fewest with which holding the drive for a step takes at most HOLD_ERROR off the sine, and
+    with STEPS_PER_RING steps in a period of the fastest resonance inside the tolerances.
+    Raises InputError, naming ``file``, where the circuit is too fast to be simulated.
+    """
+    smallest_l = spec.filter.inductance_uh * (100 - spec.filter.inductance_tolerance_percent)
+    smallest_c = spec.filter.capacitance_uf * (100 - spec.filter.capacitance_tolerance_percent)
+    ring_s = 2 * math.pi * math.sqrt(float(smallest_l * smallest_c) * 1e-16)
+    longest = min(
+        math.sqrt(6 * HOLD_ERROR) / (math.pi * float(spec.output.frequency_hz)),
+        ring_s / STEPS_PER_RING,
+    )
+    if longest < 1 / MOST_STEPS_PER_S:
+        raise InputError(
+            [
+                Fault(
+                    file,
+                    "filter.inductance_uh",
+                    f"with filter.capacitance_uf it resonates at {1e-6 / ring_s:.3g} MHz, too "
+                    "fast to be simulated",
+                    "check the units: microhenry and microfarad",
+                )
+            ]
+        )
+    each = math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
+    step_us = float(spec.loop.period_us) / each
+    most_us = LONGEST_DELAY_STEPS * step_us / (1 + DELAY_SPREAD)
+    if float(spec.sensor.delay_us) > most_us:
+        raise InputError(
+            [
+                Fault(
+                    file,
+                    "sensor.delay_us",
+                    f"more than {most_us:.4g} us is too long to be simulated in steps of "
+                    f"{step_us:.3g} us",
+                    "check the unit: microseconds",
+                )
+            ]
+        )
+    return each
+
+
+def timing(setting: Setting, case: Case) -> Run:
+    """The run of one case."""
+    spec = setting.spec
+    each = steps_per_sample(spec)
+    step = Fraction(spec.loop.period_us) / 1_000_000 / each
+    return Run(
+        step_s=float(step),
+        frequency_hz=float(spec.output.frequency_hz),
+        steps_per_sample=each,
+        steps=math.ceil((case.end_s + setting.shift_s) / float(step)),
+        pwm_counts=spec.bridge.pwm_counts,
+        adc_max=setting.adc_max,
+        zero_code=spec.sensor.zero_code,
+        samples_per_window=setting.samples,
+        events=case.events,
+    )
+
+
+def board(setting: Setting, case: Case, draw: Draw) -> Board:
+    """A drawn board with the case's loads."""
+    spec = setting.spec
+    loads = case.loads(setting, draw)
+    return Board(
+        number=draw.number,
+        filter=draw.filter,
+        bus_v=draw.bus_v,
+        bus_ohm=float(spec.bridge.bus_resistance_ohm),
+        codes_per_volt=draw.gain / float(spec.sensor.volts_per_code),
+        zero_code=spec.sensor.zero_code + draw.zero_codes,
+        delay_s=draw.delay_s,
+        noise_codes=float(spec.sensor.noise_codes_rms),
+        start_turn=draw.phase,
+        event_delay_s=draw.instant * setting.shift_s,
+        noise_key=draw.noise_key,
+        loads=loads + (BoardLoad(),) * (LOADS - len(loads)),
+    )

@@ -1,0 +1,199 @@
+"""Closed-loop runs over virtual boards: split, run on all cores, judged and merged.
+
+Pieces of boards go through joblib, so any of its engines (processes, threads, a cluster) can run
+them; a piece carries the regulator's source, which each machine compiles once.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from halfcycle.base.errors import Fault, InputError, ToolMissingError
+from halfcycle.simulate.boards import draw
+from halfcycle.simulate.case import Setting
+from halfcycle.simulate.cases import cases
+from halfcycle.simulate.compiled_loop import CompiledLoop
+from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.setup import board, steps_per_sample, timing
+from halfcycle.simulate.tally import Tally, tally
+
+if TYPE_CHECKING:
+    from halfcycle.design.types import Design
+    from halfcycle.quantise.fixed_point import Quantised
+
+PIECE = 256
+"""Boards of one piece: about a quarter second of work and a megabyte of histories."""
+MOST_ENTRIES = 4_000_000
+"""Entries in the histories of one piece, 8 bytes each."""
+LONGEST_SPAN_S = 30.0
+"""Settling longer than this is not waited for: the run then shows that it has not happened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A regulator ready to be run: its setting and its C."""
+
+    name: str
+    setting: Setting
+    texts: tuple[tuple[str, str], ...]
+
+
+def prepare(design: Design, made: Quantised, generated: Mapping[str, str]) -> Prepared:
+    """Gather what the runs need; ``generated`` as ``halfcycle.generate.emit.render`` gives it."""
+    spec, plan = design.spec, made.plan
+    steps_per_sample(spec, design.file)  # Refuses what cannot be simulated, before anything runs.
+    targets = spec.targets
+    designed = design.loop.settling_ms
+    span_ms = max(float(targets.settling_ms), designed or 0.0) + float(targets.ramp_ms)
+    setting = Setting(
+        spec=spec,
+        samples=plan.samples,
+        window_s=float(design.window.duration_s),
+        span_s=min(span_ms / 1000, LONGEST_SPAN_S),
+        adc_max=plan.adc_max,
+        designed_settling_ms=designed,
+        designed_overshoot_percent=design.loop.overshoot_percent,
+        ripple=design.chosen.faults.ripple_v / float(spec.output.rated_rms_v),
+        trusted_step=float(abs(design.kp) + design.ki) * plan.band / plan.target_rated,
+    )
+    texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
+    return Prepared(plan.name, setting, texts)
+
+
+@functools.lru_cache(maxsize=4)
+def compiled(name: str, texts: tuple[tuple[str, str], ...]) -> CompiledLoop:
+    """The regulator's compiled loop, kept for the next piece of this process."""
+    return CompiledLoop(name, dict(texts))
+
+
+def run_piece(prepared: Prepared, case_name: str, numbers: Sequence[int], seed: int) -> Tally:
+    """Run and judge the boards of consecutive ``numbers`` in one case."""
+    setting = prepared.setting
+    case = cases(setting)[case_name]
+    draws = draw(setting.spec, numbers, seed)
+    made = [board(setting, case, one) for one in draws]
+    history = compiled(prepared.name, prepared.texts).run(timing(setting, case), made)
+    return tally(setting, case, numbers, measure(setting, case, draws, made, history))
+
+
+def simulate(
+    prepared: Prepared,
+    names: Sequence[str],
+    numbers: range,
+    seed: int,
+    *,
+    engine: str = "threading",
+    jobs: int = -1,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Tally]:
+    """Every named case on the boards of ``numbers``; one tally per case, in order.
+
+    ``engine`` is a joblib backend; ``jobs`` how many at a time, 1 and up (-1: all cores).
+    ``progress`` is told (runs done, runs in all) after each piece, a run being one board in one
+    case. Raises InputError for an unknown case, an empty range or an unknown engine.
+    """
+    _check(prepared, names, numbers)
+    compiled(prepared.name, prepared.texts)  # Once here, so that pieces find it built.
+    totals = {name: Tally(name) for name in names}
+    work = []
+    for name in names:
+        size = _piece(prepared.setting, name)
+        work += [(name, numbers[at : at + size]) for at in range(0, len(numbers), size)]
+    done = 0
+    for part in _spread(prepared, work, seed, engine, jobs):
+        totals[part.case].add(part)
+        done += part.boards
+        if progress is not None:
+            progress(done, len(names) * len(numbers))
+    return list(totals.values())
+
+
+def _piece(setting: Setting, name: str) -> int:
+    """Boards of one piece: PIECE, or fewer where a long run would fill the memory."""
+    run = timing(setting, cases(setting)[name])
+    entries = 2 * run.half_limit + 5 * run.window_limit
+    return max(1, min(PIECE, MOST_ENTRIES // entries))
+
+
+def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
+    known = list(cases(prepared.setting))
+    faults = [
+        Fault(
+            "(command line)", "--case", f"{name!r} is no case", f"choose one of {', '.join(known)}"
+        )
+        for name in names
+        if name not in known
+    ]
+    if len(numbers) == 0:
+        faults.append(
+            Fault("(command line)", "--boards", "there is no board to run", "ask for 1 or more")
+        )
+    if faults:
+        raise InputError(faults)
+
+
+def _spread(
+    prepared: Prepared, work: list[tuple[str, range]], seed: int, engine: str, jobs: int
+) -> Iterator[Tally]:
+    from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
+
+    if len(work) == 1 or jobs == 1:
+        for name, numbers in work:
+            yield run_piece(prepared, name, numbers, seed)
+        return
+    with _engine(engine):
+        # In the order of the work, so that the same boards are listed on every machine.
+        parallel = Parallel(n_jobs=jobs, return_as="generator")
+        yield from parallel(
+            delayed(run_piece)(prepared, name, numbers, seed) for name, numbers in work
+        )
+
+
+def _engine(name: str) -> AbstractContextManager[Any]:
+    """The joblib backend of this name, in force inside the context."""
+    from joblib import parallel_config  # noqa: PLC0415
+
+    if name == "dask":
+        try:
+            from dask.distributed import Client  # noqa: PLC0415
+        except ImportError:
+            raise ToolMissingError(
+                "--parallel dask needs dask; pip install 'halfcycle[dask]'"
+            ) from None
+        return _DaskEngine(Client)
+    try:
+        config = parallel_config(backend=name)
+    except ValueError:
+        raise InputError(
+            [
+                Fault(
+                    "(command line)",
+                    "--parallel",
+                    f"{name!r} is no engine of joblib here",
+                    "choose threading, loky or dask",
+                )
+            ]
+        ) from None
+    return config if config is not None else nullcontext()
+
+
+class _DaskEngine:
+    """A dask cluster: the one that DASK_SCHEDULER_ADDRESS names, else one on this machine."""
+
+    def __init__(self, client_type: Any) -> None:
+        self._type = client_type
+
+    def __enter__(self) -> None:
+        from joblib import parallel_config  # noqa: PLC0415
+
+        self._client = self._type()
+        self._config = parallel_config(backend="dask")
+        self._config.__enter__()
+
+    def __exit__(self, *reason: object) -> None:
+        self._config.__exit__(*reason)
+        self._client.close()

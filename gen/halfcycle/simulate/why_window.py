@@ -1,0 +1,124 @@
+"""Why a window at all: what regulating the sine point by point would face on the same circuit.
+
+Over the boards at the corners of the tolerances, from closed forms of the averaged circuit:
+
+- the lag at the mains frequency of filter, sensor and computation (one loop period to compute, half
+  of one for the hold: common practice, no source), and the volts of apparent error that it makes at
+  the reference's zero crossing, sqrt 2 V sin(lag);
+- the phase margin of a plain integral loop that follows the sine to within 2 %, which has to cross
+  over at f / 2 %: an integrator's loop gain at f is the crossover over f;
+- the phase margin of a resonant loop (an integrator turned to the mains frequency) that settles
+  the amplitude as fast as the target asks: it crosses over at the mains frequency plus
+  ln 50 / (2 pi settling), 90 degrees less the lag there, and has to stay below unity gain at the
+  filter's own resonance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from halfcycle.simulate.boards import Draw, corners, draw, linear_load
+from halfcycle.simulate.case import Setting
+from halfcycle.simulate.parts import LoadKind
+from halfcycle.simulate.run_types import Real
+
+if TYPE_CHECKING:
+    from halfcycle.spec.models import Spec
+
+FOLLOWS = 0.02
+"""The plain loop's tracking error, a share of the sine; also the band of settling."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Pairs are (least, greatest) over the corners. Lag in degrees, volts at the output."""
+
+    lag_deg: tuple[float, float]
+    lag_from_parts_deg: tuple[float, float]
+    """Of the filter and the sensor alone: the part that moves with the tolerances."""
+    zero_crossing_v: tuple[float, float]
+    plain_crossover_hz: float
+    plain_margin_deg: tuple[float, float]
+    resonant_crossover_hz: float
+    resonant_margin_deg: tuple[float, float]
+    resonance_hz: tuple[float, float]
+    nyquist_hz: float
+    """Half the loop's rate: above it a loop sees nothing as it is."""
+    resonance_gain_db: float
+    """Of the resonant loop at the filter's resonance, the greatest; above 0 it is unstable."""
+    window_settling_ms: float | None
+    plain_settling_ms: float
+
+
+def reason(setting: Setting) -> Reason:
+    """All figures for one spec; the window's settling is the designed one."""
+    spec = setting.spec
+    boards = draw(spec, range(1, len(corners(spec)) + 1), seed=0)
+    mains = float(spec.output.frequency_hz)
+    period = float(spec.loop.period_us) * 1e-6
+    crest = math.sqrt(2) * setting.rated_v
+
+    at_mains = np.array([_lag(spec, board, mains) for board in boards])
+    computing = 360 * mains * 1.5 * period
+    apparent = crest * np.sin(np.radians(np.minimum(at_mains + computing, 90.0)))
+
+    plain = mains / FOLLOWS
+    turned = math.log(1 / FOLLOWS) / (2 * math.pi * float(spec.targets.settling_ms) / 1000)
+    margins = [
+        np.array([90 - _lag(spec, board, hertz) - 360 * hertz * 1.5 * period for board in boards])
+        for hertz in (plain, mains + turned)
+    ]
+    rings = np.array([_resonance(board) for board in boards])
+    # Beside its centre the resonant loop's gain is 2 turned r / (r^2 - mains^2) at frequency r.
+    gains = [
+        2 * turned * ring / abs(ring**2 - mains**2) * abs(_transfer(spec, board, ring))
+        for board, ring in zip(boards, rings.tolist(), strict=True)
+    ]
+    return Reason(
+        lag_deg=_ends(at_mains + computing),
+        lag_from_parts_deg=_ends(at_mains),
+        zero_crossing_v=_ends(apparent),
+        plain_crossover_hz=plain,
+        plain_margin_deg=_ends(margins[0]),
+        resonant_crossover_hz=mains + turned,
+        resonant_margin_deg=_ends(margins[1]),
+        resonance_hz=_ends(rings),
+        nyquist_hz=0.5 / period,
+        resonance_gain_db=20 * math.log10(max(gains)),
+        window_settling_ms=setting.designed_settling_ms,
+        plain_settling_ms=1000 * math.log(1 / FOLLOWS) / (2 * math.pi * plain),
+    )
+
+
+def _ends(values: Real) -> tuple[float, float]:
+    return float(values.min()), float(values.max())
+
+
+def _resonance(board: Draw) -> float:
+    return 1 / (2 * math.pi * math.sqrt(board.filter.inductance_h * board.filter.capacitance_f))
+
+
+def _transfer(spec: Spec, board: Draw, hertz: float) -> complex:
+    """Output over bridge voltage of the loaded filter."""
+    s = 2j * math.pi * hertz
+    load = linear_load(spec, board.load, board.power_factor)
+    admittance = s * board.filter.capacitance_f
+    if load.kind != LoadKind.NONE:
+        admittance += 1 / (load.series_ohm + s * load.series_h)
+    return 1 / (1 + (board.filter.winding_ohm + s * board.filter.inductance_h) * admittance)
+
+
+def _lag(spec: Spec, board: Draw, hertz: float) -> float:
+    """Of filter and sensor, degrees. The filter's lies between -90 (a lead) and 180."""
+    filter_lag = -math.degrees(math.atan2(*_parts(_transfer(spec, board, hertz))))
+    if filter_lag < -90:  # Beyond the resonance the principal value may wrap.
+        filter_lag += 360
+    return filter_lag + 360 * hertz * board.delay_s
+
+
+def _parts(value: complex) -> tuple[float, float]:
+    return value.imag, value.real

@@ -1,0 +1,130 @@
+"""Changing a few values of a spec file: comments, order, spelling and line ends stay as they are.
+
+The result is read back before anything is written: every key that was given holds exactly its
+new value, every other value is unchanged, and the spec as a whole is still good.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import tomllib
+from collections.abc import Mapping, MutableMapping
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, cast
+
+from halfcycle.base import exact
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.files import write_atomic
+from halfcycle.spec.load import parse_spec, printable, read_text
+from halfcycle.spec.models import Spec, Value
+
+LONGEST_DECIMAL = 15
+"""Characters of a number that is written as a decimal; an exact one beyond that is a fraction."""
+
+
+def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
+    """Give the dotted keys of ``values`` their new values in the spec file; returns the new Spec.
+
+    A ``None`` removes the key or the whole table. The file is replaced whole, or left alone.
+    Raises InputError where the file is no spec, or would be none, or cannot be written.
+    """
+    path = Path(path)
+    file = printable(str(path))
+    before, mark = read_text(path)
+    after = edit_text(before, values, file)
+    write_atomic(path, (("\ufeff" if mark else "") + after).encode("utf-8"))
+    return parse_spec(after, file)
+
+
+def edit_text(text: str, values: Mapping[str, Value | None], file: str = "spec") -> str:
+    """The text of a spec with the dotted keys of ``values`` changed; ``None`` removes.
+
+    Exact: a fraction is written as a decimal where that ends within ``LONGEST_DECIMAL``
+    characters, else as a string such as "50/3". Keys and tables that are not there yet are added.
+    Raises InputError where ``text`` is no spec, or the result would be none.
+    """
+    import tomlkit  # noqa: PLC0415
+    from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
+
+    parse_spec(text, file)
+    try:
+        document = tomlkit.parse(text)
+        for key, value in values.items():
+            _change(document, key.split("."), value)
+        changed = document.as_string()
+    except (TOMLKitError, TypeError, AttributeError, KeyError):
+        raise _not_editable(values, file) from None
+    if "\r\n" in text and "\n" not in text.replace("\r\n", ""):
+        changed = changed.replace("\r\n", "\n").replace("\n", "\r\n")
+    spec = parse_spec(changed, file)  # What a new value may clash with is the user's to know.
+    if _flat(changed) != _wanted(text, values) or any(
+        spec.values().get(key) != value for key, value in values.items() if value is not None
+    ):
+        raise _not_editable(values, file)
+    return changed
+
+
+def literal(value: Value) -> str:
+    """``value`` as TOML writes it: ``0.22``, ``25``, ``"50/3"``, ``"mean"`` or ``true``."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, Fraction):
+        written = exact.text(value)
+        ends = "/" not in written and len(written) <= LONGEST_DECIMAL
+        return written if ends else f'"{value}"'
+    return f'"{value}"'  # Words of the spec: letters, digits and underscores.
+
+
+def _change(document: MutableMapping[str, Any], path: list[str], value: Value | None) -> None:
+    import tomlkit  # noqa: PLC0415
+
+    table = document
+    for name in path[:-1]:
+        if value is None and name not in table:
+            return
+        if name not in table:
+            table[name] = tomlkit.table()
+        table = cast(MutableMapping[str, Any], table[name])
+    if value is None:
+        table.pop(path[-1], None)
+    else:
+        table[path[-1]] = tomlkit.value(literal(value))
+
+
+def _flat(text: str) -> dict[str, object]:
+    """Every value of a TOML text by its dotted key; numbers as written, but for their spelling."""
+    flat: dict[str, object] = {}
+
+    def walk(table: Mapping[str, Any], prefix: str) -> None:
+        for key, value in table.items():
+            if isinstance(value, dict):
+                walk(value, f"{prefix}{key}.")
+                continue
+            flat[prefix + key] = value
+            with contextlib.suppress(exact.NotANumberError):
+                flat[prefix + key] = exact.fraction(value)
+
+    walk(tomllib.loads(text, parse_float=exact.NumberText), "")
+    return flat
+
+
+def _wanted(text: str, values: Mapping[str, Value | None]) -> dict[str, object]:
+    flat = _flat(text)
+    for key, value in values.items():
+        if value is None:
+            flat = {k: v for k, v in flat.items() if k != key and not k.startswith(f"{key}.")}
+        else:
+            (flat[key],) = _flat(f"x = {literal(value)}").values()
+    return flat
+
+
+def _not_editable(values: Mapping[str, Value | None], file: str) -> InputError:
+    remedy = "; ".join(
+        f"remove {key}" if value is None else f"write {key} = {literal(value)}"
+        for key, value in values.items()
+    )
+    problem = "this layout cannot be edited without losing something"
+    return InputError([Fault(file, "file", problem, f"edit it by hand: {remedy}")])

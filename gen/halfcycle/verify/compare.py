@@ -1,0 +1,253 @@
+"""Bit-exact comparison of the compiled C with the model, every field at every tick.
+
+Both sides get the same stimulus and are laid side by side in batches; the first difference ends
+the run and can be replayed by its scenario and tick alone.
+"""
+
+from __future__ import annotations
+
+import random
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfcycle.regulator.model import FIELDS, Regulator, drive_wave
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.trace import RECORD, Ints, scale_by, trace
+from halfcycle.verify import adversarial, scenarios
+from halfcycle.verify.harness import Harness
+
+DEFAULT_SAMPLES = 1_000_000
+DEFAULT_SEED = 1
+CHUNK = 16_200
+"""Ticks compared at a time: the records stay in the cache, and their rows are not a power of two
+apart (which would map them all onto the same cache lines and cost five times the time)."""
+VALUES = 20_000
+"""Arguments tried of a function of one number."""
+STATES = 10_000
+"""States that update and sample are called from, at most: ten of them take a millisecond."""
+LEAST_WINDOWS = 24
+"""Windows that each scenario runs at least, however few samples are asked for."""
+
+SINGLE: tuple[str, ...] = ("update_states", "sample_states", "targets", "millivolts", "drive")
+"""Checks of single calls from chosen states; their "tick" is the number of the call."""
+NAMES: tuple[str, ...] = ("reset", *SINGLE, *scenarios.SCENARIOS)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Batch:
+    """Consecutive ticks of one scenario, model and C beside each other."""
+
+    scenario: str
+    start: int
+    fields: tuple[str, ...]
+    model: Ints
+    """Shape (len(fields), ticks)."""
+    compiled: Ints
+    inputs: Mapping[str, Ints]
+    """What went in at each tick, each of shape (ticks,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mismatch:
+    """The first place where the C and the model part."""
+
+    scenario: str
+    tick: int
+    field: str
+    model: int
+    compiled: int
+    seed: int
+    samples: int
+
+    def replay_options(self) -> str:
+        """Options of ``halfcycle check SPEC DIR`` that show this place again."""
+        return (
+            f"--seed {self.seed} --samples {self.samples} "
+            f"--scenario {self.scenario} --tick {self.tick}"
+        )
+
+    def __str__(self) -> str:
+        return (
+            f"scenario {self.scenario}, tick {self.tick}, field {self.field}: "
+            f"the model has {self.model}, the C has {self.compiled}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What was compared, and the first difference if there is one."""
+
+    samples: int
+    """Calls of sample, each followed by a comparison of the whole state."""
+    calls: int
+    """Single calls compared besides (update, set_target_mv, rms_mv, drive)."""
+    seed: int
+    mismatch: Mismatch | None
+
+
+def verify(
+    plan: Plan,
+    generated: Mapping[str, str],
+    *,
+    samples: int = DEFAULT_SAMPLES,
+    seed: int = DEFAULT_SEED,
+    scenario: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    flags: Sequence[str] = ("-O2",),
+) -> Verification:
+    """Compile ``generated`` (file name to text) and compare it with the model of ``plan``.
+
+    ``samples``: ticks over all scenarios, at least (each runs ``LEAST_WINDOWS`` windows anyway).
+    ``scenario``: one of ``NAMES`` alone. ``progress`` is told (ticks done, ticks in all).
+    ``flags``: for the compiler, such as a sanitizer's.
+    Raises ToolMissingError without a compiler, compiler.CompileError where it refuses the code.
+    """
+    harness = Harness(plan, generated, flags)
+    whole = len(scenarios.SCENARIOS) * _ticks(plan, samples)
+    done = calls = 0
+    for batch in batches(plan, harness, samples, seed, scenario):
+        found = _first_difference(batch, seed, samples)
+        if found is not None:
+            return Verification(done, calls, seed, found)
+        if batch.scenario in scenarios.SCENARIOS:
+            done += batch.model.shape[1]
+            if progress is not None:
+                progress(done, whole)
+        else:
+            calls += batch.model.shape[1]
+    return Verification(done, calls, seed, None)
+
+
+def replay(
+    plan: Plan, generated: Mapping[str, str], *, samples: int, seed: int, scenario: str, tick: int
+) -> tuple[Batch, int] | None:
+    """The batch of ``scenario`` that holds ``tick``, and the tick's place in it; None: no such."""
+    harness = Harness(plan, generated)
+    for batch in batches(plan, harness, samples, seed, scenario):
+        if batch.start <= tick < batch.start + batch.model.shape[1]:
+            return batch, tick - batch.start
+    return None
+
+
+def _first_difference(batch: Batch, seed: int, samples: int) -> Mismatch | None:
+    if np.array_equal(batch.model, batch.compiled):
+        return None
+    differs = batch.model != batch.compiled
+    column = int(differs.any(axis=0).argmax())
+    row = int(differs[:, column].argmax())
+    return Mismatch(
+        batch.scenario,
+        batch.start + column,
+        batch.fields[row],
+        int(batch.model[row, column]),
+        int(batch.compiled[row, column]),
+        seed,
+        samples,
+    )
+
+
+def _ticks(plan: Plan, samples: int) -> int:
+    """Ticks of each scenario."""
+    return max(-(-samples // len(scenarios.SCENARIOS)), LEAST_WINDOWS * plan.samples)
+
+
+def batches(
+    plan: Plan, harness: Harness, samples: int, seed: int, only: str | None = None
+) -> Iterator[Batch]:
+    """All comparisons in order, or those of the scenario ``only``."""
+    for name in NAMES if only is None else (only,):
+        if name == "reset":
+            yield _reset_batch(plan, harness)
+        elif name in ("update_states", "sample_states"):
+            yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
+        elif name in SINGLE:
+            generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
+            yield from _value_batches(name, plan, harness, generator)
+        else:
+            yield from _run(scenarios.build(name, plan, seed, _ticks(plan, samples)), plan, harness)
+
+
+def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator[Batch]:
+    regulator = Regulator(plan)
+    harness.reset()
+    if not scenario.cold:
+        regulator.load(scenarios.steady_state(plan))
+        harness.load(regulator.fields())
+    for start in range(0, len(scenario.codes), CHUNK):
+        stop = min(start + CHUNK, len(scenario.codes))
+        codes = scenario.codes[start:stop]
+        targets = [(tick - start, mv) for tick, mv in scenario.targets if start <= tick < stop]
+        updates = None if scenario.updates is None else scenario.updates[start:stop]
+        plant = None if scenario.plant is None else scenario.plant.part(start, stop)
+        # The C first: in a closed loop it decides the codes that the model is then given.
+        compiled = harness.run(codes, targets, updates, plant)
+        model = trace(regulator, codes, targets, updates)
+        inputs = {"adc_code": codes.astype(np.int64)}
+        yield Batch(scenario.name, start, RECORD, model, compiled, inputs)
+
+
+def _reset_batch(plan: Plan, harness: Harness) -> Batch:
+    harness.reset()
+    model, compiled = Regulator(plan).fields(), harness.fields()
+    return Batch("reset", 0, FIELDS, _column(model), _column(compiled), {})
+
+
+def _column(fields: Mapping[str, int]) -> Ints:
+    return np.asarray([[fields[name]] for name in FIELDS], dtype=np.int64)
+
+
+def _value_batches(
+    name: str, plan: Plan, harness: Harness, generator: np.random.Generator
+) -> Iterator[Batch]:
+    if name == "targets":
+        given = adversarial.target_values(plan, generator, VALUES)
+        clamped = np.clip(given, 0, plan.target_max_mv)
+        model = scale_by(clamped, plan.target_gain, plan.target_shift)
+        compiled = harness.targets(given)
+        yield Batch(name, 0, ("target",), model[None], compiled[None], {"rms_mv": given})
+    elif name == "millivolts":
+        given = adversarial.readings(plan, generator, VALUES)
+        model = scale_by(given, plan.millivolt_gain, plan.millivolt_shift)
+        compiled = harness.millivolts(given)
+        yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": given})
+    else:
+        phase = np.arange(65536)
+        for number, scale in enumerate(adversarial.drive_scales(plan, generator, 9)):
+            model = drive_wave(plan, scale, phase)
+            compiled = harness.drive(scale).astype(np.int64)
+            inputs = {"phase": phase, "scale": np.full(65536, scale)}
+            yield Batch(name, number * 65536, ("drive",), model[None], compiled[None], inputs)
+
+
+def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
+    """One call of update or sample from each of ``count`` chosen states."""
+    generator = random.Random(f"{seed} {name}")
+    codes = None
+    if name == "update_states":
+        states = adversarial.update_states(plan, generator, count)
+    else:
+        states, codes = adversarial.sample_states(plan, generator, count)
+    inputs: dict[str, Ints] = dict(zip(FIELDS, states.T, strict=True))
+    if codes is not None:
+        inputs["adc_code"] = codes.astype(np.int64)
+    model = _called(plan, states, None if codes is None else codes.tolist())
+    return Batch(name, 0, RECORD, model, harness.single_calls(states, codes).T, inputs)
+
+
+def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:
+    """The model's record after one call from each state, shape (len(RECORD), states)."""
+    regulator = Regulator(plan)
+    rows = []
+    for number, state in enumerate(states.tolist()):
+        regulator.load(dict(zip(FIELDS, state, strict=True)))
+        complete = 0
+        if codes is None:
+            regulator.update()
+        else:
+            complete = regulator.sample(codes[number])
+        readers = (regulator.rms_mv(), regulator.scale(), regulator.flags())
+        rows.append([*regulator.fields().values(), complete, *readers])
+    return np.asarray(rows, dtype=np.int64).T

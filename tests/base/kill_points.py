@@ -1,0 +1,112 @@
+"""Kill a writer at every line that it runs, and look at what it leaves (a helper, no test).
+
+Run as a program: each kill is a forked process with a trace that ends it by SIGKILL before its
+n-th line inside ``base.files``, the one module that writes. Prints how many lines were tried.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from halfcycle.base import files
+from halfcycle.spec.edit import edit_file
+
+Contents = dict[str, bytes]
+
+
+def killed_at(step: int, action: Callable[[], object]) -> bool:
+    """Run ``action`` in a process that is killed before its ``step``-th line; False: it ended."""
+    child = os.fork()
+    if child == 0:
+        count = 0
+
+        def line(frame: FrameType, event: str, arg: Any) -> Any:
+            nonlocal count
+            if event == "line":
+                count += 1
+                if count == step:
+                    os.kill(os.getpid(), signal.SIGKILL)
+            return line
+
+        def call(frame: FrameType, event: str, arg: Any) -> Any:
+            return line if frame.f_code.co_filename == files.__file__ else None
+
+        write_all = files.write_all
+
+        def traced(*arguments: Any) -> Any:
+            sys.settrace(call)
+            try:
+                return write_all(*arguments)
+            finally:
+                sys.settrace(None)
+
+        files.write_all = traced
+        try:
+            action()
+        except BaseException:
+            os._exit(3)
+        os._exit(0)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return True
+    assert os.waitstatus_to_exitcode(status) == 0, "the action failed"
+    return False
+
+
+def contents(folder: Path) -> Contents:
+    """Every file of a folder."""
+    return {entry.name: entry.read_bytes() for entry in folder.iterdir()}
+
+
+def sweep(old: Contents, new: Contents, action: Callable[[Path], object]) -> int:
+    """Kill ``action`` (which turns ``old`` into ``new``) at every line; the number of lines."""
+    step = 0
+    while True:
+        step += 1
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            for file, data in old.items():
+                (folder / file).write_bytes(data)
+            killed = killed_at(step, lambda: action(folder))  # noqa: B023
+            left = contents(folder)
+            for file in old.keys() | new.keys():
+                assert left.get(file) in (old.get(file), new.get(file)), (step, file, left)
+            spare = left.keys() - old.keys() - new.keys()
+            assert all(file.endswith(".halfcycle-tmp") for file in spare), (step, spare)
+            if not killed:
+                assert left == new, (step, left)
+                return step - 1
+            # Whatever it left behind, the next run gets through and clears up.
+            action(folder)
+            assert contents(folder) == new, step
+
+
+def main() -> None:
+    """Sweep the writers named on the command line."""
+    if sys.argv[1] == "files":
+        old = {"a.h": b"old header\n" * 50, "b.c": b"old code\n"}
+        new = {"a.h": b"new header\n" * 90, "b.c": b"new code\n", "c.c": b"third\n"}
+        steps = sweep(old, new, lambda folder: files.write_all(folder, new))
+    else:
+        text = Path(sys.argv[2]).read_bytes()
+        old, new = {"s.toml": text}, {"s.toml": text.replace(b"= 2048", b"= 2050", 1)}
+
+        def edit(folder: Path) -> None:
+            edit_file(folder / "s.toml", {"sensor.zero_code": 2050})
+
+        edit_first = tempfile.mkdtemp()  # Imports what the edit needs before any fork.
+        (Path(edit_first) / "s.toml").write_bytes(text)
+        edit(Path(edit_first))
+        steps = sweep(old, new, edit)
+    print(steps)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,28 @@
+"""Every kind of finding is made somewhere, has its cause and remedy, and a readable code."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from documentation.findings_page import codes_in_code
+from halfcycle.base.findings import KINDS, LEVELS, finding
+
+
+def test_the_table_and_the_code_have_the_same_kinds() -> None:
+    assert codes_in_code() == set(KINDS)
+
+
+@pytest.mark.parametrize("code", KINDS)
+def test_a_kind_is_whole(code: str) -> None:
+    kind = KINDS[code]
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+){0,3}", code)
+    assert kind.levels == tuple(level for level in LEVELS if level in kind.levels)
+    for text in (kind.cause, kind.remedy):
+        assert text[0].isupper() and text.endswith(".")
+
+
+def test_a_level_that_the_kind_cannot_have_is_refused() -> None:
+    with pytest.raises(ValueError, match="never of level error"):
+        finding("odd-window", "loop.half_cycles", "text", "error")

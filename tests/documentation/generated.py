@@ -1,0 +1,26 @@
+"""The parts and pages of the documentation that programs write, by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from documentation import checks_table, findings_page, reference, tables
+from documentation.pages import DOCS
+
+FILES: dict[Path, Callable[[], str]] = {
+    DOCS / "reference" / "commands.md": reference.commands_page,
+    DOCS / "reference" / "spec.md": reference.spec_page,
+    DOCS / "reference" / "json.md": reference.json_page,
+    DOCS / "reference" / "findings.md": findings_page.page,
+}
+"""Whole pages."""
+
+PARTS: dict[str, Callable[[], str]] = {
+    "targets": tables.targets,
+    "clipping": tables.clipping,
+    "cases": tables.cases,
+    "checks": checks_table.checks,
+    "offset": tables.offset,
+}
+"""Parts of pages: ``<!-- made: NAME -->`` to ``<!-- end -->``."""

@@ -1,0 +1,194 @@
+"""The pictures of the documentation, drawn from the code.
+
+``python tests/accept.py pictures`` draws them anew."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from documentation.pages import DOCS
+
+PICTURES = DOCS / "pictures"
+ACCEPT = "python tests/accept.py pictures"
+
+BLUE, ORANGE, GREY, INK = "#1f5fa8", "#c65a11", "#9a9a9a", "#222222"
+SETTINGS = {
+    "svg.hashsalt": "halfcycle",
+    "svg.fonttype": "none",
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 10,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": INK,
+    "figure.facecolor": "white",
+    "lines.linewidth": 1.6,
+}
+
+
+def window() -> Any:
+    """One window: the samples of a rectified sine, their mean, and the update after the last."""
+    samples, half_cycles = 25, 2
+    figure, axes = _figure(3.0)
+    x = np.linspace(0, half_cycles, 400)
+    k = (np.arange(samples) + 0.5) * half_cycles / samples
+    axes.plot(x * 10, np.abs(np.sin(np.pi * x)), color=GREY)
+    axes.plot(k * 10, np.abs(np.sin(np.pi * k)), "o", color=BLUE, markersize=4, clip_on=False)
+    axes.axhline(2 / math.pi, color=ORANGE, linestyle="--")
+    axes.text(20.2, 2 / math.pi + 0.03, "mean", color=ORANGE)
+    axes.annotate(
+        "window complete:\none PI update",
+        (19.6, np.abs(np.sin(np.pi * k[-1]))),
+        (20.2, 0.14),
+        color=INK,
+        arrowprops={"arrowstyle": "->", "color": INK},
+        va="center",
+    )
+    axes.set(xlim=(0, 25.5), ylim=(0, 1.05), xlabel="time, ms", ylabel="rectified, of peak")
+    axes.set_xticks([0, 5, 10, 15, 20])
+    axes.set_title("50 Hz, 800 us: 25 samples hold two half cycles", loc="left")
+    return figure
+
+
+def odd_window() -> Any:
+    """A zero offset in windows of three and of six half cycles."""
+    from halfcycle.windows import reading_errors  # noqa: PLC0415
+    from halfcycle.windows.search import Window  # noqa: PLC0415
+
+    offset = 0.1
+    figure, (axes, below) = _figure(4.6, rows=2)
+    period, f = Fraction(1, 1000), Fraction(60)
+    t = np.linspace(0, 100, 1200)
+    axes.axhline(0, color=INK, linewidth=0.6)
+    axes.plot(t, np.abs(np.sin(2 * np.pi * 0.06 * t) + offset), color=BLUE)
+    for start in range(0, 101, 25):
+        axes.axvline(start, color=GREY, linewidth=0.8)
+    axes.set(xlim=(0, 100), ylim=(0, 1.25), ylabel="rectified, of peak")
+    axes.set_title("60 Hz, 1 ms: a zero that is off by a tenth of the peak", loc="left")
+    for half_cycles, samples, colour in ((3, 25, ORANGE), (6, 50, BLUE)):
+        n = 100 // samples
+        wave = np.abs(np.sin(2 * np.pi * 0.06 * (np.arange(100) + 0.5)) + offset)
+        mean = wave.reshape(n, samples).mean(axis=1)
+        error = 100 * (mean / (2 / math.pi) - 1)
+        below.stairs(
+            error,
+            np.arange(n + 1) * samples,
+            baseline=None,
+            color=colour,
+            linewidth=2,
+            label=f"window of {half_cycles} half cycles",
+        )
+        worst = reading_errors.alternation(Window(half_cycles, samples, f, period), offset, "mean")
+        assert worst > 0.01 or half_cycles == 6
+    below.axhline(0, color=INK, linewidth=0.6)
+    below.set(xlim=(0, 100), xlabel="time, ms", ylabel="mean off by, %")
+    below.set_ylim(-12, 12)
+    below.legend(loc="lower right", ncols=2, frameon=False)
+    return figure
+
+
+def clipped_sine() -> Any:
+    """Wave and harmonics of a sine driven to 1.2 times the bus."""
+    from halfcycle.base import clipped_sine  # noqa: PLC0415
+
+    drive = 1.2
+    figure, (axes, lines) = _figure(3.2, columns=2, widths=(3, 2))
+    x = np.linspace(0, 1, 1025)
+    wave = np.clip(drive * np.sin(2 * np.pi * x), -1, 1)
+    first = clipped_sine.fundamental(drive)
+    axes.plot(x, drive * np.sin(2 * np.pi * x), color=GREY, linestyle=":", label="asked for")
+    axes.plot(x, first * np.sin(2 * np.pi * x), color=BLUE, linestyle="--", label="fundamental")
+    axes.plot(x, wave, color=ORANGE, label="at the bridge")
+    axes.axhline(0, color=INK, linewidth=0.6)
+    axes.set(xlim=(0, 1), ylim=(-1.7, 1.5), xlabel="turns", ylabel="of the bus")
+    axes.set_title("Drive 1.2", loc="left")
+    axes.legend(loc="lower left", frameon=False, fontsize=9)
+    harmonics = np.abs(np.fft.rfft(wave[:-1])) * 2 / 1024 / first * 100
+    shown = np.arange(3, 16, 2)
+    lines.bar(shown, harmonics[shown], color=ORANGE, width=1.0)
+    lines.set(xlabel="harmonic", ylabel="% of the fundamental", xticks=shown)
+    lines.set_title(f"Distortion {100 * clipped_sine.thd(drive):.2f} %", loc="left")
+    return figure
+
+
+def step_response() -> Any:
+    """The cabin's step responses at every corner."""
+    from halfcycle.design.designer import design  # noqa: PLC0415
+    from halfcycle.loop.step_response import step_response as response  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+
+    made = design(load_spec(DOCS / "examples" / "peat_cabin.toml"))
+    windows = 18
+    y = response(made.plants.step_taps, float(made.kp), float(made.ki), windows, made.plants.bend())
+    rated = float(made.spec.output.rated_rms_v)
+    volts = rated * np.vstack([np.zeros((1, y.shape[1])), y])
+    t = made.window.duration_ms * np.arange(windows + 1)
+    figure, axes = _figure(3.4)
+    axes.fill_between(t, volts.min(axis=1), volts.max(axis=1), step="pre", color=BLUE, alpha=0.25)
+    label = [corner.label for corner in made.plants.corners]
+    for figure_, colour, words in (
+        ("overshoot_percent", BLUE, "corner of most overshoot"),
+        ("settling_ms", ORANGE, "corner that settles last"),
+    ):
+        row = label.index(made.loop.worst[figure_])
+        axes.step(t, volts[:, row], color=colour, label=words)
+    axes.axhspan(0.98 * rated, 1.02 * rated, color=GREY, alpha=0.35, linewidth=0)
+    settles = made.loop.settling_ms
+    assert settles is not None
+    axes.axvline(settles, color=INK, linestyle=":", linewidth=1)
+    axes.text(settles + 4, 0.5 * rated, f"settled within 2 %\nat every corner: {settles:.4g} ms")
+    axes.set(xlim=(0, t[-1]), ylim=(0, 1.1 * rated), xlabel="time, ms", ylabel="reading, V RMS")
+    axes.set_title(f"From zero to {rated:g} V: {len(y[0])} corners of the tolerances", loc="left")
+    axes.legend(loc="lower left", bbox_to_anchor=(0.3, 0.02), frameon=False)
+    return figure
+
+
+FIGURES: dict[str, Callable[[], Any]] = {
+    "window.svg": window,
+    "odd_window.svg": odd_window,
+    "clipped_sine.svg": clipped_sine,
+    "step_response.svg": step_response,
+}
+
+
+def _figure(
+    height: float, rows: int = 1, columns: int = 1, widths: tuple[int, ...] | None = None
+) -> Any:
+    import matplotlib.pyplot as plt  # noqa: PLC0415
+
+    return plt.subplots(
+        rows,
+        columns,
+        figsize=(7, height),
+        layout="constrained",
+        gridspec_kw={"width_ratios": widths} if widths else None,
+    )
+
+
+def draw(name: str) -> str:
+    """The SVG of one picture; the same bytes with the same version of matplotlib."""
+    import matplotlib as mpl  # noqa: PLC0415
+
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt  # noqa: PLC0415
+
+    with mpl.rc_context(SETTINGS):
+        figure = FIGURES[name]()
+        stream = io.StringIO()
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+        plt.close(figure)
+    return "\n".join(line.rstrip() for line in stream.getvalue().splitlines()) + "\n"
+
+
+def accept() -> None:
+    """Draw every picture anew."""
+    PICTURES.mkdir(exist_ok=True)
+    for name in FIGURES:
+        (PICTURES / name).write_text(draw(name))
+        print(f"drew {name}")

@@ -1,0 +1,118 @@
+"""Tables of the how-to pages, computed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+
+from documentation.pages import DOCS
+
+EXAMPLES = DOCS / "examples"
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """A Markdown table. A bar inside a cell would end it, so it is escaped."""
+    lines = [head, ["---"] * len(head), *rows]
+    cells = ([str(cell).replace("|", "\\|") for cell in line] for line in lines)
+    return "\n" + "".join(f"| {' | '.join(line)} |\n" for line in cells) + "\n"
+
+
+def targets() -> str:
+    """Gains and margins of the cabin for a few settling times and loop periods."""
+    from halfcycle.base.errors import RefusedError  # noqa: PLC0415
+    from halfcycle.design.designer import design  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+
+    spec = load_spec(EXAMPLES / "peat_cabin.toml")
+    rows = []
+    for period, settling in ((800, 160), (800, 200), (800, 250), (800, 400), (500, 160)):
+        wanted = spec.targets.model_copy(update={"settling_ms": Fraction(settling)})
+        loop_keys = spec.loop.model_copy(update={"period_us": Fraction(period)})
+        try:
+            made = design(spec.model_copy(update={"targets": wanted, "loop": loop_keys}))
+        except RefusedError:
+            rows.append((period, settling, "refused", "", "", "", ""))
+            continue
+        loop, gains = made.loop, made.gains
+        rows.append(
+            (
+                period,
+                settling,
+                f"{made.window.duration_ms:.4g}",
+                f"{loop.settling_ms:.4g}",
+                f"{gains.proportional:.3g} and {gains.integral_per_s:.3g}",
+                f"{loop.overshoot_percent:.2g}",
+                f"{loop.peak_sensitivity:.3g}",
+            )
+        )
+    head = (
+        "loop period, us",
+        "asked, ms",
+        "window, ms",
+        "settles in, ms",
+        "gains, per pu and per pu and s",
+        "overshoot, %",
+        "Ms",
+    )
+    return table(head, rows)
+
+
+def clipping() -> str:
+    """What a drive above the bus gives and costs."""
+    from halfcycle.base import clipped_sine as clipped  # noqa: PLC0415
+
+    head = ("drive", "fundamental", "RMS", "distortion, %", "mean-based reading, %")
+    return table(
+        head,
+        (
+            (
+                drive,
+                f"{clipped.fundamental(drive):.4f}",
+                f"{clipped.rms(drive):.4f}",
+                f"{100 * clipped.thd(drive):.2f}",
+                f"{100 * clipped.reading_error(drive):+.2f}",
+            )
+            for drive in (1.0, 1.05, 1.1, 1.15, 1.2)
+        ),
+    )
+
+
+def cases() -> str:
+    """The situations that virtual boards are put through, for the cabin."""
+    from halfcycle.simulate.case import Setting  # noqa: PLC0415
+    from halfcycle.simulate.cases import cases as every  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+
+    setting = Setting(
+        load_spec(EXAMPLES / "peat_cabin.toml"), 25, 0.02, 0.25, 4095, None, None, 0.0, 0.0
+    )
+    return table(
+        ("case", "what happens", "judged by"),
+        ((case.name, case.about, ", ".join(case.rules)) for case in every(setting).values()),
+    )
+
+
+def offset() -> str:
+    """What is left of a small zero offset, as a share of it, in a few windows of 60 and 50 Hz."""
+    from halfcycle.windows import reading_errors as faults  # noqa: PLC0415
+    from halfcycle.windows.mean_extremes import MEAN_OF_SINE  # noqa: PLC0415
+    from halfcycle.windows.search import Window  # noqa: PLC0415
+
+    small = 1e-3
+    rows = []
+    for hertz, period, half_cycles, samples in (
+        (60, 1000, 3, 25),
+        (60, 1000, 6, 50),
+        (50, 1000, 1, 10),
+        (50, 800, 2, 25),
+        (50, 800, 4, 50),
+    ):
+        window = Window(half_cycles, samples, Fraction(hertz), Fraction(period, 10**6))
+        flips = faults.alternation(window, small, "mean") * MEAN_OF_SINE / small
+        bounds, without = faults.mean_error(window, small), faults.mean_error(window)
+        left = (bounds.high - without.high) * MEAN_OF_SINE / small
+        rows.append(
+            (f"{hertz} Hz, {period} us", half_cycles, samples, f"{flips:.4f}", f"{left:.4f}")
+        )
+    head = ("window", "K", "M", "flips, share of d", "greatest added, share of d")
+    return table(head, rows)

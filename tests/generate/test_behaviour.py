@@ -1,0 +1,228 @@
+"""What the regulator does, on the model of every example spec: settle, hold, report, recover."""
+
+from __future__ import annotations
+
+import functools
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from halfcycle.design.designer import design
+from halfcycle.quantise.fixed_point import Quantised
+from halfcycle.quantise.quantise import quantise
+from halfcycle.regulator.model import Regulator, target_of
+from halfcycle.regulator.plan import (
+    FLAG_BROWNOUT,
+    FLAG_IMPLAUSIBLE,
+    FLAG_LIMIT,
+    FLAG_MISSED,
+    FLAG_OVER,
+    FLAG_SETTLED,
+    Plan,
+)
+from halfcycle.spec.load import load_spec
+from support import goldens
+
+GAIN = 1.15
+"""Plant gain of these tests, of rated per unit of scale: inside every example's corners."""
+
+
+@functools.cache
+def made(spec: Path) -> Quantised:
+    return quantise(design(load_spec(spec)))
+
+
+@pytest.fixture(params=goldens.specs(), ids=lambda path: path.stem)
+def plan(request: pytest.FixtureRequest) -> Plan:
+    return made(request.param).plan
+
+
+def codes_for(plan: Plan, volts_pu: float, windows: int, phase: float = 0.3) -> np.ndarray:
+    """ADC codes of a sine whose reading is about ``volts_pu`` of rated."""
+    ticks = np.arange(windows * plan.samples)
+    wave = np.sin(math.pi * plan.half_cycles / plan.samples * ticks + phase)
+    if plan.measure == "rms":
+        root = plan.target_rated * math.sqrt(2.0**plan.reading_shift / plan.samples)
+        peak = root * math.sqrt(2)
+    else:
+        peak = plan.target_rated * 2.0**plan.reading_shift / plan.samples * math.pi / 2
+    codes = np.round(plan.zero_code + volts_pu * peak * wave)
+    return np.clip(codes, 0, plan.adc_max).astype(np.uint16)
+
+
+def window_of(plan: Plan, regulator: Regulator, output: float) -> None:
+    """One window of a sine of ``output`` (of rated), and the update."""
+    for code in codes_for(plan, output, 1):
+        regulator.sample(int(code))
+    regulator.update()
+
+
+def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> list[float]:
+    """Output (of rated) window by window where the plant is ``gain`` and a delay; no clipping."""
+    outputs = []
+    for _ in range(windows):
+        outputs.append(gain * regulator.scale() / 16384)
+        window_of(plan, regulator, outputs[-1])
+    return outputs
+
+
+def settled(plan: Plan) -> Regulator:
+    """A regulator at rest on the rated voltage."""
+    regulator = Regulator(plan)
+    regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
+    close_loop(plan, regulator, 160, GAIN)
+    assert regulator.flags() & FLAG_SETTLED
+    return regulator
+
+
+def test_a_missed_window_is_flagged_once(plan: Plan) -> None:
+    regulator = Regulator(plan)
+    for code in codes_for(plan, 0.5, 2):
+        regulator.sample(int(code))
+    regulator.update()
+    assert regulator.flags() & FLAG_MISSED
+    close_loop(plan, regulator, 1, 1.0)
+    assert not regulator.flags() & FLAG_MISSED
+
+
+def test_it_settles_on_the_target_from_zero(plan: Plan) -> None:
+    regulator = Regulator(plan)
+    outputs = close_loop(plan, regulator, 240, GAIN)
+    assert outputs[0] == 0
+    assert outputs[-1] == pytest.approx(1.0, abs=0.001)
+    assert regulator.rms_mv() == pytest.approx(plan.rated_mv, rel=0.001)
+    assert regulator.flags() & FLAG_SETTLED
+
+
+def test_it_follows_a_new_target(plan: Plan) -> None:
+    regulator = settled(plan)
+    regulator.set_target_mv(plan.rated_mv * 9 // 10)
+    assert close_loop(plan, regulator, 160, GAIN)[-1] == pytest.approx(0.9, abs=0.001)
+    assert regulator.flags() & FLAG_SETTLED
+
+
+def test_a_target_of_zero_takes_the_drive_away_at_once(plan: Plan) -> None:
+    regulator = settled(plan)
+    regulator.set_target_mv(0)
+    close_loop(plan, regulator, 1, GAIN)
+    assert (regulator.scale(), regulator.integral) == (0, 0)
+
+
+def test_a_target_of_zero_also_ends_a_held_drive(plan: Plan) -> None:
+    """A dead sensor must not keep the drive up when the user asks for nothing."""
+    regulator = settled(plan)
+    close_loop(plan, regulator, 2, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    assert regulator.scale() > 0
+    regulator.set_target_mv(-5)
+    close_loop(plan, regulator, 1, 0.0)
+    assert regulator.scale() == 0
+
+
+def test_a_dead_sensor_holds_the_drive(plan: Plan) -> None:
+    regulator = settled(plan)
+    scale = regulator.scale()
+    close_loop(plan, regulator, 50, 0.0)
+    assert regulator.scale() == scale
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    assert not regulator.flags() & FLAG_LIMIT
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.9])
+def test_a_sensor_that_comes_off_inside_a_window_leaves_no_more_drive(
+    plan: Plan, share: float
+) -> None:
+    """The window in which it comes off reads low; what that drove up is taken back."""
+    regulator = settled(plan)
+    scale = regulator.scale()
+    codes = codes_for(plan, 1.0, 1)
+    codes[int(share * len(codes)) :] = plan.zero_code
+    for code in codes:
+        regulator.sample(int(code))
+    regulator.update()
+    assert regulator.scale() > scale
+    close_loop(plan, regulator, 20, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    assert abs(regulator.scale() - scale) <= 2
+    # And once it is back, the loop goes on from there.
+    assert min(close_loop(plan, regulator, 100, GAIN)) > 0.998
+
+
+def test_a_target_of_zero_forgets_the_trusted_drive(plan: Plan) -> None:
+    """Else an update that comes late at the next start would be held at zero for good."""
+    regulator = settled(plan)
+    regulator.set_target_mv(0)
+    close_loop(plan, regulator, 3, GAIN)
+    assert regulator.trusted == plan.drive_max
+
+
+def test_a_sensor_dead_from_the_start_stops_the_climb(plan: Plan) -> None:
+    """The drive gets no further than one step beyond the threshold of the hold."""
+    regulator = Regulator(plan)
+    close_loop(plan, regulator, 200, 0.0)
+    step = (plan.integral >> plan.integral_shift) + (
+        abs(plan.proportional) >> plan.proportional_shift
+    )
+    most = plan.hold_scale + ((step * plan.target_rated) >> plan.scale_shift) + 2
+    assert regulator.scale() <= most
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+
+
+def test_overload_reports_brownout_and_recovers_without_undershoot(plan: Plan) -> None:
+    regulator = settled(plan)
+    close_loop(plan, regulator, 300, 0.5)
+    assert regulator.flags() & (FLAG_BROWNOUT | FLAG_LIMIT) == FLAG_BROWNOUT | FLAG_LIMIT
+    assert regulator.scale() == plan.scale_max
+    assert regulator.rms_mv() == pytest.approx(
+        plan.rated_mv * 0.5 * plan.scale_max / 16384, rel=0.01
+    )
+    recovered = close_loop(plan, regulator, 200, GAIN)
+    # The first window still has the limit's drive; from there it comes down, and not below.
+    assert recovered[0] == pytest.approx(GAIN * plan.scale_max / 16384)
+    assert min(recovered) > 0.998
+    assert recovered[-1] == pytest.approx(1.0, abs=0.001)
+
+
+def test_a_long_overload_recovers_as_a_short_one(plan: Plan) -> None:
+    """Nothing winds up while the limit holds."""
+    paths = []
+    for windows in (60, 300):
+        regulator = settled(plan)
+        close_loop(plan, regulator, windows, 0.5)
+        assert regulator.flags() & FLAG_LIMIT
+        paths.append(close_loop(plan, regulator, 60, GAIN))
+    assert paths[0] == paths[1]
+
+
+def test_over_is_flagged_above_the_band(plan: Plan) -> None:
+    regulator = settled(plan)
+    window_of(plan, regulator, 1.05)
+    assert regulator.flags() & FLAG_OVER
+
+
+def test_the_ramp_climbs_evenly_and_falls_at_once() -> None:
+    plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
+    regulator = Regulator(plan)
+    ramps = [0]
+    while ramps[-1] < plan.target_rated << plan.ramp_bits:
+        close_loop(plan, regulator, 1, 1.0)
+        ramps.append(regulator.ramp)
+    steps = set(np.diff(ramps[:-1]))
+    assert steps == {plan.ramp_step}
+    regulator.set_target_mv(1000)
+    close_loop(plan, regulator, 1, 1.0)
+    assert regulator.ramp == target_of(plan, 1000) << plan.ramp_bits
+
+
+@pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: path.stem)
+def test_the_ramp_takes_the_time_asked_for(spec: Path) -> None:
+    wanted = load_spec(spec)
+    plan = made(spec).plan
+    if not plan.ramped:
+        assert wanted.targets.ramp_ms == 0
+        return
+    windows = (plan.target_rated << plan.ramp_bits) / plan.ramp_step
+    window_ms = float(plan.samples * wanted.loop.period_us / 1000)
+    assert windows * window_ms == pytest.approx(float(wanted.targets.ramp_ms), rel=0.002)

@@ -1,0 +1,135 @@
+"""cppcheck with its MISRA C:2012 addon: what it says is what docs/misra.md lists, no more, no less.
+
+The outside source is the addon; the rules' numbers are its own. Checked as a processor with 16-bit
+int sees the C, because there typed constants carry the suffix that their type needs.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+from halfcycle.generate.pipeline import generate
+from halfcycle.spec.load import load_spec
+from halfcycle.verify import compiler
+from support import plan_cases
+from support.paths import ROOT
+from support.tools import need_tool
+
+SPECS = sorted(ROOT.glob("docs/examples/*.toml"))
+PAGE = ROOT / "docs" / "misra.md"
+ROW = re.compile(r"^\| (\S+) \| `(.*)` \| (.+) \|$", re.MULTILINE)
+
+STDINT = {
+    "INT16_C(c)": "c",
+    "UINT16_C(c)": "c##U",
+    "INT32_C(c)": "c##L",
+    "UINT32_C(c)": "c##UL",
+    "UINT16_MAX": "65535U",
+    "INT32_MAX": "2147483647L",
+    "UINT32_MAX": "4294967295UL",
+}
+"""What the addon must know of stdint.h, with an int of 16 bits."""
+
+
+def said(files: Mapping[str, str], name: str, folder: Path) -> set[tuple[str, str]]:
+    """(rule or cppcheck's own id, the line meant with names and numbers taken out)."""
+    cppcheck = need_tool("cppcheck")
+    for file, text in files.items():
+        (folder / file).write_text(text, encoding="utf-8")
+    command = [cppcheck, "--addon=misra", "--std=c99", "--platform=avr8", "--quiet"]
+    command += ["--enable=warning,style,performance,portability"]
+    command += ["--template={file}|{line}|{id}", "--template-location="]
+    command += [f"-D{macro}={value}" for macro, value in STDINT.items()]
+    sources = [file for file in files if file.endswith(".c")]
+    ran = subprocess.run(
+        [*command, *sources], cwd=folder, capture_output=True, text=True, check=True
+    )
+    found = set()
+    for line in ran.stderr.splitlines():
+        file, number, rule = line.split("|")
+        text = files[file].splitlines()[int(number) - 1]
+        found.add((rule.removeprefix("misra-c2012-"), anonymous(text, name)))
+    return found
+
+
+def anonymous(line: str, name: str) -> str:
+    """The line without comment, regulator's name and numbers."""
+    line = re.sub(r"/\*.*", "", line).replace(name.upper(), "NAME").replace(name, "NAME")
+    return re.sub(r"\b(?:0x[0-9A-F]+|\d+)(?=[uUL]*\b)", "N", line).strip()
+
+
+def listed() -> dict[tuple[str, str], str]:
+    """The page's rows: (rule, line) to reason."""
+    return {(rule, line): why for rule, line, why in ROW.findall(PAGE.read_text(encoding="utf-8"))}
+
+
+@pytest.fixture(scope="module")
+def deviations(tmp_path_factory: pytest.TempPathFactory) -> set[tuple[str, str]]:
+    """All that is said of any committed example or variant of the C."""
+    found: set[tuple[str, str]] = set()
+    for path in SPECS:
+        made = generate(load_spec(path))
+        found |= said(made.texts, made.plan.name, tmp_path_factory.mktemp("misra"))
+    for plan in plan_cases.CASES.values():
+        found |= said(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
+    return found
+
+
+@pytest.mark.full
+def test_every_deviation_is_listed_and_no_other(deviations: set[tuple[str, str]]) -> None:
+    rows = "\n".join(f"| {rule} | `{line}` | WHY |" for rule, line in sorted(deviations))
+    assert deviations == set(listed()), f"now:\n{rows}"
+
+
+def test_every_listed_deviation_has_its_reason() -> None:
+    assert listed()
+    assert all(len(why.split()) > 4 for why in listed().values())
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(
+    ("old", "new", "rule"),
+    [
+        # MISRA C:2012 15.5 (one exit), 15.7 (final else), 10.4 (mixed signs), from memory.
+        ("int complete = 0;", "int complete = 0;\n    if (adc_code == 7u) return 0;", "15.5"),
+        (" else {\n        /* inside the limits */\n    }\n    s->i", "\n    s->i", "15.7"),
+        ("(uint16_t)(phase & 0x3FFFu)", "(uint16_t)(phase & 0x3FFF)", "10.4"),
+    ],
+)
+def test_it_sees_a_planted_deviation(old: str, new: str, rule: str, tmp_path: Path) -> None:
+    plan = plan_cases.CASES["mean"]
+    files = plan_cases.render(plan)
+    source = f"{plan.name}.c"
+    assert files[source].count(old) == 1
+    found = said({**files, source: files[source].replace(old, new)}, plan.name, tmp_path)
+    assert rule in {one for one, _ in found - set(listed())}
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("spec", SPECS, ids=lambda path: path.stem)
+def test_gcc_analyser_is_silent(spec: Path) -> None:
+    need_tool("gcc")
+    made = generate(load_spec(spec))
+    for source in (f"{made.plan.name}.c", f"{made.plan.name}_selftest.c"):
+        assert analysed(made.texts, source) == ""
+
+
+@pytest.mark.full
+def test_gcc_analyser_sees_a_planted_defect() -> None:
+    need_tool("gcc")
+    bad = "int f(int a);\nint f(int a) { int b[2]; if (a > 3) { b[0] = a; } return b[0]; }\n"
+    assert "analyzer" in analysed({"f.c": bad}, "f.c")
+
+
+def analysed(files: Mapping[str, str], source: str) -> str:
+    """What gcc -fanalyzer says, "" where nothing."""
+    try:
+        compiler.build_shared(files, [source], flags=["-O1", "-fanalyzer", "-Werror"])
+    except compiler.CompileError as error:
+        return str(error)
+    return ""

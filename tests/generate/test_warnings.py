@@ -1,0 +1,85 @@
+"""No compiler used here has a word to say about the generated C, as C99, C11 and C++17.
+
+The outside source is each compiler's own warnings (``compiler.STRICT``, as errors).
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+from halfcycle.generate.pipeline import generate
+from halfcycle.spec.load import load_spec
+from halfcycle.targets import toolchains
+from halfcycle.targets.machines import MACHINES, Machine
+from halfcycle.verify import compiler
+from support import plan_cases
+from support.paths import SPECS
+from support.tools import leave_out, need_tool
+
+LANGUAGES = ("c99", "c11", "c++17")
+
+
+def complaints(
+    command: tuple[str, ...], files: Mapping[str, str], language: str, folder: Path
+) -> str:
+    """What the compiler says of every source among ``files``."""
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    words = [*command, *compiler.STRICT, f"-std={language}", "-O2", "-c", "-o", "object.o"]
+    words += ["-x", "c++" if language.startswith("c++") else "c"]
+    said = []
+    for name in files:
+        if name.endswith(".c"):
+            ran = subprocess.run(
+                [*words, name], cwd=folder, capture_output=True, text=True, check=False
+            )
+            if ran.returncode:  # Warnings are errors; zig's driver has some of its own.
+                said.append(ran.stderr)
+    return "".join(said)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_the_compiler_at_hand_is_silent(case: str, language: compiler.Language) -> None:
+    plan = plan_cases.CASES[case]
+    files = plan_cases.render(plan)
+    assert compiler.strict_messages(files, [f"{plan.name}.c"], language) == ""
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", ["gcc", "zig"])
+@pytest.mark.parametrize("spec", SPECS, ids=lambda path: path.stem)
+def test_host_compilers_are_silent(spec: Path, name: str, language: str, tmp_path: Path) -> None:
+    if name == "gcc":
+        command: tuple[str, ...] = (need_tool("g++" if language == "c++17" else "gcc"),)
+    else:
+        command = (sys.executable, "-m", "ziglang", "cc")
+    assert complaints(command, generate(load_spec(spec)).texts, language, tmp_path) == ""
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("kind", ["zig", "gcc"])
+@pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES.keys())
+def test_cross_compilers_are_silent(machine: Machine, kind: str, tmp_path: Path) -> None:
+    chain = (toolchains.zig if kind == "zig" else toolchains.gcc)(machine)
+    if chain is None:
+        return  # no package has this gcc
+    if not isinstance(chain, toolchains.Toolchain):
+        leave_out(f"{chain.tool} is missing: {chain.install}")
+    command = (*chain.command, "-ffreestanding")
+    for plan in plan_cases.CASES.values():
+        for language in LANGUAGES:
+            assert complaints(command, plan_cases.render(plan), language, tmp_path) == ""
+
+
+@pytest.mark.full
+def test_it_sees_a_planted_narrowing(tmp_path: Path) -> None:
+    bad = {"x.c": "short narrow(long a);\nshort narrow(long a) { return a; }\n"}
+    for command in (("gcc",), (sys.executable, "-m", "ziglang", "cc")):
+        assert "conversion" in complaints(command, bad, "c99", tmp_path)

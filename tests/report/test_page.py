@@ -1,0 +1,368 @@
+"""The report: one page, whole, the same every time, and true to the design that it shows.
+
+HTML: html5lib's strict mode, which refuses every parse error of the WHATWG standard; and the page
+is well-formed XML besides. Margins: their own definitions, evaluated at the places marked.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import os
+import re
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from pathlib import Path
+
+import html5lib
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from halfcycle import cli
+from halfcycle.base import clipped_sine
+from halfcycle.generate import emit
+from halfcycle.generate.emit import render as render_c
+from halfcycle.generate.pipeline import IntegerDesign, design_integers
+from halfcycle.loop.frequency_response import open_loop
+from halfcycle.report import frequency_section, loop_section, page
+from halfcycle.report.axis import Axis
+from halfcycle.report.board_runs import run_boards
+from halfcycle.report.math_section import derivation_list
+from halfcycle.report.mathml import shown, with_numbers
+from halfcycle.report.parts import Contents, number, typeset
+from halfcycle.report.summary_section import all_findings
+from halfcycle.report.svg_chart import CLOSE, thinned
+from halfcycle.simulate import simulate
+from halfcycle.spec.load import parse_spec
+from halfcycle.targets.run import Result, Row, Unavailable
+from halfcycle.verify import compiler
+from support.paths import EXAMPLES
+from support.report_page import BOARDS, contents
+
+AWKWARD = '# <script>alert("1")</script> & <!-- ]]> é\n'
+
+
+def read(name: str) -> str:
+    return (EXAMPLES / f"{name}.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def whole() -> Contents:
+    """A design with its virtual boards, and a spec text that tries to break the page."""
+    bare = contents(AWKWARD + read("apron_cart"))
+    made = bare.made
+    return replace(
+        bare, boards=run_boards(made, render_c(made.design, made.quantised), BOARDS, seed=1)
+    )
+
+
+@pytest.fixture(scope="module")
+def text(whole: Contents) -> str:
+    return page.render(whole)
+
+
+@pytest.fixture(scope="module")
+def tree(text: str) -> ET.Element:
+    return ET.fromstring(text.removeprefix("<!DOCTYPE html>").strip())
+
+
+def words(element: ET.Element) -> str:
+    return " ".join("".join(element.itertext()).split())
+
+
+def unstable() -> str:
+    text = re.sub(r"(?ms)^\[gains\].*?(?=^\[|\Z)", "", read("apron_cart"))
+    return text + "\n[gains]\nproportional = 0.9\nintegral_per_s = 500\n"
+
+
+@pytest.mark.parametrize(
+    "spec", [unstable(), *map(read, ("ferry_galley", "peat_cabin", "moor_signal"))]
+)
+def test_any_design_gives_a_valid_page(spec: str) -> None:
+    made = page.render(contents(spec))
+    html5lib.HTMLParser(strict=True).parse(made)
+    ET.fromstring(made.removeprefix("<!DOCTYPE html>").strip())
+    assert not re.search(r"\b(nan|inf|None)\b", made)
+
+
+def test_page_is_valid_and_well_formed(text: str, tree: ET.Element) -> None:
+    html5lib.HTMLParser(strict=True).parse(text)
+    ids = [element.get("id") for element in tree.iter() if element.get("id")]
+    assert len(ids) == len(set(ids))
+    links = [a.get("href") for a in tree.iter("a")]
+    assert links and all(link and link[1:] in ids for link in links)
+
+
+def test_page_asks_for_nothing(text: str, tree: ET.Element) -> None:
+    assert not re.search(r"https?:|url\(|@import|src=|srcset", text)
+    assert not any(element.tag in ("script", "img", "iframe", "object") for element in tree.iter())
+    assert not any(key.startswith("on") for element in tree.iter() for key in element.attrib)
+    (policy,) = (m for m in tree.iter("meta") if m.get("http-equiv") == "Content-Security-Policy")
+    assert "default-src 'none'" in (policy.get("content") or "")
+    assert [link.get("href") for link in tree.iter("link")] == ["data:,"]
+
+
+def test_spec_text_comes_through_whole(whole: Contents, text: str) -> None:
+    found = html5lib.HTMLParser(strict=True).parse(text)
+    space = "{http://www.w3.org/1999/xhtml}"
+    assert not list(found.iter(f"{space}script"))
+    blocks = ["".join(block.itertext()) for block in found.iter(f"{space}pre")]
+    assert blocks[-1] == whole.spec_text and whole.spec_text.startswith(AWKWARD)
+    assert whole.made.design.spec.digest() in blocks
+
+
+def test_every_finding_is_there(whole: Contents, tree: ET.Element) -> None:
+    shown = [words(item) for item in tree.findall(".//ul[@class='findings']/li")]
+    found = all_findings(whole)
+    assert len(shown) == len(found) > len(whole.made.findings)
+    for finding in found:
+        wanted = " ".join(typeset(finding.text).split())[1:]
+        assert any(wanted in item and item.startswith(finding.key) for item in shown)
+
+
+def test_every_figure_says_what_it_shows(tree: ET.Element) -> None:
+    figures = list(tree.iter("figure"))
+    assert len(figures) >= 9 + 13  # the design's own and one for each case
+    for figure in figures:
+        (art,) = figure.findall("svg")
+        assert art.get("role") == "img" and len(art.get("aria-label") or "") > 20
+        assert len(words(figure.find("figcaption") or ET.Element("x"))) > 20
+    alts = [figure.findall("svg")[0].get("aria-label") for figure in figures]
+    assert len(set(alts)) == len(alts)
+    assert all(bar.get("aria-label") for bar in tree.findall(".//svg[@class='bar']"))
+
+
+def test_cautions_and_what_it_takes_to_make_it_again(whole: Contents, tree: ET.Element) -> None:
+    everything = words(tree)
+    assert "Mains voltage kills" in words(tree.findall(".//header")[0])
+    assert all(caution in everything for caution in page.CAUTIONS)
+    assert f"Virtual boards 0 to {BOARDS - 1}, seed 1" in everything
+    assert "halfcycle simulate spec.toml --case" in everything
+    defaults = [key for key, _ in whole.made.design.spec.defaulted()]
+    assert all(f"{key} = " in everything for key in defaults)
+
+
+def test_summary_holds_the_design_s_figures(whole: Contents, tree: ET.Element) -> None:
+    (table,) = tree.findall(".//section[@id='summary']//table")
+    rows = {words(row[0]): [words(cell) for cell in row[1:]] for row in table.iter("tr")}
+    loop = whole.made.design.loop
+    assert rows["settling to 2 %"][1].split()[0] == number(loop.settling_ms)
+    assert rows["gain margin"][1].split()[0] == number(loop.gain_margin_db)
+    assert rows["phase margin"][1] == number(loop.phase_margin_deg) + "°"
+    assert rows["dead band"][1].split()[1] == number(whole.made.quantised.dead_band_v, 3)
+    signals = [
+        words(row[0]) for row in tree.findall(".//section[@id='numbers']//table[1]/tbody/tr")
+    ]
+    assert signals == [row.name for row in whole.made.quantised.plan.signals]
+
+
+def test_same_spec_same_bytes(tmp_path: Path) -> None:
+    """In new processes, with other hashes, from other folders."""
+    pages = []
+    for seed in ("1", "2"):
+        folder = tmp_path / seed
+        folder.mkdir()
+        (folder / "shed.toml").write_text(read("apron_cart"), encoding="utf-8")
+        command = [sys.executable, "-m", "halfcycle", "report", "shed.toml", "--out", "shed.html"]
+        subprocess.run(
+            [*command, "--boards", "3"],
+            cwd=folder,
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            check=True,
+            capture_output=True,
+        )
+        pages.append((folder / "shed.html").read_bytes())
+    assert pages[0] == pages[1]
+    assert str(tmp_path).encode() not in pages[0]
+
+
+def run(patch: pytest.MonkeyPatch, *arguments: object) -> int:
+    patch.setattr(sys, "argv", ["halfcycle", "report", *map(str, arguments)])
+    try:
+        cli.main()
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    return 0
+
+
+def test_an_unstable_loop_is_shown_and_exits_1(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "spec.toml").write_text(unstable(), encoding="utf-8")
+    out = tmp_path / "page.html"
+    assert run(monkeypatch, tmp_path / "spec.toml", "--out", out) == 1
+    assert "error: gains" in capsys.readouterr().err
+    made = out.read_text(encoding="utf-8")
+    assert "Do not ship" in made and "enters the dashed circle" not in made
+    assert "No virtual board was run: the design has errors" in made
+
+
+def test_a_refused_spec_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    hasty = re.sub(r"settling_ms = \S+", "settling_ms = 5", read("apron_cart"))
+    (tmp_path / "spec.toml").write_text(hasty, encoding="utf-8")
+    assert run(monkeypatch, tmp_path / "spec.toml", "--out", tmp_path / "page.html") == 1
+    assert run(monkeypatch, tmp_path / "none.toml", "--out", tmp_path / "page.html") == 2
+    assert not (tmp_path / "page.html").exists()
+
+
+def test_without_a_compiler_the_page_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("CC", raising=False)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr(compiler.importlib.util, "find_spec", lambda _: None)
+    out = tmp_path / "<a> & b.html"
+    # The folder holds the name as it is typed; the page has to escape it.
+    assert run(monkeypatch, EXAMPLES / "weir_pump.toml", "--out", out) == 0
+    made = out.read_text(encoding="utf-8")
+    assert "No virtual board was run: no C compiler" in made
+    assert "&#39;&lt;a&gt; &amp; b.html&#39;" in made
+
+
+def test_c_that_no_compiler_takes_costs_a_message_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(emit, "render", lambda *given: _spoilt(render_c(*given)))
+    out = tmp_path / "page.html"
+    assert run(monkeypatch, EXAMPLES / "apron_cart.toml", "--out", out, "--boards", 1) == 1
+    said = capsys.readouterr().err
+    assert "Traceback" not in said and "error:" in said and not out.exists()
+
+
+def _spoilt(texts: dict[str, str]) -> dict[str, str]:
+    return {name: f"{text}\nno C at all;\n" for name, text in texts.items()}
+
+
+def test_boards_are_those_of_simulate(whole: Contents) -> None:
+    made, found = whole.made, whole.boards
+    assert found is not None
+    prepared = simulate.prepare(made.design, made.quantised, render_c(made.design, made.quantised))
+    names = [run.case.name for run in found.runs]
+    for mine, theirs in zip(
+        found.runs, simulate.simulate(prepared, names, range(BOARDS), 1, jobs=1), strict=True
+    ):
+        assert (mine.tally.failed, mine.tally.worst) == (theirs.failed, theirs.worst)
+        known = ~np.isnan(mine.nominal)
+        assert (mine.low[known] <= mine.nominal[known]).all()
+        assert (mine.nominal[known] <= mine.high[known]).all()
+    (start,) = (one for one in found.runs if one.case.name == "start")
+    # From rest to rated within the tolerance: what the case's own rules ask for.
+    tolerance = float(made.design.spec.targets.voltage_tolerance_percent)
+    assert start.low[0] < 50 and abs(start.nominal[-1] - 100) <= tolerance
+
+
+@pytest.fixture(scope="module")
+def made() -> IntegerDesign:
+    return design_integers(parse_spec(read("ferry_galley"), "spec"))
+
+
+def test_margins_are_marked_where_they_are(made: IntegerDesign) -> None:
+    """A gain crosses 1 where |L| = 1, 180 degrees less the margin from -1; the gain margin is at
+    -L real (the definitions)."""
+    design = made.design
+    found = frequency_section.curves(design)
+    loop = design.loop
+
+    def at(row: int, hertz: float) -> complex:
+        theta = 2 * math.pi * hertz * float(design.window.duration_s)
+        taps = design.plants.taps[[row]]
+        answer = open_loop(taps, float(design.kp), float(design.ki), np.array([[theta]]))
+        return complex(answer[0, 0])
+
+    row = loop_section.row_of(design, loop.worst["phase_margin_deg"])
+    assert row is not None
+    hertz = frequency_section.gain_crossing(found, row)
+    assert hertz is not None and loop.phase_margin_deg is not None
+    there = at(row, hertz)
+    assert abs(there) == pytest.approx(1, rel=1e-3)
+    assert abs(np.degrees(np.angle(-there))) == pytest.approx(loop.phase_margin_deg, rel=1e-2)
+
+    row = loop_section.row_of(design, loop.worst["gain_margin_db"])
+    assert row is not None and loop.gain_margin_db is not None
+    there = at(row, frequency_section.phase_crossing(found, row))
+    assert there.real < 0 and abs(there.imag) < 1e-2 * abs(there.real)
+    assert -20 * math.log10(-there.real) == pytest.approx(loop.gain_margin_db, abs=0.02)
+
+
+def test_derivations_come_to_the_design_s_numbers(made: IntegerDesign) -> None:
+    texts = {
+        one.title: "".join(formula for step in one.steps for formula in step.formulas)
+        for one in derivation_list(made)
+    }
+    for formula in texts.values():
+        ET.fromstring(f"<all>{formula}</all>")
+        assert "mfenced" not in formula  # which browsers have dropped
+    assert f"<mn>{number(float(made.design.ki), 6)}</mn>" in texts["The controller"]
+    assert f"<mn>{number(made.quantised.dead_band_v, 4)}</mn>" in texts["Dead band"]
+    assert "<mn>1.110721</mn>" in texts["The reading"]  # pi/(2 sqrt 2), in any table
+    limit = made.quantised.plan.scale_max / 16384
+    assert f"<mn>{number(clipped_sine.fundamental(limit), 7)}</mn>" in texts["The clipped sine"]
+    assert "Zero offset and an odd window" in texts
+
+
+def test_numbers_take_the_symbols_places() -> None:
+    import sympy  # noqa: PLC0415 (slow)
+
+    a, b = sympy.symbols("a b")
+    assert re.sub("<[^>]+>", "", with_numbers(a * b - 1, {a: 2.0, b: -3.5})) == "2×(−3.5)−1"
+    assert "<msub><mi>K</mi><mi>P</mi></msub>" in shown(sympy.Symbol("Kp"))
+
+
+@given(
+    st.floats(-1e4, 1e4).flatmap(
+        lambda low: st.tuples(st.just(low), st.floats(1e-2, 1e4).map(lambda wide: low + wide))
+    )
+)
+def test_ticks_stand_where_they_say(ends: tuple[float, float]) -> None:
+    axis = Axis(*ends, "x")
+    ticks = axis.ticks()
+    assert 1 < len(ticks) <= 9
+    for value, text in ticks:
+        assert ends[0] - 1e-6 <= value <= ends[1] + 1e-6
+        assert float(text.replace("−", "-")) == pytest.approx(value, abs=1e-6 * (ends[1] - ends[0]))
+
+
+@given(st.lists(st.tuples(st.floats(0, 300), st.floats(0, 200)), min_size=3, max_size=40))
+def test_thinned_lines_stay_close(points: list[tuple[float, float]]) -> None:
+    kept = thinned(points)
+    assert kept[0] == points[0] and kept[-1] == points[-1]
+    for point in points:
+        off = min(_off(point, a, b) for a, b in itertools.pairwise(kept))
+        assert off <= CLOSE + 1e-9
+
+
+def _off(p: tuple[float, float], a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Distance from a point to a stretch, by trying many places on it and refining."""
+    t = np.linspace(0, 1, 2001)
+    return float(
+        np.hypot(a[0] + t * (b[0] - a[0]) - p[0], a[1] + t * (b[1] - a[1]) - p[1]).min()
+        - np.hypot(b[0] - a[0], b[1] - a[1]) / 2000
+    )
+
+
+def test_a_target_that_differs_is_not_hidden(whole: Contents) -> None:
+    row = Row(
+        target="m0",
+        title="Some core",
+        compiler="cc 1",
+        emulators=("emulator 1",),
+        bit_exact=True,
+        mismatch="",
+        samples_compared=1,
+        calls_compared=1,
+        flash_bytes=4321,
+        data_bytes=0,
+        ram_bytes=44,
+        costs=None,
+    )
+    missing = Unavailable("avr", "avr-gcc", "apt install gcc-avr")
+    good = replace(whole, targets=Result((row,), (missing,)))
+    shown = page.render(good)
+    assert good.good and ">4321<" in shown and "Not run: avr, which needs avr-gcc." in shown
+    bad = replace(good, targets=Result((replace(row, bit_exact=False, mismatch="tick 7"),), ()))
+    shown = page.render(bad)
+    assert not bad.good and "Do not ship" in shown and ">NO<" in shown and "tick 7" in shown

@@ -1,0 +1,88 @@
+"""Boards: where they lie in the tolerances, that each is its own and can be drawn again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import qmc
+
+from halfcycle.simulate.boards import DIMENSIONS, Draw, corners, draw, linear_load
+from halfcycle.simulate.parts import LoadKind
+from halfcycle.spec.load import load_spec
+from halfcycle.spec.models import Spec
+from support.paths import example
+
+SPEC = load_spec(example("peat_cabin"))
+
+
+def with_load(**changes: object) -> Spec:
+    return SPEC.model_copy(update={"load": SPEC.load.model_copy(update=changes)})
+
+
+def test_board_0_is_nominal() -> None:
+    board = draw(SPEC, range(1), seed=5)[0]
+    assert board.filter.inductance_h == pytest.approx(1.2e-3)
+    assert board.filter.capacitance_f == pytest.approx(10e-6)
+    assert board.bus_v == pytest.approx(385)
+    assert (board.gain, board.zero_codes, board.load) == (1.0, 0.0, 1.0)
+
+
+def test_corners_are_all_there() -> None:
+    """2^6 ends of L, C, bus, gain, zero and delay times three loads (lightest, rated, rated at the
+    lowest power factor)."""
+    count = len(corners(SPEC))
+    assert count == 2**6 * 3
+    boards = draw(SPEC, range(1, count + 1), seed=5)
+    seen = {
+        (b.filter.inductance_h, b.filter.capacitance_f, b.bus_v, b.gain, b.zero_codes, b.delay_s,
+         b.load, b.power_factor)
+        for b in boards
+    }  # fmt: skip
+    assert len(seen) == count
+    assert {round(b.filter.inductance_h * 1e6) for b in boards} == {900, 1500}
+    assert {b.bus_v for b in boards} == {350.0, 420.0}
+    assert {b.zero_codes for b in boards} == {-6.0, 6.0}
+    assert {b.load for b in boards} == {0.0, 1.0}
+    assert len(corners(with_load(lightest_percent=100))) == 2**6 * 2
+
+
+def test_a_board_is_the_same_whatever_is_drawn_with_it() -> None:
+    together = draw(SPEC, range(700), seed=3)
+    assert draw(SPEC, range(612, 613), seed=3)[0] == together[612]
+    assert draw(SPEC, range(5, 6), seed=3)[0] == together[5]
+    assert draw(SPEC, range(612, 613), seed=4)[0] != together[612]
+
+
+def test_draws_fill_the_tolerances_evenly() -> None:
+    """Discrepancy (scipy.stats.qmc.discrepancy) well below that of random numbers, and every
+    value inside its tolerance."""
+    boards = draw(SPEC, range(256, 512), seed=9)
+
+    def place(board: Draw) -> list[float]:
+        return [
+            (board.filter.inductance_h * 1e6 - 900) / 600,
+            (board.filter.capacitance_f * 1e6 - 9) / 2,
+            (board.bus_v - 350) / 70,
+            (board.gain - 0.99) / 0.02,
+            (board.zero_codes + 6) / 12,
+            (board.delay_s * 1e6 - 2) / 4,
+        ]
+
+    places = np.array([place(board) for board in boards])
+    assert places.min() > 0
+    assert places.max() < 1
+    random = np.random.default_rng(1).random(places.shape)
+    assert qmc.discrepancy(places) < 0.25 * qmc.discrepancy(random)
+    assert len({b.noise_key for b in boards}) == 256
+    assert len(DIMENSIONS) == 10
+
+
+def test_linear_load_draws_its_apparent_power() -> None:
+    """|U|^2/|Z| = S and R/|Z| = the power factor."""
+    load = linear_load(SPEC, 0.6, 0.8)
+    impedance = complex(load.series_ohm, 100 * np.pi * load.series_h)
+    assert load.kind == LoadKind.SERIES_RL
+    assert 230**2 / abs(impedance) == pytest.approx(0.6 * 700)
+    assert impedance.real / abs(impedance) == pytest.approx(0.8)
+    assert linear_load(SPEC, 1.0, 1.0).series_ohm == pytest.approx(230**2 / 700)
+    assert linear_load(SPEC, 0.0, 0.8).kind == LoadKind.NONE

@@ -1,0 +1,16 @@
+"""What a report shows, for tests of the page."""
+
+from __future__ import annotations
+
+from halfcycle.generate.pipeline import design_integers
+from halfcycle.report.parts import Contents
+from halfcycle.spec.load import parse_spec
+
+BOARDS = 6
+
+
+def contents(text: str, **more: object) -> Contents:
+    made = design_integers(parse_spec(text, "spec"))
+    fields: dict[str, object] = {"spec_name": "spec.toml", "command": "halfcycle report"}
+    fields |= {"no_boards": "none was asked for."} | more
+    return Contents(made=made, spec_text=text, **fields)  # type: ignore[arg-type]

@@ -1,0 +1,168 @@
+"""The bit-exact comparison: clean C passes, planted defects of each kind are found and replayed.
+
+Defects are made by changing the C's text, so the oracle is the defect itself: the comparison must
+see it, and must name a field that the changed statement writes.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from functools import cache
+
+import numpy as np
+import pytest
+
+from halfcycle.regulator.model import FIELDS, Regulator
+from halfcycle.regulator.plan import FLAGS, Plan
+from halfcycle.verify import compare, scenarios
+from halfcycle.verify.harness import Harness
+from support import plan_cases
+
+SAMPLES = 60_000
+
+
+@cache
+def code(case: str) -> dict[str, str]:
+    return plan_cases.render(plan_cases.CASES[case])
+
+
+def broken(case: str, old: str, new: str) -> dict[str, str]:
+    name = plan_cases.CASES[case].name + ".c"
+    text = code(case)[name]
+    assert old in text, f"nothing to break: {old}"
+    return {**code(case), name: text.replace(old, new)}
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_generated_code_equals_the_model(case: str) -> None:
+    told: list[tuple[int, int]] = []
+    found = compare.verify(
+        plan_cases.CASES[case],
+        code(case),
+        samples=SAMPLES,
+        progress=lambda done, whole: told.append((done, whole)),
+    )
+    assert found.mismatch is None
+    assert found.samples >= SAMPLES and found.calls > 16 * 65536
+    assert told[-1] == (found.samples, found.samples)
+
+
+DEFECTS = [
+    ("mean", "s->sum + magnitude", "s->sum + magnitude + (s->sum > 40000u)", None),
+    ("mean", "if (count < REED_LAMP_SAMPLES)", "if (count <= REED_LAMP_SAMPLES)", "sum"),
+    ("mean", "adc_code > 4095u", "adc_code > 4096u", "sum"),
+    ("mean", "(UINT32_C(1) << shift) >> 1", "(UINT32_C(1) << shift) >> 2", None),
+    ("mean", "error < -57", "error <= -57", "flags"),
+    ("mean", "(error > 57)", "(error >= 57)", "flags"),
+    ("mean", "error <= 57", "error < 57", "flags"),
+    ("mean", "scale >= 4000", "scale > 4000", None),
+    ("mean", "reading < 300", "reading <= 300", None),
+    ("mean", "rms_mv > REED_LAMP_TARGET_MAX_MV", "rms_mv > REED_LAMP_RATED_MV", "target"),
+    ("mean", "after = least;", "after = least + 1;", "integral"),
+    ("mean", "after = most;", "after = most + 1;", "integral"),
+    ("mean", "if (target == 0)", "if (target <= 1)", None),
+    ("mean", "elapsed > 1u", "elapsed > 2u", "flags"),
+    ("mean", "s->taken_sequence = sequence;", "s->taken_sequence++;", "taken_sequence"),
+    ("mean", "(wide > 32767u) ? 32767u", "(wide > 32767u) ? 32766u", "drive"),
+    ("mean", "s->target_slot = spare;", "s->target_slot = 1u;", None),
+    ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
+    ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),
+    ("rms", "remainder > result", "remainder >= result", "reading"),
+    ("rms", "UINT32_C(1) << 24", "UINT32_C(1) << 22", None),
+    ("rms wide high ramped", "(square > room)", "(square >= room)", "sum"),
+    ("rms wide high ramped", "sum = (square - room) - 1u;", "sum = square - room;", "sum"),
+]
+
+
+@pytest.mark.parametrize(("case", "old", "new", "field"), DEFECTS)
+def test_planted_defect_is_found_and_replayed(
+    case: str, old: str, new: str, field: str | None
+) -> None:
+    plan, text = plan_cases.CASES[case], broken(case, old, new)
+    found = compare.verify(plan, text, samples=SAMPLES).mismatch
+    assert found is not None
+    assert field is None or found.field.startswith(field)
+    again = compare.replay(
+        plan, text, samples=SAMPLES, seed=1, scenario=found.scenario, tick=found.tick
+    )
+    assert again is not None
+    batch, place = again
+    row = batch.fields.index(found.field)
+    assert int(batch.model[row, place]) == found.model
+    assert int(batch.compiled[row, place]) == found.compiled
+    assert found.model != found.compiled
+    assert f"--scenario {found.scenario} --tick {found.tick}" in found.replay_options()
+
+
+def test_first_difference_is_the_earliest_tick() -> None:
+    model = np.zeros((2, 5), dtype=np.int64)
+    compiled = model.copy()
+    compiled[0, 4], compiled[1, 2] = 7, 9
+    batch = compare.Batch("rails", 100, ("a", "b"), model, compiled, {})
+    found = compare._first_difference(batch, 3, 10)
+    assert found is not None
+    assert (found.tick, found.field, found.model, found.compiled) == (102, "b", 0, 9)
+
+
+def test_replay_of_no_such_tick() -> None:
+    given = {"samples": 1000, "seed": 1, "scenario": "reset", "tick": 5}
+    assert compare.replay(plan_cases.CASES["mean"], code("mean"), **given) is None  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("name", scenarios.SCENARIOS)
+def test_scenarios_are_reproducible_and_of_the_length_asked(name: str) -> None:
+    plan = plan_cases.CASES["mean"]
+    first, second = (scenarios.build(name, plan, 9, 5000) for _ in range(2))
+    other = scenarios.build(name, plan, 10, 5000)
+    assert first.name == name and len(first.codes) == 5000
+    assert list(first.targets) == sorted(first.targets, key=lambda pair: pair[0])
+
+    def stimulus(scenario: scenarios.Scenario) -> bytes:
+        plant = scenario.plant
+        parts = [scenario.codes] if plant is None else [plant.wave, plant.add, plant.force]
+        return b"".join(part.tobytes() for part in parts) + repr(scenario.targets).encode()
+
+    assert stimulus(first) == stimulus(second) != stimulus(other)
+
+
+def test_scenarios_reach_every_flag_and_both_limits() -> None:
+    """Coverage of what a regulator can report: no flag of plan.FLAGS goes untried."""
+    plan = plan_cases.CASES["mean ramped"]
+    harness = Harness(plan, code("mean ramped"))
+    seen: Counter[str] = Counter()
+    for batch in compare.batches(plan, harness, 200_000, 1):
+        if batch.scenario not in scenarios.SCENARIOS:
+            continue
+        flags = batch.model[batch.fields.index("flags")]
+        seen.update({name: int(((flags & bit) != 0).sum()) for name, bit, _ in FLAGS})
+        scale = batch.model[batch.fields.index("scale")]
+        seen.update({"top": int((scale == plan.scale_max).sum()), "zero": int((scale == 0).sum())})
+    assert min(seen[name] for name, _, _ in FLAGS) > 0, seen
+    assert seen["top"] and seen["zero"]
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_state_goes_in_and_out_whole(case: str) -> None:
+    plan = plan_cases.CASES[case]
+    harness = Harness(plan, code(case))
+    assert harness.fields() == Regulator(plan).fields()
+    values = {name: number + 1 for number, name in enumerate(FIELDS)}
+    harness.load(values)
+    absent = [] if plan.sum_high else ["sum_high", "window_high_0", "window_high_1"]
+    absent += [] if plan.ramped else ["ramp"]
+    assert harness.fields() == {**values, **dict.fromkeys(absent, 0)}
+
+
+def test_names_of_the_harness_do_not_clash() -> None:
+    """A regulator may be called like a part of the harness (prefix or file)."""
+    for name in ("harness", "regulator", "hc", "plant"):
+        plan = plan_cases.make(name=name)
+        found = compare.verify(plan, plan_cases.render(plan), samples=1000, scenario="rails")
+        assert found.mismatch is None and found.samples > 0
+
+
+def test_plan_too_wide_for_its_words_is_noticed() -> None:
+    """A gain that overflows the C's 32-bit product (2^40 is its limit) cannot pass unseen."""
+    plan: Plan = plan_cases.make(target_gain=6_000_000)
+    found = compare.verify(plan, plan_cases.render(plan), samples=1000).mismatch
+    assert found is not None and found.field.startswith("target")
