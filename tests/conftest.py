@@ -3,6 +3,11 @@
 import os
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes says nothing on a loaded machine; hangs are caught by time limits.
+settings.register_profile("halfcycle", deadline=None)
+settings.load_profile("halfcycle")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
