@@ -1,4 +1,4 @@
-"""Another machine's libm and LAPACK change no byte of the examples' files.
+"""Another machine's libm, LAPACK or processor change no byte of the examples' files.
 
 Only the square root is exact by IEEE 754; the last place of a sine, and the order and the last
 places of eigenvalues, are not the same everywhere. ``support.another_libm`` moves them at random.
@@ -6,6 +6,9 @@ places of eigenvalues, are not the same everywhere. ``support.another_libm`` mov
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -104,3 +107,39 @@ def test_an_overshoot_that_is_mere_rounding_differed_from_one_libm_to_the_next(
         another_libm.install(monkeypatch, seed)
         assert generate(parsed).texts == before
         monkeypatch.undo()
+
+
+OTHER_PROCESSOR = """
+import hashlib, sys
+from halfcycle.design.designer import design
+from halfcycle.generate.pipeline import generate
+from halfcycle.spec.load import load_spec
+weights, texts = hashlib.sha256(), hashlib.sha256()
+for spec in sys.argv[1:]:
+    loaded = load_spec(spec)
+    weights.update(design(loaded, weigh_double=False).plants.weights.tobytes())
+    for name, text in sorted(generate(loaded).texts.items()):
+        texts.update(text.encode())
+print(weights.hexdigest(), texts.hexdigest())
+"""
+
+
+def test_an_older_processor_gives_the_same_bytes() -> None:
+    """numpy without its vector instructions and OpenBLAS as on a processor of 2004: every
+    example's plant differs in its last places, and no file does."""
+    found = np.show_config(mode="dicts")["SIMD Extensions"].get("found", [])  # type: ignore[index]
+    older = {"NPY_DISABLE_CPU_FEATURES": " ".join(found), "OPENBLAS_CORETYPE": "Prescott"}
+
+    def digests(environment: dict[str, str]) -> list[str]:
+        return subprocess.run(
+            [sys.executable, "-c", OTHER_PROCESSOR, *map(str, goldens.specs())],
+            env=os.environ | environment,
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.split()
+
+    here, there = digests({}), digests(older)
+    assert here[1] == there[1]
+    if here[0] == there[0]:
+        pytest.skip("this processor has nothing that could be switched off")

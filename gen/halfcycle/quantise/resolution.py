@@ -23,7 +23,7 @@ MEAN_TO_RMS = math.pi / (2 * math.sqrt(2))
 
 def counts_per_volt(spec: Spec, window: Window, centre: Fraction, shift: int) -> Fraction:
     """Reading counts per output volt RMS of a sine, after the reading's right shift (rms: the
-    shift is under the root). Within ``precise.ERROR`` of the true value, on every machine.
+    shift is under the root). Within a few ``precise.ERROR`` of the true value, on every machine.
 
     ``centre`` is the middle of the sampled mean's range over its true value (1 for "rms"): the
     fixed bias of sampling is halved by calibrating to the middle.

@@ -1,4 +1,4 @@
-"""The middle of the sampled mean's range: the closed form against the bounds it stands for."""
+"""What a count of the reading is worth, exactly: the sampled mean's centre, and whole limits."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 
 from halfcycle.design.designer import design
 from halfcycle.quantise import resolution
+from halfcycle.quantise.fixed_point import fixed_point
 from halfcycle.spec.load import load_spec, parse_spec
 from support import goldens
 
@@ -31,3 +32,13 @@ def test_a_wandering_frequency_takes_seven_decimals_of_the_bounds() -> None:
     centre = resolution.reading_centre(made)
     assert (centre * 10**7).denominator == 1
     assert abs(centre - Fraction(made.reading_centre)) <= Fraction(1, 2 * 10**7)
+
+
+def test_a_threshold_that_is_a_whole_count_was_one_too_high() -> None:
+    """By hand: the root of 25 squares is 5 counts per code of 0.11 V, so that 5 % of 110 V is 250
+    counts. In doubles it came to 250.00000000000003, and its ceiling to 251."""
+    path = next(path for path in goldens.specs() if path.stem == "apron_cart")
+    text = path.read_text().replace("rated_rms_v = 115", "rated_rms_v = 110")
+    plan = fixed_point(design(parse_spec(text, path.name))).plan
+    assert (plan.samples, plan.reading_shift) == (25, 0)
+    assert plan.hold_reading == 250
