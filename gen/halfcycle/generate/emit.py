@@ -149,6 +149,12 @@ def number(value: Fraction | float) -> str:
     return f"{float(value):.6g}"
 
 
+def _figure(value: float | None) -> str:
+    """Three digits of a loop's figure. What is below a millionth comes of rounding in floating
+    point, which differs from one machine to the next, and is nothing."""
+    return "none" if value is None else f"{round(value, 6) + 0.0:.3g}"
+
+
 def _facts(design: Design, made: Quantised) -> Iterator[str]:
     spec, window, plan = design.spec, design.window, made.plan
     measured = "average-rectified" if plan.measure == "mean" else "RMS"
@@ -164,8 +170,9 @@ def _facts(design: Design, made: Quantised) -> Iterator[str]:
     loop = design.loop
     yield (
         f"Over the corners: settling {loop.settling_ms:.6g} ms, overshoot "
-        f"{loop.overshoot_percent:.3g} %, gain margin {loop.gain_margin_db:.3g} dB, phase margin "
-        f"{loop.phase_margin_deg:.3g} deg, peak sensitivity {loop.peak_sensitivity:.3g}."
+        f"{_figure(loop.overshoot_percent)} %, gain margin {_figure(loop.gain_margin_db)} dB, "
+        f"phase margin {_figure(loop.phase_margin_deg)} deg, peak sensitivity "
+        f"{_figure(loop.peak_sensitivity)}."
     )
     yield (
         f"Resolution at the output: reading {made.reading_step_v:.3g} V, steps of the drive "

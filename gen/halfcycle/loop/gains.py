@@ -36,6 +36,8 @@ _WORTH = 2
 _PROPORTIONAL = (0.1, 0.025, 0.00625)
 """Steps of the search for the proportional constant, each around the best of the one before, in
 units of 1 over the greatest gain."""
+_DUST = 1e-8
+"""Overshoot that is not one: where none is allowed, rounding would decide on some machines."""
 _COARSE, _DENSE, _SECTIONS = 24, 96, 8
 
 
@@ -193,7 +195,7 @@ class _Search:
     def _met(self, kp: NDArray[np.int64], ki: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Whether each of ``ki`` (P, N) meets the targets at each ``kp`` (P,): (P, N)."""
         windows, over = self.figures(kp[:, None], ki, self.allowed + min(self.allowed, 16) + 2)
-        return np.asarray((windows <= self.allowed) & (over <= self.overshoot))
+        return np.asarray((windows <= self.allowed) & (over <= self.overshoot + _DUST))
 
     def figures(
         self, kp: NDArray[np.int64], ki: NDArray[np.int64], horizon: int

@@ -93,24 +93,24 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
     magnitude_max = max(spec.sensor.zero_code, adc_max - spec.sensor.zero_code)
     total_max = window.samples * (magnitude_max**2 if measure == "rms" else magnitude_max)
 
-    raw = resolution.counts_per_volt(spec, window, design.reading_centre)
+    centre = resolution.reading_centre(design)
     output_step_v = resolution.output_step_v(spec, window, design.greatest_gain)
     step = 2 if measure == "rms" else 1
-    least = resolution.least_shift(spec, raw, output_step_v) + step * coarser
+    least = resolution.least_shift(spec, window, centre, output_step_v) + step * coarser
     shift, wide = formats.reading_shift(measure, total_max, least, word_bits)
-    counts = resolution.shifted(spec, raw, shift)
+    counts = resolution.counts_per_volt(spec, window, centre, shift)
     reading_max = formats.reading_max(measure, total_max, shift)
 
     if reading_max / counts * 1000 > formats.INT32.high:
-        raise InputError([_range_too_large(design, reading_max / counts)])
+        raise InputError([_range_too_large(design, float(reading_max / counts))])
     rated_mv = round(1000 * rated_v)
     target_max_mv = min(int(1000 * rated_v * TARGET_RANGE), int(1000 * reading_max / counts))
-    target_gain, target_shift = formats.conversion(Fraction(counts) / 1000, target_max_mv)
+    target_gain, target_shift = formats.conversion(counts / 1000, target_max_mv)
     target_max = arithmetic.scale_by(target_max_mv, target_gain, target_shift)
-    millivolt_gain, millivolt_shift = formats.conversion(1000 / Fraction(counts), reading_max)
+    millivolt_gain, millivolt_shift = formats.conversion(1000 / counts, reading_max)
 
     scale_max = math.floor(spec.bridge.scale_max * SCALE_ONE)
-    rated_counts = Fraction(counts) * rated_v
+    rated_counts = counts * rated_v
     error = Interval(-reading_max, target_max)
     loop = formats.loop_format(
         design.kp / rated_counts, design.ki / rated_counts, error, scale_max, word_bits
@@ -119,7 +119,7 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
         raise InputError([_gains_too_large(design)])
 
     near_zero_v = _near_zero_v(design)
-    hold = math.ceil(4 * SCALE_ONE * near_zero_v / float(rated_v) / design.least_gain)
+    hold = math.ceil(4 * SCALE_ONE * near_zero_v / rated_v / Fraction(design.least_gain))
     ramp_step, ramp_bits = 0, 0
     if spec.targets.ramp_ms:
         windows = spec.targets.ramp_ms / 1000 / window.duration_s
@@ -163,17 +163,17 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
         signals=(),
     )
     code_v = float(spec.sensor.volts_per_code)
-    plan = replace(plan, signals=signals.signal_table(plan, 1 / counts, code_v))
+    plan = replace(plan, signals=signals.signal_table(plan, float(1 / counts), code_v))
     quantised = Quantised(
         plan=plan,
         coefficients=_coefficients(design, plan, rated_counts),
-        counts_per_volt=counts,
-        reading_step_v=1 / counts,
+        counts_per_volt=float(counts),
+        reading_step_v=float(1 / counts),
         output_step_v=output_step_v,
-        dead_band_v=(stalled_error(plan) + 0.5) / counts,
+        dead_band_v=float((stalled_error(plan) + Fraction(1, 2)) / counts),
         steady_error_v=design.chosen.own_error_v
         + design.chosen.noise_v
-        + (stalled_error(plan) + 1) / counts,
+        + float((stalled_error(plan) + 1) / counts),
         table_error=resolution.table_error(table_bits),
         findings=(),
     )
@@ -212,29 +212,30 @@ def pole_shift(design: Design, made: Quantised) -> float:
     return float(np.abs(got - wanted).max())
 
 
-def _near_zero_v(design: Design) -> float:
+def _near_zero_v(design: Design) -> Fraction:
     """Reading below which a driven output is implausible, volts RMS.
 
     Twice what the sensor's zero and noise alone can read as, and at least NEAR_ZERO of rated.
     """
     sensor = design.spec.sensor
-    floor_v = float(sensor.volts_per_code) * float(
-        sensor.zero_tolerance_codes + sensor.noise_codes_rms
-    )
-    return max(float(NEAR_ZERO * design.spec.output.rated_rms_v), 2 * floor_v)
+    floor_v = sensor.volts_per_code * (sensor.zero_tolerance_codes + sensor.noise_codes_rms)
+    return max(NEAR_ZERO * design.spec.output.rated_rms_v, 2 * floor_v)
 
 
 def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[Coefficient, ...]:
     kp, ki = quantised_gains(plan, rated_counts)
-    counts = float(rated_counts / design.spec.output.rated_rms_v)
+    counts = rated_counts / design.spec.output.rated_rms_v
     rows = [
         Coefficient("integral", float(design.ki), float(ki), "scale per pu and window"),
         Coefficient(
-            "target_gain", counts / 1000, plan.target_gain / 2**plan.target_shift, "counts per mV"
+            "target_gain",
+            float(counts / 1000),
+            plan.target_gain / 2**plan.target_shift,
+            "counts per mV",
         ),
         Coefficient(
             "millivolt_gain",
-            1000 / counts,
+            float(1000 / counts),
             plan.millivolt_gain / 2**plan.millivolt_shift,
             "mV per count",
         ),

@@ -11,6 +11,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base import precise
+from halfcycle.design.types import Design
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
@@ -19,21 +21,33 @@ MEAN_TO_RMS = math.pi / (2 * math.sqrt(2))
 """RMS of a sine over its average-rectified value (form factor), 1.110720..."""
 
 
-def counts_per_volt(spec: Spec, window: Window, centre: float) -> float:
-    """Reading counts per output volt RMS of a sine, before any shift.
+def counts_per_volt(spec: Spec, window: Window, centre: Fraction, shift: int) -> Fraction:
+    """Reading counts per output volt RMS of a sine, after the reading's right shift (rms: the
+    shift is under the root). Within a few ``precise.ERROR`` of the true value, on every machine.
 
     ``centre`` is the middle of the sampled mean's range over its true value (1 for "rms"): the
     fixed bias of sampling is halved by calibrating to the middle.
     """
-    per_code = 1 / float(spec.sensor.volts_per_code)
+    shifted = Fraction(window.samples, 1 << shift)
     if spec.loop.measure == "rms":
-        return per_code * math.sqrt(window.samples)
-    return per_code * window.samples * centre / MEAN_TO_RMS
+        return precise.root(shifted) / spec.sensor.volts_per_code
+    return shifted / spec.sensor.volts_per_code * centre / precise.form_factor()
 
 
-def shifted(spec: Spec, counts: float, shift: int) -> float:
-    """Counts per volt after the reading's right shift (rms: the shift is under the root)."""
-    return counts * 2.0 ** (-shift / 2 if spec.loop.measure == "rms" else -shift)
+def reading_centre(design: Design) -> Fraction:
+    """Middle of the sampled mean's range over its true value; 1 for "rms".
+
+    A whole window's N points a half cycle read from x/tan x to x/sin x with x = pi/2N, and the
+    middle of these is x/2 over tan(x/2). Of any other window bounds are known, to a millionth at
+    best; seven decimals of theirs are taken.
+    """
+    spec, window = design.spec, design.window
+    if spec.loop.measure == "rms":
+        return Fraction(1)
+    if window.whole and not spec.output.frequency_tolerance_hz:
+        quarter = Fraction(1, 4 * window.distinct_points)
+        return precise.pi() * quarter * precise.cotangent(quarter / 2)
+    return Fraction(round(10**7 * Fraction(design.reading_centre)), 10**7)
 
 
 def duty_points(window: Window) -> int:
@@ -77,14 +91,14 @@ def output_step_v(spec: Spec, window: Window, greatest_gain: float) -> float:
     return float(step) * greatest_gain * float(spec.output.rated_rms_v)
 
 
-def least_shift(spec: Spec, counts: float, output_step_v: float) -> int:
+def least_shift(spec: Spec, window: Window, centre: Fraction, output_step_v: float) -> int:
     """Least shift at which one reading count is coarser than the output's greatest step.
 
     The condition against limit cycles (Peterchev & Sanders, IEEE T-PEL 18(1), 2003): the control
     must be able to find a level inside the reading's zero-error bin.
     """
     shift = 0
-    while 1 / shifted(spec, counts, shift) <= output_step_v:
+    while 1 / counts_per_volt(spec, window, centre, shift) <= output_step_v:
         shift += 1
     return shift
 
@@ -102,9 +116,11 @@ def table_bits(pwm_counts: int) -> int:
 
 def drive_table(bits: int) -> tuple[int, ...]:
     """Quarter sine in 2^bits parts, 32767 at the crest."""
-    parts = 1 << bits
-    angle = np.arange(parts + 1) * (math.pi / 2 / parts)
-    return tuple(int(value) for value in np.floor(32767 * np.sin(angle) + 0.5))
+    parts = 4 << bits
+    return tuple(
+        precise.nearest(32767 * precise.sine(Fraction(part, parts)))
+        for part in range((1 << bits) + 1)
+    )
 
 
 def table_error(bits: int) -> float:
