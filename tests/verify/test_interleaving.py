@@ -13,8 +13,8 @@ import random
 import pytest
 
 from halfcycle.prove.c_source import parse
-from halfcycle.regulator.model import FIELDS
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import FIELDS
 from halfcycle.verify import adversarial
 from oracles.interleaving import Call, Runner, Values
 from support import plan_cases, planted

@@ -12,19 +12,17 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
 from fractions import Fraction
-from functools import cache
-from importlib.resources import files
+from types import SimpleNamespace
 from typing import Any
 
-import jinja2
-
 import halfcycle
-from halfcycle.base import exact
+from halfcycle.base import exact, resources
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
-from halfcycle.regulator.plan import FLAGS, Plan
+from halfcycle.regulator.plan import FLAGS, SCALE_ONE, Plan
+from halfcycle.regulator.state import CALLS, fields_of, reading_type
 from halfcycle.spec.models import Value
 from halfcycle.windows.search import counted
 
@@ -56,21 +54,29 @@ class Banner:
 
 def render(design: Design, made: Quantised) -> dict[str, str]:
     """File name to text of the generated files: .h, .c, _vectors.h and _selftest.c."""
-    plan = made.plan
-    narrow = "int32_t" if plan.wide else "int16_t"
+    return {
+        name: sign(text) for name, text in render_plan(made.plan, _banner(design, made)).items()
+    }
+
+
+def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
+    """The generated files before they are signed."""
     values: dict[str, Any] = {
         "plan": plan,
         "name": plan.name,
         "NAME": plan.name.upper(),
-        "banner": _banner(design, made),
+        "banner": banner,
+        "fields": [field.declaration(plan) for field in fields_of(plan)],
+        "prototype": SimpleNamespace(**{call.name: call.prototype(plan.name) for call in CALLS}),
         "flag_table": FLAGS,
-        "reading_type": narrow,
+        "scale_one": SCALE_ONE,
+        "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
         "sum_shifted": _sum_shifted(plan.reading_shift),
         "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
     }
     return {
-        f"{plan.name}{ending}": sign(_environment().get_template(template).render(values))
+        f"{plan.name}{ending}": resources.templates().get_template(template).render(values)
         for ending, template in _TEMPLATES.items()
     }
 
@@ -93,17 +99,6 @@ def is_edited(text: str) -> bool:
 
 def _body_digest(text: str) -> str:
     return hashlib.sha256(DIGEST_LINE.sub(r"\g<1>", text, count=1).encode()).hexdigest()
-
-
-@cache
-def _environment() -> jinja2.Environment:
-    folder = files("halfcycle.templates")
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8")),
-        undefined=jinja2.StrictUndefined,
-        keep_trailing_newline=True,
-        autoescape=False,
-    )
 
 
 def _c_row(row: tuple[int, ...]) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, Plan
 
 ROWS = 40
 
@@ -42,7 +42,7 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
         for index in range(plan.samples):
             regulator.sample(code_first if index < first else code_rest)
         regulator.update()
-        phase = (number * 40503 + 12345) % 65536
+        phase = (number * 40503 + 12345) % TURN
         rows.append(
             Vector(
                 target_mv,
@@ -62,11 +62,11 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
 
 def _stimulus(plan: Plan, regulator: Regulator, number: int) -> tuple[int, int, int]:
     """Target and the window's two codes: an output that follows the scale, and then trouble."""
-    following = _rated_magnitude(plan) * regulator.scale() * 19 // (20 * 16384)
+    following = _rated_magnitude(plan) * regulator.scale() * 19 // (20 * SCALE_ONE)
     up = min(plan.adc_max, plan.zero_code + following)
     down = max(0, plan.zero_code - following)
     if number in (20, 21):
-        return plan.rated_mv, 0, 65535
+        return plan.rated_mv, 0, CODE_MAX
     if number in (24, 25):
         return plan.rated_mv, plan.zero_code, plan.zero_code
     if 28 <= number < 33:

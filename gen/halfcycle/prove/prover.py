@@ -14,6 +14,7 @@ from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.claims import Claims, Failure
 from halfcycle.prove.executor import Machine
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALLS
 from halfcycle.verify import compiler
 
 SHOWN = 3
@@ -84,7 +85,8 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
     result = machine.call(name, arguments, name)
     for text, condition in invariants.invariant(plan, machine.state):
         claims.claim(f"{name} ends", text, condition)
-    wanted = invariants.result_range(plan, call)
-    if wanted is not None and result is not None:
+    bounds = next(public.result for public in CALLS if public.name == call)
+    if bounds is not None and result is not None:
+        wanted = bounds(plan)
         text = f"the result is in {wanted[0]}..{wanted[1]}"
         claims.claim(f"{name} returns", text, within(result.value, *wanted))

@@ -14,6 +14,14 @@ SCALE_ONE = 16384
 SCALE_BITS = 14
 DRIVE_FULL = 32767
 """``*_drive`` at the bus voltage."""
+TURN = 65536
+"""Steps of a whole turn in the argument of ``*_drive``."""
+CODE_MAX = 65535
+"""Greatest ``adc_code`` that ``*_sample`` takes: 16 bits, whatever the ADC has."""
+WORD_MASK = 0xFFFFFFFF
+"""The 32 bits of the C's widest word."""
+SEQUENCE_MASK = 0xFF
+"""The 8 bits of the C's sequences."""
 
 FLAG_BROWNOUT = 0x0001
 FLAG_OVER = 0x0002
@@ -31,6 +39,8 @@ FLAGS: tuple[tuple[str, int, str], ...] = (
     ("IN_BAND", FLAG_IN_BAND, "the last window was inside the target band"),
     ("MISSED", FLAG_MISSED, "a window completed that no update consumed"),
 )
+ALL_FLAGS = sum(value for _, value, _ in FLAGS)
+"""Every flag that is defined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +115,18 @@ class Plan:
     table: tuple[int, ...]
     """2^table_bits + 1 points of the quarter sine, 32767 at the crest."""
     signals: tuple[Signal, ...]
+
+    def signal_range(self, name: str) -> tuple[int, int]:
+        """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""
+        for signal in self.signals:
+            if signal.name == name:
+                return signal.lowest, signal.highest
+        raise KeyError(name)
+
+    @property
+    def term_max(self) -> int:
+        """Greatest that one sample adds to the window's sum."""
+        return self.magnitude_max**2 if self.measure == "rms" else self.magnitude_max
 
     @property
     def drive_max(self) -> int:

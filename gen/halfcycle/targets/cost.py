@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.model import FIELDS
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.state import CALL_NAMES, FIELDS
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.simavr import SimavrCpu
@@ -80,8 +80,8 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
     scale = FIELDS.index(f"scale_{state[FIELDS.index('output_slot')]}")
     for level in adversarial.drive_scales(plan, numbers, 3):
         at = (*state[:scale], level, *state[scale + 1 :])
-        edges = [edge + side for edge in range(0, 65537, 4096) for side in (-1, 0, 1)]
-        found += [Call("_drive", at, phase & 0xFFFF, "drive") for phase in edges]
+        edges = [edge + side for edge in range(0, TURN + 1, 4096) for side in (-1, 0, 1)]
+        found += [Call("_drive", at, phase % TURN, "drive") for phase in edges]
     reading = FIELDS.index(f"reading_{state[FIELDS.index('output_slot')]}")
     for value in (0, 1, plan.target_rated, plan.reading_max):
         at = (*state[:reading], value, *state[reading + 1 :])
@@ -197,6 +197,8 @@ def _command(plan: Plan, command: str, call: Call) -> Words:
     return (np.asarray(values, dtype=np.int64) & 0xFFFFFFFF).astype(np.uint32)
 
 
+MAX_LITERALS = 65536
+"""Bytes of constants behind a function, at most: those of the last one have no end of their own."""
 _NOPS = (b"\xc0\x46", b"\x00\xbf")
 """Thumb's, with which compilers align the constants behind a function."""
 
@@ -206,12 +208,12 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    aside = {f"{prefix}{end}" for end in ("_reset", "_scale", "_flags")} - called
+    aside = {f"{prefix}_{call}" for call in CALL_NAMES} - called
     covered: set[int] = set()
     for address, size in executed.items():
         covered.update(range(address, address + size))
     for start, end in image.literals:
-        covered.update(range(start, min(end, start + 65536)))
+        covered.update(range(start, min(end, start + MAX_LITERALS)))
     missing: set[int] = set()
     for name, symbol in image.symbols.items():
         if symbol.is_function and name.startswith(prefix) and name not in aside:

@@ -9,20 +9,19 @@ import numpy as np
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.guest import Job
 from halfcycle.targets.machines import MACHINES, Emulator, Machine
 from halfcycle.targets.toolchains import Missing, Toolchain
 from halfcycle.targets.unicorn_cpu import CrashedError
-from halfcycle.verify import scenarios
+from halfcycle.verify import c_interface, scenarios
 
 DEFAULT_SAMPLES = 50_000
 DEFAULT_SEED = 1
 PHASE_STEP = 31
-"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at all 65536."""
-
-PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at the whole turn's."""
 
 Cpu = unicorn_cpu.UnicornCpu | simavr.SimavrCpu | qemu.QemuCpu
 
@@ -190,14 +189,14 @@ def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulat
     """The guest with its regulator, for one emulator."""
     contents, sources = guest.sources(plan, generated)
     port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
-    defines = guest.defines(plan, port)
+    defines = guest.defines(port)
     return _image(way, kind, contents, sources, defines=defines, keep=guest.KEEP)
 
 
 def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     """The regulator alone, every public function kept."""
     names = (f"{plan.name}.h", f"{plan.name}.c")
-    keep = [f"{plan.name}_{end}" for end in PUBLIC]
+    keep = [f"{plan.name}_{call}" for call in CALL_NAMES]
     contents = {name: generated[name] for name in names}
     return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
 
@@ -215,12 +214,12 @@ def _image(
         return toolchains.build(
             way.machine, way.chain, contents, sources, defines=defines, keep=keep
         )
-    started = {name: toolchains.resource(name) for name in (qemu.START, "target_semihost.h")}
+    started = c_interface.harness_files(qemu.START, "target_semihost.h")
     return toolchains.build(
         way.machine,
         way.chain,
         {**contents, **started},
-        [*sources, qemu.START],
+        [*sources, f"{c_interface.FOLDER}/{qemu.START}"],
         defines=defines,
         keep=qemu.KEEP,
     )

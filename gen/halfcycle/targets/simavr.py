@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base import resources
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.targets.elf_image import Image
-from halfcycle.targets.toolchains import Missing, resource
+from halfcycle.targets.toolchains import Missing
 from halfcycle.targets.unicorn_cpu import CrashedError, Run
 from halfcycle.verify import compiler
 
@@ -26,7 +27,7 @@ def find() -> Path | Missing:
     """The host program around simavr's library, built; or what to install."""
     try:
         return compiler.build_program(
-            {"target_simavr.c": resource("target_simavr.c")},
+            {"target_simavr.c": resources.harness_text("target_simavr.c")},
             ["target_simavr.c"],
             flags=("-O2", "-Wl,--no-as-needed", "-lsimavr"),
         )

@@ -15,10 +15,9 @@ import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files as resources
 from pathlib import Path
 
-from halfcycle.base import files
+from halfcycle.base import files, resources
 from halfcycle.targets.elf_image import Image, read
 from halfcycle.targets.machines import Machine
 from halfcycle.verify import compiler
@@ -88,11 +87,6 @@ def said(words: tuple[str, ...]) -> str:
     return ran.stdout.strip()
 
 
-def resource(name: str) -> str:
-    """The text of a file of ``c_harness``."""
-    return resources("halfcycle.c_harness").joinpath(name).read_text(encoding="utf-8")
-
-
 def build(
     machine: Machine,
     chain: Toolchain,
@@ -103,7 +97,8 @@ def build(
     keep: Sequence[str] = ("main",),
     flags: Sequence[str] = (),
 ) -> Image:
-    """Compile and link ``sources`` (names among ``contents``: file name to text).
+    """Compile and link ``sources`` (names among ``contents``: file name to text). A file name may
+    have one folder before it.
 
     ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
     start-up, all others are bare. Raises compiler.CompileError where the compiler refuses.
@@ -115,7 +110,7 @@ def build(
         if "main" not in keep:
             linking.append("-nostartfiles")
     else:
-        script = resource("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
+        script = resources.harness_text("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
         texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
         linking += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
         if chain.kind == "gcc":
@@ -143,7 +138,9 @@ def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]
     folder.parent.mkdir(parents=True, exist_ok=True)
     place = Path(tempfile.mkdtemp(prefix="building-", dir=folder.parent))
     try:
-        files.write_all(place, contents)
+        for inner in {Path(name).parent for name in contents}:
+            here = [name for name in contents if Path(name).parent == inner]
+            files.write_all(place / inner, {Path(name).name: contents[name] for name in here})
         for step in steps:
             _step(step, place)
         try:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfcycle.regulator.model import FIELDS, Regulator, drive_wave
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.model import Regulator, drive_wave
+from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.state import FIELDS, READERS
 from halfcycle.regulator.trace import RECORD, Ints, scale_by, trace
 from halfcycle.verify import adversarial, scenarios
 from halfcycle.verify.harness import Harness
@@ -214,12 +215,12 @@ def _value_batches(
         compiled = harness.millivolts(given)
         yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": given})
     else:
-        phase = np.arange(65536)
+        phase = np.arange(TURN)
         for number, scale in enumerate(adversarial.drive_scales(plan, generator, 9)):
             model = drive_wave(plan, scale, phase)
             compiled = harness.drive(scale).astype(np.int64)
-            inputs = {"phase": phase, "scale": np.full(65536, scale)}
-            yield Batch(name, number * 65536, ("drive",), model[None], compiled[None], inputs)
+            inputs = {"phase": phase, "scale": np.full(TURN, scale)}
+            yield Batch(name, number * TURN, ("drive",), model[None], compiled[None], inputs)
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
@@ -248,6 +249,6 @@ def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:
             regulator.update()
         else:
             complete = regulator.sample(codes[number])
-        readers = (regulator.rms_mv(), regulator.scale(), regulator.flags())
-        rows.append([*regulator.fields().values(), complete, *readers])
+        results = [getattr(regulator, reader)() for reader in READERS]
+        rows.append([*regulator.values(), complete, *results])
     return np.asarray(rows, dtype=np.int64).T
