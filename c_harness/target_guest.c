@@ -18,7 +18,7 @@ uint32_t hc_guest_fields[HC_FIELDS];
 
 static void put_signed(int32_t value) { hc_put((uint32_t)value); }
 
-static void put_state(const struct hc_state *s)
+static void put_fields(const struct hc_state *s)
 {
 #define PUT(number, place, type) hc_put((uint32_t)s->place);
 #define PUT_ABSENT(number) hc_put(0u);
@@ -28,7 +28,7 @@ static void put_state(const struct hc_state *s)
 static void put_record(const struct hc_state *s, int complete)
 {
 #define PUT_RESULT(number, call) hc_put((uint32_t)call(s));
-    put_state(s);
+    put_fields(s);
     put_signed(complete);
     HC_READERS(PUT_RESULT)
 }
@@ -82,7 +82,7 @@ int main(void)
             restart(s);
             break;
         case 'S': /* tell the state */
-            put_state(s);
+            put_fields(s);
             break;
         case 'T': /* set_target_mv */
             hc_set_target_mv(s, (int32_t)hc_get());
