@@ -19,7 +19,7 @@ pytestmark = pytest.mark.full
 def test_every_target_gives_the_models_bits(spec: str) -> None:
     ways = kit.every_way()
     made = kit.example(spec)
-    result = runner.run(made.plan, made.texts, samples=50_000, found=ways)
+    result = runner.run(made.plan, made.texts, samples=50_000, chosen=ways)
     assert [row.mismatch for row in result.rows] == [""] * 9
     kinds = {(row.target, emulator.split()[0]) for row in result.rows for emulator in row.emulators}
     assert ("avr", "simavr") in kinds and ("cortex-m4", "qemu") in kinds
@@ -32,7 +32,7 @@ def test_no_dearer_than_by_hand(spec: str) -> None:
     """The sample at most as by hand, a window's end at most three times (gcc; cycles on AVR)."""
     made = kit.example(spec)
     ways = [way for way in kit.every_way() if way.chain.kind == "gcc"]
-    rows = runner.run(made.plan, made.texts, samples=0, found=ways).rows
+    rows = runner.run(made.plan, made.texts, samples=0, chosen=ways).rows
     assert len(rows) == 4
     for (_, target, _), values in cost_table.figures(rows, spec).items():
         figure = dict(zip(cost_table.COLUMNS, values, strict=True))

@@ -52,10 +52,11 @@ class Banner:
     reported_max_mv: int
 
 
-def render(design: Design, made: Quantised) -> dict[str, str]:
+def render(design: Design, quantised: Quantised) -> dict[str, str]:
     """File name to text of the generated files: .h, .c, _vectors.h and _selftest.c."""
     return {
-        name: sign(text) for name, text in render_plan(made.plan, _banner(design, made)).items()
+        name: sign(text)
+        for name, text in render_plan(quantised.plan, _banner(design, quantised)).items()
     }
 
 
@@ -93,8 +94,8 @@ def sign(text: str) -> str:
 
 def is_edited(text: str) -> bool:
     """Whether a generated file's text no longer fits the digest in its own banner."""
-    found = DIGEST_LINE.search(text)
-    return found is None or found[2] != _body_digest(text)
+    digest = DIGEST_LINE.search(text)
+    return digest is None or digest[2] != _body_digest(text)
 
 
 def _body_digest(text: str) -> str:
@@ -102,7 +103,7 @@ def _body_digest(text: str) -> str:
 
 
 def _c_row(row: tuple[int, ...]) -> list[str]:
-    """Integers as C constants that mean the same where int has 16 bits."""
+    """Integers as C constants that mean the same if int has 16 bits."""
     return [f"INT32_C({value})" if abs(value) > 32767 else str(value) for value in row]
 
 
@@ -113,19 +114,20 @@ def _sum_shifted(shift: int) -> str:
     return f"(high << {32 - shift}) | (sum >> {shift})"
 
 
-def _banner(design: Design, made: Quantised) -> Banner:
-    spec, plan = design.spec, made.plan
+def _banner(design: Design, quantised: Quantised) -> Banner:
+    spec, plan = design.spec, quantised.plan
     error = error_range(plan)
     reported = next(signal for signal in plan.signals if signal.name == "rms_mv")
     return Banner(
         version=halfcycle.__version__,
         spec_digest=spec.digest(),
         summary=(
-            f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
+            f"{six_digits(spec.output.rated_rms_v)} V RMS "
+            f"at {six_digits(spec.output.frequency_hz)} Hz"
         ),
-        facts=tuple(_wrapped(_facts(design, made))),
+        facts=tuple(_wrapped(_facts(design, quantised))),
         defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted()) or ("none",),
-        constants=tuple(_constants(made)),
+        constants=tuple(_constants(quantised)),
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
@@ -139,17 +141,18 @@ def _toml(value: Value) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def number(value: Fraction | float) -> str:
+def six_digits(value: Fraction | float) -> str:
     """Six digits of a number."""
     return f"{float(value):.6g}"
 
 
-def _facts(design: Design, made: Quantised) -> Iterator[str]:
-    spec, window, plan = design.spec, design.window, made.plan
+def _facts(design: Design, quantised: Quantised) -> Iterator[str]:
+    spec, window, plan = design.spec, design.window, quantised.plan
     measured = "average-rectified" if plan.measure == "mean" else "RMS"
     yield (
         f"Window: {counted(window.half_cycles)} in {window.samples} samples of "
-        f"{number(spec.loop.period_us)} us ({number(window.duration_s * 1000)} ms), {measured}."
+        f"{six_digits(spec.loop.period_us)} us "
+        f"({six_digits(window.duration_s * 1000)} ms), {measured}."
     )
     yield (
         f"Gains: proportional {design.gains.proportional:.6g} scale per pu, integral "
@@ -163,9 +166,9 @@ def _facts(design: Design, made: Quantised) -> Iterator[str]:
         f"{loop.phase_margin_deg:.3g} deg, peak sensitivity {loop.peak_sensitivity:.3g}."
     )
     yield (
-        f"Resolution at the output: reading {made.reading_step_v:.3g} V, steps of the drive "
-        f"{made.output_step_v:.3g} V, dead band {made.dead_band_v:.3g} V either way; sine table "
-        f"within {made.table_error:.2g} of the crest."
+        f"Resolution at the output: reading {quantised.reading_step_v:.3g} V, steps of the drive "
+        f"{quantised.output_step_v:.3g} V, dead band {quantised.dead_band_v:.3g} V either way; "
+        f"sine table within {quantised.table_error:.2g} of the crest."
     )
 
 
@@ -176,8 +179,8 @@ def _wrapped(paragraphs: Iterator[str]) -> Iterator[str]:
         yield from (f"    {line}" for line in rest)
 
 
-def _constants(made: Quantised) -> Iterator[str]:
-    plan = made.plan
+def _constants(quantised: Quantised) -> Iterator[str]:
+    plan = quantised.plan
     integers = {
         "proportional": f"{plan.proportional} / 2^{plan.drive_bits + plan.proportional_shift}",
         "integral": f"{plan.integral} / 2^{plan.drive_bits + plan.integral_shift}",
@@ -186,7 +189,7 @@ def _constants(made: Quantised) -> Iterator[str]:
         "scale_max": f"{plan.scale_max} / 2^14",
         "ramp_step": f"{plan.ramp_step} / 2^{plan.ramp_bits}",
     }
-    for row in made.coefficients:
+    for row in quantised.coefficients:
         yield (
             f"{row.name}: {integers[row.name]} = {row.got:.6g}, wanted {row.wanted:.6g} "
             f"{row.unit} ({round(1e6 * row.error):+d} ppm)"

@@ -1,6 +1,6 @@
 """Proof by an independent analyser: Frama-C's Eva over the generated C and a generated driver.
 
-Not on PyPI (Debian: apt install frama-c-base), so it is used where it is installed. Its exit
+Not on PyPI (Debian: apt install frama-c-base), so it is used if it is installed. Its exit
 status says nothing and it prints "100 % proven" beside alarms, so the report is read instead.
 """
 
@@ -74,12 +74,12 @@ class Piece:
 
 
 def command() -> str | None:
-    """Frama-C's path, or None where it is not installed."""
+    """Frama-C's path, or None if it is not installed."""
     return shutil.which("frama-c")
 
 
 def version() -> str:
-    """Frama-C's version, "" where it is not installed."""
+    """Frama-C's version, "" if it is not installed."""
     frama_c = command()
     if frama_c is None:
         return ""
@@ -121,14 +121,14 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
 
 def judge(report: str, checks: int) -> tuple[bool, str]:
     """Whether Eva's report shows no alarm and all ``checks`` reached and valid."""
-    alarms, found = _ALARMS.search(report), _CHECKS.search(report)
+    alarms, checked = _ALARMS.search(report), _CHECKS.search(report)
     needed = _NEEDED.search(report)
-    if alarms is None or found is None or needed is None:
+    if alarms is None or checked is None or needed is None:
         return False, f"no result: {' '.join(report.split())[-300:]}"
     shown = [" ".join(alarm.split()) for alarm in _ALARM.findall(report)]
     if int(alarms[1]) or shown:
         return False, "; ".join(shown[:3]) or f"{alarms[1]} alarms"
-    valid, unknown, invalid = map(int, found.groups())
+    valid, unknown, invalid = map(int, checked.groups())
     if (valid, unknown, invalid) != (checks, 0, 0):
         return False, f"{checks} checks: {valid} valid, {unknown} unknown, {invalid} invalid"
     if needed[2] != "0" or needed[3] != "0":

@@ -38,8 +38,8 @@ def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, An
 
 def local_range(plan: Plan, call: str, local: str) -> tuple[int, int] | None:
     """The declared range of a local that carries a signal of the Plan, else None."""
-    wanted = LOCALS.get((call, local), local)
+    carried = LOCALS.get((call, local), local)
     for signal in plan.signals:
-        if signal.name == wanted and signal.bits <= 32:
+        if signal.name == carried and signal.bits <= 32:
             return signal.lowest, signal.highest
     return None

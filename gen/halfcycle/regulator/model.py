@@ -78,7 +78,7 @@ class Regulator:
         self.target_slot = spare
 
     def sample(self, adc_code: int) -> int:
-        """Take one ADC code (0 to CODE_MAX); 1 when it completes a window, else 0."""
+        """Take one ADC code (0 to CODE_MAX); 1 if it completes a window, else 0."""
         plan = self.plan
         code = min(adc_code, plan.adc_max)
         magnitude = abs(code - plan.zero_code)
@@ -100,7 +100,7 @@ class Regulator:
         self.sum = self.sum_high = self.count = 0
 
     def update(self) -> None:
-        """One PI step on the newest complete window; nothing where there is none."""
+        """One PI step on the newest complete window; nothing if there is none."""
         plan = self.plan
         elapsed = (self.window_sequence - self.taken_sequence) & SEQUENCE_MASK
         if elapsed == 0:

@@ -1,7 +1,7 @@
 """What the C must do, tick by tick: the model over whole recordings, fast.
 
 It takes target changes at any tick and updates at any time (late, twice, never): the running sum
-and its count are computed for all ticks at once, and the model's ``update`` is called only where
+and its count are computed for all ticks at once, and the model's ``update`` is called only when
 the C's is.
 """
 

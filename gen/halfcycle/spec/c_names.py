@@ -56,7 +56,8 @@ _HEADERS = _words(
     """
     assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp signal
     stdalign stdarg stdatomic stdbit stdbool stdckdint stddef stdint stdio stdlib stdnoreturn
-    string tgmath threads time uchar wchar wctype memory strings unistd features newlib corecrt vcruntime sal
+    string tgmath threads time uchar wchar wctype memory strings unistd
+    features newlib corecrt vcruntime sal
     """
 )
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
 from halfcycle.regulator.state import FIELDS
 from halfcycle.regulator.trace import Ints
 from halfcycle.verify import c_interface, compare
@@ -62,16 +62,16 @@ class Job:
         return int(self.expected.size)
 
     def difference(self, answer: Words) -> str | None:
-        """Where ``answer`` first differs from the model, in words; None where nowhere."""
-        got = answer.reshape(self.expected.shape[1], len(self.fields)).T
-        wanted = (self.expected & 0xFFFFFFFF).astype(np.uint32)
-        differs = got != wanted
+        """Where ``answer`` first differs from the model, in words; None if nowhere."""
+        answered = answer.reshape(self.expected.shape[1], len(self.fields)).T
+        expected_words = (self.expected & WORD_MASK).astype(np.uint32)
+        differs = answered != expected_words
         if not differs.any():
             return None
         column = int(differs.any(axis=0).argmax())
         row = int(differs[:, column].argmax())
         expected = int(self.expected[row, column])
-        value = int(got[row, column])
+        value = int(answered[row, column])
         if expected < 0 and value >= 1 << 31:
             value -= 1 << 32
         return (
@@ -173,4 +173,4 @@ def load(state: Mapping[str, int]) -> Words:
 
 def _words(values: NDArray[np.int64]) -> Words:
     """Numbers as 32-bit words, row by row; negative ones as their two's complement."""
-    return (values.astype(np.int64) & 0xFFFFFFFF).astype(np.uint32).reshape(-1)
+    return (values.astype(np.int64) & WORD_MASK).astype(np.uint32).reshape(-1)

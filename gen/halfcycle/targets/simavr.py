@@ -39,10 +39,10 @@ class SimavrCpu:
     """One AVR image; each ``exchange`` starts it anew."""
 
     def __init__(self, image: Image) -> None:
-        found = find()
-        if isinstance(found, Missing):
-            raise ToolMissingError(f"{found.tool} is not installed; {found.install}")
-        self._program, self.image = found, image
+        program = find()
+        if isinstance(program, Missing):
+            raise ToolMissingError(f"{program.tool} is not installed; {program.install}")
+        self._program, self.image = program, image
         self.executed: dict[int, int] = {}
         """Address to size of every instruction word that a counted call has run."""
 
@@ -90,6 +90,6 @@ class SimavrCpu:
                 check=False,
             )
             if ran.returncode >= 125 or ran.returncode < 0:
-                said = ran.stderr.decode(errors="replace").strip()
-                raise CrashedError(f"avr: {said or 'the emulator stopped'}")
+                message = ran.stderr.decode(errors="replace").strip()
+                raise CrashedError(f"avr: {message or 'the emulator stopped'}")
             return ran.returncode, ran.stdout, costs.read_bytes()

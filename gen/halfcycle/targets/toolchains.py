@@ -41,7 +41,7 @@ class Toolchain:
     command: tuple[str, ...]
     version: str
     linker: tuple[str, ...] = ()
-    """The command that links, where the compiler cannot."""
+    """The command that links, if the compiler cannot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ class Missing:
 
 
 def zig(machine: Machine) -> Toolchain | Missing | None:
-    """zig's compiler for ``machine``; None where it cannot make images for it."""
+    """zig's compiler for ``machine``; None if it cannot make images for it."""
     if not machine.zig:
         return None
     if importlib.util.find_spec("ziglang") is None:
@@ -65,23 +65,23 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
             return native
         linker = native.command
     words = (sys.executable, "-m", "ziglang")
-    version = f"zig {said((*words, 'version'))}"
+    version = f"zig {output_of((*words, 'version'))}"
     return Toolchain("zig", (*words, "cc", *machine.zig), version, linker)
 
 
 def gcc(machine: Machine) -> Toolchain | Missing | None:
-    """The gcc for ``machine``; None where no package has one."""
+    """The gcc for ``machine``; None if no package has one."""
     if machine.gcc is None:
         return None
-    found = shutil.which(machine.gcc.command)
-    if found is None:
+    path = shutil.which(machine.gcc.command)
+    if path is None:
         return Missing(machine.gcc.command, f"apt install {machine.gcc.package}")
-    version = said((found, "-dumpfullversion", "-dumpversion"))
-    return Toolchain("gcc", (found, *machine.gcc.flags), f"{machine.gcc.command} {version}")
+    version = output_of((path, "-dumpfullversion", "-dumpversion"))
+    return Toolchain("gcc", (path, *machine.gcc.flags), f"{machine.gcc.command} {version}")
 
 
 @functools.lru_cache(maxsize=32)
-def said(words: tuple[str, ...]) -> str:
+def output_of(words: tuple[str, ...]) -> str:
     """What a command prints on its standard output."""
     ran = subprocess.run(words, capture_output=True, text=True, check=False)
     return ran.stdout.strip()
@@ -101,7 +101,7 @@ def build(
     have one folder before it.
 
     ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
-    start-up, all others are bare. Raises compiler.CompileError where the compiler refuses.
+    start-up, all others are bare. Raises compiler.CompileError if the compiler refuses.
     """
     compiling = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
     linking = ["-Wl,--gc-sections", *(f"-Wl,-u,{name}" for name in keep)]

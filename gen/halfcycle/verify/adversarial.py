@@ -18,7 +18,7 @@ from halfcycle.regulator.plan import ALL_FLAGS, CODE_MAX, SCALE_ONE, SEQUENCE_MA
 from halfcycle.regulator.state import FIELDS, fields_of
 from halfcycle.regulator.trace import Ints
 
-EVERY = 1 << 20
+ALL_BELOW_MV = 1 << 20
 """Millivolts below which every target is tried: a thousandth of a second for a hundred thousand."""
 
 
@@ -134,15 +134,15 @@ def sample_states(
 
 
 def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
-    """Arguments of set_target_mv, any int32: every one of the design range where that ends below
-    ``EVERY``, else ``count`` of it, and some beyond."""
+    """Arguments of set_target_mv, any int32: all of the design range if that ends below
+    ``ALL_BELOW_MV``, else ``count`` of it, and some beyond."""
     edges = [-(2**31), -(2**31) + 1, -1, 0, 1, 255, 256, 257, plan.rated_mv, 2**31 - 1]
     edges += [plan.target_max_mv - 1, plan.target_max_mv, plan.target_max_mv + 1]
     return np.concatenate(
         [
             np.asarray(edges, dtype=np.int64),
             np.arange(plan.target_max_mv + 1)
-            if plan.target_max_mv < EVERY
+            if plan.target_max_mv < ALL_BELOW_MV
             else generator.integers(0, plan.target_max_mv + 1, count),
             generator.integers(-(2**31), 2**31, count // 8),
         ]
@@ -150,16 +150,16 @@ def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Int
 
 
 def readings(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
-    """Readings for rms_mv: all of them where they are few, else both ends and ``count`` more."""
+    """Readings for rms_mv: all of them if they are few, else both ends and ``count`` more."""
     if plan.reading_max < 70_000:
         return np.arange(plan.reading_max + 1)
     ends = np.arange(512)
-    some = generator.integers(0, plan.reading_max + 1, count)
-    return np.concatenate([ends, plan.reading_max - ends, some])
+    between = generator.integers(0, plan.reading_max + 1, count)
+    return np.concatenate([ends, plan.reading_max - ends, between])
 
 
 def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list[int]:
     """Amplitude scales whose whole turn is compared: the ends, 1.0 and ``count`` others."""
     edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_max - 1, plan.scale_max]
-    some: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
-    return [scale for scale in edges if 0 <= scale <= plan.scale_max] + some
+    between: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
+    return [scale for scale in edges if 0 <= scale <= plan.scale_max] + between

@@ -137,33 +137,33 @@ class Harness:
         """
         states = np.ascontiguousarray(states, dtype=np.int64)
         result = np.empty((len(states), len(RECORD)), dtype=np.int64)
-        given = self._ffi.NULL
+        code_pointer = self._ffi.NULL
         if codes is not None:
             codes = np.ascontiguousarray(codes, dtype=np.uint16)
-            given = self._pointer("uint16_t *", codes)
+            code_pointer = self._pointer("uint16_t *", codes)
         self._lib.harness_single_calls(
             self._pointer("int64_t *", states),
             len(states),
-            given,
+            code_pointer,
             self._pointer("int64_t *", result),
         )
         return result
 
     def targets(self, rms_mv: Ints) -> Ints:
         """The target (reading units) that each value of set_target_mv becomes."""
-        given = np.ascontiguousarray(rms_mv, dtype=np.int32)
-        result = np.empty(len(given), dtype=np.int64)
+        rms_mv_32 = np.ascontiguousarray(rms_mv, dtype=np.int32)
+        result = np.empty(len(rms_mv), dtype=np.int64)
         self._lib.harness_targets(
-            self._pointer("int32_t *", given), len(given), self._pointer("int64_t *", result)
+            self._pointer("int32_t *", rms_mv_32), len(rms_mv), self._pointer("int64_t *", result)
         )
         return result
 
     def millivolts(self, readings: Ints) -> Ints:
         """What rms_mv returns for each reading."""
-        given = np.ascontiguousarray(readings, dtype=np.int64)
-        result = np.empty(len(given), dtype=np.int64)
+        readings = np.ascontiguousarray(readings, dtype=np.int64)
+        result = np.empty(len(readings), dtype=np.int64)
         self._lib.harness_millivolts(
-            self._pointer("int64_t *", given), len(given), self._pointer("int64_t *", result)
+            self._pointer("int64_t *", readings), len(readings), self._pointer("int64_t *", result)
         )
         return result
 

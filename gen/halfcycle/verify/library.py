@@ -26,6 +26,6 @@ def load(
     path = compiler.build_shared(contents, sources, (), flags)
     try:
         return ffi, ffi.dlopen(str(path))
-    except OSError:  # Damaged, or kept where nothing may be executed.
+    except OSError:  # Damaged, or kept in a folder from which nothing may be executed.
         path = compiler.build_shared(contents, sources, (), flags, fresh=True)
         return ffi, ffi.dlopen(str(path))

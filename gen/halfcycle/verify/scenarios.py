@@ -26,7 +26,7 @@ RATED_SCALE = 0.85
 class SimulatedPlant:
     """What a closed loop puts between the drive and the ADC; all arrays (ticks,), ADC codes.
 
-    The code is ``zero + add`` plus ``wave * scale`` clipped at ``+-limit``, or ``force`` where that
+    The code is ``zero + add`` plus ``wave * scale`` clipped at ``+-limit``, or ``force`` if that
     is 0 or more.
     """
 
@@ -43,7 +43,7 @@ class SimulatedPlant:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scenario:
-    """One recording to run. ``codes`` is filled in by the run where a plant is given."""
+    """One recording to run. ``codes`` is filled in by the run if there is a plant."""
 
     name: str
     codes: Codes
@@ -101,13 +101,13 @@ def _closed(
     peak = rated_peak(plan)
     turns = plan.half_cycles / (2 * plan.samples) * (1 + drift)
     sine = np.sin(2 * np.pi * (turns * np.arange(ticks) + generator.random()))
-    every = np.zeros(ticks)
+    all_ticks = np.zeros(ticks)
     noise = generator.integers(-2, 3, ticks, dtype=np.int32)
     plant = SimulatedPlant(
         wave=_codes32(sine * peak / RATED_SCALE * gain),
-        limit=_codes32(every + np.minimum(limit, 1e4) * peak),
+        limit=_codes32(all_ticks + np.minimum(limit, 1e4) * peak),
         add=noise + np.asarray(add, dtype=np.int32),
-        force=_codes32(every + force),
+        force=_codes32(all_ticks + force),
     )
     return Scenario(name, np.zeros(ticks, np.uint16), targets, plant=plant)
 
@@ -147,8 +147,8 @@ def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Sce
     at = np.sort(generator.integers(0, ticks, count)).tolist()
     special = [0, 1, -1, plan.rated_mv, plan.target_max_mv, plan.target_max_mv + 1]
     special += [2**31 - 1, -(2**31), plan.rated_mv // 2]
-    some = generator.integers(0, plan.target_max_mv + 1, count).tolist()
-    steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(some)]
+    millivolts = generator.integers(0, plan.target_max_mv + 1, count).tolist()
+    steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(millivolts)]
     pairs = tuple(zip(at, steps, strict=True))
     return _closed(plan, generator, ticks, "target_steps", targets=pairs)
 
@@ -230,8 +230,8 @@ def _rails(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     ends = [0, plan.adc_max, min(plan.adc_max + 1, CODE_MAX), CODE_MAX, plan.zero_code]
     held = _pieces(plan, generator, ticks, _chosen(generator, *ends))
     changing = generator.choice(np.asarray(ends, dtype=np.float64), ticks)
-    which = _pieces(plan, generator, ticks, _chosen(generator, 0, 1))
-    return Scenario("rails", np.where(which > 0, held, changing).astype(np.uint16))
+    is_held = _pieces(plan, generator, ticks, _chosen(generator, 0, 1))
+    return Scenario("rails", np.where(is_held > 0, held, changing).astype(np.uint16))
 
 
 def _late_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
