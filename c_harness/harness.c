@@ -1,8 +1,7 @@
 /* Runs any generated regulator from outside and shows its whole state after every tick.
 
-   Compile with -DHC_NAME, -DHC_HEADER (see regulator.h) and, where the regulator has the fields,
-   -DHC_HAS_HIGH (sum_high, window_high), -DHC_HAS_RAMP (ramp), -DHC_WIDE (32-bit readings).
-   A record is RECORD numbers: the state's fields in the order of halfcycle.regulator.model.FIELDS, absent
+   regulator.h and state_fields.h are made for the regulator (halfcycle.verify.c_interface) from the
+   one table of its state and its calls. A record is HC_RECORD numbers: the state's fields, absent
    ones as 0, then what the calls return. For the host only: plain C99, speed first.
    No exported name here ends as a generated one does, so that no regulator's name can clash. */
 #include <stddef.h>
@@ -10,20 +9,12 @@
 #include <string.h>
 
 #include "regulator.h"
-
-#define FIELDS 22
-#define RECORD 26
+#include "state_fields.h"
 
 #ifdef _WIN32
 #define EXPORT __declspec(dllexport)
 #else
 #define EXPORT __attribute__((visibility("default")))
-#endif
-
-#ifdef HC_WIDE
-typedef int32_t reading_type;
-#else
-typedef int16_t reading_type;
 #endif
 
 /* What a closed loop puts between the drive and the ADC, tick by tick. */
@@ -37,50 +28,20 @@ struct plant {
 
 static void store(const struct hc_state *s, int64_t *to, ptrdiff_t step)
 {
-    to[0 * step] = s->sum;
-#ifdef HC_HAS_HIGH
-    to[1 * step] = s->sum_high;
-    to[5 * step] = s->window_high[0];
-    to[6 * step] = s->window_high[1];
-#else
-    to[1 * step] = 0;
-    to[5 * step] = 0;
-    to[6 * step] = 0;
-#endif
-    to[2 * step] = s->count;
-    to[3 * step] = s->window_sum[0];
-    to[4 * step] = s->window_sum[1];
-    to[7 * step] = s->window_sequence;
-    to[8 * step] = s->taken_sequence;
-    to[9 * step] = s->integral;
-#ifdef HC_HAS_RAMP
-    to[10 * step] = s->ramp;
-#else
-    to[10 * step] = 0;
-#endif
-    to[11 * step] = s->target[0];
-    to[12 * step] = s->target[1];
-    to[13 * step] = s->target_slot;
-    to[14 * step] = s->scale[0];
-    to[15 * step] = s->scale[1];
-    to[16 * step] = s->reading[0];
-    to[17 * step] = s->reading[1];
-    to[18 * step] = s->flags[0];
-    to[19 * step] = s->flags[1];
-    to[20 * step] = s->output_slot;
-    to[21 * step] = s->trusted;
+#define STORE(number, place, type) to[(number) * step] = s->place;
+#define STORE_ABSENT(number) to[(number) * step] = 0;
+    HC_STATE(STORE, STORE_ABSENT)
 }
 
 static void record(const struct hc_state *s, int complete, int64_t *to, ptrdiff_t step)
 {
+#define STORE_RESULT(number, call) to[(number) * step] = call(s);
     store(s, to, step);
-    to[22 * step] = complete;
-    to[23 * step] = hc_rms_mv(s);
-    to[24 * step] = hc_scale(s);
-    to[25 * step] = hc_flags(s);
+    to[HC_COMPLETE * step] = complete;
+    HC_READERS(STORE_RESULT)
 }
 
-EXPORT int32_t harness_record_length(void) { return RECORD; }
+EXPORT int32_t harness_record_length(void) { return HC_RECORD; }
 
 EXPORT size_t harness_state_bytes(void) { return sizeof(struct hc_state); }
 
@@ -98,32 +59,9 @@ EXPORT void harness_store(const struct hc_state *s, int64_t *to) { store(s, to, 
 EXPORT void harness_load(struct hc_state *s, const int64_t *from)
 {
     memset(s, 0, sizeof *s);
-    s->sum = (uint32_t)from[0];
-#ifdef HC_HAS_HIGH
-    s->sum_high = (uint16_t)from[1];
-    s->window_high[0] = (uint16_t)from[5];
-    s->window_high[1] = (uint16_t)from[6];
-#endif
-    s->count = (uint16_t)from[2];
-    s->window_sum[0] = (uint32_t)from[3];
-    s->window_sum[1] = (uint32_t)from[4];
-    s->window_sequence = (uint8_t)from[7];
-    s->taken_sequence = (uint8_t)from[8];
-    s->integral = (int32_t)from[9];
-#ifdef HC_HAS_RAMP
-    s->ramp = (int32_t)from[10];
-#endif
-    s->target[0] = (reading_type)from[11];
-    s->target[1] = (reading_type)from[12];
-    s->target_slot = (uint8_t)from[13];
-    s->scale[0] = (int16_t)from[14];
-    s->scale[1] = (int16_t)from[15];
-    s->reading[0] = (reading_type)from[16];
-    s->reading[1] = (reading_type)from[17];
-    s->flags[0] = (uint16_t)from[18];
-    s->flags[1] = (uint16_t)from[19];
-    s->output_slot = (uint8_t)from[20];
-    s->trusted = (int32_t)from[21];
+#define LOAD(number, place, type) s->place = (type)from[number];
+#define LOAD_ABSENT(number)
+    HC_STATE(LOAD, LOAD_ABSENT)
 }
 
 static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
@@ -141,10 +79,10 @@ static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
     return (uint16_t)(level < 0 ? 0 : level > 65535 ? 65535 : level);
 }
 
-/* Runs `ticks` samples. Codes come from `codes`, or, where `plant` is not NULL, from the plant
+/* Runs `ticks` samples. Codes come from `codes`, or, if `plant` is not NULL, from the plant
    and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending).
    `updates`: how often update is called after each sample; NULL: once after each whole window.
-   `to` has RECORD rows of `ticks` numbers each. */
+   `to` has HC_RECORD rows of `ticks` numbers each. */
 EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
                         const struct plant *plant, const int64_t *target_tick,
                         const int32_t *target_mv, size_t targets, const uint8_t *updates,
@@ -170,7 +108,7 @@ EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
     }
 }
 
-/* One call from each of `states` states (rows of FIELDS numbers), each result a row of RECORD.
+/* One call from each of `states` states (rows of HC_FIELDS numbers), each result a row of HC_RECORD.
    `codes` NULL: update; else sample with that state's code. */
 EXPORT void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes,
                                  int64_t *to)
@@ -179,13 +117,13 @@ EXPORT void harness_single_calls(const int64_t *from, size_t states, const uint1
     for (row = 0; row < states; row++) {
         struct hc_state s;
         int complete = 0;
-        harness_load(&s, from + row * FIELDS);
+        harness_load(&s, from + row * HC_FIELDS);
         if (codes != NULL) {
             complete = hc_sample(&s, codes[row]);
         } else {
             hc_update(&s);
         }
-        record(&s, complete, to + row * RECORD, 1);
+        record(&s, complete, to + row * HC_RECORD, 1);
     }
 }
 
@@ -208,7 +146,7 @@ EXPORT void harness_millivolts(const int64_t *readings, size_t values, int64_t *
     struct hc_state s;
     harness_restart(&s);
     for (row = 0; row < values; row++) {
-        s.reading[s.output_slot] = (reading_type)readings[row];
+        s.reading[s.output_slot] = (HC_TYPE_reading)readings[row];
         to[row] = hc_rms_mv(&s);
     }
 }

@@ -119,7 +119,7 @@ static uint16_t convert(struct loop *l, int32_t now) {
     return sensor->code;
 }
 
-static void record_update(struct loop *l, const struct hc_results *r, int32_t *count, int64_t row) {
+static void hc_record_update(struct loop *l, const struct hc_results *r, int32_t *count, int64_t row) {
     const int64_t at = row * l->run->window_limit + *count;
     if (*count >= l->run->window_limit) {
         return;
@@ -143,7 +143,7 @@ static void record_update(struct loop *l, const struct hc_results *r, int32_t *c
     ++*count;
 }
 
-static void take_sample(struct loop *l, int32_t now) {
+static void hc_take_sample(struct loop *l, int32_t now) {
     if (hc_sample(&l->regulator, convert(l, now))) {
         l->closed_start_s = l->window_start_s;
         l->closed_energy = l->window_energy;
@@ -213,12 +213,12 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
         }
         if (l->until_sample == 0) {
             l->until_sample = run->steps_per_sample;
-            take_sample(l, now);
+            hc_take_sample(l, now);
         }
         --l->until_sample;
         if (now == l->update_at) {
             hc_update(&l->regulator);
-            record_update(l, r, &windows, row);
+            hc_record_update(l, r, &windows, row);
         }
         {
             const uint64_t before = l->phase;

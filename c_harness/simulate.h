@@ -1,5 +1,6 @@
 /* The closed loop on many virtual boards: a generated regulator against the circuit.
-   Built as one library with the regulator, see regulator.h for the defines. */
+   Built as one library with the regulator and a regulator.h that is made for it
+   (halfcycle.verify.c_interface). */
 #ifndef HC_SIMULATE_H
 #define HC_SIMULATE_H
 

@@ -1,22 +1,16 @@
 /* Runs a generated regulator on the target and tells the host everything it does.
 
    The host sends words of 32 bits and gets words back, in the target's own byte order. A word with
-   a command comes first, its arguments follow. A record is the state's fields in the order of
-   halfcycle.regulator.model.FIELDS, absent ones as 0, then what the calls return. Compile as harness.c, with
-   -DHC_NAME, -DHC_HEADER and the -DHC_HAS_... of the regulator, and with -DHC_FIELDS, the number of
-   fields, and a -DHC_PORT_... of target_port.h. C99 for any processor, 16-bit int included. */
+   a command comes first, its arguments follow. A record is the state's fields, absent ones as 0,
+   then what the calls return (as in harness.c, with the same two headers). Compile with a
+   -DHC_PORT_... of target_port.h. C99 for any processor, 16-bit int included. */
 #include <stdint.h>
 
 #include "regulator.h"
+#include "state_fields.h"
 #include "target_port.h"
 
 #define AFTER_WINDOW 255u
-
-#ifdef HC_WIDE
-typedef int32_t reading_type;
-#else
-typedef int16_t reading_type;
-#endif
 
 /* Seen by the host under these names. */
 struct hc_state hc_guest_state;
@@ -24,52 +18,19 @@ uint32_t hc_guest_fields[HC_FIELDS];
 
 static void put_signed(int32_t value) { hc_put((uint32_t)value); }
 
-static void put_state(const struct hc_state *s)
+static void put_fields(const struct hc_state *s)
 {
-    hc_put(s->sum);
-#ifdef HC_HAS_HIGH
-    hc_put(s->sum_high);
-#else
-    hc_put(0u);
-#endif
-    hc_put(s->count);
-    hc_put(s->window_sum[0]);
-    hc_put(s->window_sum[1]);
-#ifdef HC_HAS_HIGH
-    hc_put(s->window_high[0]);
-    hc_put(s->window_high[1]);
-#else
-    hc_put(0u);
-    hc_put(0u);
-#endif
-    hc_put(s->window_sequence);
-    hc_put(s->taken_sequence);
-    put_signed(s->integral);
-#ifdef HC_HAS_RAMP
-    put_signed(s->ramp);
-#else
-    hc_put(0u);
-#endif
-    put_signed(s->target[0]);
-    put_signed(s->target[1]);
-    hc_put(s->target_slot);
-    put_signed(s->scale[0]);
-    put_signed(s->scale[1]);
-    put_signed(s->reading[0]);
-    put_signed(s->reading[1]);
-    hc_put(s->flags[0]);
-    hc_put(s->flags[1]);
-    hc_put(s->output_slot);
-    put_signed(s->trusted);
+#define PUT(number, place, type) hc_put((uint32_t)s->place);
+#define PUT_ABSENT(number) hc_put(0u);
+    HC_STATE(PUT, PUT_ABSENT)
 }
 
 static void put_record(const struct hc_state *s, int complete)
 {
-    put_state(s);
+#define PUT_RESULT(number, call) hc_put((uint32_t)call(s));
+    put_fields(s);
     put_signed(complete);
-    put_signed(hc_rms_mv(s));
-    put_signed(hc_scale(s));
-    hc_put(hc_flags(s));
+    HC_READERS(PUT_RESULT)
 }
 
 /* The state from hc_guest_fields. */
@@ -77,32 +38,9 @@ void hc_guest_load(void)
 {
     struct hc_state *s = &hc_guest_state;
     const uint32_t *from = hc_guest_fields;
-    s->sum = from[0];
-#ifdef HC_HAS_HIGH
-    s->sum_high = (uint16_t)from[1];
-    s->window_high[0] = (uint16_t)from[5];
-    s->window_high[1] = (uint16_t)from[6];
-#endif
-    s->count = (uint16_t)from[2];
-    s->window_sum[0] = from[3];
-    s->window_sum[1] = from[4];
-    s->window_sequence = (uint8_t)from[7];
-    s->taken_sequence = (uint8_t)from[8];
-    s->integral = (int32_t)from[9];
-#ifdef HC_HAS_RAMP
-    s->ramp = (int32_t)from[10];
-#endif
-    s->target[0] = (reading_type)from[11];
-    s->target[1] = (reading_type)from[12];
-    s->target_slot = (uint8_t)from[13];
-    s->scale[0] = (int16_t)from[14];
-    s->scale[1] = (int16_t)from[15];
-    s->reading[0] = (reading_type)from[16];
-    s->reading[1] = (reading_type)from[17];
-    s->flags[0] = (uint16_t)from[18];
-    s->flags[1] = (uint16_t)from[19];
-    s->output_slot = (uint8_t)from[20];
-    s->trusted = (int32_t)from[21];
+#define LOAD(number, place, type) s->place = (type)from[number];
+#define LOAD_ABSENT(number)
+    HC_STATE(LOAD, LOAD_ABSENT)
 }
 
 /* Rubbish first: reset must set every field by itself. */
@@ -144,7 +82,7 @@ int main(void)
             restart(s);
             break;
         case 'S': /* tell the state */
-            put_state(s);
+            put_fields(s);
             break;
         case 'T': /* set_target_mv */
             hc_set_target_mv(s, (int32_t)hc_get());
@@ -170,7 +108,7 @@ int main(void)
             put_record(s, 0);
             break;
         case 'M': /* the millivolts of a reading */
-            s->reading[s->output_slot] = (reading_type)hc_get();
+            s->reading[s->output_slot] = (HC_TYPE_reading)hc_get();
             put_signed(hc_rms_mv(s));
             break;
         case 'W': /* at a scale, drive at so many phases: first, step, count */

@@ -118,9 +118,10 @@ def test_every_room_says_its_duty_in_one_line() -> None:
         assert name == "cli" or len(TREES[name].body) == 1, f"{name}/__init__.py holds code"
 
 
-def test_the_model_and_the_templates_meet_only_in_the_plan() -> None:
+def test_the_model_and_the_templates_meet_only_in_the_plan_and_the_state() -> None:
     known = set(TREES)
-    assert imports(TREES["regulator.model"], known) == {"regulator.arithmetic", "regulator.plan"}
+    shared = {"regulator.arithmetic", "regulator.plan", "regulator.state"}
+    assert imports(TREES["regulator.model"], known) == shared
     assert "regulator.model" not in imports(TREES["generate.emit"], known)
 
 

@@ -64,7 +64,7 @@ def measure(specs: Sequence[Path]) -> dict[Path, tuple[Generation, runner.Result
     found = {}
     for path in specs:
         made = generate(load_spec(path), path.name)
-        result = runner.run(made.plan, made.texts, samples=0, found=ways)
+        result = runner.run(made.plan, made.texts, samples=0, chosen=ways)
         found[path] = made, result
     return found
 

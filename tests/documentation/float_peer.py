@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base import resources
 from halfcycle.regulator.plan import SCALE_ONE, Plan
 from halfcycle.targets import toolchains
 from halfcycle.targets.cost import Cost
@@ -25,7 +26,7 @@ def image(plan: Plan, machine: Machine, chain: Toolchain) -> Image:
     return toolchains.build(
         machine,
         chain,
-        {"float_peer.c": toolchains.resource("float_peer.c")},
+        {"float_peer.c": resources.harness_text("float_peer.c")},
         ["float_peer.c"],
         defines=defines(plan),
         keep=[*keep, "hc_peer"],

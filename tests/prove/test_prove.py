@@ -18,9 +18,10 @@ from halfcycle.prove.c_types import Widths
 from halfcycle.prove.claims import Claims
 from halfcycle.prove.executor import Machine
 from halfcycle.prove.invariants import invariant
-from halfcycle.prove.prove import CALLS, INT_BITS, analyse, prove, require
-from halfcycle.regulator.model import FIELDS, Regulator
+from halfcycle.prove.prove import INT_BITS, analyse, prove, require
+from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES, FIELDS
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from halfcycle.verify.harness import Harness
@@ -32,7 +33,7 @@ from support.paths import SPECS as EXAMPLES
 def test_good_code_is_proven(case: str) -> None:
     plan = planted.plan_of(case)
     proofs = prove(plan, plan_cases.render(plan))
-    assert len(proofs) == len(CALLS) * len(INT_BITS)
+    assert len(proofs) == len(CALL_NAMES) * len(INT_BITS)
     assert not [proof for proof in proofs if not proof.passed]
 
 

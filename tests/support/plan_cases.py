@@ -6,13 +6,9 @@ They need no designer, so a fault there cannot hide one here; their numbers are 
 from __future__ import annotations
 
 import math
-from dataclasses import astuple
-from types import SimpleNamespace
 
-import jinja2
-
-from halfcycle.generate.golden_vectors import golden_vectors
-from halfcycle.regulator.plan import DRIVE_FULL, FLAGS, Plan
+from halfcycle.generate.emit import Banner, render_plan
+from halfcycle.regulator.plan import DRIVE_FULL, Plan
 
 
 def quarter(bits: int) -> tuple[int, ...]:
@@ -93,34 +89,5 @@ CASES: dict[str, Plan] = {
 
 def render(plan: Plan) -> dict[str, str]:
     """NAME.h, NAME.c, NAME_vectors.h and NAME_selftest.c with an empty banner, not signed."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("halfcycle.templates", ""),
-        undefined=jinja2.StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    banner = SimpleNamespace(
-        version="0", spec_digest="0" * 64, summary="test", facts=(), defaults=(), constants=()
-    )
-    banner.signals, banner.error_range, banner.reported_max_mv = (), "any", 0
-    shift = plan.reading_shift
-    names = {
-        "banner": banner,
-        "plan": plan,
-        "name": plan.name,
-        "NAME": plan.name.upper(),
-        "reading_type": "int32_t" if plan.wide else "int16_t",
-        "error_type": "int32_t" if plan.wide else "int16_t",
-        "flag_table": FLAGS,
-        "sum_shifted": f"(sum >> {shift}) | (high << {32 - shift})",
-        "rows": [[f"INT32_C({x})" for x in astuple(row)] for row in golden_vectors(plan)],
-    }
-    templates = {
-        ".h": "regulator.h.j2",
-        ".c": "regulator.c.j2",
-        "_vectors.h": "vectors.h.j2",
-        "_selftest.c": "selftest.c.j2",
-    }
-    return {
-        f"{plan.name}{end}": environment.get_template(template).render(names)
-        for end, template in templates.items()
-    }
+    banner = Banner("0", "0" * 64, "test", (), (), (), (), "any", 0)
+    return render_plan(plan, banner)

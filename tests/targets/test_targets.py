@@ -28,7 +28,7 @@ SPECS = ("weir_pump", "print_shop", "quay_kiosk")
 def test_every_pip_target_gives_the_models_bits(spec: str) -> None:
     made = kit.example(spec)
     ways = [kit.zig_way(target) for target in kit.PIP]
-    result = runner.run(made.plan, made.texts, samples=10_000, found=ways)
+    result = runner.run(made.plan, made.texts, samples=10_000, chosen=ways)
     assert [row.mismatch for row in result.rows] == [""] * len(kit.PIP)
     for row in result.rows:
         assert row.bit_exact and row.samples_compared >= 10_000
@@ -48,7 +48,7 @@ ZIG_LIMITS = {"cortex-m0plus": (33, 3 * 103), "cortex-m4": (23, 3 * 58), "rv32im
 @pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
     made = kit.example(spec)
-    result = runner.run(made.plan, made.texts, samples=0, found=[kit.zig_way(target)])
+    result = runner.run(made.plan, made.texts, samples=0, chosen=[kit.zig_way(target)])
     costs = result.rows[0].costs
     assert costs is not None
     sample, window = ZIG_LIMITS[target]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from documentation import cost_table
+from halfcycle.regulator.state import FIELDS
 from halfcycle.targets import guest, qemu, simavr, toolchains
 from halfcycle.targets import run as runner
 from halfcycle.targets.machines import AVR, CORTEX_M0PLUS
@@ -13,13 +14,14 @@ from support import targets_kit as kit
 from support.paths import SPECS
 
 pytestmark = pytest.mark.full
+NAMES = [path.stem for path in SPECS]
 
 
-@pytest.mark.parametrize("spec", SPECS)
+@pytest.mark.parametrize("spec", NAMES)
 def test_every_target_gives_the_models_bits(spec: str) -> None:
     ways = kit.every_way()
     made = kit.example(spec)
-    result = runner.run(made.plan, made.texts, samples=50_000, found=ways)
+    result = runner.run(made.plan, made.texts, samples=50_000, chosen=ways)
     assert [row.mismatch for row in result.rows] == [""] * 9
     kinds = {(row.target, emulator.split()[0]) for row in result.rows for emulator in row.emulators}
     assert ("avr", "simavr") in kinds and ("cortex-m4", "qemu") in kinds
@@ -27,12 +29,12 @@ def test_every_target_gives_the_models_bits(spec: str) -> None:
         assert row.data_bytes == 0 and row.costs is not None and row.costs.stack_bytes < 64
 
 
-@pytest.mark.parametrize("spec", [name for name in SPECS if name in ("weir_pump", "moor_signal")])
+@pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_no_dearer_than_by_hand(spec: str) -> None:
     """The sample at most as by hand, a window's end at most three times (gcc; cycles on AVR)."""
     made = kit.example(spec)
     ways = [way for way in kit.every_way() if way.chain.kind == "gcc"]
-    rows = runner.run(made.plan, made.texts, samples=0, found=ways).rows
+    rows = runner.run(made.plan, made.texts, samples=0, chosen=ways).rows
     assert len(rows) == 4
     for (_, target, _), values in cost_table.figures(rows, spec).items():
         figure = dict(zip(cost_table.COLUMNS, values, strict=True))
@@ -44,8 +46,7 @@ def test_no_dearer_than_by_hand(spec: str) -> None:
 def test_no_figure_of_the_table_has_grown() -> None:
     kit.every_way()
     now: dict[cost_table.Key, tuple[int, ...]] = {}
-    paths = [kit.EXAMPLES / f"{name}.toml" for name in SPECS]
-    for path, (_, result) in cost_table.measure(paths).items():
+    for path, (_, result) in cost_table.measure(SPECS).items():
         now |= cost_table.figures(result.rows, path.stem)
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
     found = cost_table.growth(cost_table.parse(page), now)
@@ -80,10 +81,11 @@ def test_avr_cycles_are_right_where_they_can_be_told_by_hand() -> None:
     contents, _ = guest.sources(made.plan, made.texts)
     chain = toolchains.gcc(AVR)
     assert isinstance(chain, toolchains.Toolchain)
-    defines = guest.defines(made.plan, "AVR")
-    image = toolchains.build(AVR, chain, {**contents, "t.c": TIMED}, ["t.c"], defines=defines)
+    defines = guest.defines("AVR")
+    contents["harness/t.c"] = TIMED
+    image = toolchains.build(AVR, chain, contents, ["harness/t.c"], defines=defines)
     cpu = simavr.SimavrCpu(image)
-    word = guest.load(dict.fromkeys(guest.FIELDS, 0))[:1]
+    word = guest.load(dict.fromkeys(FIELDS, 0))[:1]
     assert cpu.exchange([word]).tolist() == [7]
     [runs] = cpu.counted([word, word], ["ten"])
     assert [(run.instructions, run.cycles, run.stack_bytes) for run in runs] == [(11, 14, 2)] * 2

@@ -13,8 +13,8 @@ import random
 import pytest
 
 from halfcycle.prove.c_source import parse
-from halfcycle.regulator.model import FIELDS
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES, FIELDS, fields_of
 from halfcycle.verify import adversarial
 from oracles.interleaving import Call, Runner, Values
 from support import plan_cases, planted
@@ -115,21 +115,26 @@ def test_two_targets_inside_one_update_show_halves() -> None:
     assert any(torn(runner, values, UPDATE, twice) for values in states(plan, runner, 8))
 
 
-def test_every_field_that_two_levels_share_is_volatile() -> None:
-    plan = planted.plan_of("rms wide high ramped")
+ARGUMENTS = {"set_target_mv": 117_411, "sample": CODE_HIGH, "drive": 20_000}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_each_field_has_one_writer_and_is_volatile_if_another_call_sees_it(case: str) -> None:
+    """What the table of the state says of each field, seen in the accesses of the C."""
+    plan = planted.plan_of(case)
     runner = runner_of(plan, plan_cases.render(plan))
-    (fields,) = runner.source.structs.values()
-    (values,) = states(plan, runner, 1)
-    touched: dict[Call, set[tuple[str, str]]] = {}
-    for call in (SAMPLE, UPDATE, SET_TARGET, *READERS):
-        memory = runner.memory(values, 8)
-        runner.run(memory, call)
-        touched[call] = memory.touched
-    for one, other in itertools.permutations(touched, 2):
-        stored = {name for name, how in touched[one] if how == "store"}
-        seen = {name for name, _ in touched[other]}
-        for name in stored & seen:
-            assert fields[name][2], f"{name} is shared by {one.name} and {other.name}"
+    calls = [Call(name, ARGUMENTS.get(name)) for name in CALL_NAMES if name != "reset"]
+    stored: dict[str, set[str]] = {field.name: set() for field in fields_of(plan)}
+    seen: dict[str, set[str]] = {field.name: set() for field in fields_of(plan)}
+    for values in states(plan, runner, 8):
+        for call, ends_window in itertools.product(calls, (True, False)):
+            memory = runner.memory({**values, "count": [values["count"][0] * ends_window]}, 8)
+            runner.run(memory, call)
+            for name, access in memory.touched:
+                (stored if access == "store" else seen)[name].add(call.name)
+    for field in fields_of(plan):
+        assert stored[field.name] == {field.writer}, field.name
+        assert field.shared == bool(seen[field.name] - {field.writer}), field.name
 
 
 SWAPPED = {

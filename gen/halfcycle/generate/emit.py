@@ -12,19 +12,17 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
 from fractions import Fraction
-from functools import cache
-from importlib.resources import files
+from types import SimpleNamespace
 from typing import Any
 
-import jinja2
-
 import halfcycle
-from halfcycle.base import exact
+from halfcycle.base import exact, resources
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
-from halfcycle.regulator.plan import FLAGS, Plan
+from halfcycle.regulator.plan import FLAGS, SCALE_ONE, Plan
+from halfcycle.regulator.state import CALLS, fields_of, reading_type
 from halfcycle.spec.models import Value
 from halfcycle.windows.search import counted
 
@@ -54,23 +52,32 @@ class Banner:
     reported_max_mv: int
 
 
-def render(design: Design, made: Quantised) -> dict[str, str]:
+def render(design: Design, quantised: Quantised) -> dict[str, str]:
     """File name to text of the generated files: .h, .c, _vectors.h and _selftest.c."""
-    plan = made.plan
-    narrow = "int32_t" if plan.wide else "int16_t"
+    return {
+        name: sign(text)
+        for name, text in render_plan(quantised.plan, _banner(design, quantised)).items()
+    }
+
+
+def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
+    """The generated files before they are signed."""
     values: dict[str, Any] = {
         "plan": plan,
         "name": plan.name,
         "NAME": plan.name.upper(),
-        "banner": _banner(design, made),
+        "banner": banner,
+        "fields": [field.declaration(plan) for field in fields_of(plan)],
+        "prototype": SimpleNamespace(**{call.name: call.prototype(plan.name) for call in CALLS}),
         "flag_table": FLAGS,
-        "reading_type": narrow,
+        "scale_one": SCALE_ONE,
+        "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
         "sum_shifted": _sum_shifted(plan.reading_shift),
         "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
     }
     return {
-        f"{plan.name}{ending}": sign(_environment().get_template(template).render(values))
+        f"{plan.name}{ending}": resources.templates().get_template(template).render(values)
         for ending, template in _TEMPLATES.items()
     }
 
@@ -87,27 +94,16 @@ def sign(text: str) -> str:
 
 def is_edited(text: str) -> bool:
     """Whether a generated file's text no longer fits the digest in its own banner."""
-    found = DIGEST_LINE.search(text)
-    return found is None or found[2] != _body_digest(text)
+    digest = DIGEST_LINE.search(text)
+    return digest is None or digest[2] != _body_digest(text)
 
 
 def _body_digest(text: str) -> str:
     return hashlib.sha256(DIGEST_LINE.sub(r"\g<1>", text, count=1).encode()).hexdigest()
 
 
-@cache
-def _environment() -> jinja2.Environment:
-    folder = files("halfcycle.templates")
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8")),
-        undefined=jinja2.StrictUndefined,
-        keep_trailing_newline=True,
-        autoescape=False,
-    )
-
-
 def _c_row(row: tuple[int, ...]) -> list[str]:
-    """Integers as C constants that mean the same where int has 16 bits."""
+    """Integers as C constants that mean the same if int has 16 bits."""
     return [f"INT32_C({value})" if abs(value) > 32767 else str(value) for value in row]
 
 
@@ -118,19 +114,20 @@ def _sum_shifted(shift: int) -> str:
     return f"(high << {32 - shift}) | (sum >> {shift})"
 
 
-def _banner(design: Design, made: Quantised) -> Banner:
-    spec, plan = design.spec, made.plan
+def _banner(design: Design, quantised: Quantised) -> Banner:
+    spec, plan = design.spec, quantised.plan
     error = error_range(plan)
     reported = next(signal for signal in plan.signals if signal.name == "rms_mv")
     return Banner(
         version=halfcycle.__version__,
         spec_digest=spec.digest(),
         summary=(
-            f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
+            f"{six_digits(spec.output.rated_rms_v)} V RMS "
+            f"at {six_digits(spec.output.frequency_hz)} Hz"
         ),
-        facts=tuple(_wrapped(_facts(design, made))),
+        facts=tuple(_wrapped(_facts(design, quantised))),
         defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted()) or ("none",),
-        constants=tuple(_constants(made)),
+        constants=tuple(_constants(quantised)),
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
@@ -144,7 +141,7 @@ def _toml(value: Value) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def number(value: Fraction | float) -> str:
+def six_digits(value: Fraction | float) -> str:
     """Six digits of a number."""
     return f"{float(value):.6g}"
 
@@ -155,12 +152,13 @@ def _figure(value: float | None) -> str:
     return "none" if value is None else f"{round(value, 6) + 0.0:.3g}"
 
 
-def _facts(design: Design, made: Quantised) -> Iterator[str]:
-    spec, window, plan = design.spec, design.window, made.plan
+def _facts(design: Design, quantised: Quantised) -> Iterator[str]:
+    spec, window, plan = design.spec, design.window, quantised.plan
     measured = "average-rectified" if plan.measure == "mean" else "RMS"
     yield (
         f"Window: {counted(window.half_cycles)} in {window.samples} samples of "
-        f"{number(spec.loop.period_us)} us ({number(window.duration_s * 1000)} ms), {measured}."
+        f"{six_digits(spec.loop.period_us)} us "
+        f"({six_digits(window.duration_s * 1000)} ms), {measured}."
     )
     yield (
         f"Gains: proportional {design.gains.proportional:.6g} scale per pu, integral "
@@ -175,9 +173,9 @@ def _facts(design: Design, made: Quantised) -> Iterator[str]:
         f"{_figure(loop.peak_sensitivity)}."
     )
     yield (
-        f"Resolution at the output: reading {made.reading_step_v:.3g} V, steps of the drive "
-        f"{made.output_step_v:.3g} V, dead band {made.dead_band_v:.3g} V either way; sine table "
-        f"within {made.table_error:.2g} of the crest."
+        f"Resolution at the output: reading {quantised.reading_step_v:.3g} V, steps of the drive "
+        f"{quantised.output_step_v:.3g} V, dead band {quantised.dead_band_v:.3g} V either way; "
+        f"sine table within {quantised.table_error:.2g} of the crest."
     )
 
 
@@ -188,8 +186,8 @@ def _wrapped(paragraphs: Iterator[str]) -> Iterator[str]:
         yield from (f"    {line}" for line in rest)
 
 
-def _constants(made: Quantised) -> Iterator[str]:
-    plan = made.plan
+def _constants(quantised: Quantised) -> Iterator[str]:
+    plan = quantised.plan
     integers = {
         "proportional": f"{plan.proportional} / 2^{plan.drive_bits + plan.proportional_shift}",
         "integral": f"{plan.integral} / 2^{plan.drive_bits + plan.integral_shift}",
@@ -198,7 +196,7 @@ def _constants(made: Quantised) -> Iterator[str]:
         "scale_max": f"{plan.scale_max} / 2^14",
         "ramp_step": f"{plan.ramp_step} / 2^{plan.ramp_bits}",
     }
-    for row in made.coefficients:
+    for row in quantised.coefficients:
         yield (
             f"{row.name}: {integers[row.name]} = {row.got:.6g}, wanted {row.wanted:.6g} "
             f"{row.unit} ({round(1e6 * row.error):+d} ppm)"

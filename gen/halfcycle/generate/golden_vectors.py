@@ -1,6 +1,6 @@
 """Golden vectors: windows of two codes each, with what the model makes of them.
 
-Two codes a window reach any sum that matters while a row stays small enough for the smallest
+Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
 reading, a target of zero and targets off the range.
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, Plan
 
 ROWS = 40
 
@@ -35,14 +35,14 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
     """ROWS windows run through the model from reset, in order."""
     regulator = Regulator(plan)
     rows = []
-    for number in range(ROWS):
-        target_mv, code_first, code_rest = _stimulus(plan, regulator, number)
-        first = (number * 7919) % (plan.samples + 1)
+    for row in range(ROWS):
+        target_mv, code_first, code_rest = _stimulus(plan, regulator, row)
+        first = (row * 7919) % (plan.samples + 1)
         regulator.set_target_mv(target_mv)
         for index in range(plan.samples):
             regulator.sample(code_first if index < first else code_rest)
         regulator.update()
-        phase = (number * 40503 + 12345) % 65536
+        phase = (row * 40503 + 12345) % TURN
         rows.append(
             Vector(
                 target_mv,
@@ -60,20 +60,20 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
     return tuple(rows)
 
 
-def _stimulus(plan: Plan, regulator: Regulator, number: int) -> tuple[int, int, int]:
+def _stimulus(plan: Plan, regulator: Regulator, row: int) -> tuple[int, int, int]:
     """Target and the window's two codes: an output that follows the scale, and then trouble."""
-    following = _rated_magnitude(plan) * regulator.scale() * 19 // (20 * 16384)
+    following = _rated_magnitude(plan) * regulator.scale() * 19 // (20 * SCALE_ONE)
     up = min(plan.adc_max, plan.zero_code + following)
     down = max(0, plan.zero_code - following)
-    if number in (20, 21):
-        return plan.rated_mv, 0, 65535
-    if number in (24, 25):
+    if row in (20, 21):
+        return plan.rated_mv, 0, CODE_MAX
+    if row in (24, 25):
         return plan.rated_mv, plan.zero_code, plan.zero_code
-    if 28 <= number < 33:
+    if 28 <= row < 33:
         return plan.target_max_mv + 1, (up + plan.zero_code) // 2, (down + plan.zero_code) // 2
-    if number == 33:
+    if row == 33:
         return -1, up, down
-    if number == 34:
+    if row == 34:
         return plan.rated_mv // 2, up, plan.zero_code
     return plan.rated_mv, up, down
 

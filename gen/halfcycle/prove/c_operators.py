@@ -1,6 +1,6 @@
 """C's operators on mathematical integers, each with the claims that make them agree with C.
 
-A ``Number`` is a Python int where it is known and a z3 integer where it is not. C99 6.5.
+A ``Number`` is a Python int if it is known, else a z3 integer. C99 6.5.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def either(condition: Any, yes: Any, no: Any) -> Any:
 
 
 def both(*conditions: Any) -> Any:
-    """All of ``conditions``, a bool where that is known."""
+    """All of ``conditions``, a bool if that is known."""
     open_ones = [condition for condition in conditions if condition is not True]
     if any(condition is False for condition in open_ones):
         return False
@@ -116,8 +116,8 @@ class Arithmetic:
             return Number(self._bits(sign, a, b, where), kind)
         raise NotUnderstoodError(f"{where}: operator {sign}")
 
-    def _held(self, value: Any, kind: IntType, what: str, where: str) -> Number:
-        text = f"the {what} {'fits' if kind.signed else 'does not wrap in'} {kind}"
+    def _held(self, value: Any, kind: IntType, operation: str, where: str) -> Number:
+        text = f"the {operation} {'fits' if kind.signed else 'does not wrap in'} {kind}"
         self.claims.claim(where, text, within(value, kind.low, kind.high))
         return Number(value, kind)
 

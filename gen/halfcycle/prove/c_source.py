@@ -75,27 +75,27 @@ def preprocessed(files: Mapping[str, str], source: str, int_bits: int) -> str:
 def parse(files: Mapping[str, str], source: str, int_bits: int) -> Source:
     """Read ``source``. Raises compiler.CompileError or pycparser's ParseError."""
     tree = c_parser.CParser().parse(preprocessed(files, source, int_bits), source)
-    found = Source(Widths(int_bits))
+    parsed = Source(Widths(int_bits))
     for node in tree.ext:
         if isinstance(node, c_ast.Typedef):
-            named = found.int_type(node.type)
-            assert named is not None
-            found.types[node.name] = named
+            integer = parsed.int_type(node.type)
+            assert integer is not None
+            parsed.types[node.name] = integer
         elif isinstance(node, c_ast.FuncDef):
-            found.functions[node.decl.name] = node
+            parsed.functions[node.decl.name] = node
         elif isinstance(node, c_ast.Decl) and isinstance(node.type, c_ast.Struct):
-            found.structs[node.type.name] = dict(_fields(found, node.type))
+            parsed.structs[node.type.name] = dict(_fields(parsed, node.type))
         elif isinstance(node, c_ast.Decl) and isinstance(node.type, c_ast.ArrayDecl):
-            element = found.int_type(node.type.type)
+            element = parsed.int_type(node.type.type)
             assert element is not None
-            values = [found.widths.constant(item.value)[0] for item in node.init.exprs]
-            found.tables[node.name] = (element, values)
-    return found
+            values = [parsed.widths.constant(item.value)[0] for item in node.init.exprs]
+            parsed.tables[node.name] = (element, values)
+    return parsed
 
 
-def _fields(found: Source, struct: Any) -> Any:
+def _fields(parsed: Source, struct: Any) -> Any:
     for decl in struct.decls:
         kind, length = decl.type, 0
         if isinstance(kind, c_ast.ArrayDecl):
-            length, kind = found.widths.constant(kind.dim.value)[0], kind.type
-        yield decl.name, (found.int_type(kind), length, "volatile" in kind.quals)
+            length, kind = parsed.widths.constant(kind.dim.value)[0], kind.type
+        yield decl.name, (parsed.int_type(kind), length, "volatile" in kind.quals)

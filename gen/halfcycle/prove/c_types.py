@@ -1,4 +1,4 @@
-"""C's integer types where ``int`` has 16 or 32 bits: promotion, conversion, constants.
+"""C's integer types for an ``int`` of 16 or 32 bits: promotion, conversion, constants.
 
 C99 6.2.5, 6.3.1.1, 6.3.1.8 and 6.4.4.1. ``long`` has 32 bits either way, as on every target here,
 and ``long long`` 64.
@@ -57,12 +57,12 @@ class Widths:
     def plain(self) -> IntType:
         return self.of("int", True)
 
-    def promoted(self, given: IntType) -> IntType:
-        """6.3.1.1: what is ranked below int becomes int where int holds it, else unsigned int."""
+    def promoted(self, operand: IntType) -> IntType:
+        """6.3.1.1: what is ranked below int becomes int if int holds it, else unsigned int."""
         plain = self.plain
-        if given.rank > plain.rank or given == self.of("int", False):
-            return given
-        return plain if given.high <= plain.high else self.of("int", False)
+        if operand.rank > plain.rank or operand == self.of("int", False):
+            return operand
+        return plain if operand.high <= plain.high else self.of("int", False)
 
     def common(self, left: IntType, right: IntType) -> IntType:
         """6.3.1.8, the usual arithmetic conversions, of two types."""

@@ -51,7 +51,7 @@ class Claims:
         return number
 
     def assume(self, *facts: Any) -> None:
-        """Take facts as given where the path's conditions hold."""
+        """Take facts as given if the path's conditions hold."""
         for fact in facts:
             if fact is not True:
                 self._solver.add(z3.Implies(z3.And(*self.path), fact) if self.path else fact)

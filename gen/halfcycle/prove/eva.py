@@ -1,6 +1,6 @@
 """Proof by an independent analyser: Frama-C's Eva over the generated C and a generated driver.
 
-Not on PyPI (Debian: apt install frama-c-base), so it is used where it is installed. Its exit
+Not on PyPI (Debian: apt install frama-c-base), so it is used if it is installed. Its exit
 status says nothing and it prints "100 % proven" beside alarms, so the report is read instead.
 """
 
@@ -14,13 +14,11 @@ import subprocess
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from importlib.resources import files as resources
 from pathlib import Path
 
-import jinja2
-
-from halfcycle.prove.invariants import ALL_FLAGS, field_ranges, result_range
-from halfcycle.regulator.plan import Plan
+from halfcycle.base import resources
+from halfcycle.regulator.plan import CODE_MAX, DRIVE_FULL, WORD_MASK, Plan
+from halfcycle.regulator.state import CALLS, RUNNING, fields_of
 
 MACHINES = {16: "gcc_x86_16", 32: "gcc_x86_32"}
 """By the width of int. Not x86_64: INT32_C is a 64-bit constant there and hides an overflow."""
@@ -48,20 +46,22 @@ _ALARM = re.compile(r"^\[eva:alarm\] (\S+: Warning: *\n?.*(?:\n {2}.*)*)", re.MU
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """A field of the state in the driver."""
+class Ranged:
+    """A field of the state, or what a call returns, with its range in the driver."""
 
     name: str
     type: str
     low: int
     high: int
+    slots: int = 1
+    writer: str = ""
 
     @property
     def any(self) -> str:
         """C for any value in the range."""
         if self.type.startswith("u"):
-            return f"ANY_UNSIGNED(UINT32_C({self.low}), UINT32_C({self.high}))"
-        return f"ANY(INT32_C({self.low}), INT32_C({self.high}))"
+            return f"({self.type})ANY_UNSIGNED(UINT32_C({self.low}), UINT32_C({self.high}))"
+        return f"({self.type})ANY(INT32_C({self.low}), INT32_C({self.high}))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,12 +74,12 @@ class Piece:
 
 
 def command() -> str | None:
-    """Frama-C's path, or None where it is not installed."""
+    """Frama-C's path, or None if it is not installed."""
     return shutil.which("frama-c")
 
 
 def version() -> str:
-    """Frama-C's version, "" where it is not installed."""
+    """Frama-C's version, "" if it is not installed."""
     frama_c = command()
     if frama_c is None:
         return ""
@@ -121,14 +121,14 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
 
 def judge(report: str, checks: int) -> tuple[bool, str]:
     """Whether Eva's report shows no alarm and all ``checks`` reached and valid."""
-    alarms, found = _ALARMS.search(report), _CHECKS.search(report)
+    alarms, checked = _ALARMS.search(report), _CHECKS.search(report)
     needed = _NEEDED.search(report)
-    if alarms is None or found is None or needed is None:
+    if alarms is None or checked is None or needed is None:
         return False, f"no result: {' '.join(report.split())[-300:]}"
     shown = [" ".join(alarm.split()) for alarm in _ALARM.findall(report)]
     if int(alarms[1]) or shown:
         return False, "; ".join(shown[:3]) or f"{alarms[1]} alarms"
-    valid, unknown, invalid = map(int, found.groups())
+    valid, unknown, invalid = map(int, checked.groups())
     if (valid, unknown, invalid) != (checks, 0, 0):
         return False, f"{checks} checks: {valid} valid, {unknown} unknown, {invalid} invalid"
     if needed[2] != "0" or needed[3] != "0":
@@ -138,40 +138,30 @@ def judge(report: str, checks: int) -> tuple[bool, str]:
 
 def driver(plan: Plan) -> str:
     """C that calls each function from any state in its ranges; a plain compiler takes it too."""
-    narrow = "int32_t" if plan.wide else "int16_t"
-    pairs = {"window_sum": "uint32_t", "target": narrow, "reading": narrow}
-    pairs |= {"scale": "int16_t", "flags": "uint16_t"}
-    singles = dict.fromkeys(("window_sequence", "taken_sequence", "target_slot"), "uint8_t")
-    singles |= {"output_slot": "uint8_t", "integral": "int32_t", "trusted": "int32_t"}
-    if plan.sum_high:
-        pairs["window_high"] = "uint16_t"
-    if plan.ramped:
-        singles["ramp"] = "int32_t"
-    ranges = field_ranges(plan)
-    reported = result_range(plan, "rms_mv")
-    assert reported is not None
-    template = resources("halfcycle.templates").joinpath("eva_driver.c.j2")
-    environment = jinja2.Environment(undefined=jinja2.StrictUndefined, keep_trailing_newline=True)
-    return environment.from_string(template.read_text(encoding="utf-8")).render(
+    others = [field for field in fields_of(plan) if field.name not in RUNNING]
+    template = resources.templates().get_template("eva_driver.c.j2")
+    return template.render(
         plan=plan,
-        term=_term(plan),
-        pairs=[Field(name, kind, *ranges[name]) for name, kind in pairs.items()],
-        singles=[Field(name, kind, *ranges[name]) for name, kind in singles.items()],
+        fields=[
+            Ranged(field.name, field.c_type(plan), *field.bounds(plan), field.slots, field.writer)
+            for field in others
+        ],
+        readers=[
+            Ranged(call.name, call.returns, *call.result(plan))
+            for call in CALLS
+            if call.reads and not call.argument and call.result
+        ],
+        running=[field.name for field in fields_of(plan) if field.name in RUNNING],
         pieces=list(_pieces(plan)),
         first_counts=list(_first_counts(plan)),
-        reported_max=reported[1],
-        all_flags=ALL_FLAGS,
+        code_max=CODE_MAX,
+        drive_max=DRIVE_FULL,
     )
-
-
-def _term(plan: Plan) -> int:
-    """Greatest that a sample adds to the sum."""
-    return plan.magnitude_max**2 if plan.measure == "rms" else plan.magnitude_max
 
 
 def _first_counts(plan: Plan) -> Iterator[int]:
     """For each high word of the sum but the last: the least count whose sum can exceed it."""
-    term = _term(plan)
+    term = plan.term_max
     for word in range((plan.samples - 1) * term >> 32):
         yield -(-((word + 1) << 32) // term)
 
@@ -180,7 +170,7 @@ def _pieces(plan: Plan) -> Iterator[Piece]:
     """The window sum's range, cut where its high word changes and, for a root, so that in each
     piece the root's leading digits are those of the greatest root up to one, and free after it.
     """
-    total = plan.samples * _term(plan)
+    total = plan.samples * plan.term_max
     cuts = set(range(0, total + 1, 1 << 32))
     if plan.measure == "rms":
         greatest = math.isqrt(total >> plan.reading_shift)
@@ -188,4 +178,4 @@ def _pieces(plan: Plan) -> Iterator[Piece]:
     edges = sorted(cuts)
     for first, following in zip(edges, [*edges[1:], total + 1], strict=True):
         last = following - 1
-        yield Piece(first & 0xFFFFFFFF, last & 0xFFFFFFFF, first >> 32)
+        yield Piece(first & WORD_MASK, last & WORD_MASK, first >> 32)

@@ -37,12 +37,12 @@ class Machine(Expressions):
         if node is None or name in self._running:
             raise NotUnderstoodError(f"{where}: {name} is not defined here, or calls itself")
         variables: Locals = {}
-        given = iter(arguments)
+        remaining = iter(arguments)
         for parameter in node.decl.type.args.params:
             if not isinstance(parameter.type, c_ast.PtrDecl):
                 kind = self.source.int_type(parameter.type)
                 assert kind is not None
-                number = self.arithmetic.converted(next(given), kind, where)
+                number = self.arithmetic.converted(next(remaining), kind, where)
                 variables[parameter.name] = Variable(kind, number.value)
         self._running.append(name)
         result = self._block(node.body, variables)

@@ -27,7 +27,7 @@ COMPARISONS = ("==", "!=", "<", ">", "<=", ">=")
 
 @dataclass(frozen=True, slots=True)
 class Variable:
-    """A local or an element of the state; ``value`` is None where it may not be set yet."""
+    """A local or an element of the state; ``value`` is None if it may not be set yet."""
 
     type: IntType
     value: Any
@@ -39,7 +39,7 @@ Locals = dict[str, Variable]
 class Expressions:
     """Evaluates expressions; ``call`` comes from the class that runs statements.
 
-    ``state``: field to its elements (one element where the field is no array).
+    ``state``: field to its elements (one element if the field is not an array).
     """
 
     def __init__(self, source: Source, claims: Claims, state: dict[str, list[Any]]) -> None:
@@ -90,7 +90,7 @@ class Expressions:
         match node:
             case c_ast.BinaryOp(op="&&" | "||"):
                 left = self.truth(node.left, variables)
-                # The right side is only reached where the left does not settle it.
+                # The right side is only reached if the left does not settle it.
                 with self.given(left if node.op == "&&" else negated(left)) as reached:
                     right = self.truth(node.right, variables) if reached else node.op == "||"
                 return self._joined(node.op, left, right)
@@ -103,7 +103,7 @@ class Expressions:
 
     @contextmanager
     def given(self, condition: Any) -> Iterator[bool]:
-        """Work under ``condition``; False where it cannot hold."""
+        """Work under ``condition``; False if it cannot hold."""
         known = isinstance(condition, bool)
         if not known:
             self.claims.path.append(condition)
@@ -129,10 +129,10 @@ class Expressions:
 
     def called(self, node: Any, variables: Locals) -> Number | None:
         """The result of a call; arguments that are the state itself are left out."""
-        given = node.args.exprs if node.args else []
+        expressions = node.args.exprs if node.args else []
         numbers = [
             self.value(argument, variables)
-            for argument in given
+            for argument in expressions
             if not (isinstance(argument, c_ast.ID) and argument.name not in variables)
         ]
         return self.call(node.name.name, numbers, self.where(node))

@@ -15,6 +15,7 @@ from importlib import metadata
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
 
 INT_BITS = (16, 32)
 """Widths of ``int`` that are proven; the wider types do not depend on it."""
@@ -27,9 +28,6 @@ class Proof:
     name: str
     passed: bool
     detail: str
-
-
-CALLS = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
 
 
 _PACKAGES = {"z3": "z3-solver", "pycparser": "pycparser"}
@@ -53,7 +51,7 @@ def versions() -> list[str]:
     return [*map(metadata.version, _PACKAGES.values()), eva.version()]
 
 
-def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALLS) -> list[Proof]:
+def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAMES) -> list[Proof]:
     """Prove every call of the regulator, from any state in its ranges, with any argument.
 
     ``files``: file name to text, at least NAME.h and NAME.c. For each call and each width of int:

@@ -14,6 +14,7 @@ from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.claims import Claims, Failure
 from halfcycle.prove.executor import Machine
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALLS
 from halfcycle.verify import compiler
 
 SHOWN = 3
@@ -66,10 +67,10 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
         claims.failures.append(Failure(plan.name, "any state is inside the declared ranges", ""))
 
     def local_set(function: str, local: str, value: Any, where: str) -> None:
-        named = invariants.local_range(plan, function.removeprefix(f"{plan.name}_"), local)
-        if named is not None:
-            text = f"{local} stays in its range, {named[0]}..{named[1]}"
-            claims.claim(where, text, within(value, *named))
+        bounds = invariants.local_range(plan, function.removeprefix(f"{plan.name}_"), local)
+        if bounds is not None:
+            text = f"{local} stays in its range, {bounds[0]}..{bounds[1]}"
+            claims.claim(where, text, within(value, *bounds))
 
     machine = Machine(source, claims, state, local_set)
     name = f"{plan.name}_{call}"
@@ -79,12 +80,13 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
             None if isinstance(parameter.type, c_ast.PtrDecl) else source.int_type(parameter.type)
         )
         if kind is not None:
-            given = claims.unknown(parameter.name, kind.low, kind.high, True)
-            arguments.append(Number(given, kind))
+            value = claims.unknown(parameter.name, kind.low, kind.high, True)
+            arguments.append(Number(value, kind))
     result = machine.call(name, arguments, name)
     for text, condition in invariants.invariant(plan, machine.state):
         claims.claim(f"{name} ends", text, condition)
-    wanted = invariants.result_range(plan, call)
-    if wanted is not None and result is not None:
-        text = f"the result is in {wanted[0]}..{wanted[1]}"
-        claims.claim(f"{name} returns", text, within(result.value, *wanted))
+    result_bounds = next(public.result for public in CALLS if public.name == call)
+    if result_bounds is not None and result is not None:
+        low, high = result_bounds(plan)
+        text = f"the result is in {low}..{high}"
+        claims.claim(f"{name} returns", text, within(result.value, low, high))

@@ -161,8 +161,5 @@ def _circuit(index: int, design: Design) -> tuple[object, ...]:
 
 def _measure(regulator: Regulator, total: int) -> None:
     """Hand a whole window's sum to the regulator, as its last sample would."""
-    regulator.window_sequence = (regulator.window_sequence + 1) & 255
-    slot = regulator.window_sequence & 1
-    regulator.window_sum[slot] = total & 0xFFFFFFFF
-    regulator.window_high[slot] = total >> 32
+    regulator.close_window(total)
     regulator.update()

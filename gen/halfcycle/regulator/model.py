@@ -7,7 +7,6 @@ one. Tests hold the two equal; ``verify.compare`` holds the C equal to them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,34 +22,11 @@ from halfcycle.regulator.plan import (
     FLAG_OVER,
     FLAG_SETTLED,
     SCALE_BITS,
+    SEQUENCE_MASK,
+    WORD_MASK,
     Plan,
 )
-
-FIELDS: tuple[str, ...] = (
-    "sum",
-    "sum_high",
-    "count",
-    "window_sum_0",
-    "window_sum_1",
-    "window_high_0",
-    "window_high_1",
-    "window_sequence",
-    "taken_sequence",
-    "integral",
-    "ramp",
-    "target_0",
-    "target_1",
-    "target_slot",
-    "scale_0",
-    "scale_1",
-    "reading_0",
-    "reading_1",
-    "flags_0",
-    "flags_1",
-    "output_slot",
-    "trusted",
-)
-"""Every field of the C state, flattened; those that a Plan leaves out stay 0."""
+from halfcycle.regulator.state import CALL_NAMES, FIELDS, STATE, Field
 
 
 def reading_of(plan: Plan, total: int) -> int:
@@ -66,29 +42,21 @@ def target_of(plan: Plan, millivolts: int) -> int:
     return arithmetic.scale_by(clamped, plan.target_gain, plan.target_shift)
 
 
-@dataclass(slots=True)
+def attribute(field: Field) -> str:
+    """A field's name in ``Regulator``: a call of the same name has the plain one."""
+    return f"out_{field.name}" if field.name in CALL_NAMES else field.name
+
+
 class Regulator:
-    """One regulator instance. Attributes are the C state's fields; two-slot fields are lists."""
+    """One regulator instance. Attributes are the C state's fields; two-slot fields are lists.
 
-    plan: Plan
-    sum: int = 0
-    sum_high: int = 0
-    count: int = 0
-    window_sum: list[int] = field(default_factory=lambda: [0, 0])
-    window_high: list[int] = field(default_factory=lambda: [0, 0])
-    window_sequence: int = 0
-    taken_sequence: int = 0
-    integral: int = 0
-    ramp: int = 0
-    target: list[int] = field(default_factory=lambda: [0, 0])
-    target_slot: int = 0
-    out_scale: list[int] = field(default_factory=lambda: [0, 0])
-    out_reading: list[int] = field(default_factory=lambda: [0, 0])
-    out_flags: list[int] = field(default_factory=lambda: [0, 0])
-    output_slot: int = 0
-    trusted: int = 0
+    ``reset`` sets them all; there is room for those of ``state.STATE`` and no others.
+    """
 
-    def __post_init__(self) -> None:
+    __slots__ = ("plan", *map(attribute, STATE))
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
         self.reset()
 
     def reset(self) -> None:
@@ -99,7 +67,7 @@ class Regulator:
         self.integral = self.ramp = 0
         self.target = [self.plan.target_rated, self.plan.target_rated]
         self.target_slot = 0
-        self.out_scale, self.out_reading, self.out_flags = [0, 0], [0, 0], [0, 0]
+        self.out_scale, self.reading, self.out_flags = [0, 0], [0, 0], [0, 0]
         self.output_slot = 0
         self.trusted = self.plan.drive_max
 
@@ -110,27 +78,31 @@ class Regulator:
         self.target_slot = spare
 
     def sample(self, adc_code: int) -> int:
-        """Take one ADC code (0 to 65535); 1 when it completes a window, else 0."""
+        """Take one ADC code (0 to CODE_MAX); 1 if it completes a window, else 0."""
         plan = self.plan
         code = min(adc_code, plan.adc_max)
         magnitude = abs(code - plan.zero_code)
         total = self.sum + (magnitude * magnitude if plan.measure == "rms" else magnitude)
         high = self.sum_high + (total >> 32)
-        total &= 0xFFFFFFFF
+        total &= WORD_MASK
         self.count += 1
         if self.count < plan.samples:
             self.sum, self.sum_high = total, high
             return 0
-        self.window_sequence = (self.window_sequence + 1) & 255
-        self.window_sum[self.window_sequence & 1] = total
-        self.window_high[self.window_sequence & 1] = high
-        self.sum = self.sum_high = self.count = 0
+        self.close_window(high << 32 | total)
         return 1
 
+    def close_window(self, total: int) -> None:
+        """Hand a whole window's sum to update, as the window's last sample does."""
+        self.window_sequence = (self.window_sequence + 1) & SEQUENCE_MASK
+        slot = self.window_sequence & 1
+        self.window_sum[slot], self.window_high[slot] = total & WORD_MASK, total >> 32
+        self.sum = self.sum_high = self.count = 0
+
     def update(self) -> None:
-        """One PI step on the newest complete window; nothing where there is none."""
+        """One PI step on the newest complete window; nothing if there is none."""
         plan = self.plan
-        elapsed = (self.window_sequence - self.taken_sequence) & 255
+        elapsed = (self.window_sequence - self.taken_sequence) & SEQUENCE_MASK
         if elapsed == 0:
             return
         self.taken_sequence = self.window_sequence
@@ -165,7 +137,7 @@ class Regulator:
             self.trusted = self.integral
 
         spare = now ^ 1
-        self.out_scale[spare], self.out_reading[spare] = scale, reading
+        self.out_scale[spare], self.reading[spare] = scale, reading
         self.out_flags[spare] = flags
         self.output_slot = spare
 
@@ -197,11 +169,11 @@ class Regulator:
     def rms_mv(self) -> int:
         """The last window's RMS-equivalent output in millivolts."""
         plan = self.plan
-        reading = self.out_reading[self.output_slot]
+        reading = self.reading[self.output_slot]
         return arithmetic.scale_by(reading, plan.millivolt_gain, plan.millivolt_shift)
 
     def scale(self) -> int:
-        """The amplitude scale in force, 16384 = 1.0."""
+        """The amplitude scale in force, ``SCALE_ONE`` = 1.0."""
         return self.out_scale[self.output_slot]
 
     def flags(self) -> int:
@@ -209,55 +181,36 @@ class Regulator:
         return self.out_flags[self.output_slot]
 
     def drive(self, phase: int) -> int:
-        """The clipped, scaled reference sine at ``phase`` (65536 steps a turn), 32767 = bus."""
+        """The clipped, scaled sine at ``phase`` (``TURN`` steps a turn), DRIVE_FULL = bus."""
         return int(drive_wave(self.plan, self.scale(), np.array([phase], dtype=np.int64))[0])
 
     def fields(self) -> dict[str, int]:
-        """Every field of :data:`FIELDS`."""
-        return {
-            "sum": self.sum,
-            "sum_high": self.sum_high,
-            "count": self.count,
-            "window_sum_0": self.window_sum[0],
-            "window_sum_1": self.window_sum[1],
-            "window_high_0": self.window_high[0],
-            "window_high_1": self.window_high[1],
-            "window_sequence": self.window_sequence,
-            "taken_sequence": self.taken_sequence,
-            "integral": self.integral,
-            "ramp": self.ramp,
-            "target_0": self.target[0],
-            "target_1": self.target[1],
-            "target_slot": self.target_slot,
-            "scale_0": self.out_scale[0],
-            "scale_1": self.out_scale[1],
-            "reading_0": self.out_reading[0],
-            "reading_1": self.out_reading[1],
-            "flags_0": self.out_flags[0],
-            "flags_1": self.out_flags[1],
-            "output_slot": self.output_slot,
-            "trusted": self.trusted,
-        }
+        """Every number of the state by its name in ``state.FIELDS``."""
+        return dict(zip(FIELDS, self.values(), strict=True))
+
+    def values(self) -> list[int]:
+        """Every number of the state in the order of ``state.FIELDS``."""
+        row: list[int] = []
+        for name, slots in _ATTRIBUTES:
+            value = getattr(self, name)
+            if slots == 1:
+                row.append(value)
+            else:
+                row += value
+        return row
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
-        for name in ("sum", "sum_high", "count", "window_sequence", "taken_sequence"):
-            setattr(self, name, values[name])
-        for name in ("integral", "ramp", "target_slot", "output_slot", "trusted"):
-            setattr(self, name, values[name])
-        for name, prefix in (
-            ("window_sum", "window_sum"),
-            ("window_high", "window_high"),
-            ("target", "target"),
-            ("out_scale", "scale"),
-            ("out_reading", "reading"),
-            ("out_flags", "flags"),
-        ):
-            setattr(self, name, [values[f"{prefix}_0"], values[f"{prefix}_1"]])
+        for field in STATE:
+            elements = [values[name] for name in field.elements]
+            setattr(self, attribute(field), elements if field.slots > 1 else elements[0])
+
+
+_ATTRIBUTES = tuple((attribute(field), field.slots) for field in STATE)
 
 
 def drive_wave(plan: Plan, scale: int, phase: NDArray[np.int64]) -> NDArray[np.int64]:
-    """``*_drive`` for many phases (any shape, 0 to 65535) at one ``scale`` (16384 = 1.0)."""
+    """``*_drive`` for many phases (any shape, below ``TURN``) at one ``scale``."""
     table = np.asarray(plan.table, dtype=np.int64)
     step_bits = 14 - plan.table_bits
     quarter = phase & 0x3FFF

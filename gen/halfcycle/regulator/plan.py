@@ -14,6 +14,16 @@ SCALE_ONE = 16384
 SCALE_BITS = 14
 DRIVE_FULL = 32767
 """``*_drive`` at the bus voltage."""
+TURN = 65536
+"""Steps of a whole turn in the argument of ``*_drive``."""
+CODE_MAX = 65535
+"""Greatest ``adc_code`` that ``*_sample`` takes: 16 bits, whatever the ADC has."""
+SAMPLES_MAX = 65535
+"""Samples of the longest window: they are counted in 16 bits."""
+WORD_MASK = 0xFFFFFFFF
+"""The 32 bits of the C's widest word."""
+SEQUENCE_MASK = 0xFF
+"""The 8 bits of the C's sequences."""
 
 FLAG_BROWNOUT = 0x0001
 FLAG_OVER = 0x0002
@@ -31,6 +41,8 @@ FLAGS: tuple[tuple[str, int, str], ...] = (
     ("IN_BAND", FLAG_IN_BAND, "the last window was inside the target band"),
     ("MISSED", FLAG_MISSED, "a window completed that no update consumed"),
 )
+ALL_FLAGS = sum(value for _, value, _ in FLAGS)
+"""Every flag that is defined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +73,19 @@ class Plan:
     measure: Literal["mean", "rms"]
     word_bits: int
     samples: int
-    """Samples in a window, 1 to 65535."""
+    """Samples in a window, 1 to ``SAMPLES_MAX``."""
     half_cycles: int
     adc_max: int
     """Greatest ADC code; codes above it are read as this one."""
     zero_code: int
     magnitude_max: int
     sum_high: bool
-    """True where the window's sum needs more than 32 bits: a second 16-bit word carries on."""
+    """True if the window's sum needs more than 32 bits: a second 16-bit word carries on."""
     reading_shift: int
     """mean: reading = round(sum / 2^shift); rms: reading = round(sqrt(floor(sum / 2^shift)))."""
     reading_max: int
     wide: bool
-    """True where readings and targets need more than 15 bits (``word_bits`` 32 only)."""
+    """True if readings and targets need more than 15 bits (``word_bits`` 32 only)."""
     target_max_mv: int
     rated_mv: int
     target_gain: int
@@ -85,7 +97,7 @@ class Plan:
     millivolt_shift: int
     """Millivolts = scale_by(reading, millivolt_gain, millivolt_shift)."""
     ramp_step: int
-    """Per-window step of the target, in 2^-ramp_bits reading units; 0 where there is no ramp."""
+    """Per-window step of the target, in 2^-ramp_bits reading units; 0 if there is no ramp."""
     ramp_bits: int
     proportional: int
     proportional_shift: int
@@ -98,13 +110,25 @@ class Plan:
     band: int
     """Half width of the target band, reading units."""
     hold_scale: int
-    """Implausible where the scale is at least this and the reading below ``hold_reading``."""
+    """Implausible if the scale is at least this and the reading below ``hold_reading``."""
     hold_reading: int
     table_bits: int
     """The quarter wave is cut into 2^table_bits equal parts."""
     table: tuple[int, ...]
     """2^table_bits + 1 points of the quarter sine, 32767 at the crest."""
     signals: tuple[Signal, ...]
+
+    def signal_range(self, name: str) -> tuple[int, int]:
+        """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""
+        for signal in self.signals:
+            if signal.name == name:
+                return signal.lowest, signal.highest
+        raise KeyError(name)
+
+    @property
+    def term_max(self) -> int:
+        """Greatest that one sample adds to the window's sum."""
+        return self.magnitude_max**2 if self.measure == "rms" else self.magnitude_max
 
     @property
     def drive_max(self) -> int:
@@ -118,7 +142,7 @@ class Plan:
 
     @property
     def ramped(self) -> bool:
-        """True where the target climbs by ``ramp_step`` a window instead of at once."""
+        """True if the target climbs by ``ramp_step`` per window instead of at once."""
         return self.ramp_step > 0
 
     @property

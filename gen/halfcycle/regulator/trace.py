@@ -1,8 +1,8 @@
 """What the C must do, tick by tick: the model over whole recordings, fast.
 
-It takes target changes at any tick and updates at any time (late,
-twice, never): the sample's own fields are computed for all ticks at once, and the model's
-``update`` is called only where the C's is.
+It takes target changes at any tick and updates at any time (late, twice, never): the running sum
+and its count are computed for all ticks at once, and the model's ``update`` is called only when
+the C's is.
 """
 
 from __future__ import annotations
@@ -13,18 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.model import FIELDS, Regulator, magnitudes
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.model import Regulator, magnitudes
+from halfcycle.regulator.plan import WORD_MASK, Plan
+from halfcycle.regulator.state import FIELDS, READERS
 
 Ints = NDArray[np.int64]
 
-CALLS: tuple[str, ...] = ("complete", "rms_mv", "scale", "flags")
-"""What the calls return after a tick: sample, and the three readers."""
-RECORD: tuple[str, ...] = (*FIELDS, *CALLS)
-"""The rows of a record; ``c_harness/harness.c`` has the same order."""
-
-_SAMPLE_OWN = ("sum", "sum_high", "count")
-_SLOW = tuple(name for name in FIELDS if name not in _SAMPLE_OWN)
+MAX_TICKS = 65536
+"""Ticks of one trace: the running sum of that many squares stays exact in 64 bits."""
+COMPLETE = "complete"
+"""The row of what sample returned."""
+RECORD: tuple[str, ...] = (*FIELDS, COMPLETE, *READERS)
+"""The rows of a record: the state, then what the calls return after the tick."""
+_ROW = {name: row for row, name in enumerate(RECORD)}
 
 
 def trace(
@@ -35,14 +36,14 @@ def trace(
 ) -> Ints:
     """Every field and every call's result after every tick, shape (len(RECORD), ticks).
 
-    ``codes``: ADC codes, shape (ticks,), at most 65536 of them (the running sum then stays exact).
+    ``codes``: ADC codes, shape (ticks,), at most ``MAX_TICKS`` of them.
     ``targets``: (tick, millivolts), ascending: set before that tick's sample. ``updates``: calls
     of update after each tick's sample, shape (ticks,); None: one after each whole window.
     Leaves ``regulator`` as it stands after the last tick.
     """
     plan, ticks = regulator.plan, len(codes)
-    if ticks > 65536:
-        raise ValueError("at most 65536 ticks at a time")
+    if ticks > MAX_TICKS:
+        raise ValueError(f"at most {MAX_TICKS} ticks at a time")
     taken = regulator.count + np.arange(1, ticks + 1)
     ends = np.flatnonzero(taken % plan.samples == 0)
     carried = np.uint64(regulator.sum + (regulator.sum_high << 32))
@@ -57,16 +58,19 @@ def trace(
     result = np.empty((len(RECORD), ticks), dtype=np.int64)
     total = running - restarts[window]
     total[ends] = 0
-    result[0] = total & np.uint64(0xFFFFFFFF)
-    result[1] = total >> np.uint64(32)
-    result[2] = taken % plan.samples
     slow = np.asarray(rows, dtype=np.int64)
-    result[3 : 3 + len(_SLOW)] = np.repeat(slow.T, lengths, axis=1)
-    result[len(FIELDS)] = 0
-    result[len(FIELDS), ends] = 1
-    result[-3:] = np.repeat(_readers(plan, slow), lengths, axis=1)
+    result[: len(FIELDS)] = np.repeat(slow.T, lengths, axis=1)
+    result[_ROW["sum"]] = total & np.uint64(WORD_MASK)
+    result[_ROW["sum_high"]] = total >> np.uint64(32)
+    result[_ROW["count"]] = taken % plan.samples
+    result[_ROW[COMPLETE]] = 0
+    result[_ROW[COMPLETE], ends] = 1
+    for name, values in _read(plan, slow).items():
+        result[_ROW[name]] = np.repeat(values, lengths)
     if ticks:
-        regulator.sum, regulator.sum_high, regulator.count = (int(x) for x in result[:3, -1])
+        regulator.sum, regulator.sum_high, regulator.count = (
+            int(result[_ROW[name], -1]) for name in ("sum", "sum_high", "count")
+        )
     return result
 
 
@@ -76,9 +80,9 @@ def _slow_rows(
     whole: NDArray[np.uint64],
     targets: Sequence[tuple[int, int]],
     updates: NDArray[np.uint8] | None,
-) -> tuple[list[int], list[tuple[int, ...]]]:
-    """The fields that seldom move: from which tick on each row of them holds."""
-    starts, rows = [0], [_slow_fields(regulator)]
+) -> tuple[list[int], list[list[int]]]:
+    """The state without its running sum and count: from which tick on each row of it holds."""
+    starts, rows = [0], [regulator.values()]
     # At one tick: targets before the sample, then the window's end, then the updates.
     events = [(tick, 0, mv) for tick, mv in targets]
     events += [(end, 1, total) for end, total in zip(ends.tolist(), whole.tolist(), strict=True)]
@@ -92,51 +96,29 @@ def _slow_rows(
         if kind == 0:
             regulator.set_target_mv(value)
         elif kind == 1:
-            sequence = (regulator.window_sequence + 1) & 255
-            regulator.window_sequence = sequence
-            regulator.window_sum[sequence & 1] = value & 0xFFFFFFFF
-            regulator.window_high[sequence & 1] = value >> 32
+            regulator.close_window(value)
             if updates is None:
                 regulator.update()
         else:
             for _ in range(value):
                 regulator.update()
         starts.append(tick)
-        rows.append(_slow_fields(regulator))
+        rows.append(regulator.values())
     return starts, rows
 
 
-def _slow_fields(regulator: Regulator) -> tuple[int, ...]:
-    """The fields of ``_SLOW``, in that order."""
-    return (
-        *regulator.window_sum,
-        *regulator.window_high,
-        regulator.window_sequence,
-        regulator.taken_sequence,
-        regulator.integral,
-        regulator.ramp,
-        *regulator.target,
-        regulator.target_slot,
-        *regulator.out_scale,
-        *regulator.out_reading,
-        *regulator.out_flags,
-        regulator.output_slot,
-        regulator.trusted,
-    )
+def _read(plan: Plan, rows: Ints) -> dict[str, Ints]:
+    """What each of ``READERS`` returns from each row of fields, shape (rows,) each."""
+    every_row = np.arange(len(rows))
 
+    def in_force(name: str) -> Ints:
+        return np.asarray(rows[every_row, _ROW[f"{name}_0"] + rows[:, _ROW["output_slot"]]])
 
-def _readers(plan: Plan, slow: Ints) -> Ints:
-    """rms_mv, scale and flags of each row of slow fields, shape (3, rows)."""
-    slot = slow[:, _SLOW.index("output_slot")]
-    every = np.arange(len(slow))
-    reading = slow[every, _SLOW.index("reading_0") + slot]
-    return np.stack(
-        [
-            scale_by(reading, plan.millivolt_gain, plan.millivolt_shift),
-            slow[every, _SLOW.index("scale_0") + slot],
-            slow[every, _SLOW.index("flags_0") + slot],
-        ]
-    )
+    return {
+        "rms_mv": scale_by(in_force("reading"), plan.millivolt_gain, plan.millivolt_shift),
+        "scale": in_force("scale"),
+        "flags": in_force("flags"),
+    }
 
 
 def scale_by(value: Ints, gain: int, shift: int) -> Ints:

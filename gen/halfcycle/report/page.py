@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
-import jinja2
-
 import halfcycle
-from halfcycle.base import exact
+from halfcycle.base import exact, resources
 from halfcycle.report import (
     board_section,
     frequency_section,
@@ -81,7 +78,9 @@ def render(contents: Contents) -> str:
         "defaults": tuple((key, _text(value)) for key, value in spec.defaulted()),
         "spec_text": contents.spec_text.removeprefix("\ufeff"),
     }
-    return _environment().get_template("report.html.j2").render(values)
+    environment = resources.templates(html=True)
+    environment.filters["typeset"] = typeset
+    return environment.get_template("report.html.j2").render(values)
 
 
 def _worst_again(contents: Contents) -> str:
@@ -221,17 +220,3 @@ def _text(value: object) -> str:
     if isinstance(value, Fraction):
         return exact.text(value)
     return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def _environment() -> jinja2.Environment:
-    folder = files("halfcycle.templates")
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8")),
-        undefined=jinja2.StrictUndefined,
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["typeset"] = typeset
-    return environment

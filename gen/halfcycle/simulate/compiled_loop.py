@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib.resources import files as resources
 from typing import Any
 
 import numpy as np
 
 from halfcycle.simulate.parts import BoardLoad, Filter
 from halfcycle.simulate.run_types import Board, History, Real, Run
-from halfcycle.verify import compiler
+from halfcycle.verify import c_interface, library
 
 FLAGS = ("-O3", "-ffp-contract=off")
 """No fused multiply-add, so that every machine computes the same bits."""
 
-_FILES = ("circuit.h", "circuit.c", "simulate.h", "simulate.c", "regulator.h")
+_FILES = ("circuit.h", "circuit.c", "simulate.h", "simulate.c")
 
 _DECLARATIONS = """
 struct hc_case {
@@ -47,23 +46,10 @@ class CompiledLoop:
     """
 
     def __init__(self, name: str, generated: Mapping[str, str]) -> None:
-        import cffi  # noqa: PLC0415 (slow to import)
-
-        folder = resources("halfcycle.c_harness")
-        contents = {
-            f"harness/{file}": folder.joinpath(file).read_text(encoding="utf-8") for file in _FILES
-        }
+        contents = c_interface.harness_files(*_FILES) | c_interface.names_header(name)
         contents |= {file: generated[file] for file in (f"{name}.h", f"{name}.c")}
         names = ["harness/circuit.c", "harness/simulate.c", f"{name}.c"]
-        defines = [f"HC_NAME={name}", f'HC_HEADER="../{name}.h"']
-        self._ffi = cffi.FFI()
-        self._ffi.cdef(_DECLARATIONS)
-        path = compiler.build_shared(contents, names, defines, FLAGS)
-        try:
-            self._lib: Any = self._ffi.dlopen(str(path))
-        except OSError:  # Damaged, or kept where nothing may be executed.
-            path = compiler.build_shared(contents, names, defines, FLAGS, fresh=True)
-            self._lib = self._ffi.dlopen(str(path))
+        self._ffi, self._lib = library.load(_DECLARATIONS, contents, names, FLAGS)
 
     def run(self, run: Run, boards: Sequence[Board], *, trace: bool = False) -> History:
         """Run every board; ``trace`` keeps the waveforms of the first."""

@@ -50,12 +50,14 @@ _KEYWORDS = _words(
     """
 )
 
-# NAME.h must not shadow a standard header on the include path (C99 to C23, from memory).
+# NAME.h must not hide a standard header on the include path (C99 to C23), nor one that stdint.h
+# includes itself (glibc, newlib, Microsoft's C; all from memory).
 _HEADERS = _words(
     """
     assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp signal
     stdalign stdarg stdatomic stdbit stdbool stdckdint stddef stdint stdio stdlib stdnoreturn
     string tgmath threads time uchar wchar wctype memory strings unistd
+    features newlib corecrt vcruntime sal
     """
 )
 
@@ -71,8 +73,13 @@ _STANDARD_PATTERNS = (
 # Files, Paths, and Namespaces", from memory).
 _DEVICES = re.compile(r"con|prn|aux|nul|com[0-9]|lpt[0-9]", re.IGNORECASE)
 
-# The prefix and the header of the harness that runs the generated C (c_harness/regulator.h).
-_HARNESS = frozenset({"hc", "regulator"})
+# What the harness that runs the generated C (c_harness) calls its own: NAME.h of hc_circuit would
+# have the include guard of circuit.h there.
+_HARNESS = re.compile(r"hc(_.*)?", re.IGNORECASE)
+
+FILE_ENDINGS = ("_selftest", "_vectors")
+"""What names a generated file beside NAME.c and NAME.h: gauge and gauge_selftest in one folder
+would both have a gauge_selftest.c."""
 
 
 class BadNameError(ValueError):
@@ -88,7 +95,8 @@ def check_name(name: str) -> str:
     """Return ``name`` unchanged where it may prefix C names and name files.
 
     A good name is 1 to ``MAX_LENGTH`` ASCII letters, digits and single underscores, begins with a
-    letter, does not end in an underscore, and is no word with a meaning of its own.
+    letter, ends neither in an underscore nor as a generated file does, and has no meaning of its
+    own.
 
     Raises:
         BadNameError: with the problem and the remedy.
@@ -99,7 +107,7 @@ def check_name(name: str) -> str:
     shown = ascii(name if len(name) <= 40 else name[:37] + "...").strip("'\"")
     if not _IDENTIFIER.fullmatch(name):
         raise BadNameError(
-            f'"{shown}" is no C identifier',
+            f'"{shown}" is not a C identifier',
             "use ASCII letters, digits and underscores, a letter first",
         )
     if len(name) > MAX_LENGTH:
@@ -127,5 +135,11 @@ def _check_word(name: str, rename: str) -> None:
         raise BadNameError(f'"{name}.h" would hide a standard header', rename)
     if _DEVICES.fullmatch(name):
         raise BadNameError(f'"{name}" is a device on Windows and cannot name a file', rename)
-    if folded in _HARNESS:
+    if _HARNESS.fullmatch(name):
         raise BadNameError(f'"{name}" is what the test harness calls its own', rename)
+    for ending in FILE_ENDINGS:
+        if folded.endswith(ending):
+            stem = name[: -len(ending)]
+            raise BadNameError(
+                f'"{name}" ends as a generated file of "{stem}" does and would overwrite it', rename
+            )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-
 from halfcycle.spec.c_names import check_name
 
 TEMPLATE = "start.toml.j2"
@@ -15,9 +13,7 @@ def start_text(name: str, file: str) -> str:
     ``file``: the file that the comments name in their example commands.
     Raises ``naming.BadNameError`` where ``name`` must not reach C.
     """
-    from jinja2 import Environment, StrictUndefined  # noqa: PLC0415
+    from halfcycle.base import resources  # noqa: PLC0415 (jinja2: not for --help)
 
-    # No autoescape: the output is TOML, and check_name admits nothing that would need it.
-    environment = Environment(undefined=StrictUndefined, keep_trailing_newline=True)
-    source = files("halfcycle.templates").joinpath(TEMPLATE).read_text(encoding="utf-8")
-    return environment.from_string(source).render(name=check_name(name), file=file)
+    # No escapes: the output is TOML, and check_name admits nothing that would need one.
+    return resources.templates().get_template(TEMPLATE).render(name=check_name(name), file=file)

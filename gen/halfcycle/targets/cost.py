@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.model import FIELDS
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.state import CALL_NAMES, FIELDS
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.simavr import SimavrCpu
@@ -65,28 +65,28 @@ class Costs:
 def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
     """The calls to measure; the same for the same arguments."""
     generator = random.Random(seed)
-    found: list[Call] = []
+    chosen: list[Call] = []
     updates = [*adversarial.update_states(plan, generator, states), *_root_states(plan, generator)]
-    found += [Call("_update", _row(state), 0, "update") for state in updates]
+    chosen += [Call("_update", _row(state), 0, "update") for state in updates]
     from_states, codes = adversarial.sample_states(plan, generator, states)
     count = FIELDS.index("count")
     for state, code in zip(from_states, codes.tolist(), strict=True):
         kind = "closing" if state[count] == plan.samples - 1 else "sample"
-        found.append(Call("_sample", _row(state), code, kind))
+        chosen.append(Call("_sample", _row(state), code, kind))
     numbers = np.random.default_rng(seed)
     state = _row(from_states[0])
     for millivolts in _few(adversarial.target_values(plan, numbers, 40)):
-        found.append(Call("_set_target_mv", state, millivolts, "set_target"))
+        chosen.append(Call("_set_target_mv", state, millivolts, "set_target"))
     scale = FIELDS.index(f"scale_{state[FIELDS.index('output_slot')]}")
     for level in adversarial.drive_scales(plan, numbers, 3):
         at = (*state[:scale], level, *state[scale + 1 :])
-        edges = [edge + side for edge in range(0, 65537, 4096) for side in (-1, 0, 1)]
-        found += [Call("_drive", at, phase & 0xFFFF, "drive") for phase in edges]
+        edges = [edge + side for edge in range(0, TURN + 1, 4096) for side in (-1, 0, 1)]
+        chosen += [Call("_drive", at, phase % TURN, "drive") for phase in edges]
     reading = FIELDS.index(f"reading_{state[FIELDS.index('output_slot')]}")
     for value in (0, 1, plan.target_rated, plan.reading_max):
         at = (*state[:reading], value, *state[reading + 1 :])
-        found.append(Call("_rms_mv", at, 0, "rms_mv"))
-    return found
+        chosen.append(Call("_rms_mv", at, 0, "rms_mv"))
+    return chosen
 
 
 def _few(values: NDArray[np.int64]) -> list[int]:
@@ -120,49 +120,49 @@ def _root_states(plan: Plan, generator: random.Random) -> list[NDArray[np.int64]
     return chosen
 
 
-def measure(plan: Plan, cpu: UnicornCpu | SimavrCpu, found: Sequence[Call]) -> Costs:
+def measure(plan: Plan, cpu: UnicornCpu | SimavrCpu, measured: Sequence[Call]) -> Costs:
     """Run every call on ``cpu``, which holds the guest's image."""
     name = plan.name
     if isinstance(cpu, SimavrCpu):
-        runs = _by_simavr(plan, cpu, found)
+        runs = _by_simavr(plan, cpu, measured)
     else:
-        runs = _by_unicorn(plan, cpu, found)
+        runs = _by_unicorn(plan, cpu, measured)
     kinds: dict[str, Cost] = {}
-    for call, run in zip(found, runs, strict=True):
+    for call, run in zip(measured, runs, strict=True):
         before = kinds.get(call.kind, Cost(0, None if run.cycles is None else 0, 0))
         kinds[call.kind] = Cost(
             max(before.instructions, run.instructions),
             None if run.cycles is None else max(before.cycles or 0, run.cycles),
             max(before.stack_bytes, run.stack_bytes),
         )
-    called = {f"{name}{call.function}" for call in found}
+    called = {f"{name}{call.function}" for call in measured}
     return Costs(kinds, unreached(cpu.image, name, called, cpu.executed))
 
 
-def _by_unicorn(plan: Plan, cpu: UnicornCpu, found: Sequence[Call]) -> list[Run]:
+def _by_unicorn(plan: Plan, cpu: UnicornCpu, measured: Sequence[Call]) -> list[Run]:
     symbols = cpu.image.symbols
     state, fields = symbols["hc_guest_state"].address, symbols["hc_guest_fields"].address
     runs = []
-    prepared = _prepared(cpu, found, fields)
+    prepared = _prepared(cpu, measured, fields)
     with cpu.counted() as counter:
-        for call, image in zip(found, prepared, strict=True):
+        for call, image in zip(measured, prepared, strict=True):
             cpu.write_bytes(state, image)
             runs.append(counter.call(f"{plan.name}{call.function}", state, call.argument))
     return runs
 
 
-def _prepared(cpu: UnicornCpu, found: Sequence[Call], fields: int) -> list[bytes]:
+def _prepared(cpu: UnicornCpu, measured: Sequence[Call], fields: int) -> list[bytes]:
     """The bytes of the state struct for each call, laid out by the guest itself, uncounted."""
     place = cpu.image.symbols["hc_guest_state"]
     images: list[bytes] = []
-    for call in found:
+    for call in measured:
         cpu.write_words(fields, (np.asarray(call.state) & 0xFFFFFFFF).astype(np.uint32))
         cpu.call("hc_guest_load")
         images.append(cpu.read_bytes(place.address, place.size))
     return images
 
 
-def _by_simavr(plan: Plan, cpu: SimavrCpu, found: Sequence[Call]) -> list[Run]:
+def _by_simavr(plan: Plan, cpu: SimavrCpu, measured: Sequence[Call]) -> list[Run]:
     commands = {
         "_sample": "N",
         "_update": "U",
@@ -171,16 +171,18 @@ def _by_simavr(plan: Plan, cpu: SimavrCpu, found: Sequence[Call]) -> list[Run]:
         "_drive": "W",
     }
     requests = []
-    for call in found:
+    for call in measured:
         requests.append(guest.load(dict(zip(FIELDS, call.state, strict=True))))
         requests.append(_command(plan, commands[call.function], call))
-    functions = list(dict.fromkeys(call.function for call in found))
+    functions = list(dict.fromkeys(call.function for call in measured))
     counted = cpu.counted(requests, [f"{plan.name}{function}" for function in functions])
     # rms_mv is also called for each record: only the last ones, from "M", are those asked for.
     queues = dict(zip(functions, counted, strict=True))
-    wanted = {function: sum(call.function == function for call in found) for function in functions}
-    at = {function: iter(queues[function][-wanted[function] :]) for function in functions}
-    return [next(at[call.function]) for call in found]
+    counts = {
+        function: sum(call.function == function for call in measured) for function in functions
+    }
+    at = {function: iter(queues[function][-counts[function] :]) for function in functions}
+    return [next(at[call.function]) for call in measured]
 
 
 def _command(plan: Plan, command: str, call: Call) -> Words:
@@ -197,6 +199,8 @@ def _command(plan: Plan, command: str, call: Call) -> Words:
     return (np.asarray(values, dtype=np.int64) & 0xFFFFFFFF).astype(np.uint32)
 
 
+MAX_LITERALS = 65536
+"""Bytes of constants behind a function, at most: those of the last one have no end of their own."""
 _NOPS = (b"\xc0\x46", b"\x00\xbf")
 """Thumb's, with which compilers align the constants behind a function."""
 
@@ -206,12 +210,12 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    aside = {f"{prefix}{end}" for end in ("_reset", "_scale", "_flags")} - called
+    aside = {f"{prefix}_{call}" for call in CALL_NAMES} - called
     covered: set[int] = set()
     for address, size in executed.items():
         covered.update(range(address, address + size))
     for start, end in image.literals:
-        covered.update(range(start, min(end, start + 65536)))
+        covered.update(range(start, min(end, start + MAX_LITERALS)))
     missing: set[int] = set()
     for name, symbol in image.symbols.items():
         if symbol.is_function and name.startswith(prefix) and name not in aside:

@@ -53,7 +53,7 @@ class Image:
         return self.text_bytes + self.data_bytes
 
     def bytes_at(self, address: int, count: int) -> bytes:
-        """Contents of the image; fewer bytes, or none, where it has no more."""
+        """Contents of the image; fewer bytes, or none, if it has no more."""
         for part in self.segments:
             if part.address <= address < part.address + len(part.content):
                 return part.content[address - part.address :][:count]

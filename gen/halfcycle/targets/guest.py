@@ -12,35 +12,34 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.model import FIELDS
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
+from halfcycle.regulator.state import FIELDS
 from halfcycle.regulator.trace import Ints
-from halfcycle.targets.toolchains import resource
-from halfcycle.verify import compare, harness
+from halfcycle.verify import c_interface, compare
 from halfcycle.verify.harness import Harness
-from halfcycle.verify.scenarios import Plant
+from halfcycle.verify.scenarios import SimulatedPlant
 
 Words = NDArray[np.uint32]
 _AFTER_WINDOW = 255
-_TURN = 65536
 KEEP = ("main", "hc_guest_load")
 """What the host calls in an image of the guest."""
 
 
 def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], list[str]]:
     """Texts and source names of the guest with its regulator."""
-    names = ("target_guest.c", "target_port.h", "target_semihost.h", "regulator.h")
-    contents = {name: resource(name) for name in names}
+    contents = {
+        **c_interface.harness_files("target_guest.c", "target_port.h", "target_semihost.h"),
+        **c_interface.names_header(plan.name),
+        **c_interface.state_header(plan),
+    }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
         contents[name] = generated[name]
-    return contents, ["target_guest.c", f"{plan.name}.c"]
+    return contents, [f"{c_interface.FOLDER}/target_guest.c", f"{plan.name}.c"]
 
 
-def defines(plan: Plan, port: str) -> list[str]:
-    """What ``target_guest.c`` must know; ``port`` is MEMORY, AVR or SEMIHOST."""
-    kept = [name for name in harness.defines(plan) if not name.startswith("HC_HEADER=")]
-    own = [f'HC_HEADER="{plan.name}.h"', f"HC_PORT_{port}", f"HC_FIELDS={len(FIELDS)}u"]
-    return [*kept, *own]
+def defines(port: str) -> list[str]:
+    """What ``target_guest.c`` must be told; ``port`` is MEMORY, AVR or SEMIHOST."""
+    return [f"HC_PORT_{port}"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,16 +62,16 @@ class Job:
         return int(self.expected.size)
 
     def difference(self, answer: Words) -> str | None:
-        """Where ``answer`` first differs from the model, in words; None where nowhere."""
-        got = answer.reshape(self.expected.shape[1], len(self.fields)).T
-        wanted = (self.expected & 0xFFFFFFFF).astype(np.uint32)
-        differs = got != wanted
+        """Where ``answer`` first differs from the model, in words; None if nowhere."""
+        answered = answer.reshape(self.expected.shape[1], len(self.fields)).T
+        expected_words = (self.expected & WORD_MASK).astype(np.uint32)
+        differs = answered != expected_words
         if not differs.any():
             return None
         column = int(differs.any(axis=0).argmax())
         row = int(differs[:, column].argmax())
         expected = int(self.expected[row, column])
-        value = int(got[row, column])
+        value = int(answered[row, column])
         if expected < 0 and value >= 1 << 31:
             value -= 1 << 32
         return (
@@ -114,7 +113,7 @@ class _Recorder(Harness):
         codes: NDArray[np.uint16],
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
-        plant: Plant | None = None,
+        plant: SimulatedPlant | None = None,
     ) -> Ints:
         result = super().run(codes, targets, updates, plant)
         calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
@@ -148,7 +147,7 @@ class _Recorder(Harness):
         return super().millivolts(readings)
 
     def drive(self, scale: int) -> NDArray[np.int16]:
-        self._ask("W", scale, 0, self._phase_step, -(-_TURN // self._phase_step))
+        self._ask("W", scale, 0, self._phase_step, -(-TURN // self._phase_step))
         return super().drive(scale)
 
 
@@ -174,4 +173,4 @@ def load(state: Mapping[str, int]) -> Words:
 
 def _words(values: NDArray[np.int64]) -> Words:
     """Numbers as 32-bit words, row by row; negative ones as their two's complement."""
-    return (values.astype(np.int64) & 0xFFFFFFFF).astype(np.uint32).reshape(-1)
+    return (values.astype(np.int64) & WORD_MASK).astype(np.uint32).reshape(-1)

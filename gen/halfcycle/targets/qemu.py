@@ -1,7 +1,7 @@
-"""A second opinion by qemu, where it is installed: the same sources on a whole emulated board.
+"""A second opinion by qemu, if it is installed: the same sources on a whole emulated board.
 
 It counts nothing; its answers are compared as those of the first emulator are. Its Cortex-M0
-refuses what ARMv6-M lacks, where unicorn's runs any Thumb code.
+refuses what ARMv6-M lacks; unicorn's runs any Thumb code.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.machines import Machine
-from halfcycle.targets.toolchains import Missing, said
+from halfcycle.targets.toolchains import Missing, output_of
 from halfcycle.targets.unicorn_cpu import CrashedError
 
 Words = NDArray[np.uint32]
@@ -29,14 +29,14 @@ _SECONDS = 300
 
 
 def find(machine: Machine) -> str | Missing | None:
-    """qemu's name and version for ``machine``; None where it has no board for it."""
+    """qemu's name and version for ``machine``; None if it has no board for it."""
     if not machine.qemu:
         return None
     command = machine.qemu[0]
-    found = shutil.which(command)
-    if found is None:
+    path = shutil.which(command)
+    if path is None:
         return Missing(command, f"apt install {_PACKAGES.get(command, command)}")
-    return f"qemu {said((found, '--version')).split('version ')[-1].split()[0]}"
+    return f"qemu {output_of((path, '--version')).split('version ')[-1].split()[0]}"
 
 
 class QemuCpu:

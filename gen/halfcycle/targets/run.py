@@ -9,20 +9,19 @@ import numpy as np
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.guest import Job
 from halfcycle.targets.machines import MACHINES, Emulator, Machine
 from halfcycle.targets.toolchains import Missing, Toolchain
 from halfcycle.targets.unicorn_cpu import CrashedError
-from halfcycle.verify import scenarios
+from halfcycle.verify import c_interface, scenarios
 
 DEFAULT_SAMPLES = 50_000
 DEFAULT_SEED = 1
 PHASE_STEP = 31
-"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at all 65536."""
-
-PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at the whole turn's."""
 
 Cpu = unicorn_cpu.UnicornCpu | simavr.SimavrCpu | qemu.QemuCpu
 
@@ -37,7 +36,7 @@ class Row:
     emulators: tuple[str, ...]
     bit_exact: bool
     mismatch: str
-    """The first difference from the model, or what else went wrong; empty where nothing."""
+    """The first difference from the model, or what else went wrong; empty if nothing did."""
     samples_compared: int
     """Calls of sample whose whole state was compared, over all emulators."""
     calls_compared: int
@@ -48,7 +47,7 @@ class Row:
     ram_bytes: int
     """One state struct, and whatever static data there is besides."""
     costs: cost.Costs | None
-    """None where no emulator here counts."""
+    """None if no emulator here counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +78,8 @@ class Way:
 
 
 def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
-    """The ways to run the targets ``names`` (all where empty), and what is missing for others."""
-    found: list[Way] = []
+    """The ways to run the targets ``names`` (all if empty), and what is missing for others."""
+    here: list[Way] = []
     absent: list[Unavailable] = []
     for name in names or MACHINES:
         machine = MACHINES[name]
@@ -95,17 +94,17 @@ def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
             if isinstance(chain, Missing):
                 absent.append(Unavailable(name, chain.tool, chain.install))
             elif chain is not None and emulators:
-                found.append(Way(machine, chain, tuple(emulators)))
-    return found, list(dict.fromkeys(absent))
+                here.append(Way(machine, chain, tuple(emulators)))
+    return here, list(dict.fromkeys(absent))
 
 
 def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
-    """An emulator's version, or what is missing; None where it has nothing for the machine."""
+    """An emulator's version, or what is missing; None if it has nothing for the machine."""
     if kind == "qemu":
         return qemu.find(machine)
     if kind == "simavr":
-        found = simavr.find()
-        return found if isinstance(found, Missing) else "simavr"
+        program = simavr.find()
+        return program if isinstance(program, Missing) else "simavr"
     try:
         return unicorn_cpu.version()
     except ToolMissingError:
@@ -120,36 +119,36 @@ def run(
     samples: int = DEFAULT_SAMPLES,
     seed: int = DEFAULT_SEED,
     progress: Callable[[int, int], None] | None = None,
-    found: Sequence[Way] | None = None,
+    chosen: Sequence[Way] | None = None,
 ) -> Result:
     """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
     ``seed`` as in ``verify.compare``; no samples: nothing is compared, costs are counted alone.
-    ``found``: run these ways instead. Raises ToolMissingError if a named target, or every target,
-    lacks a tool, and compiler.CompileError where a compiler refuses the code.
+    ``chosen``: run these ways instead. Raises ToolMissingError if a named target, or every target,
+    lacks a tool, and compiler.CompileError if a compiler refuses the code.
     """
     absent: list[Unavailable] = []
-    if found is None:
-        found, absent = ways(names)
-    lacking = [name for name in names if not any(way.machine.name == name for way in found)]
-    if lacking or not found:
+    if chosen is None:
+        chosen, absent = ways(names)
+    lacking = [name for name in names if not any(way.machine.name == name for way in chosen)]
+    if lacking or not chosen:
         raise ToolMissingError(_needs(lacking, absent))
-    asked: dict[int, list[Job]] = {}
+    jobs_by_step: dict[int, list[Job]] = {}
     rows = []
-    for number, way in enumerate(found):
+    for number, way in enumerate(chosen):
         step = PHASE_STEP if way.machine.name == "avr" else 1
-        if samples and step not in asked:
-            asked[step] = list(guest.jobs(plan, generated, samples, seed, step))
-        rows.append(_row(plan, generated, way, asked.get(step, [])))
+        if samples and step not in jobs_by_step:
+            jobs_by_step[step] = list(guest.jobs(plan, generated, samples, seed, step))
+        rows.append(_row(plan, generated, way, jobs_by_step.get(step, [])))
         if progress is not None:
-            progress(number + 1, len(found))
+            progress(number + 1, len(chosen))
     return Result(tuple(rows), tuple(absent))
 
 
 def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
-    wanted = [one for one in absent if not lacking or one.target in lacking]
-    lines = [f"{one.target} needs {one.tool}: {one.install}" for one in wanted]
+    missing = [tool for tool in absent if not lacking or tool.target in lacking]
+    lines = [f"{tool.target} needs {tool.tool}: {tool.install}" for tool in missing]
     return "; ".join(dict.fromkeys(lines))
 
 
@@ -190,14 +189,14 @@ def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulat
     """The guest with its regulator, for one emulator."""
     contents, sources = guest.sources(plan, generated)
     port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
-    defines = guest.defines(plan, port)
+    defines = guest.defines(port)
     return _image(way, kind, contents, sources, defines=defines, keep=guest.KEEP)
 
 
 def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     """The regulator alone, every public function kept."""
     names = (f"{plan.name}.h", f"{plan.name}.c")
-    keep = [f"{plan.name}_{end}" for end in PUBLIC]
+    keep = [f"{plan.name}_{call}" for call in CALL_NAMES]
     contents = {name: generated[name] for name in names}
     return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
 
@@ -215,12 +214,12 @@ def _image(
         return toolchains.build(
             way.machine, way.chain, contents, sources, defines=defines, keep=keep
         )
-    started = {name: toolchains.resource(name) for name in (qemu.START, "target_semihost.h")}
+    started = c_interface.harness_files(qemu.START, "target_semihost.h")
     return toolchains.build(
         way.machine,
         way.chain,
         {**contents, **started},
-        [*sources, qemu.START],
+        [*sources, f"{c_interface.FOLDER}/{qemu.START}"],
         defines=defines,
         keep=qemu.KEEP,
     )
@@ -234,22 +233,22 @@ def start(way: Way, kind: Emulator, image: Image) -> Cpu:
 
 
 def compare(cpu: Cpu, jobs: Sequence[Job]) -> str:
-    """Where the target first differs from the model; empty where nowhere."""
+    """Where the target first differs from the model; empty if nowhere."""
     answer = cpu.exchange([job.request for job in jobs])
-    wanted = sum(job.answers for job in jobs)
-    if len(answer) != wanted:
-        return f"the target answered {len(answer)} words where {wanted} were due"
+    due = sum(job.answers for job in jobs)
+    if len(answer) != due:
+        return f"the target answered {len(answer)} words instead of {due}"
     for job, part in zip(
         jobs, np.split(answer, np.cumsum([job.answers for job in jobs])[:-1]), strict=True
     ):
-        found = job.difference(part)
-        if found:
-            return found
+        difference = job.difference(part)
+        if difference:
+            return difference
     return ""
 
 
 def self_test(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> str:
-    """Run NAME_selftest.c on the target; empty where its main() returns 0."""
+    """Run NAME_selftest.c on the target; empty if its main() returns 0."""
     image = _image(way, kind, generated, [f"{plan.name}.c", f"{plan.name}_selftest.c"])
     cpu = start(way, kind, image)
     status = cpu.call("main") if isinstance(cpu, unicorn_cpu.UnicornCpu) else cpu.status()

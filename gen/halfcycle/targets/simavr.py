@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base import resources
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.targets.elf_image import Image
-from halfcycle.targets.toolchains import Missing, resource
+from halfcycle.targets.toolchains import Missing
 from halfcycle.targets.unicorn_cpu import CrashedError, Run
 from halfcycle.verify import compiler
 
@@ -26,7 +27,7 @@ def find() -> Path | Missing:
     """The host program around simavr's library, built; or what to install."""
     try:
         return compiler.build_program(
-            {"target_simavr.c": resource("target_simavr.c")},
+            {"target_simavr.c": resources.harness_text("target_simavr.c")},
             ["target_simavr.c"],
             flags=("-O2", "-Wl,--no-as-needed", "-lsimavr"),
         )
@@ -38,10 +39,10 @@ class SimavrCpu:
     """One AVR image; each ``exchange`` starts it anew."""
 
     def __init__(self, image: Image) -> None:
-        found = find()
-        if isinstance(found, Missing):
-            raise ToolMissingError(f"{found.tool} is not installed; {found.install}")
-        self._program, self.image = found, image
+        program = find()
+        if isinstance(program, Missing):
+            raise ToolMissingError(f"{program.tool} is not installed; {program.install}")
+        self._program, self.image = program, image
         self.executed: dict[int, int] = {}
         """Address to size of every instruction word that a counted call has run."""
 
@@ -89,6 +90,6 @@ class SimavrCpu:
                 check=False,
             )
             if ran.returncode >= 125 or ran.returncode < 0:
-                said = ran.stderr.decode(errors="replace").strip()
-                raise CrashedError(f"avr: {said or 'the emulator stopped'}")
+                message = ran.stderr.decode(errors="replace").strip()
+                raise CrashedError(f"avr: {message or 'the emulator stopped'}")
             return ran.returncode, ran.stdout, costs.read_bytes()

@@ -15,10 +15,9 @@ import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files as resources
 from pathlib import Path
 
-from halfcycle.base import files
+from halfcycle.base import files, resources
 from halfcycle.targets.elf_image import Image, read
 from halfcycle.targets.machines import Machine
 from halfcycle.verify import compiler
@@ -42,7 +41,7 @@ class Toolchain:
     command: tuple[str, ...]
     version: str
     linker: tuple[str, ...] = ()
-    """The command that links, where the compiler cannot."""
+    """The command that links, if the compiler cannot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class Missing:
 
 
 def zig(machine: Machine) -> Toolchain | Missing | None:
-    """zig's compiler for ``machine``; None where it cannot make images for it."""
+    """zig's compiler for ``machine``; None if it cannot make images for it."""
     if not machine.zig:
         return None
     if importlib.util.find_spec("ziglang") is None:
@@ -66,31 +65,26 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
             return native
         linker = native.command
     words = (sys.executable, "-m", "ziglang")
-    version = f"zig {said((*words, 'version'))}"
+    version = f"zig {output_of((*words, 'version'))}"
     return Toolchain("zig", (*words, "cc", *machine.zig), version, linker)
 
 
 def gcc(machine: Machine) -> Toolchain | Missing | None:
-    """The gcc for ``machine``; None where no package has one."""
+    """The gcc for ``machine``; None if no package has one."""
     if machine.gcc is None:
         return None
-    found = shutil.which(machine.gcc.command)
-    if found is None:
+    path = shutil.which(machine.gcc.command)
+    if path is None:
         return Missing(machine.gcc.command, f"apt install {machine.gcc.package}")
-    version = said((found, "-dumpfullversion", "-dumpversion"))
-    return Toolchain("gcc", (found, *machine.gcc.flags), f"{machine.gcc.command} {version}")
+    version = output_of((path, "-dumpfullversion", "-dumpversion"))
+    return Toolchain("gcc", (path, *machine.gcc.flags), f"{machine.gcc.command} {version}")
 
 
 @functools.lru_cache(maxsize=32)
-def said(words: tuple[str, ...]) -> str:
+def output_of(words: tuple[str, ...]) -> str:
     """What a command prints on its standard output."""
     ran = subprocess.run(words, capture_output=True, text=True, check=False)
     return ran.stdout.strip()
-
-
-def resource(name: str) -> str:
-    """The text of a file of ``c_harness``."""
-    return resources("halfcycle.c_harness").joinpath(name).read_text(encoding="utf-8")
 
 
 def build(
@@ -103,10 +97,11 @@ def build(
     keep: Sequence[str] = ("main",),
     flags: Sequence[str] = (),
 ) -> Image:
-    """Compile and link ``sources`` (names among ``contents``: file name to text).
+    """Compile and link ``sources`` (names among ``contents``: file name to text). A file name may
+    have one folder before it.
 
     ``keep``: the symbols that must be in the image. An AVR image with a ``main`` gets avr-libc's
-    start-up, all others are bare. Raises compiler.CompileError where the compiler refuses.
+    start-up, all others are bare. Raises compiler.CompileError if the compiler refuses.
     """
     compiling = [f"-std={machine.standard}", *_BARE, *flags, *(f"-D{name}" for name in defines)]
     linking = ["-Wl,--gc-sections", *(f"-Wl,-u,{name}" for name in keep)]
@@ -115,7 +110,7 @@ def build(
         if "main" not in keep:
             linking.append("-nostartfiles")
     else:
-        script = resource("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
+        script = resources.harness_text("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
         texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
         linking += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
         if chain.kind == "gcc":
@@ -143,7 +138,9 @@ def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]
     folder.parent.mkdir(parents=True, exist_ok=True)
     place = Path(tempfile.mkdtemp(prefix="building-", dir=folder.parent))
     try:
-        files.write_all(place, contents)
+        for inner in {Path(name).parent for name in contents}:
+            here = [name for name in contents if Path(name).parent == inner]
+            files.write_all(place / inner, {Path(name).name: contents[name] for name in here})
         for step in steps:
             _step(step, place)
         try:

@@ -34,7 +34,7 @@ class Run:
     instructions: int
     stack_bytes: int
     cycles: int | None = None
-    """None where the emulator does not count them."""
+    """None if the emulator does not count them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class _Core:
 
 
 def find() -> Any:
-    """The module ``unicorn``. Raises ToolMissingError where it is not installed."""
+    """The module ``unicorn``. Raises ToolMissingError if it is not installed."""
     try:
         import unicorn  # noqa: PLC0415
     except ImportError:

@@ -7,17 +7,18 @@ Each state lies inside the ranges that the generated header states, so any diffe
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.model import FIELDS, reading_of
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.model import reading_of
+from halfcycle.regulator.plan import ALL_FLAGS, CODE_MAX, SCALE_ONE, SEQUENCE_MASK, WORD_MASK, Plan
+from halfcycle.regulator.state import FIELDS, fields_of
 from halfcycle.regulator.trace import Ints
 
-EVERY = 1 << 20
+ALL_BELOW_MV = 1 << 20
 """Millivolts below which every target is tried: a thousandth of a second for a hundred thousand."""
 
 
@@ -34,8 +35,7 @@ def _pick(generator: random.Random, low: int, high: int, special: Sequence[int])
 
 def total_max(plan: Plan, samples: int) -> int:
     """Greatest sum of ``samples`` samples."""
-    each = plan.magnitude_max**2 if plan.measure == "rms" else plan.magnitude_max
-    return samples * each
+    return samples * plan.term_max
 
 
 def window_total(plan: Plan, reading: int, generator: random.Random) -> int:
@@ -64,10 +64,10 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     totals = [window_total(plan, reading, generator) for _ in range(2)]
     state = _any_state(plan, generator)
     sequence = state["window_sequence"]
-    elapsed = _pick(generator, 0, 255, [1, 1, 1, 2, 255])
-    state["taken_sequence"] = (sequence - elapsed) & 255
+    elapsed = _pick(generator, 0, SEQUENCE_MASK, [1, 1, 1, 2, SEQUENCE_MASK])
+    state["taken_sequence"] = (sequence - elapsed) & SEQUENCE_MASK
     for slot in (0, 1):
-        state[f"window_sum_{slot}"] = totals[slot] & 0xFFFFFFFF
+        state[f"window_sum_{slot}"] = totals[slot] & WORD_MASK
         state[f"window_high_{slot}"] = totals[slot] >> 32
     reading = reading_of(plan, totals[sequence & 1])
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
@@ -95,18 +95,32 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     count = _pick(generator, 0, plan.samples - 1, [0, plan.samples - 1])
     top = total_max(plan, count)
     total = _pick(generator, 0, top, [0, top, *range(1 << 32, top + 1, 1 << 32)])
-    sequence = _pick(generator, 0, 255, [0, 255])
+    sequence = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     scales = [0, plan.hold_scale, plan.scale_max]
-    state = dict.fromkeys(FIELDS, 0)
-    state |= {"sum": total & 0xFFFFFFFF, "sum_high": total >> 32, "count": count}
+    state = {"sum": total & WORD_MASK, "sum_high": total >> 32, "count": count}
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
     state["target_slot"], state["output_slot"] = generator.randint(0, 1), generator.randint(0, 1)
     for slot in (0, 1):
         state[f"target_{slot}"] = _pick(generator, 0, plan.target_max, [plan.target_rated])
         state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_max, scales)
         state[f"reading_{slot}"] = _pick(generator, 0, plan.reading_max, [0, plan.reading_max])
-        state[f"flags_{slot}"] = generator.randint(0, 127)
-    return state
+        state[f"flags_{slot}"] = generator.randint(0, ALL_FLAGS)
+    return dict.fromkeys(FIELDS, 0) | _others(plan, generator, state) | state
+
+
+_AT_REST = ("window_sum", "window_high", "integral", "trusted", "ramp")
+"""Fields that no sample reads and that update's states set by themselves."""
+
+
+def _others(plan: Plan, generator: random.Random, state: Mapping[str, int]) -> dict[str, int]:
+    """The fields that have no edges of their own here, anywhere in their range, ends most often."""
+    return {
+        name: _pick(generator, *field.bounds(plan), field.bounds(plan))
+        for field in fields_of(plan)
+        if field.name not in _AT_REST
+        for name in field.elements
+        if name not in state
+    }
 
 
 def sample_states(
@@ -114,21 +128,21 @@ def sample_states(
 ) -> tuple[Ints, NDArray[np.uint16]]:
     """States to call sample from, shape (count, len(FIELDS)), and a code for each."""
     rows = [_any_state(plan, generator) for _ in range(count)]
-    edges = [0, plan.zero_code, plan.adc_max, 65535]
-    codes = np.asarray([_pick(generator, 0, 65535, edges) for _ in rows], dtype=np.uint16)
+    edges = [0, plan.zero_code, plan.adc_max, CODE_MAX]
+    codes = np.asarray([_pick(generator, 0, CODE_MAX, edges) for _ in rows], dtype=np.uint16)
     return np.asarray([[row[name] for name in FIELDS] for row in rows], dtype=np.int64), codes
 
 
 def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
-    """Arguments of set_target_mv, any int32: every one of the design range where that ends below
-    ``EVERY``, else ``count`` of it, and some beyond."""
+    """Arguments of set_target_mv, any int32: all of the design range if that ends below
+    ``ALL_BELOW_MV``, else ``count`` of it, and some beyond."""
     edges = [-(2**31), -(2**31) + 1, -1, 0, 1, 255, 256, 257, plan.rated_mv, 2**31 - 1]
     edges += [plan.target_max_mv - 1, plan.target_max_mv, plan.target_max_mv + 1]
     return np.concatenate(
         [
             np.asarray(edges, dtype=np.int64),
             np.arange(plan.target_max_mv + 1)
-            if plan.target_max_mv < EVERY
+            if plan.target_max_mv < ALL_BELOW_MV
             else generator.integers(0, plan.target_max_mv + 1, count),
             generator.integers(-(2**31), 2**31, count // 8),
         ]
@@ -136,16 +150,16 @@ def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Int
 
 
 def readings(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
-    """Readings for rms_mv: all of them where they are few, else both ends and ``count`` more."""
+    """Readings for rms_mv: all of them if they are few, else both ends and ``count`` more."""
     if plan.reading_max < 70_000:
         return np.arange(plan.reading_max + 1)
     ends = np.arange(512)
-    some = generator.integers(0, plan.reading_max + 1, count)
-    return np.concatenate([ends, plan.reading_max - ends, some])
+    between = generator.integers(0, plan.reading_max + 1, count)
+    return np.concatenate([ends, plan.reading_max - ends, between])
 
 
 def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list[int]:
     """Amplitude scales whose whole turn is compared: the ends, 1.0 and ``count`` others."""
-    edges = [0, 1, 16383, 16384, 16385, plan.scale_max - 1, plan.scale_max]
-    some: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
-    return [scale for scale in edges if 0 <= scale <= plan.scale_max] + some
+    edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_max - 1, plan.scale_max]
+    between: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
+    return [scale for scale in edges if 0 <= scale <= plan.scale_max] + between

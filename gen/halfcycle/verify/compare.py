@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfcycle.regulator.model import FIELDS, Regulator, drive_wave
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.model import Regulator, drive_wave
+from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.state import FIELDS, READERS
 from halfcycle.regulator.trace import RECORD, Ints, scale_by, trace
 from halfcycle.verify import adversarial, scenarios
 from halfcycle.verify.harness import Harness
@@ -28,7 +29,7 @@ VALUES = 20_000
 """Arguments tried of a function of one number."""
 STATES = 10_000
 """States that update and sample are called from, at most: ten of them take a millisecond."""
-LEAST_WINDOWS = 24
+MIN_WINDOWS = 24
 """Windows that each scenario runs at least, however few samples are asked for."""
 
 SINGLE: tuple[str, ...] = ("update_states", "sample_states", "targets", "millivolts", "drive")
@@ -52,7 +53,7 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Mismatch:
-    """The first place where the C and the model part."""
+    """The first place where the C and the model differ."""
 
     scenario: str
     tick: int
@@ -100,18 +101,18 @@ def verify(
 ) -> Verification:
     """Compile ``generated`` (file name to text) and compare it with the model of ``plan``.
 
-    ``samples``: ticks over all scenarios, at least (each runs ``LEAST_WINDOWS`` windows anyway).
+    ``samples``: ticks over all scenarios, at least (each runs ``MIN_WINDOWS`` windows anyway).
     ``scenario``: one of ``NAMES`` alone. ``progress`` is told (ticks done, ticks in all).
     ``flags``: for the compiler, such as a sanitizer's.
-    Raises ToolMissingError without a compiler, compiler.CompileError where it refuses the code.
+    Raises ToolMissingError without a compiler, compiler.CompileError if it refuses the code.
     """
     harness = Harness(plan, generated, flags)
     whole = len(scenarios.SCENARIOS) * _ticks(plan, samples)
     done = calls = 0
     for batch in batches(plan, harness, samples, seed, scenario):
-        found = _first_difference(batch, seed, samples)
-        if found is not None:
-            return Verification(done, calls, seed, found)
+        mismatch = _first_difference(batch, seed, samples)
+        if mismatch is not None:
+            return Verification(done, calls, seed, mismatch)
         if batch.scenario in scenarios.SCENARIOS:
             done += batch.model.shape[1]
             if progress is not None:
@@ -151,7 +152,7 @@ def _first_difference(batch: Batch, seed: int, samples: int) -> Mismatch | None:
 
 def _ticks(plan: Plan, samples: int) -> int:
     """Ticks of each scenario."""
-    return max(-(-samples // len(scenarios.SCENARIOS)), LEAST_WINDOWS * plan.samples)
+    return max(-(-samples // len(scenarios.SCENARIOS)), MIN_WINDOWS * plan.samples)
 
 
 def batches(
@@ -203,23 +204,23 @@ def _value_batches(
     name: str, plan: Plan, harness: Harness, generator: np.random.Generator
 ) -> Iterator[Batch]:
     if name == "targets":
-        given = adversarial.target_values(plan, generator, VALUES)
-        clamped = np.clip(given, 0, plan.target_max_mv)
+        rms_mv = adversarial.target_values(plan, generator, VALUES)
+        clamped = np.clip(rms_mv, 0, plan.target_max_mv)
         model = scale_by(clamped, plan.target_gain, plan.target_shift)
-        compiled = harness.targets(given)
-        yield Batch(name, 0, ("target",), model[None], compiled[None], {"rms_mv": given})
+        compiled = harness.targets(rms_mv)
+        yield Batch(name, 0, ("target",), model[None], compiled[None], {"rms_mv": rms_mv})
     elif name == "millivolts":
-        given = adversarial.readings(plan, generator, VALUES)
-        model = scale_by(given, plan.millivolt_gain, plan.millivolt_shift)
-        compiled = harness.millivolts(given)
-        yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": given})
+        readings = adversarial.readings(plan, generator, VALUES)
+        model = scale_by(readings, plan.millivolt_gain, plan.millivolt_shift)
+        compiled = harness.millivolts(readings)
+        yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": readings})
     else:
-        phase = np.arange(65536)
-        for number, scale in enumerate(adversarial.drive_scales(plan, generator, 9)):
+        phase = np.arange(TURN)
+        for turn, scale in enumerate(adversarial.drive_scales(plan, generator, 9)):
             model = drive_wave(plan, scale, phase)
             compiled = harness.drive(scale).astype(np.int64)
-            inputs = {"phase": phase, "scale": np.full(65536, scale)}
-            yield Batch(name, number * 65536, ("drive",), model[None], compiled[None], inputs)
+            inputs = {"phase": phase, "scale": np.full(TURN, scale)}
+            yield Batch(name, turn * TURN, ("drive",), model[None], compiled[None], inputs)
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
@@ -241,13 +242,13 @@ def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:
     """The model's record after one call from each state, shape (len(RECORD), states)."""
     regulator = Regulator(plan)
     rows = []
-    for number, state in enumerate(states.tolist()):
+    for row, state in enumerate(states.tolist()):
         regulator.load(dict(zip(FIELDS, state, strict=True)))
         complete = 0
         if codes is None:
             regulator.update()
         else:
-            complete = regulator.sample(codes[number])
-        readers = (regulator.rms_mv(), regulator.scale(), regulator.flags())
-        rows.append([*regulator.fields().values(), complete, *readers])
+            complete = regulator.sample(codes[row])
+        results = [getattr(regulator, reader)() for reader in READERS]
+        rows.append([*regulator.values(), complete, *results])
     return np.asarray(rows, dtype=np.int64).T

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib.resources import files as resources
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.model import FIELDS
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.state import FIELDS
 from halfcycle.regulator.trace import RECORD, Ints
-from halfcycle.verify import compiler
-from halfcycle.verify.scenarios import Plant
+from halfcycle.verify import c_interface, library
+from halfcycle.verify.scenarios import SimulatedPlant
 
 _DECLARATIONS = """
 int32_t harness_record_length(void);
@@ -38,38 +37,30 @@ void harness_wave(int16_t scale, int16_t *to);
 
 def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], list[str]]:
     """Texts and source names of the regulator with its harness, for ``compiler.build_*``."""
-    folder = resources("halfcycle.c_harness")
     contents = {
-        f"harness/{name}": folder.joinpath(name).read_text(encoding="utf-8")
-        for name in ("harness.c", "regulator.h")
+        **c_interface.harness_files("harness.c"),
+        **c_interface.names_header(plan.name),
+        **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
         contents[name] = generated[name]
-    return contents, ["harness/harness.c", f"{plan.name}.c"]
-
-
-def defines(plan: Plan) -> list[str]:
-    """What ``c_harness`` must know of a Plan's variant."""
-    found = [f"HC_NAME={plan.name}", f'HC_HEADER="../{plan.name}.h"']
-    switches = (("HC_HAS_HIGH", plan.sum_high), ("HC_HAS_RAMP", plan.ramped))
-    found += [name for name, on in (*switches, ("HC_WIDE", plan.wide)) if on]
-    return found
+    return contents, [f"{c_interface.FOLDER}/harness.c", f"{plan.name}.c"]
 
 
 class Harness:
     """One compiled regulator with one instance of its state.
 
     ``generated``: file name to text, at least NAME.h and NAME.c. Raises ToolMissingError without a
-    compiler and compiler.CompileError where it refuses the code.
+    compiler and compiler.CompileError if it refuses the code.
     """
 
     def __init__(
         self, plan: Plan, generated: Mapping[str, str], flags: Sequence[str] = ("-O2",)
     ) -> None:
         self.plan = plan
-        self._ffi, self._lib = _load(*sources(plan, generated), defines(plan), flags)
+        self._ffi, self._lib = library.load(_DECLARATIONS, *sources(plan, generated), flags)
         if self._lib.harness_record_length() != len(RECORD):
-            raise AssertionError("c_harness/harness.c and halfcycle.regulator.trace.RECORD differ")
+            raise AssertionError("the harness was built for another table of the state")
         self.state_bytes = int(self._lib.harness_state_bytes())
         # int64 units keep the struct aligned.
         self._state = self._ffi.new("int64_t[]", -(-self.state_bytes // 8))
@@ -84,7 +75,7 @@ class Harness:
         self._lib.harness_set_target(self._state, rms_mv)
 
     def fields(self) -> dict[str, int]:
-        """Every state field; names of ``halfcycle.regulator.model.FIELDS``."""
+        """Every state field; names of ``halfcycle.regulator.state.FIELDS``."""
         row = np.empty(len(FIELDS), dtype=np.int64)
         self._lib.harness_store(self._state, self._pointer("int64_t *", row))
         return dict(zip(FIELDS, row.tolist(), strict=True))
@@ -99,7 +90,7 @@ class Harness:
         codes: NDArray[np.uint16],
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
-        plant: Plant | None = None,
+        plant: SimulatedPlant | None = None,
     ) -> Ints:
         """Run ``len(codes)`` ticks; the record after each, shape (len(RECORD), ticks).
 
@@ -146,56 +137,41 @@ class Harness:
         """
         states = np.ascontiguousarray(states, dtype=np.int64)
         result = np.empty((len(states), len(RECORD)), dtype=np.int64)
-        given = self._ffi.NULL
+        code_pointer = self._ffi.NULL
         if codes is not None:
             codes = np.ascontiguousarray(codes, dtype=np.uint16)
-            given = self._pointer("uint16_t *", codes)
+            code_pointer = self._pointer("uint16_t *", codes)
         self._lib.harness_single_calls(
             self._pointer("int64_t *", states),
             len(states),
-            given,
+            code_pointer,
             self._pointer("int64_t *", result),
         )
         return result
 
     def targets(self, rms_mv: Ints) -> Ints:
         """The target (reading units) that each value of set_target_mv becomes."""
-        given = np.ascontiguousarray(rms_mv, dtype=np.int32)
-        result = np.empty(len(given), dtype=np.int64)
+        rms_mv_32 = np.ascontiguousarray(rms_mv, dtype=np.int32)
+        result = np.empty(len(rms_mv), dtype=np.int64)
         self._lib.harness_targets(
-            self._pointer("int32_t *", given), len(given), self._pointer("int64_t *", result)
+            self._pointer("int32_t *", rms_mv_32), len(rms_mv), self._pointer("int64_t *", result)
         )
         return result
 
     def millivolts(self, readings: Ints) -> Ints:
         """What rms_mv returns for each reading."""
-        given = np.ascontiguousarray(readings, dtype=np.int64)
-        result = np.empty(len(given), dtype=np.int64)
+        readings = np.ascontiguousarray(readings, dtype=np.int64)
+        result = np.empty(len(readings), dtype=np.int64)
         self._lib.harness_millivolts(
-            self._pointer("int64_t *", given), len(given), self._pointer("int64_t *", result)
+            self._pointer("int64_t *", readings), len(readings), self._pointer("int64_t *", result)
         )
         return result
 
     def drive(self, scale: int) -> NDArray[np.int16]:
-        """The drive at all 65536 phases of one ``scale`` (16384 = 1.0)."""
-        result = np.empty(65536, dtype=np.int16)
+        """The drive at all ``TURN`` phases of one ``scale`` (``SCALE_ONE`` = 1.0)."""
+        result = np.empty(TURN, dtype=np.int16)
         self._lib.harness_wave(scale, self._pointer("int16_t *", result))
         return result
 
     def _pointer(self, kind: str, array: NDArray[Any]) -> Any:
         return self._ffi.cast(kind, array.ctypes.data)
-
-
-def _load(
-    contents: Mapping[str, str], names: list[str], given: list[str], flags: Sequence[str]
-) -> tuple[Any, Any]:
-    import cffi  # noqa: PLC0415
-
-    ffi = cffi.FFI()
-    ffi.cdef(_DECLARATIONS)
-    path = compiler.build_shared(contents, names, given, flags)
-    try:
-        return ffi, ffi.dlopen(str(path))
-    except OSError:  # Damaged, or kept where nothing may be executed.
-        path = compiler.build_shared(contents, names, given, flags, fresh=True)
-        return ffi, ffi.dlopen(str(path))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import FLAG_IN_BAND, SCALE_ONE, Plan
+from halfcycle.regulator.plan import CODE_MAX, FLAG_IN_BAND, SCALE_ONE, SEQUENCE_MASK, Plan
 
 Codes = NDArray[np.uint16]
 RATED_SCALE = 0.85
@@ -23,10 +23,10 @@ RATED_SCALE = 0.85
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Plant:
+class SimulatedPlant:
     """What a closed loop puts between the drive and the ADC; all arrays (ticks,), ADC codes.
 
-    The code is ``zero + add`` plus ``wave * scale`` clipped at ``+-limit``, or ``force`` where that
+    The code is ``zero + add`` plus ``wave * scale`` clipped at ``+-limit``, or ``force`` if that
     is 0 or more.
     """
 
@@ -35,15 +35,15 @@ class Plant:
     add: NDArray[np.int32]
     force: NDArray[np.int32]
 
-    def part(self, start: int, stop: int) -> Plant:
+    def part(self, start: int, stop: int) -> SimulatedPlant:
         """The ticks from ``start`` up to ``stop``."""
         cut = slice(start, stop)
-        return Plant(self.wave[cut], self.limit[cut], self.add[cut], self.force[cut])
+        return SimulatedPlant(self.wave[cut], self.limit[cut], self.add[cut], self.force[cut])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scenario:
-    """One recording to run. ``codes`` is filled in by the run where a plant is given."""
+    """One recording to run. ``codes`` is filled in by the run if there is a plant."""
 
     name: str
     codes: Codes
@@ -51,7 +51,7 @@ class Scenario:
     """(tick, millivolts), ascending: set before that tick's sample."""
     updates: NDArray[np.uint8] | None = None
     """Calls of update after each tick's sample; None: one after each whole window."""
-    plant: Plant | None = None
+    plant: SimulatedPlant | None = None
     cold: bool = False
     """Starts from reset; else from the rated voltage, which a slow ramp may never reach here."""
 
@@ -72,7 +72,7 @@ def steady_state(plan: Plan) -> dict[str, int]:
     regulator.integral = scale << plan.scale_shift
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     regulator.out_scale = [scale, scale]
-    regulator.out_reading = [plan.target_rated, plan.target_rated]
+    regulator.reading = [plan.target_rated, plan.target_rated]
     regulator.out_flags = [FLAG_IN_BAND, FLAG_IN_BAND]
     return regulator.fields()
 
@@ -101,13 +101,13 @@ def _closed(
     peak = rated_peak(plan)
     turns = plan.half_cycles / (2 * plan.samples) * (1 + drift)
     sine = np.sin(2 * np.pi * (turns * np.arange(ticks) + generator.random()))
-    every = np.zeros(ticks)
+    all_ticks = np.zeros(ticks)
     noise = generator.integers(-2, 3, ticks, dtype=np.int32)
-    plant = Plant(
+    plant = SimulatedPlant(
         wave=_codes32(sine * peak / RATED_SCALE * gain),
-        limit=_codes32(every + np.minimum(limit, 1e4) * peak),
+        limit=_codes32(all_ticks + np.minimum(limit, 1e4) * peak),
         add=noise + np.asarray(add, dtype=np.int32),
-        force=_codes32(every + force),
+        force=_codes32(all_ticks + force),
     )
     return Scenario(name, np.zeros(ticks, np.uint16), targets, plant=plant)
 
@@ -147,8 +147,8 @@ def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Sce
     at = np.sort(generator.integers(0, ticks, count)).tolist()
     special = [0, 1, -1, plan.rated_mv, plan.target_max_mv, plan.target_max_mv + 1]
     special += [2**31 - 1, -(2**31), plan.rated_mv // 2]
-    some = generator.integers(0, plan.target_max_mv + 1, count).tolist()
-    steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(some)]
+    millivolts = generator.integers(0, plan.target_max_mv + 1, count).tolist()
+    steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(millivolts)]
     pairs = tuple(zip(at, steps, strict=True))
     return _closed(plan, generator, ticks, "target_steps", targets=pairs)
 
@@ -175,7 +175,9 @@ def _saturated_adc(plan: Plan, generator: np.random.Generator, ticks: int) -> Sc
 
 def _stuck_codes(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     stuck = _chosen(
-        generator, -1, 0, plan.adc_max, 65535, plan.zero_code + 1, *generator.integers(0, 65536, 8)
+        generator,
+        *(-1, 0, plan.adc_max, CODE_MAX, plan.zero_code + 1),
+        *generator.integers(0, CODE_MAX + 1, 8),
     )
     force = _pieces(plan, generator, ticks, stuck).astype(np.int32)
     return _closed(plan, generator, ticks, "stuck_codes", force=force)
@@ -212,7 +214,7 @@ def _target_each_tick(plan: Plan, generator: np.random.Generator, ticks: int) ->
 
 def _random_codes(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     del plan
-    return Scenario("random_codes", generator.integers(0, 65536, ticks, dtype=np.uint16))
+    return Scenario("random_codes", generator.integers(0, CODE_MAX + 1, ticks, dtype=np.uint16))
 
 
 def _random_near_rated(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -225,11 +227,11 @@ def _random_near_rated(plan: Plan, generator: np.random.Generator, ticks: int) -
 
 def _rails(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     """Both ends of the ADC, codes beyond it and the zero, held or changing at every tick."""
-    ends = [0, plan.adc_max, min(plan.adc_max + 1, 65535), 65535, plan.zero_code]
+    ends = [0, plan.adc_max, min(plan.adc_max + 1, CODE_MAX), CODE_MAX, plan.zero_code]
     held = _pieces(plan, generator, ticks, _chosen(generator, *ends))
     changing = generator.choice(np.asarray(ends, dtype=np.float64), ticks)
-    which = _pieces(plan, generator, ticks, _chosen(generator, 0, 1))
-    return Scenario("rails", np.where(which > 0, held, changing).astype(np.uint16))
+    is_held = _pieces(plan, generator, ticks, _chosen(generator, 0, 1))
+    return Scenario("rails", np.where(is_held > 0, held, changing).astype(np.uint16))
 
 
 def _late_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -248,7 +250,7 @@ def _odd_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scen
     ends = np.arange(plan.samples - 1, ticks, plan.samples)
     updates[ends] = generator.choice(np.asarray([0, 1, 1, 2, 3], dtype=np.uint8), len(ends))
     updates[generator.integers(0, ticks, len(ends) // 2 + 1)] += 1
-    gap = 257 * plan.samples
+    gap = (SEQUENCE_MASK + 2) * plan.samples
     if ticks > 2 * gap:
         start = int(generator.integers(0, ticks - gap))
         updates[start : start + gap] = 0

@@ -1,0 +1,72 @@
+"""What ``c_harness`` must know of a regulator, as two C headers made for it from ``state``.
+
+The headers serve the harness on this machine and the guest on a target alike, whose C then names no
+field that it only copies and no call that it only repeats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from halfcycle.base import resources
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALLS, FIELDS, READERS, STATE
+from halfcycle.regulator.trace import RECORD
+
+NAMES_HEADER = "regulator.h"
+STATE_HEADER = "state_fields.h"
+FOLDER = "harness"
+"""Where ``c_harness`` and these headers stand in a build, below the generated files: so no name of
+a regulator can clash with theirs."""
+
+
+def harness_files(*names: str) -> dict[str, str]:
+    """Texts of files of ``c_harness`` by their place in a build."""
+    return {f"{FOLDER}/{name}": resources.harness_text(name) for name in names}
+
+
+def names_header(name: str) -> dict[str, str]:
+    """The header that gives the regulator ``name`` the same names as any other, by its place."""
+    same = ["state", *(call.name for call in CALLS)]
+    lines = [
+        f'#include "../{name}.h"',
+        "",
+        *(f"#define hc_{ending} {name}_{ending}" for ending in same),
+    ]
+    return {f"{FOLDER}/{NAMES_HEADER}": _guarded("HC_REGULATOR_H", lines)}
+
+
+def state_header(plan: Plan) -> dict[str, str]:
+    """The header that lists the numbers of a record, by its place in a build.
+
+    ``HC_STATE(FIELD, ABSENT)`` is, in the order of a record, ``FIELD(number, place, type)`` for
+    each number that the Plan's C has and ``ABSENT(number)`` for each that it leaves out;
+    ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader.
+    """
+    lines = [
+        f"#define HC_FIELDS {len(FIELDS)}",
+        f"#define HC_RECORD {len(RECORD)}",
+        f"#define HC_COMPLETE {RECORD.index('complete')}",
+        "#define HC_STATE(FIELD, ABSENT) \\",
+        " \\\n".join(f"    {entry}" for entry in _state_entries(plan)),
+        "#define HC_READERS(READER) \\",
+        " \\\n".join(f"    READER({RECORD.index(name)}, hc_{name})" for name in READERS),
+        *(f"#define HC_TYPE_{field.name} {field.c_type(plan)}" for field in STATE),
+    ]
+    return {f"{FOLDER}/{STATE_HEADER}": _guarded("HC_STATE_FIELDS_H", lines)}
+
+
+def _state_entries(plan: Plan) -> Iterator[str]:
+    number = 0
+    for field in STATE:
+        for slot in range(field.slots):
+            place = f"{field.name}[{slot}]" if field.slots > 1 else field.name
+            if field.present(plan):
+                yield f"FIELD({number}, {place}, {field.c_type(plan)})"
+            else:
+                yield f"ABSENT({number})"
+            number += 1
+
+
+def _guarded(guard: str, lines: list[str]) -> str:
+    return "\n".join([f"#ifndef {guard}", f"#define {guard}", "", *lines, "", "#endif", ""])

@@ -1,0 +1,77 @@
+"""The one table of the C's state and calls: all that lists them has exactly its rows."""
+
+from __future__ import annotations
+
+import pytest
+
+from halfcycle.prove import eva
+from halfcycle.prove.c_source import parse
+from halfcycle.prove.invariants import invariant
+from halfcycle.regulator import state
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.trace import RECORD
+from halfcycle.spec import c_names
+from halfcycle.verify import c_interface
+from support import plan_cases, planted
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_the_c_has_the_fields_of_the_table(case: str) -> None:
+    """As pycparser reads the struct: names, order, words, slots and volatile."""
+    plan = planted.plan_of(case)
+    (fields,) = parse(plan_cases.render(plan), f"{plan.name}.c", 16).structs.values()
+    shown = [
+        (name, f"{'' if kind.signed else 'u'}int{kind.bits}_t", length or 1, shared)
+        for name, (kind, length, shared) in fields.items()
+    ]
+    assert shown == [
+        (field.name, field.c_type(plan), field.slots, field.shared)
+        for field in state.fields_of(plan)
+    ]
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_the_c_has_the_calls_of_the_table(case: str) -> None:
+    plan = planted.plan_of(case)
+    source = parse(plan_cases.render(plan), f"{plan.name}.c", 16)
+    public = {
+        name.removeprefix(f"{plan.name}_")
+        for name, node in source.functions.items()
+        if "static" not in node.decl.storage
+    }
+    assert public == set(state.CALL_NAMES)
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_every_field_has_a_range_that_its_word_holds(case: str) -> None:
+    plan = planted.plan_of(case)
+    start = Regulator(plan).fields()
+    for field in state.fields_of(plan):
+        low, high = field.bounds(plan)
+        bits = int(field.c_type(plan).removesuffix("_t").rpartition("int")[2])
+        signed = not field.c_type(plan).startswith("u")
+        assert -(1 << (bits - 1)) * signed <= low <= high < 1 << (bits - signed), field.name
+        assert all(low <= start[name] <= high for name in field.elements), field.name
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_what_lists_the_state_lists_the_table(case: str) -> None:
+    plan = planted.plan_of(case)
+    fields = state.fields_of(plan)
+    names = {field.name for field in fields}
+    assert tuple(Regulator(plan).fields()) == state.FIELDS == RECORD[: len(state.FIELDS)]
+    (header,) = c_interface.state_header(plan).values()
+    assert header.count(" FIELD(") == sum(field.slots for field in fields)
+    assert header.count(" FIELD(") + header.count(" ABSENT(") == len(state.FIELDS)
+    values: dict[str, list[int]] = {field.name: [0] * field.slots for field in fields}
+    claims = [text for text, _ in invariant(plan, values)]
+    assert {text.split()[0] for text in claims if " stays in " in text} == names
+    driver = eva.driver(plan)
+    assert {name for name in names if f"    s.{name}" in driver} == names
+    checked = {name for name in names if f"/*@ check {name}: " in driver}
+    assert checked == names - {"sum_high"}, "the sum is checked with its high word"
+
+
+def test_two_specs_with_one_name_apart_share_no_external_name() -> None:
+    """What the naming policy counts is what the table makes."""
+    assert {f"_{name}" for name in state.CALL_NAMES} <= set(c_names.EXTERNAL_SUFFIXES)
