@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -74,51 +74,12 @@ def command(
             sys.exit(1)
         found = advise(found, made)
     if as_json:
-        tables.emit_json(_as_json(found, capture))
+        from halfcycle.output.replay import Replay  # noqa: PLC0415
+
+        tables.emit_json(Replay.of(found, capture))
     else:
         _show(found, capture)
     common.show_findings(found.findings)
-
-
-def _as_json(found: Replay, capture: Capture) -> dict[str, Any]:
-    wave = found.waveform
-    return {
-        "windows": [
-            {"start_s": start, "true_rms_v": true, "reported_rms_v": reported}
-            for start, true, reported in zip(
-                found.start_s.tolist(),
-                found.true_rms_v.tolist(),
-                found.reported_rms_v.tolist(),
-                strict=True,
-            )
-        ],
-        "measured_by": found.measured_by,
-        "frequency_hz": wave and wave.frequency_hz,
-        "zero_v": wave and wave.zero_v,
-        "form_factor": wave and wave.form_factor,
-        "crest_factor": wave and wave.crest_factor,
-        "thd_percent": wave and wave.thd_percent,
-        "harmonics": [
-            {"order": one.order, "rms_v": one.rms_v, "percent": one.percent}
-            for one in (wave.harmonics if wave else ())
-        ],
-        "resampling": {
-            "method": found.resampling.method,
-            "points_per_cycle": found.resampling.points_per_cycle,
-            "bound_percent": found.resampling.bound_percent,
-            "error_v": found.resampling.error_v,
-        },
-        "capture": {
-            "channel": capture.channel,
-            "samples": len(capture.time_s),
-            "start_s": float(capture.time_s[0]),
-            "end_s": float(capture.time_s[-1]),
-            "step_s": capture.step_s,
-            "gaps": len(capture.stretches) - 1,
-        },
-        "clipped_samples": found.clipped_samples,
-        "findings": common.findings_json(found.findings),
-    }
 
 
 def _show(found: Replay, capture: Capture) -> None:
