@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from halfcycle.spec.models import Spec, Value
 
 
+ADVISED_OPTIONS = {
+    "gain-differs": "--write",
+    "zero-differs": "--write",
+    "spread-recentred": "--write",
+}
+"""The option that does what a finding advises, by its code."""
+
+
 @click.command("calibrate")
 @click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
 @click.argument("readings_file", metavar="READINGS", type=click.Path(path_type=Path))
@@ -26,24 +34,31 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
 
     Columns by their titles, in any order: board; meter_rms_v; and what the firmware saw, either
     reported_rms_v (or reported_rms_mv), or mean_code and rms_codes (ADC codes over whole cycles).
-    Exit code 1 where a board is outside the tolerances of SPEC (with --write: as it is then).
+    Exit code 1 if a board is outside the tolerances of SPEC (with --write: as it is then), or its
+    sensor does not measure.
 
     \b
     Example:
       halfcycle calibrate gauge_hut.toml bench.csv --write
     """
-    from halfcycle.bench.calibrate import calibrate  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.bench.calibrate import calibrate, firmware_step_v  # noqa: PLC0415 (numpy)
     from halfcycle.bench.calibrate_findings import changes, findings, inside  # noqa: PLC0415
     from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
+    from halfcycle.bench.readings_check import check_readings  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
     spec = load_spec(spec_file)
-    calibration = calibrate(spec, read_readings(readings_file))
+    readings = read_readings(readings_file)
+    check_readings(spec, readings, readings_file)
+    reported = any(reading.reported_v is not None for reading in readings)
+    calibration = calibrate(spec, readings, firmware_step_v(spec) if reported else 0.0)
     fitted = changes(spec, calibration)
     if write and fitted:
         edit_file(spec_file, fitted)
     remarks = findings(spec, calibration, written=write)
+    if not write:
+        remarks = common.with_options(remarks, ADVISED_OPTIONS)
     fits = inside(spec, calibration, after=write)
     if as_json:
         from halfcycle.output.calibrate import Calibrate  # noqa: PLC0415

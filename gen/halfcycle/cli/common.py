@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from halfcycle.base.errors import RefusedError
+from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.findings import Finding, any_error
 from halfcycle.cli import tables
 
@@ -54,6 +55,30 @@ def exit_on_errors(findings: Iterable[Finding]) -> None:
     """Exit 1 where a finding says that a limit is broken."""
     if any_error(findings):
         sys.exit(1)
+
+
+@contextmanager
+def named_by_options(options: Mapping[str, str]) -> Iterator[None]:
+    """Name faults of the input by the command's options; ``options``: a fault's key to its option.
+
+    What computes knows nothing of options.
+    """
+    try:
+        yield
+    except InputError as error:
+        raise InputError(
+            replace(fault, key=options.get(fault.key, fault.key)) for fault in error.faults
+        ) from None
+
+
+def with_options(findings: Iterable[Finding], options: Mapping[str, str]) -> tuple[Finding, ...]:
+    """Findings that end in the option that does what they advise; ``options``: by their codes."""
+    return tuple(
+        replace(entry, text=f"{entry.text} ({options[entry.code]})")
+        if entry.code in options
+        else entry
+        for entry in findings
+    )
 
 
 def show_findings(findings: Iterable[Finding]) -> None:

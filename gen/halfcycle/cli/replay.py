@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,16 @@ ROWS = 40
 """Windows shown in the table; --json has them all."""
 HARMONIC_PERCENT = 0.1
 """Weaker harmonics are left out of the text."""
+
+OPTIONS = {"channel": "--channel", "section": "--from-s, --to-s"}
+"""The option that a fault's key is given by."""
+ADVISED_OPTIONS = {
+    "channel-chosen": "--channel",
+    "capture-cut": "--from-s, --to-s",
+    "secondary-values": "--multiply",
+    "capture-level": "--multiply",
+}
+"""The option that does what a finding advises, by its code."""
 
 
 @click.command("replay")
@@ -62,52 +73,55 @@ def command(
     if not math.isfinite(multiply) or multiply == 0:
         remedy = "give the ratio by which the recorded volts are too small"
         raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
-    with common.refusals(as_json):
-        made = common.design_spec(spec)
+    with common.refusals(as_json), common.named_by_options(OPTIONS):
+        integer_design = common.design_spec(spec)
         capture = read_capture(capture_file, channel, Section(from_s, to_s, multiply))
         try:
-            found = replay(made, capture, printable(str(capture_file)), model)
+            result = replay(integer_design, capture, printable(str(capture_file)), model)
         except ToolMissingError as error:
             raise ToolMissingError(f"{error}; or run the Python model: --model") from None
         except CompileError as error:
             click.echo(f"error: {error}\nor run the Python model: --model", err=True)
             sys.exit(1)
-        found = advise(found, made)
+    result = advise(result, integer_design)
+    result = replace(result, findings=common.with_options(result.findings, ADVISED_OPTIONS))
     if as_json:
         from halfcycle.output.replay import Replay  # noqa: PLC0415
 
-        tables.emit_json(Replay.of(found, capture))
+        tables.emit_json(Replay.of(result, capture))
     else:
-        _show(found, capture)
-    common.show_findings(found.findings)
+        _show(result, capture)
+    common.show_findings(result.findings)
 
 
-def _show(found: Replay, capture: Capture) -> None:
+def _show(result: Replay, capture: Capture) -> None:
     rows = [
         (f"{start:.6g}", f"{true:.3f}", f"{reported:.3f}", _error(true, reported))
         for start, true, reported in zip(
-            found.start_s[:ROWS], found.true_rms_v, found.reported_rms_v, strict=False
+            result.start_s[:ROWS], result.true_rms_v, result.reported_rms_v, strict=False
         )
     ]
     notes = []
-    if len(found.start_s) > ROWS:
-        notes.append(f"The first {ROWS} of {len(found.start_s)} windows; --json has them all.")
-    used = found.resampling
+    if len(result.start_s) > ROWS:
+        notes.append(f"The first {ROWS} of {len(result.start_s)} windows; --json has them all.")
+    used = result.resampling
     notes.append(
         f"Between the {used.points_per_cycle:.4g} captured points of a cycle: {used.method}, error "
         f"of a sine within {used.bound_percent:.2g} % of its peak, here about {used.error_v:.2g} V."
     )
     tables.show_table(
-        f"{capture.channel}, reported by the {found.measured_by}",
+        f"{capture.channel}, reported by the {result.measured_by}",
         ("window from\ns", "true\nV RMS", "reported\nV RMS", "error\n%"),
         rows,
         notes,
     )
-    wave = found.waveform
+    wave = result.waveform
     if wave is None:
         return
-    strong = [one for one in wave.harmonics[1:] if one.percent >= HARMONIC_PERCENT]
-    listed = ", ".join(f"{one.order}: {one.percent:.2f} %" for one in strong) or "none"
+    strong = [harmonic for harmonic in wave.harmonics[1:] if harmonic.percent >= HARMONIC_PERCENT]
+    listed = (
+        ", ".join(f"{harmonic.order}: {harmonic.percent:.2f} %" for harmonic in strong) or "none"
+    )
     tables.show_table(
         "The waveform",
         ("figure", "value"),

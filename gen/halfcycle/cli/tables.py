@@ -64,7 +64,7 @@ class Entry(Protocol):
 
 
 def emit_json(entry: Entry, indent: int | None = 2) -> None:
-    """Print ``entry`` as JSON, on one line if ``indent`` is None; infinities and NaN are refused."""
+    """Print ``entry`` as JSON, on one line if ``indent`` is None; refuses infinities and NaN."""
     print(json.dumps(entry.plain(), indent=indent, allow_nan=False))
 
 
