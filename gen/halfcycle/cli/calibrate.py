@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from halfcycle.base.exact import signed
 from halfcycle.cli import common, tables
 
 if TYPE_CHECKING:
@@ -83,12 +84,13 @@ def _show(spec: Spec, calibration: Calibration, fitted: dict[str, Value], write:
         ("board", "volts per code", "from the\nspec, %", "zero code"),
         [_row(spec, fit) for fit in calibration.boards],
         notes,
+        spare=("from the\nspec, %",),
     )
 
 
 def _row(spec: Spec, fit: BoardFit) -> tuple[str, str, str, str]:
     gain = fit.volts_per_code
-    off = f"{100 * (gain.value / float(spec.sensor.volts_per_code) - 1):+.3f}" if gain else "-"
+    off = signed(100 * (gain.value / float(spec.sensor.volts_per_code) - 1), 3) if gain else "-"
     return fit.board, _text(gain, ".6g"), off, _text(fit.zero_code, ".6g")
 
 

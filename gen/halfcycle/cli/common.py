@@ -82,14 +82,19 @@ def with_options(findings: Iterable[Finding], options: Mapping[str, str]) -> tup
 
 
 def show_findings(findings: Iterable[Finding]) -> None:
-    """One line per finding on stderr, the worst first."""
-    for finding in findings:
-        print(finding, file=sys.stderr)
+    """Findings on stderr, in their order: one line each, wrapped if a terminal shows them."""
+    for entry in findings:
+        print(tables.hanging(str(entry)), file=sys.stderr)
 
 
 def number(value: Any) -> str:
     """Short decimal text of a number."""
     return f"{float(value):.6g}"
+
+
+def fixed(value: float, places: int) -> str:
+    """``value`` to so many places; what rounds to nothing is 0, never -0."""
+    return f"{round(value, places) + 0.0:.{places}f}"
 
 
 def with_unit(value: float | None, unit: str) -> str:

@@ -189,4 +189,5 @@ def _show_formats(before: IntegerDesign, after: IntegerDesign) -> None:
             for name in dict.fromkeys([*old, *new])
         ],
         ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits; headroom in bits."],
+        spare=("head-\nroom", "bits"),
     )

@@ -91,7 +91,8 @@ def _show(result: runner.Result) -> None:
     ]
     sizes = ("flash\nbytes", "RAM\nbytes", "stack\nbytes")
     columns = ("target", "compiler", *sizes, "sample", "last\nsample", "update", "drive")
-    show_table("The C on its targets", columns, rows, notes)
+    spare = ("compiler", "drive", "stack\nbytes", "sample")
+    show_table("The C on its targets", columns, rows, notes, spare=spare)
 
 
 def _agreement(result: runner.Result) -> str:

@@ -114,7 +114,8 @@ def _show(rows: list[ListedWindow], request: Request) -> None:
         f"Windows of {text(request.frequency_hz)} Hz at {text(request.period_us)} us a sample, "
         f"up to {text(request.longest_ms)} ms"
     )
-    tables.show_table(title, columns, body, _notes(rows, request, whole))
+    spare = ("marks", columns[3], "length\nms")
+    tables.show_table(title, columns, body, _notes(rows, request, whole), spare=spare)
 
 
 def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]:
