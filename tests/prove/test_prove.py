@@ -200,5 +200,5 @@ def test_without_eva_the_rest_is_proven(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_a_missing_prover_names_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None if name == "z3" else object())
-    with pytest.raises(ToolMissingError, match=r"z3-solver.*pip install 'halfcycle\[proof\]'"):
+    with pytest.raises(ToolMissingError, match=r"z3-solver.*pip install z3-solver pycparser"):
         require()

@@ -27,7 +27,7 @@ def need_tool(name: str) -> str:
 def need_module(name: str, extra: str) -> None:
     """The Python module ``name``, which the package's ``extra`` brings."""
     if importlib.util.find_spec(name) is None:
-        leave_out(f"{name} is missing; install it: pip install 'halfcycle[{extra}]'")
+        leave_out(f"{name} is missing; install it: pip install '.[{extra}]'")
 
 
 def leave_out(reason: str) -> NoReturn:

@@ -208,7 +208,12 @@ def test_missing_tools_name_their_packages(monkeypatch: pytest.MonkeyPatch) -> N
     nothing_installed(monkeypatch)
     with pytest.raises(ToolMissingError) as caught:
         runner.run(made.plan, made.texts)
-    for text in ("gcc-arm-none-eabi", "gcc-riscv64-unknown-elf", "gcc-avr", "halfcycle[targets]"):
+    for text in (
+        "gcc-arm-none-eabi",
+        "gcc-riscv64-unknown-elf",
+        "gcc-avr",
+        "unicorn pyelftools",
+    ):
         assert text in str(caught.value)
     with pytest.raises(ToolMissingError) as caught:
         runner.run(made.plan, made.texts, ["avr"])

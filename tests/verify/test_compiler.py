@@ -102,7 +102,7 @@ def test_no_compiler_names_both_remedies(monkeypatch: pytest.MonkeyPatch, tmp_pa
     with pytest.raises(ToolMissingError) as caught:
         compiler.find()
     assert "apt install gcc" in str(caught.value)
-    assert "pip install 'halfcycle[compiler]'" in str(caught.value)
+    assert "pip install ziglang" in str(caught.value)
 
 
 @pytest.mark.full

@@ -49,7 +49,7 @@ def draw(
         from matplotlib.figure import Figure  # noqa: PLC0415
     except ImportError:
         raise ToolMissingError(
-            "--plot needs matplotlib; install it: pip install 'halfcycle[plot]'"
+            "--plot needs matplotlib; install it: pip install matplotlib"
         ) from None
     style: Any = {
         "font.size": font_size,

@@ -29,7 +29,9 @@ def command(spec: Path, as_json: bool) -> None:
     with common.refusals(as_json):
         made = common.design_spec(spec)
         if as_json:
-            tables.emit_json(common.as_json(made))
+            from halfcycle.output.design import Design  # noqa: PLC0415 (numpy: not for --help)
+
+            tables.emit_json(Design.of(made))
         else:
             _show(made)
         common.exit_on_errors(made.findings)
@@ -87,6 +89,7 @@ def _show(made: IntegerDesign) -> None:
             for row in plan.signals
         ],
         ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits."],
+        spare=("headroom\nbits", "bits", "lowest"),
     )
     tables.show_table(
         "Constants as integers",
@@ -96,12 +99,13 @@ def _show(made: IntegerDesign) -> None:
                 row.name,
                 f"{row.wanted:.6g}",
                 f"{row.got:.6g}",
-                f"{1e6 * row.error:.1f}",
+                common.fixed(1e6 * row.error, 1),
                 row.unit,
             )
             for row in quantised.coefficients
         ],
         [f"They move the slowest closed-loop pole by {made.pole_shift:.2g} at most."],
+        spare=("off by\nppm",),
     )
     common.show_findings(made.findings)
 
@@ -143,4 +147,5 @@ def _show_windows(made: IntegerDesign) -> None:
         ),
         rows,
         ["settling '-': the targets cannot be met with that window."],
+        spare=("noise\nV rms", "zero flips\n+-V read", "length\nms", "sam-\nples"),
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -108,13 +107,10 @@ def command(
     why = reason(prepared.setting)
     again = show.Replay(spec_file, seed)
     if as_json:
+        from halfcycle.output.simulate import Simulate  # noqa: PLC0415
+
         tables.emit_json(
-            {
-                "seed": seed,
-                "cases": [show.case_json(prepared, known[t.case], t, again) for t in tallies],
-                "why_window": asdict(why),
-                "findings": common.findings_json(remarks),
-            }
+            Simulate.of(prepared.setting, known, tallies, why, remarks, again=again, seed=seed)
         )
     else:
         show.show_cases(prepared, known, tallies)

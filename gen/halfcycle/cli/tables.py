@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import math
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
-from fractions import Fraction
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
 
 WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
@@ -18,11 +22,27 @@ def width() -> int:
     return min(Console(file=sys.stdout).width, WIDEST)
 
 
+def hanging(text: str) -> str:
+    """``text`` as it goes to stderr: as one line, since scripts match lines; on a terminal wrapped
+    to its width, all lines but the first indented."""
+    if not sys.stderr.isatty():
+        return text
+    return textwrap.fill(
+        text,
+        shutil.get_terminal_size().columns,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def show_table(
     title: str,
     columns: Sequence[str],
     rows: Iterable[Sequence[object]],
     notes: Sequence[str] = (),
+    *,
+    spare: Sequence[str] = (),
 ) -> None:
     """Print a table and, below it, one line per note.
 
@@ -32,6 +52,8 @@ def show_table(
         rows: cells, as many per row as there are columns; they are shown with ``str``. A column of
             numbers only is set to the right.
         notes: remarks that go under the table, wrapped to its width.
+        spare: headings of columns that a narrow terminal does without, the first one first; a note
+            names them. No word and no number is ever broken while columns can be spared.
     """
     from rich import box  # noqa: PLC0415 (only the human output needs it)
     from rich.console import Console  # noqa: PLC0415
@@ -41,30 +63,86 @@ def show_table(
     console = Console(file=sys.stdout, highlight=False, emoji=False, markup=False)
     console.width = width()
     cells = [[str(cell) for cell in row] for row in rows]
+    drawn = [_Column.of(heading, [row[at] for row in cells]) for at, heading in enumerate(columns)]
+    left_out = []
+    for heading in spare:
+        if _table_width(column.narrowest for column in drawn) <= console.width:
+            break
+        drawn = [column for column in drawn if column.heading != heading]
+        left_out.append(" ".join(heading.split()))
     frame = box.SIMPLE_HEAD if _encodes("─") else box.ASCII2
     table = Table(
         box=frame, padding=(0, 1, 0, 0), pad_edge=False, header_style="bold", expand=False
     )
-    for at, heading in enumerate(columns):
-        numeric = bool(cells) and all(_is_number(row[at]) for row in cells)
-        table.add_column(Text(heading), justify="right" if numeric else "left", overflow="fold")
-    for row in cells:
-        table.add_row(*map(Text, row))
+    for column, wide in zip(drawn, _widths(drawn, console.width), strict=True):
+        justify: Literal["right", "left"] = "right" if column.numeric else "left"
+        table.add_column(Text(column.heading), justify=justify, overflow="fold", width=wide)
+    for at in range(len(cells)):
+        table.add_row(*(Text(column.cells[at]) for column in drawn))
     console.print(Text(title, style="bold"))
     console.print(table)
+    if left_out:
+        notes = [*notes, f"Left out at this width: {'; '.join(left_out)}."]
     for note in notes:
         console.print(Text(note))
 
 
-def emit_json(result: object) -> None:
-    """Print ``result`` as JSON; fractions become numbers, infinities and NaN are refused."""
-    print(json.dumps(result, indent=2, allow_nan=False, default=_plain))
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of a table, with the widths between which it may be drawn."""
+
+    heading: str
+    cells: Sequence[str]
+    numeric: bool
+    narrowest: int
+    """Its longest word; of numbers, its longest line."""
+    widest: int
+
+    @classmethod
+    def of(cls, heading: str, cells: Sequence[str]) -> _Column:
+        numeric = bool(cells) and all(map(_is_number, cells))
+        lines = [line for text in (heading, *cells) for line in text.split("\n")]
+        widest = max(map(len, lines))
+        words = [word for line in lines for word in line.split()]
+        narrowest = widest if numeric else max(map(len, words), default=0)
+        # A mark before a name, "* name", stays with it.
+        if not numeric and any(cell.startswith(("* ", "  ")) for cell in cells):
+            narrowest = widest
+        return cls(heading, cells, numeric, narrowest, widest)
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, Fraction):
-        return float(value)
-    raise TypeError(f"{type(value).__name__} has no place in JSON")
+def _table_width(widths: Iterable[int]) -> int:
+    """Columns of the terminal that a table takes: two between columns, one at either edge."""
+    each = list(widths)
+    return sum(each) + 2 * (len(each) - 1) + 2
+
+
+def _widths(columns: Sequence[_Column], available: int) -> list[int]:
+    """Each column's width: all of it if there is room, else text is narrowed, evenly in share."""
+    widths = [column.widest for column in columns]
+    excess = _table_width(widths) - available
+    slack = [column.widest - column.narrowest for column in columns]
+    if excess <= 0:
+        return widths
+    share = min(1.0, excess / sum(slack)) if sum(slack) else 0.0
+    widths = [wide - math.floor(share * room) for wide, room in zip(widths, slack, strict=True)]
+    # What rounding left over comes off the columns with the most room.
+    for at in sorted(range(len(columns)), key=lambda at: -slack[at]):
+        if _table_width(widths) > available and widths[at] > columns[at].narrowest:
+            widths[at] -= 1
+    return widths
+
+
+class Entry(Protocol):
+    """What a command prints as JSON (``halfcycle.output``)."""
+
+    def plain(self) -> dict[str, Any]:
+        """Dictionaries, lists, numbers, text and None."""
+
+
+def emit_json(entry: Entry, indent: int | None = 2) -> None:
+    """Print ``entry`` as JSON, on one line if ``indent`` is None; refuses infinities and NaN."""
+    print(json.dumps(entry.plain(), indent=indent, allow_nan=False))
 
 
 def _encodes(text: str) -> bool:

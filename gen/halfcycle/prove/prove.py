@@ -1,6 +1,6 @@
 """Proof that the generated C cannot leave its ranges: ``prove(plan, files)``.
 
-By SMT, pip-only: z3 as the solver, pycparser as the reader (``pip install 'halfcycle[proof]'``).
+By SMT, pip-only: z3 as the solver, pycparser as the reader (``pip install z3-solver pycparser``).
 The C semantics are this package's own, in ``arithmetic``, ``expressions`` and ``machine``, so an
 independent analyser stands beside it where it is installed: Frama-C's Eva (``eva``). Both read the
 C that is there and take every range from the Plan.
@@ -39,7 +39,7 @@ def require() -> None:
     for module, package in _PACKAGES.items():
         if importlib.util.find_spec(module) is None:
             raise ToolMissingError(
-                f"the proof needs {package}; install it: pip install 'halfcycle[proof]'"
+                f"the proof needs {package}; install it: pip install z3-solver pycparser"
             )
 
 

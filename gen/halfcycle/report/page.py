@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import halfcycle
-from halfcycle.base import exact, resources
+from halfcycle.base import resources
 from halfcycle.report import (
     board_section,
     frequency_section,
@@ -21,6 +21,7 @@ from halfcycle.report import (
 )
 from halfcycle.report.board_runs import closest
 from halfcycle.report.parts import Contents, Figure, Table, number, typeset
+from halfcycle.spec.toml_text import value_text
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
@@ -75,7 +76,7 @@ def render(contents: Contents) -> str:
         "command": contents.command,
         "boards": contents.boards,
         "worst_again": _worst_again(contents),
-        "defaults": tuple((key, _text(value)) for key, value in spec.defaulted()),
+        "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
         "spec_text": contents.spec_text.removeprefix("\ufeff"),
     }
     environment = resources.templates(html=True)
@@ -212,11 +213,3 @@ def _targets(contents: Contents) -> Section:
         tables=(target_section.cost_table(result),),
         lines=target_section.remarks(result),
     )
-
-
-def _text(value: object) -> str:
-    from fractions import Fraction  # noqa: PLC0415
-
-    if isinstance(value, Fraction):
-        return exact.text(value)
-    return str(value).lower() if isinstance(value, bool) else str(value)

@@ -162,7 +162,7 @@ def _engine(name: str) -> AbstractContextManager[Any]:
             from dask.distributed import Client  # noqa: PLC0415
         except ImportError:
             raise ToolMissingError(
-                "--parallel dask needs dask; pip install 'halfcycle[dask]'"
+                "--parallel dask needs dask; pip install 'dask[distributed]'"
             ) from None
         return _DaskEngine(Client)
     try:

@@ -66,7 +66,7 @@ def read(path: Path) -> Image:
         from elftools.elf.elffile import ELFFile  # noqa: PLC0415
     except ImportError:
         raise ToolMissingError(
-            "pyelftools is needed to read the image; pip install 'halfcycle[targets]'"
+            "pyelftools is needed to read the image; pip install pyelftools"
         ) from None
     with path.open("rb") as stream:
         elf: Any = ELFFile(stream)

@@ -108,7 +108,7 @@ def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
     try:
         return unicorn_cpu.version()
     except ToolMissingError:
-        return Missing("unicorn", "pip install 'halfcycle[targets]'")
+        return Missing("unicorn", "pip install unicorn pyelftools")
 
 
 def run(

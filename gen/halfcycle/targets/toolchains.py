@@ -57,7 +57,7 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
     if not machine.zig:
         return None
     if importlib.util.find_spec("ziglang") is None:
-        return Missing("zig", "pip install 'halfcycle[targets]'")
+        return Missing("zig", "pip install ziglang")
     linker: tuple[str, ...] = ()
     if machine.name == "avr":
         native = gcc(machine)

@@ -56,9 +56,7 @@ def find() -> Any:
     try:
         import unicorn  # noqa: PLC0415
     except ImportError:
-        raise ToolMissingError(
-            "unicorn is not installed; pip install 'halfcycle[targets]'"
-        ) from None
+        raise ToolMissingError("unicorn is not installed; pip install unicorn pyelftools") from None
     return unicorn
 
 

@@ -44,7 +44,7 @@ STRICT = [
 
 MISSING = (
     "no C compiler was found; install one (Debian: apt install gcc, macOS: xcode-select "
-    "--install) or the one on PyPI (pip install 'halfcycle[compiler]'), or name yours in the "
+    "--install) or the one on PyPI (pip install ziglang), or name yours in the "
     "environment variable CC"
 )
 
