@@ -36,7 +36,7 @@ STDINT = {
 """What the addon must know of stdint.h, with an int of 16 bits."""
 
 
-def said(files: Mapping[str, str], name: str, folder: Path) -> set[tuple[str, str]]:
+def deviations_of(files: Mapping[str, str], name: str, folder: Path) -> set[tuple[str, str]]:
     """(rule or cppcheck's own id, the line meant with names and numbers taken out)."""
     cppcheck = need_tool("cppcheck")
     for file, text in files.items():
@@ -49,12 +49,12 @@ def said(files: Mapping[str, str], name: str, folder: Path) -> set[tuple[str, st
     ran = subprocess.run(
         [*command, *sources], cwd=folder, capture_output=True, text=True, check=True
     )
-    found = set()
+    rows = set()
     for line in ran.stderr.splitlines():
         file, number, rule = line.split("|")
         text = files[file].splitlines()[int(number) - 1]
-        found.add((rule.removeprefix("misra-c2012-"), anonymous(text, name)))
-    return found
+        rows.add((rule.removeprefix("misra-c2012-"), anonymous(text, name)))
+    return rows
 
 
 def anonymous(line: str, name: str) -> str:
@@ -71,13 +71,15 @@ def listed() -> dict[tuple[str, str], str]:
 @pytest.fixture(scope="module")
 def deviations(tmp_path_factory: pytest.TempPathFactory) -> set[tuple[str, str]]:
     """All that is said of any committed example or variant of the C."""
-    found: set[tuple[str, str]] = set()
+    rows: set[tuple[str, str]] = set()
     for path in SPECS:
-        made = generate(load_spec(path))
-        found |= said(made.texts, made.plan.name, tmp_path_factory.mktemp("misra"))
+        generation = generate(load_spec(path))
+        rows |= deviations_of(
+            generation.texts, generation.plan.name, tmp_path_factory.mktemp("misra")
+        )
     for plan in plan_cases.CASES.values():
-        found |= said(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
-    return found
+        rows |= deviations_of(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
+    return rows
 
 
 @pytest.mark.full
@@ -106,17 +108,17 @@ def test_it_sees_a_planted_deviation(old: str, new: str, rule: str, tmp_path: Pa
     files = plan_cases.render(plan)
     source = f"{plan.name}.c"
     assert files[source].count(old) == 1
-    found = said({**files, source: files[source].replace(old, new)}, plan.name, tmp_path)
-    assert rule in {one for one, _ in found - set(listed())}
+    shown = deviations_of({**files, source: files[source].replace(old, new)}, plan.name, tmp_path)
+    assert rule in {other for other, _ in shown - set(listed())}
 
 
 @pytest.mark.full
 @pytest.mark.parametrize("spec", SPECS, ids=lambda path: path.stem)
 def test_gcc_analyser_is_silent(spec: Path) -> None:
     need_tool("gcc")
-    made = generate(load_spec(spec))
-    for source in (f"{made.plan.name}.c", f"{made.plan.name}_selftest.c"):
-        assert analysed(made.texts, source) == ""
+    generation = generate(load_spec(spec))
+    for source in (f"{generation.plan.name}.c", f"{generation.plan.name}_selftest.c"):
+        assert analysed(generation.texts, source) == ""
 
 
 @pytest.mark.full

@@ -32,15 +32,15 @@ def complaints(
         (folder / name).write_text(text, encoding="utf-8")
     words = [*command, *compiler.STRICT, f"-std={language}", "-O2", "-c", "-o", "object.o"]
     words += ["-x", "c++" if language.startswith("c++") else "c"]
-    said = []
+    messages = []
     for name in files:
         if name.endswith(".c"):
             ran = subprocess.run(
                 [*words, name], cwd=folder, capture_output=True, text=True, check=False
             )
             if ran.returncode:  # Warnings are errors; zig's driver has some of its own.
-                said.append(ran.stderr)
-    return "".join(said)
+                messages.append(ran.stderr)
+    return "".join(messages)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -23,7 +23,7 @@ from halfcycle.spec.load import load_spec
 from mutation.judge import Work, judge_all
 from mutation.mutants import key, line_of, mutants, plan_mutants
 
-Found = tuple[str, tuple[str, str], Work]
+DrawnMutant = tuple[str, tuple[str, str], Work]
 """What a mutant is, its key, what to compare."""
 EQUIVALENT = Path(__file__).parent / "equivalent.toml"
 
@@ -64,47 +64,51 @@ def equivalents(kind: str, name: str) -> dict[tuple[str, str], str]:
     }
 
 
-def of_code(spec: Path, count: int | None, seed: int) -> Iterator[Found]:
+def of_code(spec: Path, count: int | None, seed: int) -> Iterator[DrawnMutant]:
     """The drawn mutants of the C."""
-    made = generate(load_spec(spec))
-    name = made.plan.name
+    generation = generate(load_spec(spec))
+    name = generation.plan.name
     source = f"{name}.c"
-    text = made.texts[source]
+    text = generation.texts[source]
     for mutant in drawn(list(mutants(text)), count, f"{seed} {name}"):
         number, line = line_of(text, mutant.start)
         shown = f"{source}:{number}: {line}  ->  {key(name, text, mutant)[1]}"
         yield (
             shown,
             key(name, text, mutant),
-            (made.plan, {**made.texts, source: mutant.apply(text)}),
+            (generation.plan, {**generation.texts, source: mutant.apply(text)}),
         )
 
 
-def of_plan(spec: Path, count: int | None, seed: int) -> Iterator[Found]:
+def of_plan(spec: Path, count: int | None, seed: int) -> Iterator[DrawnMutant]:
     """The drawn mutants of the Plan's constants; the key is the field."""
-    made = generate(load_spec(spec))
-    for what, plan in drawn(list(plan_mutants(made.plan)), count, f"{seed} plan {made.plan.name}"):
-        yield f"{made.plan.name}: {what}", plan_key(what), (plan, dict(made.texts))
+    generation = generate(load_spec(spec))
+    for change, plan in drawn(
+        list(plan_mutants(generation.plan)), count, f"{seed} plan {generation.plan.name}"
+    ):
+        yield f"{generation.plan.name}: {change}", plan_key(change), (plan, dict(generation.texts))
 
 
-def plan_key(what: str) -> tuple[str, str]:
+def plan_key(change: str) -> tuple[str, str]:
     """(field, +1 or -1)."""
-    field, before, _, after = what.split()
+    field, before, _, after = change.split()
     return field, f"{int(after) - int(before):+d}"
 
 
-def drawn(every: list[Any], count: int | None, seed: str) -> list[Any]:
+def drawn(choices: list[Any], count: int | None, seed: str) -> list[Any]:
     """``count`` of them, the same for the same seed; all without a count."""
-    if count is None or count >= len(every):
-        return every
-    return random.Random(seed).sample(every, count)
+    if count is None or count >= len(choices):
+        return choices
+    return random.Random(seed).sample(choices, count)
 
 
-def tally(found: list[Found], known: dict[tuple[str, str], str]) -> tuple[Score, list[str]]:
+def tally(
+    drawn_mutants: list[DrawnMutant], known: dict[tuple[str, str], str]
+) -> tuple[Score, list[str]]:
     """Score and what was not noticed though nothing explains it (or the other way round)."""
     score, bad = Score(), []
-    for (shown, one, _), verdict in zip(
-        found, judge_all([work for *_, work in found]), strict=True
+    for (shown, change, _), verdict in zip(
+        drawn_mutants, judge_all([work for *_, work in drawn_mutants]), strict=True
     ):
         if verdict.noticed is None:
             score.refused += 1
@@ -112,9 +116,9 @@ def tally(found: list[Found], known: dict[tuple[str, str], str]) -> tuple[Score,
         score.counted += 1
         if verdict.noticed:
             score.noticed += 1
-            if one in known:
+            if change in known:
                 bad.append(f"listed as equivalent, yet noticed: {shown} ({verdict.detail})")
-        elif one in known:
+        elif change in known:
             score.explained += 1
         else:
             bad.append(f"not noticed: {shown}")
@@ -126,24 +130,24 @@ def main() -> None:
     parser.add_argument("specs", metavar="SPEC", nargs="+", type=Path)
     parser.add_argument("--count", type=int, help="mutants of each spec; all without it")
     parser.add_argument("--seed", type=int, default=1)
-    given = parser.parse_args()
+    arguments = parser.parse_args()
     trouble: list[str] = []
     total = {"C": Score(), "Plan": Score()}
-    for spec in given.specs:
-        for what, draw, kind in (
+    for spec in arguments.specs:
+        for subject, draw, kind in (
             ("C", of_code, "code"),
             ("Plan", of_plan, "plan"),
         ):
             score, bad = tally(
-                list(draw(spec, given.count, given.seed)), equivalents(kind, spec.stem)
+                list(draw(spec, arguments.count, arguments.seed)), equivalents(kind, spec.stem)
             )
-            print(f"{spec.stem}, {what}: {score}", flush=True)
+            print(f"{spec.stem}, {subject}: {score}", flush=True)
             for line in bad:
                 print(f"  {line}", flush=True)
             trouble += bad
-            total[what].add(score)
-    for what, score in total.items():
-        print(f"all, {what}: {score}")
+            total[subject].add(score)
+    for subject, score in total.items():
+        print(f"all, {subject}: {score}")
     sys.exit(1 if trouble else 0)
 
 

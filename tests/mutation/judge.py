@@ -69,11 +69,11 @@ def judge(work: Work) -> Verdict:
 def _child(sender: Connection, plan: Plan, texts: dict[str, str]) -> None:
     answer: Callable[[Verdict], None] = sender.send
     try:
-        found = verify(plan, texts, samples=SAMPLES, flags=("-O0",)).mismatch
+        mismatch = verify(plan, texts, samples=SAMPLES, flags=("-O0",)).mismatch
     except compiler.CompileError as error:
         answer(Verdict(None, str(error)))
     except (ValueError, IndexError, OverflowError, ZeroDivisionError) as error:
         # The model itself cannot run on a mutated Plan.
         answer(Verdict(True, f"the model refuses: {error}"))
     else:
-        answer(Verdict(found is not None, "" if found is None else str(found)))
+        answer(Verdict(mismatch is not None, "" if mismatch is None else str(mismatch)))

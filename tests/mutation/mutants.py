@@ -91,15 +91,15 @@ def key(name: str, text: str, mutant: Mutant) -> tuple[str, str]:
 def mutants_of_line(text: str, begin: int) -> list[Mutant]:
     """The mutants of the line that begins at ``begin``."""
     end = text.find("\n", begin)
-    return [one for one in mutants(text) if begin <= one.start < end]
+    return [mutant for mutant in mutants(text) if begin <= mutant.start < end]
 
 
 @functools.lru_cache(maxsize=4)
 def mutants(text: str) -> tuple[Mutant, ...]:
     """Every mutant of one C source, in the order of the text; directives and comments are left."""
     code = re.sub(r"/\*.*?\*/", lambda comment: re.sub(r"[^\n]", " ", comment[0]), text, flags=re.S)
-    found = {*_token_mutants(code), *_statement_mutants(code), *_branch_mutants(code)}
-    return tuple(sorted(found))
+    unordered = {*_token_mutants(code), *_statement_mutants(code), *_branch_mutants(code)}
+    return tuple(sorted(unordered))
 
 
 def _token_mutants(text: str) -> Iterator[Mutant]:

@@ -35,8 +35,8 @@ int f(struct s *s, int a)
 
 def test_mutants_of_a_small_function() -> None:
     # Each one worked out by hand; nothing in the comment, the directive or the declarators.
-    found = {(line_of(TEXT, m.start)[0], m.kind, m.old, m.new) for m in mutants(TEXT)}
-    assert found == {
+    changes = {(line_of(TEXT, m.start)[0], m.kind, m.old, m.new) for m in mutants(TEXT)}
+    assert changes == {
         (7, "operator", ">", ">="),
         (7, "operator", ">", "<"),
         (7, "constant", "7", "8"),

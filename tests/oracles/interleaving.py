@@ -60,10 +60,10 @@ class Memory:
     def load(self, name: str, index: int) -> int:
         self.touched.add((name, "load"))
         mask = (1 << self.piece_bits) - 1
-        found = 0
+        raw = 0
         for place in self._pieces(name):
-            found |= ((self._raw(name, index) >> place) & mask) << place
-        return self._signed(name, found)
+            raw |= ((self._raw(name, index) >> place) & mask) << place
+        return self._signed(name, raw)
 
     def store(self, name: str, index: int, value: int) -> None:
         self.touched.add((name, "store"))

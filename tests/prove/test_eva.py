@@ -54,8 +54,8 @@ def test_driver_is_plain_c(case: str) -> None:
 @pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
 def test_examples_are_proven(spec: Path, int_bits: int) -> None:
     need_tool("frama-c")
-    made = generate(load_spec(spec))
-    proven, detail = eva.analyse(made.plan, made.texts, int_bits)
+    generation = generate(load_spec(spec))
+    proven, detail = eva.analyse(generation.plan, generation.texts, int_bits)
     assert proven, detail
 
 

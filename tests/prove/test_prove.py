@@ -40,8 +40,8 @@ def test_good_code_is_proven(case: str) -> None:
 @pytest.mark.full
 @pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
 def test_examples_are_proven(spec: Path) -> None:
-    made = generate(load_spec(spec))
-    assert not [proof for proof in prove(made.plan, made.texts) if not proof.passed]
+    generation = generate(load_spec(spec))
+    assert not [proof for proof in prove(generation.plan, generation.texts) if not proof.passed]
 
 
 @pytest.mark.parametrize("defect", planted.PLANTED, ids=lambda defect: defect.kind)
@@ -55,7 +55,9 @@ def test_planted_defect_is_seen_where_it_is_one(defect: planted.Planted) -> None
 
 
 def test_failure_names_line_claim_and_example() -> None:
-    (defect,) = [one for one in planted.PLANTED if one.kind == "removed clamp of the level"]
+    (defect,) = [
+        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the level"
+    ]
     proofs = prove(planted.plan_of("mean"), planted.plant(defect), ["drive"])
     detail = next(proof.detail for proof in proofs if not proof.passed)
     assert "reed_lamp.c:" in detail and "the conversion to int16 keeps the value" in detail
@@ -134,11 +136,11 @@ def machine_for(plan: Plan, files: dict[str, str], values: dict[str, int]) -> Ma
 
 
 def fields_of(machine: Machine) -> dict[str, int]:
-    found = dict.fromkeys(FIELDS, 0)
+    values = dict.fromkeys(FIELDS, 0)
     for name, elements in machine.state.items():
-        names = [name] if name in found else [f"{name}_{n}" for n in range(len(elements))]
-        found |= dict(zip(names, elements, strict=True))
-    return found
+        names = [name] if name in values else [f"{name}_{n}" for n in range(len(elements))]
+        values |= dict(zip(names, elements, strict=True))
+    return values
 
 
 @pytest.mark.parametrize("case", ["mean ramped", "rms wide high ramped"])
@@ -182,8 +184,10 @@ def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(eva, "command", lambda: None)  # test_eva.py has it
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
-    (defect,) = [one for one in planted.PLANTED if one.kind == "removed clamp of the index"]
-    shown = {one.name: one.passed for one in checks.proofs(plan, planted.plant(defect))}
+    (defect,) = [
+        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the index"
+    ]
+    shown = {check.name: check.passed for check in checks.proofs(plan, planted.plant(defect))}
     failed = {name for name, passed in shown.items() if not passed}
     assert {"proof: drive, 16-bit int", "proof: drive, 32-bit int"} <= failed
     assert shown["proof: sample, 16-bit int"]

@@ -38,8 +38,8 @@ def zig_way(target: str) -> Way:
 
 def every_way(targets: tuple[str, ...] = ()) -> list[Way]:
     """All ways with all tools; skipped where one is absent, failed so in the full run."""
-    found, absent = runner.ways(targets)
+    chosen, absent = runner.ways(targets)
     if absent:
-        message = "; ".join(f"{one.target} needs {one.tool}: {one.install}" for one in absent)
+        message = "; ".join(f"{tool.target} needs {tool.tool}: {tool.install}" for tool in absent)
         leave_out(message)
-    return found
+    return chosen

@@ -26,9 +26,9 @@ SPECS = ("weir_pump", "print_shop", "quay_kiosk")
 
 @pytest.mark.parametrize("spec", SPECS)
 def test_every_pip_target_gives_the_models_bits(spec: str) -> None:
-    made = kit.example(spec)
+    generation = kit.example(spec)
     ways = [kit.zig_way(target) for target in kit.PIP]
-    result = runner.run(made.plan, made.texts, samples=10_000, chosen=ways)
+    result = runner.run(generation.plan, generation.texts, samples=10_000, chosen=ways)
     assert [row.mismatch for row in result.rows] == [""] * len(kit.PIP)
     for row in result.rows:
         assert row.bit_exact and row.samples_compared >= 10_000
@@ -47,8 +47,8 @@ ZIG_LIMITS = {"cortex-m0plus": (33, 3 * 103), "cortex-m4": (23, 3 * 58), "rv32im
 @pytest.mark.parametrize("target", ZIG_LIMITS)
 @pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
-    made = kit.example(spec)
-    result = runner.run(made.plan, made.texts, samples=0, chosen=[kit.zig_way(target)])
+    generation = kit.example(spec)
+    result = runner.run(generation.plan, generation.texts, samples=0, chosen=[kit.zig_way(target)])
     costs = result.rows[0].costs
     assert costs is not None
     sample, window = ZIG_LIMITS[target]
@@ -105,10 +105,10 @@ def test_counts_are_right_where_they_can_be_told_by_hand(target: str) -> None:
     assert 64 <= stack <= 64 + 24
 
 
-def altered(made: Any, old: str, new: str) -> dict[str, str]:
-    name = f"{made.plan.name}.c"
-    assert made.texts[name].count(old) == 1
-    return {**made.texts, name: made.texts[name].replace(old, new)}
+def altered(generation: Any, old: str, new: str) -> dict[str, str]:
+    name = f"{generation.plan.name}.c"
+    assert generation.texts[name].count(old) == 1
+    return {**generation.texts, name: generation.texts[name].replace(old, new)}
 
 
 @pytest.mark.parametrize(
@@ -121,20 +121,20 @@ def altered(made: Any, old: str, new: str) -> dict[str, str]:
 )
 def test_a_fault_on_the_target_alone_is_located(old: str, new: str, field: str) -> None:
     """As a compiler's fault would be: the host runs the right C, the target another."""
-    made = kit.example("weir_pump")
+    generation = kit.example("weir_pump")
     way = kit.zig_way("cortex-m0plus")
-    jobs = list(guest.jobs(made.plan, made.texts, 2000, 1))
-    image = runner.guest_image(made.plan, altered(made, old, new), way, "unicorn")
-    found = runner.compare(UnicornCpu(way.machine, image), jobs)
-    assert f"field {field}:" in found and "scenario" in found and "tick" in found
+    jobs = list(guest.jobs(generation.plan, generation.texts, 2000, 1))
+    image = runner.guest_image(generation.plan, altered(generation, old, new), way, "unicorn")
+    difference = runner.compare(UnicornCpu(way.machine, image), jobs)
+    assert f"field {field}:" in difference and "scenario" in difference and "tick" in difference
 
 
 def test_the_self_test_runs_on_the_target_and_can_fail() -> None:
-    made = kit.example("weir_pump")
+    generation = kit.example("weir_pump")
     way = kit.zig_way("cortex-m0plus")
-    assert runner.self_test(made.plan, made.texts, way, "unicorn") == ""
-    wrong = altered(made, "(wide > 32767u) ? 32767u", "(wide > 3276u) ? 3276u")
-    assert "_selftest.c returned 1" in runner.self_test(made.plan, wrong, way, "unicorn")
+    assert runner.self_test(generation.plan, generation.texts, way, "unicorn") == ""
+    wrong = altered(generation, "(wide > 32767u) ? 32767u", "(wide > 3276u) ? 3276u")
+    assert "_selftest.c returned 1" in runner.self_test(generation.plan, wrong, way, "unicorn")
 
 
 def test_an_image_that_leaves_its_memory_is_reported() -> None:
@@ -146,22 +146,26 @@ def test_an_image_that_leaves_its_memory_is_reported() -> None:
 
 def test_the_float_peer_is_the_same_regulator() -> None:
     """So that the ratio of costs compares like with like."""
-    made = kit.example("weir_pump")
+    generation = kit.example("weir_pump")
     way = kit.zig_way("cortex-m0plus")
-    scenario = scenarios.build("overload", made.plan, 1, 800)
-    record = harness.Harness(made.plan, made.texts).run(scenario.codes, plant=scenario.plant)
-    cpu = UnicornCpu(way.machine, float_peer.image(made.plan, way.machine, way.chain))
+    scenario = scenarios.build("overload", generation.plan, 1, 800)
+    record = harness.Harness(generation.plan, generation.texts).run(
+        scenario.codes, plant=scenario.plant
+    )
+    cpu = UnicornCpu(way.machine, float_peer.image(generation.plan, way.machine, way.chain))
     worst, scale, flags = float_peer.run(cpu, scenario.codes)
-    ends = np.arange(made.plan.samples - 1, 800, made.plan.samples)
+    ends = np.arange(generation.plan.samples - 1, 800, generation.plan.samples)
     assert np.abs(scale - record[RECORD.index("scale"), ends]).max() <= 16384 * 0.002
     assert np.mean(flags != record[RECORD.index("flags"), ends]) < 0.03
-    found = cost.measure(
-        made.plan,
-        UnicornCpu(way.machine, runner.guest_image(made.plan, made.texts, way, "unicorn")),
-        cost.calls(made.plan, states=300),
+    costs = cost.measure(
+        generation.plan,
+        UnicornCpu(
+            way.machine, runner.guest_image(generation.plan, generation.texts, way, "unicorn")
+        ),
+        cost.calls(generation.plan, states=300),
     )
     # Without a floating-point unit a float sample costs several times an integer one.
-    assert worst["sample"].instructions > 4 * found.kinds["sample"].instructions
+    assert worst["sample"].instructions > 4 * costs.kinds["sample"].instructions
     with pytest.raises(ValueError, match="mean"):
         float_peer.image(kit.example("quay_kiosk").plan, way.machine, way.chain)
 
@@ -182,14 +186,14 @@ def test_growth_is_told_with_both_figures() -> None:
 def test_the_table_in_the_documentation_covers_every_example() -> None:
     """Its figures are held by the full tests; here: that it can be read and misses none."""
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
-    found = cost_table.parse(page)
+    table = cost_table.parse(page)
     specs = {path.stem for path in kit.EXAMPLES.glob("*.toml")}
     pairs = {(target, kind) for target in MACHINES for kind in ("zig", "gcc")}
     pairs.remove(("mips32-be", "gcc"))
-    assert found.keys() == {(spec, *pair) for spec in specs for pair in pairs}
+    assert table.keys() == {(spec, *pair) for spec in specs for pair in pairs}
     columns = {name: n for n, name in enumerate(cost_table.COLUMNS)}
-    assert all(row[columns["data"]] == 0 for row in found.values())
-    assert all(row[columns["stack"]] < 64 for row in found.values())
+    assert all(row[columns["data"]] == 0 for row in table.values())
+    assert all(row[columns["stack"]] < 64 for row in table.values())
 
 
 def nothing_installed(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -204,19 +208,14 @@ def nothing_installed(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_missing_tools_name_their_packages(monkeypatch: pytest.MonkeyPatch) -> None:
-    made = kit.example("weir_pump")
+    generation = kit.example("weir_pump")
     nothing_installed(monkeypatch)
     with pytest.raises(ToolMissingError) as caught:
-        runner.run(made.plan, made.texts)
-    for text in (
-        "gcc-arm-none-eabi",
-        "gcc-riscv64-unknown-elf",
-        "gcc-avr",
-        "unicorn pyelftools",
-    ):
+        runner.run(generation.plan, generation.texts)
+    for text in ("gcc-arm-none-eabi", "gcc-riscv64-unknown-elf", "gcc-avr", "unicorn pyelftools"):
         assert text in str(caught.value)
     with pytest.raises(ToolMissingError) as caught:
-        runner.run(made.plan, made.texts, ["avr"])
+        runner.run(generation.plan, generation.texts, ["avr"])
     assert "simavr: apt install simavr libsimavr-dev" in str(caught.value)
     assert "riscv" not in str(caught.value)
 

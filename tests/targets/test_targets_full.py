@@ -20,8 +20,8 @@ NAMES = [path.stem for path in SPECS]
 @pytest.mark.parametrize("spec", NAMES)
 def test_every_target_gives_the_models_bits(spec: str) -> None:
     ways = kit.every_way()
-    made = kit.example(spec)
-    result = runner.run(made.plan, made.texts, samples=50_000, chosen=ways)
+    generation = kit.example(spec)
+    result = runner.run(generation.plan, generation.texts, samples=50_000, chosen=ways)
     assert [row.mismatch for row in result.rows] == [""] * 9
     kinds = {(row.target, emulator.split()[0]) for row in result.rows for emulator in row.emulators}
     assert ("avr", "simavr") in kinds and ("cortex-m4", "qemu") in kinds
@@ -32,9 +32,9 @@ def test_every_target_gives_the_models_bits(spec: str) -> None:
 @pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_no_dearer_than_by_hand(spec: str) -> None:
     """The sample at most as by hand, a window's end at most three times (gcc; cycles on AVR)."""
-    made = kit.example(spec)
+    generation = kit.example(spec)
     ways = [way for way in kit.every_way() if way.chain.kind == "gcc"]
-    rows = runner.run(made.plan, made.texts, samples=0, chosen=ways).rows
+    rows = runner.run(generation.plan, generation.texts, samples=0, chosen=ways).rows
     assert len(rows) == 4
     for (_, target, _), values in cost_table.figures(rows, spec).items():
         figure = dict(zip(cost_table.COLUMNS, values, strict=True))
@@ -49,8 +49,8 @@ def test_no_figure_of_the_table_has_grown() -> None:
     for path, (_, result) in cost_table.measure(SPECS).items():
         now |= cost_table.figures(result.rows, path.stem)
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
-    found = cost_table.growth(cost_table.parse(page), now)
-    assert not found, "\n".join([*found, f"accept with: {cost_table.ACCEPT}"])
+    grown = cost_table.growth(cost_table.parse(page), now)
+    assert not grown, "\n".join([*grown, f"accept with: {cost_table.ACCEPT}"])
 
 
 TIMED = """
@@ -77,8 +77,8 @@ int main(void)
 def test_avr_cycles_are_right_where_they_can_be_told_by_hand() -> None:
     """A nop is one cycle, ret four with a 16-bit program counter (AVR instruction set manual)."""
     kit.every_way(("avr",))
-    made = kit.example("weir_pump")
-    contents, _ = guest.sources(made.plan, made.texts)
+    generation = kit.example("weir_pump")
+    contents, _ = guest.sources(generation.plan, generation.texts)
     chain = toolchains.gcc(AVR)
     assert isinstance(chain, toolchains.Toolchain)
     defines = guest.defines("AVR")
@@ -94,15 +94,18 @@ def test_avr_cycles_are_right_where_they_can_be_told_by_hand() -> None:
 def test_an_avr_fault_is_located() -> None:
     """Such as only a 16-bit int shows: the product cut to int before it is widened."""
     way = next(way for way in kit.every_way(("avr",)) if way.chain.kind == "gcc")
-    made = kit.example("quay_kiosk")
-    name = f"{made.plan.name}.c"
+    generation = kit.example("quay_kiosk")
+    name = f"{generation.plan.name}.c"
     old = "(uint32_t)magnitude * magnitude"
-    assert made.texts[name].count(old) == 1
-    wrong = {**made.texts, name: made.texts[name].replace(old, "(uint32_t)(magnitude * magnitude)")}
-    jobs = list(guest.jobs(made.plan, made.texts, 2000, 1, runner.PHASE_STEP))
-    cpu = simavr.SimavrCpu(runner.guest_image(made.plan, wrong, way, "simavr"))
-    found = runner.compare(cpu, jobs)
-    assert "scenario sample_states" in found and "sum" in found.partition("field ")[2]
+    assert generation.texts[name].count(old) == 1
+    wrong = {
+        **generation.texts,
+        name: generation.texts[name].replace(old, "(uint32_t)(magnitude * magnitude)"),
+    }
+    jobs = list(guest.jobs(generation.plan, generation.texts, 2000, 1, runner.PHASE_STEP))
+    cpu = simavr.SimavrCpu(runner.guest_image(generation.plan, wrong, way, "simavr"))
+    difference = runner.compare(cpu, jobs)
+    assert "scenario sample_states" in difference and "sum" in difference.partition("field ")[2]
 
 
 def test_code_for_a_larger_core_does_not_pass_on_the_smaller(
@@ -110,9 +113,9 @@ def test_code_for_a_larger_core_does_not_pass_on_the_smaller(
 ) -> None:
     """ARMv6-M has no 32-bit data-processing instructions (ARMv6-M manual, A5.3): qemu stops."""
     way = next(way for way in kit.every_way(("cortex-m4",)) if way.chain.kind == "gcc")
-    made = kit.example("weir_pump")
-    jobs = list(guest.jobs(made.plan, made.texts, 1000, 1))
-    image = runner.guest_image(made.plan, made.texts, way, "qemu")
+    generation = kit.example("weir_pump")
+    jobs = list(guest.jobs(generation.plan, generation.texts, 1000, 1))
+    image = runner.guest_image(generation.plan, generation.texts, way, "qemu")
     assert runner.compare(qemu.QemuCpu(way.machine, image), jobs) == ""
     monkeypatch.setattr(qemu, "_SECONDS", 5)
     with pytest.raises(CrashedError, match="cortex-m0plus"):

@@ -37,16 +37,16 @@ def broken(case: str, old: str, new: str) -> dict[str, str]:
 
 @pytest.mark.parametrize("case", plan_cases.CASES)
 def test_generated_code_equals_the_model(case: str) -> None:
-    told: list[tuple[int, int]] = []
-    found = compare.verify(
+    calls: list[tuple[int, int]] = []
+    result = compare.verify(
         plan_cases.CASES[case],
         code(case),
         samples=SAMPLES,
-        progress=lambda done, whole: told.append((done, whole)),
+        progress=lambda done, whole: calls.append((done, whole)),
     )
-    assert found.mismatch is None
-    assert found.samples >= SAMPLES and found.calls > 16 * 65536
-    assert told[-1] == (found.samples, found.samples)
+    assert result.mismatch is None
+    assert result.samples >= SAMPLES and result.calls > 16 * 65536
+    assert calls[-1] == (result.samples, result.samples)
 
 
 DEFECTS = [
@@ -81,19 +81,19 @@ def test_planted_defect_is_found_and_replayed(
     case: str, old: str, new: str, field: str | None
 ) -> None:
     plan, text = plan_cases.CASES[case], broken(case, old, new)
-    found = compare.verify(plan, text, samples=SAMPLES).mismatch
-    assert found is not None
-    assert field is None or found.field.startswith(field)
+    mismatch = compare.verify(plan, text, samples=SAMPLES).mismatch
+    assert mismatch is not None
+    assert field is None or mismatch.field.startswith(field)
     again = compare.replay(
-        plan, text, samples=SAMPLES, seed=1, scenario=found.scenario, tick=found.tick
+        plan, text, samples=SAMPLES, seed=1, scenario=mismatch.scenario, tick=mismatch.tick
     )
     assert again is not None
     batch, place = again
-    row = batch.fields.index(found.field)
-    assert int(batch.model[row, place]) == found.model
-    assert int(batch.compiled[row, place]) == found.compiled
-    assert found.model != found.compiled
-    assert f"--scenario {found.scenario} --tick {found.tick}" in found.replay_options()
+    row = batch.fields.index(mismatch.field)
+    assert int(batch.model[row, place]) == mismatch.model
+    assert int(batch.compiled[row, place]) == mismatch.compiled
+    assert mismatch.model != mismatch.compiled
+    assert f"--scenario {mismatch.scenario} --tick {mismatch.tick}" in mismatch.replay_options()
 
 
 def test_first_difference_is_the_earliest_tick() -> None:
@@ -101,9 +101,9 @@ def test_first_difference_is_the_earliest_tick() -> None:
     compiled = model.copy()
     compiled[0, 4], compiled[1, 2] = 7, 9
     batch = compare.Batch("rails", 100, ("a", "b"), model, compiled, {})
-    found = compare._first_difference(batch, 3, 10)
-    assert found is not None
-    assert (found.tick, found.field, found.model, found.compiled) == (102, "b", 0, 9)
+    mismatch = compare._first_difference(batch, 3, 10)
+    assert mismatch is not None
+    assert (mismatch.tick, mismatch.field, mismatch.model, mismatch.compiled) == (102, "b", 0, 9)
 
 
 def test_replay_of_no_such_tick() -> None:
@@ -159,15 +159,15 @@ def test_names_of_the_harness_do_not_clash() -> None:
     """A regulator may be called like a part of the harness (prefix or file)."""
     for name in ("harness", "regulator", "plant", "state_fields", "store", "take", "HC_HEADER"):
         plan = plan_cases.make(name=name)
-        found = compare.verify(plan, plan_cases.render(plan), samples=1000, scenario="rails")
-        assert found.mismatch is None and found.samples > 0
+        result = compare.verify(plan, plan_cases.render(plan), samples=1000, scenario="rails")
+        assert result.mismatch is None and result.samples > 0
 
 
 def test_plan_too_wide_for_its_words_is_noticed() -> None:
     """A gain that overflows the C's 32-bit product (2^40 is its limit) cannot pass unseen."""
     plan: Plan = plan_cases.make(target_gain=6_000_000)
-    found = compare.verify(plan, plan_cases.render(plan), samples=1000).mismatch
-    assert found is not None and found.field.startswith("target")
+    mismatch = compare.verify(plan, plan_cases.render(plan), samples=1000).mismatch
+    assert mismatch is not None and mismatch.field.startswith("target")
 
 
 @pytest.mark.parametrize("name", ["take", "record", "regulator", "circuit"])

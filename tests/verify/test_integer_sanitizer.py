@@ -30,8 +30,8 @@ name = plan.name + ".c"
 assert not old or texts[name].count(old) == 1
 texts[name] = texts[name].replace(old, new) if old else texts[name]
 flags = ["-O1", "-fsanitize=integer", "-fsanitize-trap=integer"]
-found = verify(plan, texts, samples=100_000, flags=flags)
-print("MISMATCH" if found.mismatch else "EQUAL")
+result = verify(plan, texts, samples=100_000, flags=flags)
+print("MISMATCH" if result.mismatch else "EQUAL")
 """
 
 

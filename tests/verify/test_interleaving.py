@@ -43,7 +43,7 @@ def states(plan: Plan, runner: Runner, count: int) -> list[Values]:
     """States whose next sample closes a window, whose update has one to take."""
     rows = adversarial.update_states(plan, random.Random(11), 4 * count)
     (fields,) = runner.source.structs.values()
-    found = []
+    chosen = []
     for row in rows:
         values = dict(zip(FIELDS, row.tolist(), strict=True))
         if values["window_sequence"] == values["taken_sequence"]:
@@ -53,13 +53,13 @@ def states(plan: Plan, runner: Runner, count: int) -> list[Values]:
         spare = 1 - values["output_slot"]
         values[f"scale_{spare}"], values[f"reading_{spare}"] = 0x2B2B, 0x1C1C
         values[f"flags_{spare}"] = 0x0015
-        found.append(
+        chosen.append(
             {
                 name: [values[f"{name}_{n}"] for n in range(length)] if length else [values[name]]
                 for name, (_, length, _) in fields.items()
             }
         )
-    return found[:count]
+    return chosen[:count]
 
 
 def torn(
@@ -179,11 +179,11 @@ def test_a_wrong_order_is_seen(name: str) -> None:
     source = f"{plan.name}.c"
     assert files[source].count(old) == 1
     runner = runner_of(plan, {**files, source: files[source].replace(old, new)})
-    found = [
+    torn_pairs = [
         (low, high)
         for values in states(plan, runner, 4)
         for low, highs in ALLOWED.items()
         for high in highs
         if torn(runner, values, low, (high,))
     ]
-    assert found
+    assert torn_pairs

@@ -30,8 +30,8 @@ name = plan.name + ".c"
 assert not old or old in texts[name]
 texts[name] = texts[name].replace(old, new) if old else texts[name]
 flags = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-found = verify(plan, texts, samples=200_000, flags=flags)
-print("MISMATCH" if found.mismatch else "EQUAL")
+result = verify(plan, texts, samples=200_000, flags=flags)
+print("MISMATCH" if result.mismatch else "EQUAL")
 """
 
 
@@ -58,14 +58,14 @@ def test_no_undefined_behaviour_in_any_scenario(case: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "message"),
     [
         ("(UINT32_C(1) << shift) >> 1", "(UINT32_C(1) << (shift + 32u)) >> 1", "shift exponent"),
         ("const int32_t step = ", "const int32_t step = 1000000 * ", "signed integer overflow"),
         ("reed_lamp_quarter[index + 1u]", "reed_lamp_quarter[index + 2u]", "out of bounds"),
     ],
 )
-def test_planted_undefined_behaviour_is_caught(old: str, new: str, said: str) -> None:
+def test_planted_undefined_behaviour_is_caught(old: str, new: str, message: str) -> None:
     ran = sanitized("mean", old, new)
     assert ran.returncode != 0
-    assert said in ran.stderr or "global-buffer-overflow" in ran.stderr
+    assert message in ran.stderr or "global-buffer-overflow" in ran.stderr

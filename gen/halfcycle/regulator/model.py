@@ -6,6 +6,7 @@ one. Tests hold the two equal; ``verify.compare`` holds the C equal to them.
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Mapping
 
 import numpy as np
@@ -191,22 +192,25 @@ class Regulator:
     def values(self) -> list[int]:
         """Every number of the state in the order of ``state.FIELDS``."""
         row: list[int] = []
-        for name, slots in _ATTRIBUTES:
-            value = getattr(self, name)
-            if slots == 1:
-                row.append(value)
-            else:
+        for value in _attributes(self):
+            # By the kind of value: this is called for every window of a comparison.
+            if type(value) is list:
                 row += value
+            else:
+                row.append(value)
         return row
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
-        for field in STATE:
-            elements = [values[name] for name in field.elements]
-            setattr(self, attribute(field), elements if field.slots > 1 else elements[0])
+        for name, elements in _ELEMENTS:
+            if len(elements) == 1:
+                setattr(self, name, values[elements[0]])
+            else:
+                setattr(self, name, [values[element] for element in elements])
 
 
-_ATTRIBUTES = tuple((attribute(field), field.slots) for field in STATE)
+_ELEMENTS = tuple((attribute(field), field.elements) for field in STATE)
+_attributes = operator.attrgetter(*(name for name, _ in _ELEMENTS))
 
 
 def drive_wave(plan: Plan, scale: int, phase: NDArray[np.int64]) -> NDArray[np.int64]:

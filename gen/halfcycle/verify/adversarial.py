@@ -7,7 +7,7 @@ Each state lies inside the ranges that the generated header states, so any diffe
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,8 +54,7 @@ def window_total(plan: Plan, reading: int, generator: random.Random) -> int:
 
 def update_states(plan: Plan, generator: random.Random, count: int) -> Ints:
     """States to call update from, shape (count, len(FIELDS))."""
-    rows = [_update_state(plan, generator) for _ in range(count)]
-    return np.asarray([[row[name] for name in FIELDS] for row in rows], dtype=np.int64)
+    return _rows(plan, generator, [_update_state(plan, generator) for _ in range(count)])
 
 
 def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
@@ -105,32 +104,33 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_max, scales)
         state[f"reading_{slot}"] = _pick(generator, 0, plan.reading_max, [0, plan.reading_max])
         state[f"flags_{slot}"] = generator.randint(0, ALL_FLAGS)
-    return dict.fromkeys(FIELDS, 0) | _others(plan, generator, state) | state
+    return state
 
 
 _AT_REST = ("window_sum", "window_high", "integral", "trusted", "ramp")
 """Fields that no sample reads and that update's states set by themselves."""
 
 
-def _others(plan: Plan, generator: random.Random, state: Mapping[str, int]) -> dict[str, int]:
-    """The fields that have no edges of their own here, anywhere in their range, ends most often."""
-    return {
-        name: _pick(generator, *field.bounds(plan), field.bounds(plan))
-        for field in fields_of(plan)
-        if field.name not in _AT_REST
-        for name in field.elements
-        if name not in state
-    }
+def _rows(plan: Plan, generator: random.Random, states: list[dict[str, int]]) -> Ints:
+    """The states as rows of FIELDS; a field that has no edges of its own here is drawn from its
+    range, the ends most often."""
+    for field in fields_of(plan):
+        for name in field.elements:
+            if field.name not in _AT_REST and name not in states[0]:
+                low, high = field.bounds(plan)
+                for state in states:
+                    state[name] = _pick(generator, low, high, [low, high])
+    return np.asarray([[state.get(name, 0) for name in FIELDS] for state in states], dtype=np.int64)
 
 
 def sample_states(
     plan: Plan, generator: random.Random, count: int
 ) -> tuple[Ints, NDArray[np.uint16]]:
     """States to call sample from, shape (count, len(FIELDS)), and a code for each."""
-    rows = [_any_state(plan, generator) for _ in range(count)]
+    states = [_any_state(plan, generator) for _ in range(count)]
     edges = [0, plan.zero_code, plan.adc_max, CODE_MAX]
-    codes = np.asarray([_pick(generator, 0, CODE_MAX, edges) for _ in rows], dtype=np.uint16)
-    return np.asarray([[row[name] for name in FIELDS] for row in rows], dtype=np.int64), codes
+    codes = np.asarray([_pick(generator, 0, CODE_MAX, edges) for _ in states], dtype=np.uint16)
+    return _rows(plan, generator, states), codes
 
 
 def target_values(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
