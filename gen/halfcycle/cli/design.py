@@ -39,12 +39,16 @@ def command(spec: Path, as_json: bool) -> None:
 
 
 def _show(integer_design: IntegerDesign) -> None:
-    design, quantised, plan = (
-        integer_design.design,
-        integer_design.quantised,
-        integer_design.quantised.plan,
-    )
-    window, loop, spec = design.window, design.loop, integer_design.design.spec
+    _show_figures(integer_design)
+    _show_windows(integer_design.design)
+    _show_integers(integer_design)
+    common.show_findings(integer_design.findings)
+
+
+def _show_figures(integer_design: IntegerDesign) -> None:
+    """The window, the gains and the figures of the loop, each with its worst corner."""
+    design, quantised = integer_design.design, integer_design.quantised
+    window, loop, spec = design.window, design.loop, design.spec
     number = common.number
     tables.show_table(
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
@@ -85,13 +89,17 @@ def _show(integer_design: IntegerDesign) -> None:
         ],
         ["Worst over all tolerance corners; settling includes the wait for the first update."],
     )
-    _show_windows(design)
+
+
+def _show_integers(integer_design: IntegerDesign) -> None:
+    """Formats of the signals, and constants as they are rounded."""
+    quantised = integer_design.quantised
     tables.show_table(
         "Signals: derived ranges, in units of the last place",
         ("signal", "format", "bits", "lowest", "highest", "headroom\nbits"),
         [
             (row.name, row.format, row.bits, row.lowest, row.highest, row.headroom_bits)
-            for row in plan.signals
+            for row in quantised.plan.signals
         ],
         ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits."],
         spare=("headroom\nbits", "bits", "lowest"),
@@ -112,7 +120,6 @@ def _show(integer_design: IntegerDesign) -> None:
         [f"They move the slowest closed-loop pole by {integer_design.pole_shift:.2g} at most."],
         spare=("off by\nppm",),
     )
-    common.show_findings(integer_design.findings)
 
 
 def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:
