@@ -208,7 +208,7 @@ def test_tables(tmp_path: Path, layout: str) -> None:
         ("meter,reported\n230,x\n-1,5\n", "line 2: 'x' is neither"),
         ("meter,reported\n230,x\n-1,5\n", "line 3: '-1' is neither"),
         ("meter,reported\n1e400,5\n", "'1e400' is neither"),
-        ("\0\0", "no table of readings"),
+        ("\0\0", "not a table of readings"),
     ],
 )
 def test_bad_tables(tmp_path: Path, text: str, message: str) -> None:

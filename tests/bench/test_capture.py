@@ -193,7 +193,7 @@ def test_uneven_steps_are_no_gaps(tmp_path: Path) -> None:
         ("Time,V\n", "columns", "no two columns"),
         ("a,b\nx,y\n", "columns", "no two columns"),
         ("1.0\n2.0\n3.0\n4.0\n", "columns", "no two columns"),
-        ("\0\1\2" * 100, "file", "no text"),
+        ("\0\1\2" * 100, "file", "not text"),
         ("Time,V\n0,001,12,5\n0,002,13,5\n0,003,14,5\n0,004,15,5\n", "columns", "commas"),
         ("n,V\n0,1.5\n1,1.6\n2,1.5\n3,1.6\n", "time", "counts samples"),
         ("Time (s),I (A)\n0,1.5\n1,1.6\n2,1.5\n3,1.6\n", "channel", "no column in volts"),
@@ -231,7 +231,7 @@ def test_many_pieces_read_as_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def test_long_captures_are_cut(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_csv, "MOST_SAMPLES", 300)
+    monkeypatch.setattr(capture_csv, "MAX_SAMPLES", 300)
     capture = read_capture(write(tmp_path / "c.csv", LAYOUTS["named"]))
     assert len(capture.time_s) == 300
     assert any("only the first 300 samples are used" in r.text for r in capture.remarks)
@@ -280,7 +280,7 @@ def test_comtrade_damage(tmp_path: Path) -> None:
     assert len(capture.time_s) == 25
     assert any("25 samples are there of 40" in r.text for r in capture.remarks)
     (tmp_path / "r.dat").write_text("\n".join(data).replace("3,74167,55,", "3,74167,,"))
-    with pytest.raises(InputError, match="no readable record"):
+    with pytest.raises(InputError, match="not a readable record"):
         read_capture(path, "IA")
     (tmp_path / "r.dat").write_text("\n".join(data).replace("3,74167,55,", "3,74167,99999,"))
     capture = read_capture(path, "IA")  # 99999 is the standard's mark of a missing value
@@ -291,7 +291,7 @@ def test_comtrade_damage(tmp_path: Path) -> None:
     path = record(tmp_path, **{"1200,40": "1200,999999999999"})
     assert len(read_capture(path, "IA").time_s) == 40
     path = record(tmp_path, **{"60\n1\n1200,40": "60\n99999999999\n1200,40"})
-    with pytest.raises(InputError, match="no readable record"):
+    with pytest.raises(InputError, match="not a readable record"):
         read_capture(path, "IA")
 
 
@@ -307,7 +307,7 @@ def test_comtrade_units(tmp_path: Path) -> None:
 def test_the_readers_limit_is_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from halfcycle.bench import capture_comtrade  # noqa: PLC0415
 
-    assert capture_comtrade.MOST_SAMPLES == capture_types.MOST_SAMPLES
-    monkeypatch.setattr(capture_comtrade, "MOST_BYTES", 500)
+    assert capture_comtrade.MAX_SAMPLES == capture_types.MAX_SAMPLES
+    monkeypatch.setattr(capture_comtrade, "MAX_BYTES", 500)
     with pytest.raises(InputError, match="more than 500 bytes"):
         read_capture(record(tmp_path), "IA")

@@ -53,7 +53,7 @@ MIN_GROWTH = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value and its 95 % half width; infinite where one reading gives no scatter."""
+    """A value and its 95 % half width; infinite if one reading gives no scatter."""
 
     value: float
     uncertainty: float
@@ -82,7 +82,7 @@ class Outlier:
 
 @dataclass(frozen=True, slots=True)
 class BoardFit:
-    """What one board's readings say. None where they do not tell."""
+    """What one board's readings say. None if they do not tell."""
 
     board: str
     volts_per_code: Estimate | None

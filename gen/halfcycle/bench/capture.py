@@ -14,14 +14,14 @@ from pathlib import Path
 import numpy as np
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.capture_types import Floats, Raw, Section, fault
+from halfcycle.bench.capture_types import Floats, Raw, Section, input_error
 
 GAP = 1.5
 """A step this many times the usual one (the 95th percentile of all steps) is a gap."""
-GREATEST = 1e9
+MAX_MAGNITUDE = 1e9
 """Seconds or volts beyond this are no measurement: such a row has no value."""
-LEAST_STEP_S = 1e-12
-MOST_BACKWARD = 0.05
+MIN_STEP_S = 1e-12
+MAX_BACKWARD = 0.05
 """Share of rows that may step back in time before the capture is refused."""
 
 
@@ -49,7 +49,7 @@ def read_capture(
     """Read a CSV file, or an IEEE C37.111 record (``.cfg`` with its ``.dat``, or ``.cff``).
 
     ``channel``: a column's or channel's name, or its number from 1; without it the first one in
-    volts. Raises InputError where the file holds no usable waveform.
+    volts. Raises InputError if the file holds no usable waveform.
     """
     path, section = Path(path), section or Section()
     if path.suffix.lower() in (".cfg", ".dat", ".cff"):
@@ -67,7 +67,9 @@ def tidy(raw: Raw, path: Path) -> Capture:
     """Put a reader's rows in order and find the gaps; remarks for whatever was left out."""
     remarks = list(raw.remarks)
     time, volts = raw.time_s, raw.volts
-    good = (np.abs(time) <= GREATEST) & (np.abs(volts) <= GREATEST)  # Not a number is neither.
+    good = (np.abs(time) <= MAX_MAGNITUDE) & (
+        np.abs(volts) <= MAX_MAGNITUDE
+    )  # Not a number is neither.
     if not good.all():
         lost = int(np.count_nonzero(~good))
         time, volts = time[good], volts[good]
@@ -75,15 +77,15 @@ def tidy(raw: Raw, path: Path) -> Capture:
             finding("values-missing", "capture values", f"{lost} samples have no value: left out")
         )
     if len(time) < 2:
-        raise fault(path, "file", "fewer than two samples", "export a longer section")
+        raise input_error(path, "file", "fewer than two samples", "export a longer section")
     time, volts = _forward(time, volts, path, remarks)
     if len(time) < 2:
-        raise fault(path, "time", "all samples have the same time", "export the time column")
+        raise input_error(path, "time", "all samples have the same time", "export the time column")
     steps = np.diff(time)
     step = float(np.median(steps))
-    if step < LEAST_STEP_S:
+    if step < MIN_STEP_S:
         problem = f"the usual step is {step:.3g} s"
-        raise fault(path, "time", problem, "check the time column and its unit")
+        raise input_error(path, "time", problem, "check the time column and its unit")
     limit = GAP * float(np.quantile(steps, 0.95, method="lower"))
     ends = np.flatnonzero(steps > limit) + 1
     bounds = [0, *ends.tolist(), len(time)]
@@ -131,8 +133,8 @@ def _forward(
     later = np.ones(len(time), dtype=bool)
     later[1:] = time[1:] > latest[:-1]
     lost = len(time) - int(np.count_nonzero(later))
-    if lost > MOST_BACKWARD * len(time):
-        raise fault(
+    if lost > MAX_BACKWARD * len(time):
+        raise input_error(
             path,
             "time",
             f"{lost} of {len(time)} rows do not come later than those before",
@@ -144,7 +146,7 @@ def _forward(
 
 
 def _even(time: Floats, steps: Floats) -> Floats | None:
-    """Evenly spaced stamps that round to those of ``time``; None where there are none."""
+    """Evenly spaced stamps that round to those of ``time``; None if there are none."""
     moving = steps[steps > 0]
     if not len(moving):
         return None

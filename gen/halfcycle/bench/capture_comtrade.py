@@ -15,12 +15,12 @@ import numpy as np
 
 from halfcycle.base.errors import InputError
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.capture_types import MOST_SAMPLES, Raw, Section, fault, open_fault
-from halfcycle.bench.csv_layout import LONGEST_NAME, MOST_LISTED
+from halfcycle.bench.capture_types import MAX_SAMPLES, Raw, Section, input_error, open_error
+from halfcycle.bench.csv_layout import MAX_LISTED, MAX_NAME
 from halfcycle.bench.csv_units import parse_unit
 from halfcycle.spec.load import printable
 
-MOST_BYTES = 1 << 28
+MAX_BYTES = 1 << 28
 """Larger records are refused: the reader holds every channel at once."""
 
 _SECTION = re.compile(
@@ -43,8 +43,8 @@ def read(path: Path, channel: str | None, section: Section) -> Raw:
     except InputError:
         raise
     except Exception as error:  # The reader meets damage with whatever its conversions raise.
-        what = f"this is no readable record ({type(error).__name__}: {str(error)[:120]})"
-        raise fault(path, "file", what, "export it again, or as CSV") from None
+        what = f"this is not a readable record ({type(error).__name__}: {str(error)[:120]})"
+        raise input_error(path, "file", what, "export it again, or as CSV") from None
     return _raw(path, record, channel, section, (rows, declared))
 
 
@@ -64,17 +64,17 @@ def _beside(path: Path, suffix: str) -> Path:
         if path.with_suffix(ending).is_file():
             return path.with_suffix(ending)
     problem = f"its {suffix} file is missing"
-    raise fault(path, "file", problem, "keep the .cfg and .dat files of a record together")
+    raise input_error(path, "file", problem, "keep the .cfg and .dat files of a record together")
 
 
 def _bytes(path: Path) -> bytes:
     try:
         with path.open("rb") as stream:
-            data = stream.read(MOST_BYTES + 1)
+            data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise open_fault(path, error) from None
-    if len(data) > MOST_BYTES:
-        raise fault(path, "file", f"more than {MOST_BYTES} bytes", "export a section, or CSV")
+        raise open_error(path, error) from None
+    if len(data) > MAX_BYTES:
+        raise input_error(path, "file", f"more than {MAX_BYTES} bytes", "export a section, or CSV")
     return data
 
 
@@ -97,7 +97,7 @@ def _combined(path: Path, data: bytes) -> tuple[str, bytes]:
         if kind == b"DAT":
             break
     if b"CFG" not in parts or b"DAT" not in parts:
-        raise fault(path, "file", "no CFG and DAT sections", "export the record again")
+        raise input_error(path, "file", "no CFG and DAT sections", "export the record again")
     return _text(parts[b"CFG"]), parts[b"DAT"]
 
 
@@ -108,11 +108,11 @@ def _bounded(config: str, data: bytes) -> tuple[str, int, int]:
     counts = [int(digits) for digits in re.findall(r"[0-9]{1,18}", lines[1])][:3]
     if len(counts) < 3 or sum(counts[1:]) > len(lines):
         raise ValueError("more channels than lines")
-    found = comtrade.Cfg(ignore_warnings=True)
-    found.read(config)
-    declared = int(found.sample_rates[-1][1])
-    analog, status = int(found.analog_count), int(found.status_count)
-    kind = str(found.ft).upper()
+    header = comtrade.Cfg(ignore_warnings=True)
+    header.read(config)
+    declared = int(header.sample_rates[-1][1])
+    analog, status = int(header.analog_count), int(header.status_count)
+    kind = str(header.ft).upper()
     if kind in _VALUE_BYTES:
         row = 8 + analog * _VALUE_BYTES[kind] + 2 * -(-status // _STATUS_BITS)
         present = len(data) // row
@@ -120,8 +120,8 @@ def _bounded(config: str, data: bytes) -> tuple[str, int, int]:
         present = sum(1 for line in data.splitlines() if line.strip(b" \t\r\n\x1a"))
         if present * (analog + status + 1) > len(data):
             raise ValueError("rows with fewer values than channels")
-    rows = min(present, declared, MOST_SAMPLES)
-    place = 2 + analog + status + 2 + len(found.sample_rates) - 1
+    rows = min(present, declared, MAX_SAMPLES)
+    place = 2 + analog + status + 2 + len(header.sample_rates) - 1
     rate = lines[place].partition(",")[0]
     lines[place] = f"{rate},{rows}"
     return "\n".join(lines), rows, declared
@@ -139,8 +139,8 @@ def _raw(
     unit = parse_unit(about.uu)
     factor = unit.factor * section.factor
     if unit.kind != "volts":
-        said = f"is in {about.uu[:LONGEST_NAME]!a}" if about.uu else "has no unit"
-        text = f"{printable(about.name)[:LONGEST_NAME]} {said}: its numbers are taken as volts"
+        unit_text = f"is in {about.uu[:MAX_NAME]!a}" if about.uu else "has no unit"
+        text = f"{printable(about.name)[:MAX_NAME]} {unit_text}: its numbers are taken as volts"
         remarks.append(finding("channel-not-volts", "capture channel", text))
     if str(about.pors).upper() == "S" and about.primary != about.secondary:
         text = (
@@ -152,23 +152,23 @@ def _raw(
     volts = np.asarray(record.analog[at], dtype=np.float64) * factor
     chosen = (time >= section.start_s) & (time <= section.stop_s)
     if not chosen.any():
-        raise fault(path, "section", "it holds no samples", "choose one inside the capture")
+        raise input_error(path, "section", "it holds no samples", "choose one inside the capture")
     return Raw(time[chosen], volts[chosen], printable(about.name), tuple(remarks))
 
 
 def _channel(path: Path, record: Any, channel: str | None, remarks: list[Finding]) -> int:
     """Index of the analog channel that was named, or of the first in volts."""
-    names = [printable(str(name)).strip()[:LONGEST_NAME] for name in record.analog_channel_ids]
-    listed = ", ".join(names[:MOST_LISTED]) or "none"
+    names = [printable(str(name)).strip()[:MAX_NAME] for name in record.analog_channel_ids]
+    listed = ", ".join(names[:MAX_LISTED]) or "none"
     if channel is not None:
         wanted = channel.strip().casefold()
         for at, name in enumerate(names):
             if wanted in (name.casefold(), str(at + 1)):
                 return at
-        raise fault(path, "channel", f"no analog channel {channel!a}", f"there are: {listed}")
-    units = [parse_unit(one.uu).kind for one in record.cfg.analog_channels]
+        raise input_error(path, "channel", f"no analog channel {channel!a}", f"there are: {listed}")
+    units = [parse_unit(about.uu).kind for about in record.cfg.analog_channels]
     if "volts" not in units:
-        raise fault(path, "channel", "no analog channel in volts", f"name one of: {listed}")
+        raise input_error(path, "channel", "no analog channel in volts", f"name one of: {listed}")
     at = units.index("volts")
     if len(names) > 1:
         text = f"{names[at]} is used, of: {listed}; choose another if that is wrong"

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from halfcycle.base.findings import finding
-from halfcycle.bench.capture_types import MOST_SAMPLES, Floats, Raw, Section, fault, open_fault
+from halfcycle.bench.capture_types import MAX_SAMPLES, Floats, Raw, Section, input_error, open_error
 from halfcycle.bench.csv_layout import HEAD_CHARACTERS, Layout, find_layout, number, split
 
 PIECE = 1 << 22
@@ -30,7 +30,7 @@ def read(path: Path, channel: str | None, section: Section) -> Raw:
             layout = _layout(path, head, channel)
             return _rows(path, layout, _pieces(path, head, stream), section)
     except (OSError, ValueError) as error:
-        raise open_fault(path, error) from None
+        raise open_error(path, error) from None
 
 
 def _encoding(file: io.BufferedReader, path: Path) -> str:
@@ -40,7 +40,7 @@ def _encoding(file: io.BufferedReader, path: Path) -> str:
         if start.startswith(mark):
             return encoding
     if b"\0" in start:
-        raise fault(path, "file", "this is no text", "export the capture as CSV")
+        raise input_error(path, "file", "this is not text", "export the capture as CSV")
     try:
         codecs.getincrementaldecoder("utf-8-sig")().decode(start)
     except UnicodeDecodeError:
@@ -60,9 +60,11 @@ def _pieces(path: Path, head: str, stream: io.TextIOWrapper) -> Iterator[str]:
     rest = head
     while piece := stream.read(PIECE):
         rest += piece
-        whole, found, rest = rest.rpartition("\n")
-        if not found:
-            raise fault(path, "file", f"a line has more than {PIECE} characters", "is it a CSV?")
+        whole, newline, rest = rest.rpartition("\n")
+        if not newline:
+            raise input_error(
+                path, "file", f"a line has more than {PIECE} characters", "is it a CSV?"
+            )
         yield whole
     yield rest
 
@@ -71,7 +73,7 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
     times: list[Floats] = []
     volts: list[Floats] = []
     remarks = list(layout.remarks)
-    kept = line = index = bad = first_bad = 0
+    count = line = index = bad = first_bad = 0
     skip = layout.first
     for text in pieces:
         lines = text.count("\n") + 1
@@ -93,16 +95,16 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
             time = time * layout.time.factor
         index += len(time)
         chosen = (time >= section.start_s) & (time <= section.stop_s)
-        room = MOST_SAMPLES - kept
+        room = MAX_SAMPLES - count
         times.append(time[chosen][:room])
         volts.append(value[chosen][:room] * (layout.value.factor * section.factor))
-        kept += len(times[-1])
+        count += len(times[-1])
         if int(np.count_nonzero(chosen)) > room:
             remarks.append(
                 finding(
                     "capture-cut",
                     "capture length",
-                    f"only the first {MOST_SAMPLES} samples are used, up to "
+                    f"only the first {MAX_SAMPLES} samples are used, up to "
                     f"{times[-1][-1] if len(times[-1]) else section.start_s:.6g} s; choose a "
                     "section",
                 )
@@ -111,10 +113,12 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
     if bad:
         text = f"{bad} rows without two numbers, the first in line {first_bad}: left out"
         remarks.append(finding("rows-left-out", "capture rows", text))
-    if not kept:
+    if not count:
         if index:
-            raise fault(path, "section", "it holds no samples", "choose one inside the capture")
-        raise fault(path, "file", "no rows of numbers", "check the export")
+            raise input_error(
+                path, "section", "it holds no samples", "choose one inside the capture"
+            )
+        raise input_error(path, "file", "no rows of numbers", "check the export")
     return Raw(np.concatenate(times), np.concatenate(volts), layout.value.name, tuple(remarks))
 
 

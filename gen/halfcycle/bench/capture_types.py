@@ -14,7 +14,7 @@ from halfcycle.spec.load import printable
 
 Floats = NDArray[np.float64]
 
-MOST_SAMPLES = 20_000_000
+MAX_SAMPLES = 20_000_000
 """Samples kept, 16 bytes each: a longer capture is cut, and a remark says where."""
 
 
@@ -38,16 +38,16 @@ class Raw:
     remarks: tuple[Finding, ...]
 
 
-def fault(path: Path | str, key: str, problem: str, remedy: str) -> InputError:
+def input_error(path: Path | str, key: str, problem: str, remedy: str) -> InputError:
     """One fault of the capture ``path``."""
     return InputError([Fault(printable(str(path)), key, printable(problem), printable(remedy))])
 
 
-def open_fault(path: Path | str, error: OSError | ValueError) -> InputError:
+def open_error(path: Path | str, error: OSError | ValueError) -> InputError:
     """The capture cannot be opened or read."""
     if isinstance(error, FileNotFoundError):
-        return fault(path, "file", "there is no such file", "check the path")
+        return input_error(path, "file", "there is no such file", "check the path")
     if isinstance(error, IsADirectoryError):
-        return fault(path, "file", "this is a folder", "name a capture")
+        return input_error(path, "file", "this is a folder", "name a capture")
     reason = getattr(error, "strerror", None) or str(error)
-    return fault(path, "file", f"cannot be read: {reason}", "check the path")
+    return input_error(path, "file", f"cannot be read: {reason}", "check the path")

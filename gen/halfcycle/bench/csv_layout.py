@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.capture_types import fault
+from halfcycle.bench.capture_types import input_error
 from halfcycle.bench.csv_units import Kind, parse_header, parse_unit
 from halfcycle.spec.load import printable
 
 HEAD_CHARACTERS = 1 << 16
 HEAD_LINES = 400
-MOST_COLUMNS = 200
-LONGEST_NAME = 60
-MOST_LISTED = 20
+MAX_COLUMNS = 200
+MAX_NAME = 60
+MAX_LISTED = 20
 DELIMITERS = (";", "\t", ",", " ")
 
 _TIME_NAMES = re.compile(
@@ -73,7 +73,7 @@ def split(line: str, delimiter: str) -> Cells:
 
 
 def number(cell: str, decimal_comma: bool) -> float | None:
-    """The number in a cell; None where there is none (NaN is one)."""
+    """The number in a cell; None if there is none (NaN is one)."""
     cell = cell.strip()
     if decimal_comma:
         cell = cell.replace(",", ".")
@@ -87,16 +87,16 @@ def find_layout(path: Path, lines: Sequence[str], channel: str | None) -> Layout
     """The layout of a file that starts with ``lines``, with the columns to read.
 
     ``channel``: a column's name or number (from 1); None: the first in volts, or without a unit.
-    Raises InputError where there are no two columns of numbers or the channel is not there.
+    Raises InputError if there are no two columns of numbers or the channel is not there.
     """
     lines = lines[:HEAD_LINES]
     delimiter, comma = _dialect(lines)
-    rows = [split(line, delimiter)[:MOST_COLUMNS] for line in lines]
+    rows = [split(line, delimiter)[:MAX_COLUMNS] for line in lines]
     numeric = [[number(cell, comma) is not None for cell in row] for row in rows]
     columns = _numeric_columns(numeric)
     if len(columns) < 2:
         remedy = "export a column of seconds and one of volts, with a decimal point or semicolons"
-        raise fault(path, "columns", "no two columns of numbers were found", remedy)
+        raise input_error(path, "columns", "no two columns of numbers were found", remedy)
     first = _first_row(numeric, columns)
     head, body = rows[:first], [row for row in rows[first:] if any(cell.strip() for cell in row)]
     _refuse_commas(path, delimiter, head, body)
@@ -104,14 +104,14 @@ def find_layout(path: Path, lines: Sequence[str], channel: str | None) -> Layout
     time = _time_column(described, body, comma)
     if time is None:
         remedy = "export the time column, first or with a header such as: Time (s)"
-        raise fault(path, "time", "no column of numbers increases as a time does", remedy)
+        raise input_error(path, "time", "no column of numbers increases as a time does", remedy)
     remarks: list[Finding] = []
     start, increment = 0.0, None
     if time.kind != "time" and _COUNTERS.fullmatch(time.name):
         start, increment = _counted(head, comma)
         if increment is None:
             remedy = "export the time of each sample"
-            raise fault(path, "time", f"{time.name} counts samples, and no increment", remedy)
+            raise input_error(path, "time", f"{time.name} counts samples, and no increment", remedy)
     elif time.kind != "time":
         remarks.append(
             finding("time-unit-assumed", "capture time", f"{time.name} has no unit: taken as s")
@@ -128,7 +128,7 @@ def _dialect(lines: Sequence[str]) -> tuple[str, bool]:
     def score(choice: tuple[str, bool]) -> tuple[int, float]:
         full = cells = good = 0
         for line in tail:
-            row = [cell for cell in split(line, choice[0])[:MOST_COLUMNS] if cell.strip()]
+            row = [cell for cell in split(line, choice[0])[:MAX_COLUMNS] if cell.strip()]
             numbers = sum(number(cell, choice[1]) is not None for cell in row)
             full += numbers >= 2
             cells, good = cells + len(row), good + numbers
@@ -168,7 +168,7 @@ def _refuse_commas(path: Path, delimiter: str, head: list[Cells], body: list[Cel
     whole = all(_WHOLE.fullmatch(cell.strip()) for row in body for cell in row if cell.strip())
     if whole and titled and len(body[0]) == 2 * titled[-1]:
         remedy = "export with semicolons between the columns, or with decimal points"
-        raise fault(path, "columns", "commas are both separators and decimal marks", remedy)
+        raise input_error(path, "columns", "commas are both separators and decimal marks", remedy)
 
 
 def _column(index: int, head: list[Cells]) -> Column:
@@ -177,15 +177,15 @@ def _column(index: int, head: list[Cells]) -> Column:
     name, kind, factor, unit = "", "none", 1.0, ""
     for cell in reversed([cell for cell in cells if cell]):
         alone = parse_unit(cell)
-        found = parse_header(cell)
-        if kind == "none" and found.kind != "none":
-            kind, factor, unit = found.kind, found.factor, found.text
+        title = parse_header(cell)
+        if kind == "none" and title.kind != "none":
+            kind, factor, unit = title.kind, title.factor, title.text
         if not name and alone.kind == "other" and (number(cell, False) is None):
-            name = found.name
+            name = title.name
     if not name:
         spare = [cell for cell in cells if cell]
         name = spare[-1] if spare else f"column {index + 1}"
-    name, unit = printable(name)[:LONGEST_NAME], printable(unit)[:LONGEST_NAME]
+    name, unit = printable(name)[:MAX_NAME], printable(unit)[:MAX_NAME]
     return Column(index, name, kind, factor, unit)  # type: ignore[arg-type]
 
 
@@ -209,7 +209,7 @@ def _time_column(columns: list[Column], body: list[Cells], comma: bool) -> Colum
 
 def _counted(head: list[Cells], comma: bool) -> tuple[float, float | None]:
     """Start and increment of a counted capture, from cells below or beside such titles."""
-    found: dict[str, float] = {}
+    values: dict[str, float] = {}
     for row, below in zip(head, [*head[1:], []], strict=True):
         for index, cell in enumerate(row):
             title = parse_header(cell).name.casefold()
@@ -217,21 +217,21 @@ def _counted(head: list[Cells], comma: bool) -> tuple[float, float | None]:
             for place in places:
                 value = number(place, comma)
                 if value is not None and title in ("start", "increment"):
-                    found.setdefault(title, value)
-    increment = found.get("increment")
-    return found.get("start", 0.0), increment if increment and increment > 0 else None
+                    values.setdefault(title, value)
+    increment = values.get("increment")
+    return values.get("start", 0.0), increment if increment and increment > 0 else None
 
 
 def _value_column(
     path: Path, columns: list[Column], channel: str | None, remarks: list[Finding]
 ) -> Column:
-    names = ", ".join(column.name for column in columns[:MOST_LISTED])
+    names = ", ".join(column.name for column in columns[:MAX_LISTED])
     if channel is not None:
         wanted = channel.strip().casefold()
         same = [c for c in columns if wanted in (c.name.casefold(), f"{c.name} ({c.unit})".lower())]
         same = same or [c for c in columns if str(c.index + 1) == wanted]
         if not same:
-            raise fault(path, "channel", f"no column {channel!a}", f"there are: {names}")
+            raise input_error(path, "channel", f"no column {channel!a}", f"there are: {names}")
         chosen = same[0]
     else:
         fitting = [c for c in columns if c.kind == "volts"]
@@ -239,7 +239,7 @@ def _value_column(
             c for c in columns if c.kind == "none" and not _COUNTERS.fullmatch(c.name)
         ]
         if not fitting:
-            raise fault(path, "channel", "no column in volts", f"name one of: {names}")
+            raise input_error(path, "channel", "no column in volts", f"name one of: {names}")
         chosen = fitting[0]
         if len(columns) > 1:
             text = f"{chosen.name} is used, of: {names}; choose another if that is wrong"

@@ -63,12 +63,12 @@ def parse_unit(text: str) -> Unit:
 def parse_header(cell: str) -> Unit:
     """A header cell such as ``Time (ms)``, ``u_out/kV``, ``time_us``, ``Volt`` or ``CH1``."""
     cell = cell.strip()
-    found = _BRACKETS.match(cell) or _AFTER.match(cell)
-    if found:
-        unit = parse_unit(found[2])
+    parts = _BRACKETS.match(cell) or _AFTER.match(cell)
+    if parts:
+        unit = parse_unit(parts[2])
         # "A/B" may be a name; a bracket always holds a unit, known or not.
         if unit.kind != "other" or cell[-1:] in ")]>}":
-            return Unit(found[1].strip() or cell, unit.kind, unit.factor, found[2])
+            return Unit(parts[1].strip() or cell, unit.kind, unit.factor, parts[2])
     whole = parse_unit(cell)
     if whole.kind != "other":
         return Unit(cell, whole.kind, whole.factor, cell)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.bench.capture_types import fault, open_fault
+from halfcycle.bench.capture_types import input_error, open_error
 from halfcycle.bench.csv_layout import DELIMITERS, number, split
 from halfcycle.bench.csv_units import parse_header
 from halfcycle.spec.load import printable
@@ -38,7 +38,7 @@ _BLANK = ("", "-", "nan", "n/a", "na")
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One row; None where its cell is empty. Volts are RMS, codes are ADC codes."""
+    """One row; None if its cell is empty. Volts are RMS, codes are ADC codes."""
 
     line: int
     board: str
@@ -61,7 +61,7 @@ def read_readings(path: Path | str) -> tuple[Reading, ...]:
     lines = _lines(path)
     filled = [at for at, line in enumerate(lines) if line.strip()]
     if not filled:
-        raise fault(path, "file", "it is empty", f"begin with a line of titles: {_example()}")
+        raise input_error(path, "file", "it is empty", f"begin with a line of titles: {_example()}")
     delimiter = max(DELIMITERS[:3], key=lines[filled[0]].count)
     columns, factors = _columns(path, split(lines[filled[0]], delimiter))
     rows = {at + 1: split(lines[at], delimiter) for at in filled[1:]}
@@ -121,12 +121,14 @@ def _lines(path: Path) -> list[str]:
         with path.open("rb") as stream:
             data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise open_fault(path, error) from None
+        raise open_error(path, error) from None
     if len(data) > MAX_BYTES or b"\0" in data:
-        raise fault(path, "file", "this is no table of readings", "name a CSV file")
+        raise input_error(path, "file", "this is not a table of readings", "name a CSV file")
     lines = re.split(r"\r\n|\r|\n", data.decode("utf-8-sig", "replace"))
     if len(lines) > MAX_ROWS:
-        raise fault(path, "file", f"more than {MAX_ROWS} lines", "split it by batches of boards")
+        raise input_error(
+            path, "file", f"more than {MAX_ROWS} lines", "split it by batches of boards"
+        )
     return lines
 
 

@@ -18,30 +18,30 @@ from halfcycle.windows.search import counted
 
 FEW_POINTS = 20
 """Captured points per cycle below which the capture itself is too coarse to judge by."""
-LEAST_LEVEL = 0.05
+MIN_LEVEL = 0.05
 """Windows below this share of the rated voltage are not judged in percent."""
 
 
-def advise(found: Replay, made: IntegerDesign) -> Replay:
-    """``found`` with what it says of the design, after its own findings."""
+def advise(result: Replay, integer_design: IntegerDesign) -> Replay:
+    """``result`` with what it says of the design, after its own findings."""
     findings = (
-        *found.findings,
-        *_capture(found, made),
-        *_measure(found, made),
-        *_window(found, made),
-        *_zero(found, made),
-        *_range(found, made),
+        *result.findings,
+        *_capture(result, integer_design),
+        *_measure(result, integer_design),
+        *_window(result, integer_design),
+        *_zero(result, integer_design),
+        *_range(result, integer_design),
     )
-    return replace(found, findings=findings)
+    return replace(result, findings=findings)
 
 
-def _capture(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
-    points = found.resampling.points_per_cycle
+def _capture(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
+    points = result.resampling.points_per_cycle
     if points < FEW_POINTS:
         text = f"only {points:.3g} samples a cycle; record faster to judge the reading by it"
         yield finding("few-captured-points", "capture step", text)
-    rated = float(made.design.spec.output.rated_rms_v)
-    middle = float(np.median(found.true_rms_v))
+    rated = float(integer_design.design.spec.output.rated_rms_v)
+    middle = float(np.median(result.true_rms_v))
     if not 0.5 * rated <= middle <= 1.5 * rated:
         text = (
             f"{middle:.4g} V RMS in the middle window, and the rated voltage is {rated:.4g} V; "
@@ -50,23 +50,23 @@ def _capture(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
         yield finding("capture-level", "capture level", text)
 
 
-def _measure(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
-    spec = made.design.spec
+def _measure(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
+    spec = integer_design.design.spec
     tolerance = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
-    judged = found.true_rms_v >= LEAST_LEVEL * float(spec.output.rated_rms_v)
+    judged = result.true_rms_v >= MIN_LEVEL * float(spec.output.rated_rms_v)
     if not judged.any():
         text = "no window carries a voltage worth judging; check the channel"
         yield finding("nothing-to-judge", "loop.measure", text)
         return
     by_mean, by_rms = (
-        float(np.abs(reading - found.true_rms_v)[judged].max())
-        for reading in (found.mean_based_v, found.rms_based_v)
+        float(np.abs(reading - result.true_rms_v)[judged].max())
+        for reading in (result.mean_based_v, result.rms_based_v)
     )
     own, other = (by_mean, by_rms) if spec.loop.measure == "mean" else (by_rms, by_mean)
     name = "the mean" if spec.loop.measure == "mean" else "RMS"
     shape = ""
-    if found.waveform is not None:
-        factor = found.waveform.form_factor
+    if result.waveform is not None:
+        factor = result.waveform.form_factor
         shape = (
             f" (form factor {factor:.4f}, a sine's is {MEAN_TO_RMS:.4f}: a mean reads "
             f"{signed(100 * (MEAN_TO_RMS / factor - 1), 2)} %)"
@@ -89,16 +89,16 @@ def _measure(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
         yield finding("measure-off", "loop.measure", text)
 
 
-def _window(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
-    spec, window = made.design.spec, made.design.window
+def _window(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
+    spec, window = integer_design.design.spec, integer_design.design.window
     rated = float(spec.output.rated_rms_v)
     tolerance = rated * float(spec.targets.voltage_tolerance_percent) / 100
-    if found.waveform is None:
+    if result.waveform is None:
         text = "no whole cycle was found, so frequency and zero are unknown; record longer"
         yield finding("no-whole-cycle", "output.frequency_hz", text)
         return
     nominal, allowed = spec.output.frequency_hz, spec.output.frequency_tolerance_hz
-    measured = found.waveform.frequency_hz
+    measured = result.waveform.frequency_hz
     deviation = Fraction(abs(measured - float(nominal))).limit_denominator(10**6)
     if deviation >= nominal:
         text = f"{measured:.6g} Hz, and the spec says {float(nominal):.6g} Hz: correct the spec"
@@ -117,7 +117,7 @@ def _window(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
     if deviation > allowed and cost > tolerance / 10:
         remedy = "correct frequency_hz, or state frequency_tolerance_hz so that the design heeds it"
         yield finding("frequency-off-record", "output.frequency_hz", f"{text}; {remedy}")
-    readings = found.reported_rms_v
+    readings = result.reported_rms_v
     if window.odd and len(readings) >= 4:
         # Every second one against the mean of its neighbours, so that a slow change drops out.
         beside = (readings[:-2:2] + readings[2::2]) / 2
@@ -130,11 +130,11 @@ def _window(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
             yield finding("record-flips", "loop.half_cycles", text)
 
 
-def _zero(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
-    if found.waveform is None:
+def _zero(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
+    if result.waveform is None:
         return
-    sensor = made.design.spec.sensor
-    zero_v = found.waveform.zero_v
+    sensor = integer_design.design.spec.sensor
+    zero_v = result.waveform.zero_v
     codes = zero_v / float(sensor.volts_per_code)
     text = f"the waveform's mean is {signed(zero_v, 3)} V, {signed(codes, 2)} codes"
     if abs(codes) > sensor.zero_tolerance_codes:
@@ -151,10 +151,10 @@ def _zero(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
         )
 
 
-def _range(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
-    if found.clipped_samples:
+def _range(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
+    if result.clipped_samples:
         text = (
-            f"{found.clipped_samples} samples are beyond the ADC's range and are read as its "
+            f"{result.clipped_samples} samples are beyond the ADC's range and are read as its "
             "ends; raise volts_per_code (a wider range of the sensor)"
         )
         yield finding("adc-range-exceeded", "sensor.volts_per_code", text)

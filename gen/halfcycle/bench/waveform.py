@@ -81,7 +81,7 @@ def true_rms(capture: Capture, start_s: Floats, end_s: Floats) -> Floats:
 
 def analyse(capture: Capture, near_hz: float) -> Waveform | None:
     """The figures of the longest stretch; ``near_hz`` starts the search where it holds too few
-    zero crossings. None where there is no whole cycle, or no periodic signal to be found."""
+    zero crossings. None if there is no whole cycle, or no periodic signal to be found."""
     stretch, time, volts = _longest_stretch(capture)
     if np.ptp(volts) == 0:
         return None
@@ -152,7 +152,7 @@ def _crossing_frequency(time: Floats, volts: Floats) -> float | None:
 
 
 def _fit(time: Floats, volts: Floats, near_hz: float) -> tuple[float, float, list[float]] | None:
-    """Frequency, constant, and amplitudes from the fundamental on; None where nothing fits."""
+    """Frequency, constant, and amplitudes from the fundamental on; None if nothing fits."""
     if len(time) < MIN_POINTS:
         return None
     step = float(time[-1] - time[0]) / (len(time) - 1)

@@ -98,5 +98,5 @@ def fixed(value: float, places: int) -> str:
 
 
 def with_unit(value: float | None, unit: str) -> str:
-    """A figure to four digits with its unit; a dash where it is undefined."""
+    """A figure to four digits with its unit; a dash if it is undefined."""
     return "-" if value is None else f"{value:.4g} {unit}".rstrip()

@@ -11,6 +11,7 @@ from halfcycle.cli import common, tables
 from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
+    from halfcycle.design.types import Design
     from halfcycle.generate.pipeline import IntegerDesign
 
 
@@ -20,26 +21,34 @@ if TYPE_CHECKING:
 def command(spec: Path, as_json: bool) -> None:
     """Turn SPEC into a window, PI gains and integer formats, with the margins over all corners.
 
-    Exit code 1 where a target cannot be met: the findings say what can.
+    Exit code 1 if a target cannot be met: the findings say what can.
 
     \b
     Example:
       halfcycle design gauge_hut.toml
     """
     with common.refusals(as_json):
-        made = common.design_spec(spec)
+        integer_design = common.design_spec(spec)
         if as_json:
-            from halfcycle.output.design import Design  # noqa: PLC0415 (numpy: not for --help)
+            from halfcycle.output import design as output  # noqa: PLC0415 (numpy: not for --help)
 
-            tables.emit_json(Design.of(made))
+            tables.emit_json(output.Design.of(integer_design))
         else:
-            _show(made)
-        common.exit_on_errors(made.findings)
+            _show(integer_design)
+        common.exit_on_errors(integer_design.findings)
 
 
-def _show(made: IntegerDesign) -> None:
-    design, quantised, plan = made.design, made.quantised, made.quantised.plan
-    window, loop, spec = design.window, design.loop, made.design.spec
+def _show(integer_design: IntegerDesign) -> None:
+    _show_figures(integer_design)
+    _show_windows(integer_design.design)
+    _show_integers(integer_design)
+    common.show_findings(integer_design.findings)
+
+
+def _show_figures(integer_design: IntegerDesign) -> None:
+    """The window, the gains and the figures of the loop, each with its worst corner."""
+    design, quantised = integer_design.design, integer_design.quantised
+    window, loop, spec = design.window, design.loop, design.spec
     number = common.number
     tables.show_table(
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
@@ -56,12 +65,12 @@ def _show(made: IntegerDesign) -> None:
             (
                 "proportional gain",
                 f"{number(design.gains.proportional)} scale per pu",
-                f"a window: {number(design.kp)}",
+                f"per window: {number(design.kp)}",
             ),
             (
                 "integral gain",
                 f"{number(design.gains.integral_per_s)} scale per pu and s",
-                f"a window: {number(design.ki)}",
+                f"per window: {number(design.ki)}",
             ),
             *(
                 (label, common.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
@@ -76,17 +85,21 @@ def _show(made: IntegerDesign) -> None:
                 f"+-{quantised.steady_error_v:.3g} V RMS",
                 "sensor's zero and gain apart",
             ),
-            *_rest_row(made),
+            *_rest_row(integer_design),
         ],
         ["Worst over all tolerance corners; settling includes the wait for the first update."],
     )
-    _show_windows(made)
+
+
+def _show_integers(integer_design: IntegerDesign) -> None:
+    """Formats of the signals, and constants as they are rounded."""
+    quantised = integer_design.quantised
     tables.show_table(
         "Signals: derived ranges, in units of the last place",
         ("signal", "format", "bits", "lowest", "highest", "headroom\nbits"),
         [
             (row.name, row.format, row.bits, row.lowest, row.highest, row.headroom_bits)
-            for row in plan.signals
+            for row in quantised.plan.signals
         ],
         ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits."],
         spare=("headroom\nbits", "bits", "lowest"),
@@ -104,26 +117,25 @@ def _show(made: IntegerDesign) -> None:
             )
             for row in quantised.coefficients
         ],
-        [f"They move the slowest closed-loop pole by {made.pole_shift:.2g} at most."],
+        [f"They move the slowest closed-loop pole by {integer_design.pole_shift:.2g} at most."],
         spare=("off by\nppm",),
     )
-    common.show_findings(made.findings)
 
 
-def _rest_row(made: IntegerDesign) -> list[tuple[str, str, str]]:
-    rest = made.quantised.rest
+def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:
+    rest = integer_design.quantised.rest
     if rest is None:
         return []
     return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
 
 
-def _show_windows(made: IntegerDesign) -> None:
+def _show_windows(design: Design) -> None:
     rows: list[tuple[Any, ...]] = []
-    for trial in made.design.trials:
+    for trial in design.trials:
         settles = trial.loop.settling_ms if trial.meets else None
         rows.append(
             (
-                ("* " if trial is made.design.chosen else "  ") + str(trial.window.half_cycles),
+                ("* " if trial is design.chosen else "  ") + str(trial.window.half_cycles),
                 trial.window.samples,
                 f"{trial.window.duration_ms:.6g}",
                 "-" if settles is None else f"{settles:.6g}",

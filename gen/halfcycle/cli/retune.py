@@ -59,7 +59,7 @@ def command(
     window, the per-window constants and the formats follow.
 
     [gains] of the spec stay as they are; designed ones are written there where the design at the
-    new period alone would choose others. Nothing is written where a limit is broken (exit code 1).
+    new period alone would choose others. Nothing is written if a limit is broken (exit code 1).
 
     \b
     Example:
@@ -71,24 +71,24 @@ def command(
     file = printable(str(spec))
     picture_form = _form(plot)
     with common.refusals(as_json):
-        done = retune(read_text(spec)[0], asked, file, redesign=redesign)
+        retuned = retune(read_text(spec)[0], asked, file, redesign=redesign)
     if plot is not None:
         from halfcycle.retune.plot import picture  # noqa: PLC0415
 
-        after = done.after.design if done.after else None
-        write_atomic(plot, picture(done.before.design, after, picture_form))
-    written = write and done.good and bool(done.values)
+        after = retuned.after.design if retuned.after else None
+        write_atomic(plot, picture(retuned.before.design, after, picture_form))
+    written = write and retuned.good and bool(retuned.values)
     if written:
         from halfcycle.spec.edit import edit_file  # noqa: PLC0415
 
-        edit_file(spec, done.values)
+        edit_file(spec, retuned.values)
     if as_json:
         from halfcycle.output.retune import Retune  # noqa: PLC0415
 
-        tables.emit_json(Retune.of(done, written=written))
+        tables.emit_json(Retune.of(retuned, written=written))
     else:
-        _show(done, file, wanted=write, written=written)
-    common.exit_on_errors(done.findings)
+        _show(retuned, file, wanted=write, written=written)
+    common.exit_on_errors(retuned.findings)
 
 
 def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction]:
@@ -119,9 +119,9 @@ def _form(plot: Path | None) -> str:
     return check_name(printable(str(plot)))
 
 
-def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
-    name = done.before.design.spec.name
-    sides = [done.before, *([done.after] if done.after else [])]
+def _show(retuned: Retuned, file: str, *, wanted: bool, written: bool) -> None:
+    name = retuned.before.design.spec.name
+    sides = [retuned.before, *([retuned.after] if retuned.after else [])]
     columns = ("figure", "before", "after")[: len(sides) + 1]
     rows = list(zip(*(_figures(side) for side in sides), strict=True))
     tables.show_table(
@@ -130,18 +130,18 @@ def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
         [(cells[0][0], *(cell for _, cell in cells)) for cells in rows],
         ["Loop figures: the worst over all tolerance corners."],
     )
-    if done.after is not None:
-        _show_formats(done.before, done.after)
-    if done.values:
-        now = done.before.design.spec.values()
+    if retuned.after is not None:
+        _show_formats(retuned.before, retuned.after)
+    if retuned.values:
+        now = retuned.before.design.spec.values()
         tables.show_table(
             f"Keys of {file}" + ("" if written else " (not written)"),
             ("key", "before", "after"),
-            [(key, _cell(now.get(key)), _cell(value)) for key, value in done.values.items()],
+            [(key, _cell(now.get(key)), _cell(value)) for key, value in retuned.values.items()],
         )
-    common.show_findings(done.findings)
+    common.show_findings(retuned.findings)
     if wanted and not written:
-        cause = "a limit is broken" if not done.good else "no key changes"
+        cause = "a limit is broken" if not retuned.good else "no key changes"
         click.echo(f"nothing was written: {cause}", err=True)
 
 
@@ -149,8 +149,8 @@ def _cell(value: Value | None) -> str:
     return "-" if value is None else value_text(value)
 
 
-def _figures(made: IntegerDesign) -> Iterator[tuple[str, str]]:
-    design, quantised = made.design, made.quantised
+def _figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
+    design, quantised = side.design, side.quantised
     window, loop, spec, number = design.window, design.loop, design.spec, common.number
     yield "loop period", f"{number(spec.loop.period_us)} us"
     yield "frequency", f"{number(spec.output.frequency_hz)} Hz"
@@ -159,8 +159,8 @@ def _figures(made: IntegerDesign) -> Iterator[tuple[str, str]]:
     yield "window's length", f"{number(window.duration_ms)} ms"
     yield "proportional gain", f"{number(design.gains.proportional)} per pu"
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
-    yield "proportional, a window", f"{number(design.kp)}"
-    yield "integral, a window", f"{number(design.ki)}"
+    yield "proportional, per window", f"{number(design.kp)}"
+    yield "integral, per window", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:
         yield label, common.with_unit(getattr(loop, key), unit)
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"

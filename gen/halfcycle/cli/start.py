@@ -18,7 +18,7 @@ from halfcycle.spec.start import start_text
 @click.command("start")
 @click.argument("name")
 @click.option("--out", type=click.Path(path_type=Path), help="The file; NAME.toml without it.")
-@click.option("--force", is_flag=True, help="Replace the file where it exists.")
+@click.option("--force", is_flag=True, help="Replace the file if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
     """Write a commented spec for the regulator NAME, which generates as it stands.

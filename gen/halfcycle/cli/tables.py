@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import shutil
 import sys
 import textwrap
@@ -118,18 +117,14 @@ def _table_width(widths: Iterable[int]) -> int:
 
 
 def _widths(columns: Sequence[_Column], available: int) -> list[int]:
-    """Each column's width: all of it if there is room, else text is narrowed, evenly in share."""
+    """Each column's width: all of it if there is room, else the widest text is narrowed; the names
+    in the first column last of all."""
     widths = [column.widest for column in columns]
-    excess = _table_width(widths) - available
-    slack = [column.widest - column.narrowest for column in columns]
-    if excess <= 0:
-        return widths
-    share = min(1.0, excess / sum(slack)) if sum(slack) else 0.0
-    widths = [wide - math.floor(share * room) for wide, room in zip(widths, slack, strict=True)]
-    # What rounding left over comes off the columns with the most room.
-    for at in sorted(range(len(columns)), key=lambda at: -slack[at]):
-        if _table_width(widths) > available and widths[at] > columns[at].narrowest:
-            widths[at] -= 1
+    while _table_width(widths) > available:
+        loose = [at for at, column in enumerate(columns) if widths[at] > column.narrowest]
+        if not loose:
+            break
+        widths[max(loose, key=lambda at: (at > 0, widths[at]))] -= 1
     return widths
 
 

@@ -55,11 +55,16 @@ def command(
       halfcycle targets gauge_hut.toml --target cortex-m0plus
     """
     with common.refusals(as_json):
-        made = generate(load_spec(spec_file), printable(str(spec_file)))
+        generation = generate(load_spec(spec_file), printable(str(spec_file)))
     with progress_bar("targets", wanted=not as_json) as progress:
         try:
             result = runner.run(
-                made.plan, made.texts, names, samples=samples, seed=seed, progress=progress
+                generation.plan,
+                generation.texts,
+                names,
+                samples=samples,
+                seed=seed,
+                progress=progress,
             )
         except compiler.CompileError as error:
             click.echo(f"error: {error}", err=True)
@@ -86,8 +91,8 @@ def _show(result: runner.Result) -> None:
         "RAM: one state struct. Stack: below the caller's, the deepest call.",
     ]
     notes += [
-        f"not run: {one.target} with {one.tool}; to have it: {one.install}"
-        for one in result.unavailable
+        f"not run: {absent.target} with {absent.tool}; to have it: {absent.install}"
+        for absent in result.unavailable
     ]
     sizes = ("flash\nbytes", "RAM\nbytes", "stack\nbytes")
     columns = ("target", "compiler", *sizes, "sample", "last\nsample", "update", "drive")

@@ -61,7 +61,7 @@ def command(as_json: bool, **options: str | None) -> None:
     """List candidate windows, shortest whole one first, with the bounds of their faults.
 
     Errors are relative to the true RMS voltage, over every phase at which a window may begin, every
-    frequency within the tolerance and every zero offset up to the one given. Where no whole window
+    frequency within the tolerance and every zero offset up to the one given. If no whole window
     is short enough, the nearest misses are listed.
 
     \b
@@ -162,49 +162,50 @@ def _checked(options: dict[str, str | None]) -> Request:
     """The options as exact numbers; InputError with every fault at once."""
     faults: list[Fault] = []
 
-    def fault(key: str, problem: str, remedy: str) -> None:
+    def refuse(key: str, problem: str, remedy: str) -> None:
         faults.append(Fault(WHERE, key, problem, remedy))
 
     def number(key: str, zero_allowed: bool, example: str) -> Fraction | None:
         given = options[key.removeprefix("--").replace("-", "_")]
         if given is None:
-            fault(key, "is missing", f"give it, for example {key} {example}")
+            refuse(key, "is missing", f"give it, for example {key} {example}")
             return None
         try:
             value = exact.fraction(given)
         except exact.NotANumberError as error:
-            fault(key, str(error), f"give a number or a fraction, for example {key} {example}")
+            refuse(key, str(error), f"give a number or a fraction, for example {key} {example}")
             return None
         if value < 0 or (value == 0 and not zero_allowed):
             least = "0 or more" if zero_allowed else "above 0"
-            fault(key, f"is {exact.text(value)}", f"give a number {least}")
+            refuse(key, f"is {exact.text(value)}", f"give a number {least}")
             return None
         return value
 
-    f = number("--frequency-hz", False, "50")
-    t = number("--period-us", False, "800")
+    frequency = number("--frequency-hz", False, "50")
+    period = number("--period-us", False, "800")
     longest = number("--longest-ms", False, DEFAULT_LONGEST_MS)
     tolerance = number("--frequency-tolerance-hz", True, "0.5")
     offset = number("--zero-offset-percent", True, "0.6")
 
-    if f is not None and t is not None and 2 * f * t >= 1_000_000:
-        most = exact.text(Fraction(round(250_000 / f)))
-        fault(
+    if frequency is not None and period is not None and 2 * frequency * period >= 1_000_000:
+        most = exact.text(Fraction(round(250_000 / frequency)))
+        refuse(
             "--period-us",
-            f"{exact.text(t)} us is a half cycle or more",
+            f"{exact.text(period)} us is a half cycle or more",
             f"sample at least twice a half cycle: {most} us or less",
         )
-    if f is not None and tolerance is not None and tolerance >= f:
-        fault(
+    if frequency is not None and tolerance is not None and tolerance >= frequency:
+        refuse(
             "--frequency-tolerance-hz",
             "is as much as the frequency itself",
-            f"give less than {exact.text(f)}",
+            f"give less than {exact.text(frequency)}",
         )
     if offset is not None and offset >= 100:
-        fault("--zero-offset-percent", f"is {exact.text(offset)}", "give less than 100")
-    if faults or f is None or t is None or longest is None or tolerance is None or offset is None:
+        refuse("--zero-offset-percent", f"is {exact.text(offset)}", "give less than 100")
+    if faults:
         raise InputError(faults)
-    return Request(f, t, longest, tolerance, offset)
+    assert frequency and period and longest and tolerance is not None and offset is not None
+    return Request(frequency, period, longest, tolerance, offset)
 
 
 def _too_short(request: Request) -> Fault:

@@ -18,7 +18,7 @@ def means(text: str, **limits: Any) -> Any:
 
 
 def sometimes(text: str) -> Any:
-    """A key that is left out where it does not apply, described."""
+    """A key that is left out if it does not apply, described."""
     return Field(default=None, description=text)
 
 

@@ -66,7 +66,7 @@ class Outlier(Entry):
 
 
 class Calibrate(Entry):
-    """``halfcycle calibrate``; null where there are too few readings or boards."""
+    """``halfcycle calibrate``; null if there are too few readings or boards."""
 
     boards: list[Board] = means("fits, one for each board")
     volts_per_code: Estimate | None = means("over the boards, V per ADC code")

@@ -12,10 +12,10 @@ from halfcycle.output.base import Entry, means, sometimes
 class Check(Entry):
     """One check of ``halfcycle check``."""
 
-    spec: str = sometimes("the spec's file, where several are checked")
+    spec: str = sometimes("the spec's file, if several are checked")
     name: str = means("what was checked")
     passed: bool = means("whether it held")
-    detail: str = means("what was found; where it failed, a diff or the first difference")
+    detail: str = means("what was found; if it failed, a diff or the first difference")
 
     @classmethod
     def of(cls, check: checks.Check, spec: str | None = None) -> Check:

@@ -69,12 +69,12 @@ class Gains(Entry):
 
 
 class Figures(Entry):
-    """Figures of the loop at window rate; null where undefined, as in an unstable loop."""
+    """Figures of the loop at window rate; null if undefined, as in an unstable loop."""
 
     settling_ms: float | None = means("target step to within 2 % for good, first wait included, ms")
     overshoot_percent: float | None = means("of a target step, %")
     gain_margin_db: float | None = means("dB")
-    phase_margin_deg: float | None = means("degrees; null where the gain never crosses 1")
+    phase_margin_deg: float | None = means("degrees; null if the gain never crosses 1")
     peak_sensitivity: float | None = means("Ms, greatest |1/(1 + L)|")
     nyquist_gain: float | None = means("output over a reading error that flips every window")
     noise_gain: float | None = means("output over reading noise, RMS")
@@ -87,7 +87,7 @@ class Corner(Figures):
     corner: str = means("its bus, parts, load, sensor gain and phase")
     gain: float = means("reading, in units of rated, per unit of scale")
     weights: list[float] = means("share of a change of scale that each later window shows")
-    scale: float | None = means("steady scale for rated output; null where none is enough")
+    scale: float | None = means("steady scale for rated output; null if none is enough")
     stable: bool = means("whether the loop is stable there")
 
 
@@ -157,7 +157,7 @@ class Design(Entry):
     output_step_v: float = means("greatest step of the output, V RMS")
     dead_band_v: float = means("error that the integrator leaves alone, either way, V RMS")
     steady_error_v: float = means("greatest steady error, sensor zero and gain apart, V RMS")
-    rest: Rest | None = means("the integer loop at rest; null where the loop is unstable")
+    rest: Rest | None = means("the integer loop at rest; null if the loop is unstable")
     findings: list[Finding] = means("errors first")
 
     @classmethod

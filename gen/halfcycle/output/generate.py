@@ -11,7 +11,7 @@ from halfcycle.output.base import Entry, Finding, each, means
 class Generate(Entry):
     """``halfcycle generate``"""
 
-    files: list[str] = means("files written; none where anything failed")
+    files: list[str] = means("files written; none if anything failed")
     verified: bool = means("whether C and model were compared and equal")
     samples_compared: int = means("samples compared, every state field at each", ge=0)
     findings: list[Finding] = means("of the design")
@@ -25,7 +25,7 @@ class Generate(Entry):
         verified: bool,
         samples_compared: int,
     ) -> Generate:
-        """The files that were written, none where the run failed."""
+        """The files that were written, none if the run failed."""
         return cls(
             files=list(files),
             verified=verified,

@@ -56,7 +56,7 @@ class Captured(Entry):
 
 
 class Replay(Entry):
-    """``halfcycle replay``; null where the capture holds no whole cycle."""
+    """``halfcycle replay``; null if the capture holds no whole cycle."""
 
     windows: list[ReplayWindow] = means("every whole window")
     measured_by: str = means("compiled C, or model where no compiler was found or asked for")

@@ -12,9 +12,9 @@ class Retune(Entry):
     """``halfcycle retune``"""
 
     before: Design = means("the spec as it is")
-    after: Design | None = means("at the new values; null where no design can be had")
+    after: Design | None = means("at the new values; null if no design can be had")
     changes: dict[str, int | str | bool | None] = means(
-        "spec keys that change, dotted, with their new values as text where they are fractions; "
+        "spec keys that change, dotted, with their new values as text if they are fractions; "
         "null removes one"
     )
     written: bool = means("whether the spec was changed by this run")

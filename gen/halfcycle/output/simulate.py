@@ -28,7 +28,7 @@ class Failure(Entry):
 
 
 class Worst(Entry):
-    """The worst of each figure over the boards of a case; null where it does not apply."""
+    """The worst of each figure over the boards of a case; null if it does not apply."""
 
     settling_ms: float | None = means("from the event until within 2 % for good, ms")
     overshoot_percent: float | None = means("of the step, %")

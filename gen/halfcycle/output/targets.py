@@ -10,7 +10,7 @@ CALLS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
 
 
 class Target(Entry):
-    """One target with one compiler. Costs are of the worst call; null where nothing counts."""
+    """One target with one compiler. Costs are of the worst call; null if nothing counts."""
 
     target: str = means("its name, as the command takes it")
     compiler: str = means("compiler and version")

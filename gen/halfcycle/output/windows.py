@@ -91,7 +91,7 @@ class Windows(LightEntry):
     windows: Annotated[
         list[ListedWindow],
         Means(
-            "whole windows, shortest first; only where there is none, the nearest misses",
+            "whole windows, shortest first; only if there is none, the nearest misses",
             min_length=1,
         ),
     ]

@@ -24,7 +24,7 @@ def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
     """Give the dotted keys of ``values`` their new values in the spec file; returns the new Spec.
 
     A ``None`` removes the key or the whole table. The file is replaced whole, or left alone.
-    Raises InputError where the file is no spec, or would be none, or cannot be written.
+    Raises InputError if the file is no spec, or would be none, or cannot be written.
     """
     path = Path(path)
     file = printable(str(path))
@@ -39,7 +39,7 @@ def edit_text(text: str, values: Mapping[str, Value | None], file: str = "spec")
 
     Exact: a fraction is written as a decimal where that ends within ``MAX_DECIMAL``
     characters, else as a string such as "50/3". Keys and tables that are not there yet are added.
-    Raises InputError where ``text`` is no spec, or the result would be none.
+    Raises InputError if ``text`` is no spec, or the result would be none.
     """
     import tomlkit  # noqa: PLC0415
     from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415

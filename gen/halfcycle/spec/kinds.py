@@ -127,7 +127,7 @@ class Whole(Kind):
             return self.word
         if type(value) is not int:
             raise BadValueError(
-                f"{shown(value)} is no whole number",
+                f"{shown(value)} is not a whole number",
                 f"write one without a dot: {self.range_text()}",
             )
         if not self.low <= value <= self.high:
@@ -169,7 +169,7 @@ class Flag(Kind):
     def check(self, value: Any) -> bool:
         if not isinstance(value, bool):
             raise BadValueError(
-                f"{shown(value)} is no boolean", "write true or false, without quotes"
+                f"{shown(value)} is not a boolean", "write true or false, without quotes"
             )
         return value
 
@@ -183,7 +183,7 @@ class Name(Kind):
     def check(self, value: Any) -> str:
         if not isinstance(value, str):
             raise BadValueError(
-                f"{shown(value)} is no string", 'write a name in quotes: "gauge_hut"'
+                f"{shown(value)} is not a string", 'write a name in quotes: "gauge_hut"'
             )
         try:
             return c_names.check_name(value)

@@ -18,7 +18,7 @@ from halfcycle.spec.cross_checks import clashes
 from halfcycle.spec.kinds import BadValueError, Kind
 from halfcycle.spec.models import Spec, Table
 
-LARGEST_FILE = 65536
+MAX_BYTES = 65536
 """Bytes. A spec has about two thousand; more is some other file."""
 
 
@@ -40,24 +40,26 @@ def read_text(path: Path | str) -> tuple[str, bool]:
     file = printable(str(path))
     try:
         with Path(path).open("rb") as stream:
-            data = stream.read(LARGEST_FILE + 1)
+            data = stream.read(MAX_BYTES + 1)
     except IsADirectoryError:
-        raise _one(file, "file", "this is a folder", "name a spec file") from None
+        raise _input_error(file, "file", "this is a folder", "name a spec file") from None
     except FileNotFoundError:
         remedy = "check the path, or write one with: halfcycle start NAME"
-        raise _one(file, "file", "there is no such file", remedy) from None
+        raise _input_error(file, "file", "there is no such file", remedy) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise _one(file, "file", f"cannot be read: {reason}", "check the path") from None
-    if len(data) > LARGEST_FILE:
-        problem = f"longer than {LARGEST_FILE} bytes, so this is no spec"
-        raise _one(file, "file", problem, "name a spec file")
+        raise _input_error(file, "file", f"cannot be read: {reason}", "check the path") from None
+    if len(data) > MAX_BYTES:
+        problem = f"longer than {MAX_BYTES} bytes, so this is not a spec"
+        raise _input_error(file, "file", problem, "name a spec file")
     try:
         # Some editors put a byte-order mark first; TOML has none.
         return data.decode("utf-8-sig"), data.startswith(codecs.BOM_UTF8)
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise _one(file, f"line {line}", "not UTF-8 text", "save the file as UTF-8") from None
+        raise _input_error(
+            file, f"line {line}", "not UTF-8 text", "save the file as UTF-8"
+        ) from None
 
 
 def parse_spec(text: str, file: str) -> Spec:
@@ -84,7 +86,7 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
-def _one(file: str, key: str, problem: str, remedy: str) -> InputError:
+def _input_error(file: str, key: str, problem: str, remedy: str) -> InputError:
     return InputError([Fault(file, key, problem, remedy)])
 
 
@@ -96,25 +98,27 @@ def _read_toml(text: str, file: str) -> dict[str, Any]:
         place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
         if place:
             key = f"line {place[1]}"
-            problem = f"no TOML: {message[: place.start()]}, at column {place[2]}"
+            problem = f"not TOML: {message[: place.start()]}, at column {place[2]}"
         else:
-            key, problem = f"line {text.count(chr(10)) + 1}", f"no TOML: {message}"
-        raise _one(file, key, printable(problem), "correct the line") from None
+            key, problem = f"line {text.count(chr(10)) + 1}", f"not TOML: {message}"
+        raise _input_error(file, key, printable(problem), "correct the line") from None
     except RecursionError:
-        raise _one(file, "file", "nested too deeply", "a spec has tables of plain values") from None
+        raise _input_error(
+            file, "file", "nested too deeply", "a spec has tables of plain values"
+        ) from None
     except ValueError as error:  # a whole number of thousands of digits
-        raise _one(file, "file", printable(str(error)), "correct the number") from None
+        raise _input_error(file, "file", printable(str(error)), "correct the number") from None
 
 
 def _models() -> dict[str, type[Table]]:
     """The tables of a spec by their name."""
-    found: dict[str, type[Table]] = {}
+    tables: dict[str, type[Table]] = {}
     for key, field in Spec.model_fields.items():
         options = (field.annotation, *getattr(field.annotation, "__args__", ()))
         for option in options:
             if isinstance(option, type) and issubclass(option, Table):
-                found[key] = option
-    return found
+                tables[key] = option
+    return tables
 
 
 def _fault(detail: ErrorDetails, file: str) -> Fault:
@@ -164,9 +168,9 @@ def _unknown(path: list[str], value: Any) -> tuple[str, str]:
 
 
 def _kind_of(model: type[Table], key: str) -> Kind:
-    found = model.model_fields[key].metadata[0]
-    assert isinstance(found, Kind)
-    return found
+    rule = model.model_fields[key].metadata[0]
+    assert isinstance(rule, Kind)
+    return rule
 
 
 def _salvage(model: type[Table], raw: dict[str, Any]) -> Any:

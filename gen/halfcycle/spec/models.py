@@ -210,11 +210,11 @@ class Spec(Table):
 
 def _leaves(table: Table, prefix: str) -> list[tuple[str, Any, bool]]:
     """(dotted key, value, given by the user) of every value under ``table``."""
-    found: list[tuple[str, Any, bool]] = []
+    leaves: list[tuple[str, Any, bool]] = []
     for key in type(table).model_fields:
         value = getattr(table, key)
         if isinstance(value, Table):
-            found += _leaves(value, f"{prefix}{key}.")
+            leaves += _leaves(value, f"{prefix}{key}.")
         elif value is not None:
-            found.append((prefix + key, value, key in table.model_fields_set))
-    return found
+            leaves.append((prefix + key, value, key in table.model_fields_set))
+    return leaves
