@@ -15,10 +15,10 @@ import numpy as np
 
 from halfcycle.base.errors import InputError
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import printable
 from halfcycle.bench.capture_types import MOST_SAMPLES, Raw, Section, fault, open_fault
 from halfcycle.bench.csv_layout import LONGEST_NAME, MOST_LISTED
 from halfcycle.bench.csv_units import parse_unit
-from halfcycle.spec.load import printable
 
 MOST_BYTES = 1 << 28
 """Larger records are refused: the reader holds every channel at once."""

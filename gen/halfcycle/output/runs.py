@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from halfcycle.output.base import Bounds, Entry, Finding, means, sometimes
 
 
@@ -10,8 +12,11 @@ class Check(Entry):
 
     spec: str = sometimes("the spec's file, where several are checked")
     name: str = means("what was checked")
-    passed: bool = means("whether it held")
-    detail: str = means("what was found; where it failed, a diff or the first difference")
+    passed: bool = means("whether nothing speaks against it: passed or skipped")
+    state: Literal["passed", "failed", "skipped", "error"] = means(
+        "how it ended; error: it could not be checked"
+    )
+    detail: str = means("what came out; if it failed, a diff or the first difference")
 
 
 class CheckedSpec(Entry):

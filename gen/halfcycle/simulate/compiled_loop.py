@@ -58,12 +58,7 @@ class CompiledLoop:
         defines = [f"HC_NAME={name}", f'HC_HEADER="../{name}.h"']
         self._ffi = cffi.FFI()
         self._ffi.cdef(_DECLARATIONS)
-        path = compiler.build_shared(contents, names, defines, FLAGS)
-        try:
-            self._lib: Any = self._ffi.dlopen(str(path))
-        except OSError:  # Damaged, or kept where nothing may be executed.
-            path = compiler.build_shared(contents, names, defines, FLAGS, fresh=True)
-            self._lib = self._ffi.dlopen(str(path))
+        self._lib: Any = compiler.load(self._ffi, contents, names, defines, FLAGS)
 
     def run(self, run: Run, boards: Sequence[Board], *, trace: bool = False) -> History:
         """Run every board; ``trace`` keeps the waveforms of the first."""

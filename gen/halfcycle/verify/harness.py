@@ -193,9 +193,4 @@ def _load(
 
     ffi = cffi.FFI()
     ffi.cdef(_DECLARATIONS)
-    path = compiler.build_shared(contents, names, given, flags)
-    try:
-        return ffi, ffi.dlopen(str(path))
-    except OSError:  # Damaged, or kept where nothing may be executed.
-        path = compiler.build_shared(contents, names, given, flags, fresh=True)
-        return ffi, ffi.dlopen(str(path))
+    return ffi, compiler.load(ffi, contents, names, given, flags)
