@@ -16,7 +16,7 @@ ENDING = tuple(
 """The signals that ask a program to end and that it can catch."""
 
 
-class StoppedError(KeyboardInterrupt):
+class StoppedError(BaseException):
     """The program was asked to end by the signal ``number``."""
 
     def __init__(self, number: int) -> None:
@@ -24,14 +24,22 @@ class StoppedError(KeyboardInterrupt):
         super().__init__(signal.Signals(number).name)
 
 
-def raise_on_signals() -> None:
-    """Let the ending signals raise StoppedError in the main thread, so that every ``finally`` is
-    run. A signal that the caller had ignored (``nohup``) stays so."""
+@contextlib.contextmanager
+def raised() -> Iterator[None]:
+    """Let the ending signals raise StoppedError in the main thread during the block, so that every
+    ``finally`` is run. A signal that the caller had ignored (``nohup``) stays so."""
     if threading.current_thread() is not threading.main_thread():
+        yield
         return
-    for number in ENDING:
-        if signal.getsignal(number) != signal.SIG_IGN:
+    before = {number: signal.getsignal(number) for number in ENDING}
+    taken = [number for number in ENDING if before[number] not in (signal.SIG_IGN, None)]
+    try:
+        for number in taken:
             signal.signal(number, _stop)
+        yield
+    finally:
+        for number in taken:
+            signal.signal(number, before[number])
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

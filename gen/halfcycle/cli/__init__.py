@@ -100,16 +100,16 @@ def main() -> None:
 def _run() -> int:
     """Run the command; returns the exit code."""
     try:
-        signals.raise_on_signals()
         try:
-            return _command()
+            with signals.raised():
+                return _command()
         except (ClosedPipeError, BrokenPipeError):
             return BY_SIGNAL + SIGPIPE
         except OSError as error:
             return _of_the_system(error)
         except MemoryError:
             return _of_the_system(OSError(errno.ENOMEM, ""))
-    except KeyboardInterrupt as stop:
+    except (KeyboardInterrupt, signals.StoppedError) as stop:
         return _stopped(stop)
     except Exception as error:
         if os.environ.get(TRACEBACK) == "1":
