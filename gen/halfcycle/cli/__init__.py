@@ -143,6 +143,7 @@ def _of_the_system(error: OSError) -> int:
     tool."""
     if not files.is_of_the_machine(error):
         raise error
+    streams.abandon(error.filename)
     streams.say(str(files.fault(error.filename or "(temporary files)", error)))
     return BAD_INPUT
 

@@ -86,8 +86,15 @@ def flushed(code: int) -> int:
             say(str(files.fault(name, error)))
         else:
             continue
-        # Else what is left would be tried again, here and when the interpreter ends.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
-            stream.flush()
+        abandon(name)
     return code
+
+
+def abandon(name: str | None) -> None:
+    """Drop what the stream of this name still holds; else it would be tried again, at the latest
+    when the interpreter ends. Does nothing for another name."""
+    for stream, called in ((sys.stdout, STREAMS[1]), (sys.stderr, STREAMS[2])):
+        if name == called:
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+                stream.flush()

@@ -110,7 +110,7 @@ def run(
 
 
 def _limited(words: Sequence[str], limits: Limits) -> list[str]:
-    if sys.platform == "win32" or not sys.executable:
+    if sys.platform == "win32" or not os.access(sys.executable or "", os.X_OK):
         return list(words)
     numbers = (limits.seconds * _CPU_SHARE, limits.file_bytes, limits.memory_bytes)
     return [sys.executable, "-I", "-S", "-c", _LAUNCHER, *map(str, numbers), *words]
