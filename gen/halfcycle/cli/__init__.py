@@ -86,6 +86,9 @@ def cli() -> None:
 
     Mains voltage kills. The regulator is no protection function: over-current, over-voltage,
     isolation and interlocks are separate and in hardware.
+
+    Exit codes: 0 good; 1 a check found a difference or a limit was broken; 2 bad usage or input;
+    70 a fault of halfcycle itself.
     """
 
 
