@@ -50,6 +50,19 @@ def test_a_closed_pipe_is_no_difference(words: tuple[str, ...]) -> None:
     assert (ran.returncode, ran.stderr) == (141, "")
 
 
+@pytest.mark.parametrize("variable", ["", "1"])
+def test_messages_and_results_keep_their_order(
+    monkeypatch: pytest.MonkeyPatch, variable: str
+) -> None:
+    """Bug: with PYTHONUNBUFFERED the messages came out last."""
+    words = ("design", SPEC)
+    separate = run(words, "")
+    assert separate.stderr and separate.stdout
+    monkeypatch.setenv("PYTHONUNBUFFERED", variable)
+    common = run(words, "2>&1")
+    assert common.stdout == separate.stdout + separate.stderr
+
+
 def test_closed_streams() -> None:
     """The next file to be opened would get their number, and what is printed."""
     ran = run(WINDOWS, ">&-")

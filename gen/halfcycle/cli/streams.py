@@ -69,8 +69,9 @@ def _named(stream: io.TextIOWrapper, called: str) -> io.TextIOWrapper:
         io.BufferedWriter(raw),
         encoding=stream.encoding,
         errors="backslashreplace",
-        line_buffering=stream.line_buffering,
-        write_through=stream.write_through,
+        # Unbuffered (PYTHONUNBUFFERED) means no more here than that each line goes out at once, so
+        # that messages and results keep their order in a common file.
+        line_buffering=stream.line_buffering or stream.write_through,
     )
 
 
