@@ -90,9 +90,10 @@ def test_failure_at_every_step_changes_nothing(
             else:
                 break
         assert contents(folder) == OLD
-    # Three files, so three steps of each kind; `open` also takes the lock. A failed flush of the
-    # folder itself (after the renames) must not undo a good result, hence no more than that.
-    assert steps == {"open": 4, "fsync": 3, "replace": 3}[call]
+    # Three files to write and flush; `open` also takes the lock and reads the two old ones. The
+    # third is new, so that it is linked to its place instead of renamed. A failed flush of the
+    # folder itself must not undo a good result, hence no more than that.
+    assert steps == {"open": 6, "fsync": 3, "replace": 2}[call]
     assert contents(folder) == {name: text.encode() for name, text in NEW.items()}
 
 

@@ -6,15 +6,18 @@ calls one by one; here processes are killed at every line, and the commands them
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -54,13 +57,160 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {entry.name: entry.read_bytes() for entry in folder.iterdir()}
 
 
-@pytest.mark.parametrize(("what", "least"), [("files", 100), ("spec", 50)])
-def test_killed_at_every_line(what: str, least: int) -> None:
-    """Each file is the old one or the new one, whole; the next run gets through."""
-    command = [sys.executable, str(HERE / "kill_points.py"), what, str(EXAMPLE)]
-    ran = subprocess.run(command, capture_output=True, text=True, check=False)
+@pytest.mark.parametrize(
+    ("what", "least", "number"),
+    [
+        ("files", 200, "SIGKILL"),
+        ("files", 200, "SIGTERM"),
+        ("files", 200, "SIGINT"),
+        ("spec", 150, "SIGKILL"),
+        ("spec", 150, "SIGHUP"),
+    ],
+)
+def test_killed_at_every_line(what: str, least: int, number: str) -> None:
+    """Each file is the old one or the new one, whole; of a set, all by any signal that can be
+    caught, and by SIGKILL what is mixed can be told; the next run gets through.
+
+    Bug: an interrupt between two renames, or after the last one, left old and new files mixed.
+    """
+    command = [sys.executable, str(HERE / "kill_points.py"), what, str(EXAMPLE), number]
+    memory = {"TMPDIR": "/dev/shm"} if os.access("/dev/shm", os.W_OK) else {}
+    ran = subprocess.run(
+        command, capture_output=True, text=True, check=False, env={**os.environ, **memory}
+    )
     assert ran.returncode == 0, ran.stderr
-    assert int(ran.stdout) > least  # So many lines were tried: the trace did see the writer.
+    lines, mixed = map(int, ran.stdout.split())
+    assert lines > least  # So many lines were tried: the trace did see the writer.
+    assert (mixed > 0) == (number == "SIGKILL" and what == "files")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_stopped_at_a_rename_says_what_it_left(tmp_path: Path, number: signal.Signals) -> None:
+    """Bug: "nothing was left half-written" stood above a mixture. The signal comes with the second
+    rename of a real command; all four files are new then, and the message says so."""
+    out = tmp_path / "out"
+    assert run("generate", EXAMPLE, "--out", out, "--no-verify").returncode == 0
+    spec = tmp_path / "s.toml"
+    spec.write_bytes(EXAMPLE.read_bytes().replace(b"= 2048", b"= 2050"))
+    code = (
+        "import os, sys\nfrom pathlib import Path\nfrom halfcycle.cli import main\n"
+        "real, count = Path.replace, 0\n"
+        "def replace(self, target):\n    global count\n    count += 1\n"
+        f"    if count == 2:\n        os.kill(os.getpid(), {int(number)})\n"
+        "    return real(self, target)\n"
+        "Path.replace = replace\n"
+        f"sys.argv = ['halfcycle', 'generate', {str(spec)!r}, '--out', {str(out)!r}, "
+        "'--no-verify']\nmain()"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert ran.returncode == 128 + number, ran.stderr
+    last = ran.stderr.strip().splitlines()[-1]
+    assert last.startswith("stopped; written before, and whole: ")
+    assert all(name in last for name in contents(out))
+    digests = {re.search(rb"spec ([0-9a-f]{64})", text)[1] for text in contents(out).values()}  # type: ignore[index]
+    assert len(digests) == 1 and len(contents(out)) == 4
+    assert run("check", spec, out, "--no-run").returncode == 0
+
+
+def test_stopped_early_says_that_nothing_was_written(tmp_path: Path) -> None:
+    code = (
+        "import os, sys\nfrom halfcycle.base import files\nfrom halfcycle.cli import main\n"
+        "files._make_folder = lambda folder: os.kill(os.getpid(), 15)\n"
+        f"sys.argv = ['halfcycle', 'start', 'hut', '--out', {str(tmp_path / 'h.toml')!r}]\nmain()"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ran.returncode, ran.stderr) == (143, "stopped; nothing was written\n")
+    assert contents(tmp_path) == {}
+
+
+def test_a_killed_run_is_seen_by_check_and_mended_by_the_next(tmp_path: Path) -> None:
+    """Bug: what SIGKILL left between two renames was nowhere said."""
+    out = tmp_path / "out"
+    words = ("generate", EXAMPLE, "--out", out, "--no-verify")
+    assert run(*words).returncode == 0
+    rest = out / ".peat_cabin.c.0123abcd.halfcycle-tmp"
+    rest.write_text("half")
+    checked = run("check", EXAMPLE, out, "--no-run")
+    assert checked.returncode == 1
+    assert "FAIL one run wrote all: an earlier run was killed" in checked.stdout
+    assert rest.name in checked.stdout and rest.exists()
+    again = run(*words)
+    assert again.returncode == 0 and "note: an earlier run was killed" in again.stderr
+    assert not rest.exists()
+    assert run("check", EXAMPLE, out, "--no-run").returncode == 0
+
+
+def test_two_starts_at_once_make_one_file(tmp_path: Path) -> None:
+    """Bug: both looked, both saw nothing there, and the later one replaced the earlier one's."""
+    runs = [
+        subprocess.Popen(
+            [*COMMAND, "start", name, "--out", str(tmp_path / "hut.toml")],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        for name in ("east_hut", "west_hut", "far_hut")
+    ]
+    assert sorted(process.wait(60) for process in runs) == [0, 2, 2]
+    assert len(contents(tmp_path)) == 1
+
+
+def test_a_file_that_appears_meanwhile_is_not_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program's, which knows nothing of the lock."""
+    real = os.link
+
+    def late(source: Path, target: Path) -> None:
+        Path(target).write_text("theirs")
+        real(source, target)
+
+    monkeypatch.setattr(os, "link", late)
+    with pytest.raises(InputError, match="another program has made this file meanwhile"):
+        files.write_all(tmp_path, {"a": "ours"})
+    assert contents(tmp_path) == {"a": b"theirs"}
+
+
+def test_a_spec_that_changes_meanwhile_is_not_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from halfcycle.spec import edit  # noqa: PLC0415
+
+    spec = tmp_path / "s.toml"
+    spec.write_bytes(EXAMPLE.read_bytes())
+    real = edit.edit_text
+
+    def slow(text: str, *others: Any) -> str:
+        spec.write_text(text + "# The user's own editor.\n")
+        return real(text, *others)
+
+    monkeypatch.setattr(edit, "edit_text", slow)
+    with pytest.raises(InputError, match="changed by another program meanwhile"):
+        edit.edit_file(spec, {"sensor.zero_code": 2050})
+    assert spec.read_bytes() == EXAMPLE.read_bytes() + b"# The user's own editor.\n"
+
+
+def test_a_read_only_spec_is_not_replaced(tmp_path: Path) -> None:
+    """Bug: a spec of mode 0444 was replaced by --write, since its folder may be written."""
+    spec = tmp_path / "s.toml"
+    spec.write_bytes(EXAMPLE.read_bytes())
+    spec.chmod(0o444)
+    ran = run("retune", spec, "--period-us", "500", "--write")
+    one_line(ran, "the file is read-only; make it writable")
+    assert spec.read_bytes() == EXAMPLE.read_bytes() and len(contents(tmp_path)) == 1
+
+
+def test_a_folder_that_stays_locked_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(files, "LOCK_WAIT_S", 0.1)
+    holder = os.open(tmp_path, os.O_RDONLY)
+    try:
+        fcntl.flock(holder, fcntl.LOCK_EX)
+        with pytest.raises(InputError, match="another run of halfcycle holds this folder"):
+            files.write_atomic(tmp_path / "a", "x")
+    finally:
+        os.close(holder)
+    assert files.write_atomic(tmp_path / "a", "x")
 
 
 def test_two_runs_on_one_folder_do_not_mix(tmp_path: Path) -> None:
@@ -177,7 +327,11 @@ def test_an_edit_that_fails_changes_nothing(
     spec = tmp_path / "s.toml"
     spec.write_bytes(EXAMPLE.read_bytes())
 
-    def failing(*_: object, **__: object) -> None:
+    real = getattr(os, call)
+
+    def failing(*arguments: Any, **options: Any) -> Any:
+        if call == "open" and not arguments[1] & os.O_CREAT:
+            return real(*arguments, **options)
         raise OSError(28, "No space left on device")
 
     edit_file(spec, {"sensor.zero_code": 2048})  # Imports what it needs while files open.

@@ -13,7 +13,9 @@ import junitparser
 import pytest
 
 from halfcycle import cli
+from halfcycle.base.cache import Cache
 from halfcycle.base.errors import InputError
+from halfcycle.base.state import State
 from halfcycle.check import batch, check_cache
 from halfcycle.check.batch import Job, check_all, folder_of
 from halfcycle.check.checks import Check, Stimulus
@@ -38,7 +40,7 @@ def firmware(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setattr(check_cache, "folder", lambda: tmp_path / "kept")
+    monkeypatch.setattr(check_cache, "ANSWERS", Cache(str(tmp_path / "kept"), 1000))
     return tmp_path / "kept"
 
 
@@ -174,7 +176,7 @@ def test_an_unchanged_tree_is_not_checked_again(
 ) -> None:
     first = check_all(jobs(firmware), workers=1)
     assert [result.kept for result in first] == [False, False]
-    assert len(list(kept.glob("*.json"))) == 2
+    assert len(list(kept.iterdir())) == 2
 
     def unwanted(*_: object) -> None:
         raise AssertionError("checked again")
@@ -198,7 +200,7 @@ def test_whatever_the_answer_depends_on_makes_it_a_new_one(
     firmware: Path, kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     job = jobs(firmware)[0]
-    found = batch.read(job)
+    found = batch.read(job).texts
     entry = check_cache.key(job.spec, found, job.stimulus)
     name = next(iter(found))
     other_spec = job.spec.model_copy(update={"name": "apron_cart_b"})
@@ -218,7 +220,7 @@ def test_whatever_the_answer_depends_on_makes_it_a_new_one(
 
 
 def test_only_what_passed_is_kept(kept: Path) -> None:
-    good, bad = Check("a", True, "good"), Check("b", False, "bad")
+    good, bad = Check("a", State.PASSED, "good"), Check("b", State.FAILED, "bad")
     check_cache.keep("0" * 64, [good, bad])
     assert check_cache.recall("0" * 64) is None and not kept.exists()
     check_cache.keep("0" * 64, [good])
@@ -226,20 +228,17 @@ def test_only_what_passed_is_kept(kept: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "damage",
-    ["", "[]", "[{}]", "{", '"x"', '[{"name": "a", "passed": false, "detail": ""}]', "null", "\0"],
+    "content",
+    [
+        *("", "[]", "[{}]", "{", '"x"', "null", "\0"),
+        '[{"name": "a", "state": "failed", "detail": ""}]',
+        '[{"name": "a", "state": "fine", "detail": ""}]',
+    ],
 )
-def test_a_damaged_entry_is_no_answer(kept: Path, damage: str) -> None:
-    kept.mkdir()
-    (kept / "f.json").write_text(damage)
+def test_an_entry_of_another_form_is_no_answer(kept: Path, content: str) -> None:
+    check_cache.ANSWERS.put("f", content.encode())
+    assert check_cache.ANSWERS.get("f") == content.encode()
     assert check_cache.recall("f") is None
-
-
-def test_the_entries_do_not_pile_up(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(check_cache, "_KEPT", 3)
-    for number in range(6):
-        check_cache.keep(f"{number}", [Check("a", True, "")])
-    assert len(list(kept.iterdir())) == 3
 
 
 def test_without_a_cache_it_works_all_the_same(
@@ -247,7 +246,7 @@ def test_without_a_cache_it_works_all_the_same(
 ) -> None:
     """A cache folder that cannot be: a file is in its way. Nothing of the project is written."""
     (tmp_path / "file").write_text("")
-    monkeypatch.setattr(check_cache, "folder", lambda: tmp_path / "file" / "kept")
+    monkeypatch.setattr(check_cache, "ANSWERS", Cache(str(tmp_path / "file" / "kept"), 1000))
     before = {path: path.stat() for path in firmware.rglob("*")}
     for path in firmware.rglob("*"):
         path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
@@ -267,6 +266,6 @@ def test_answers_are_kept_beside_the_builds(
 ) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     monkeypatch.setattr(sys, "platform", "linux")
-    check_cache.keep("a", [Check("a", True, "")])
-    assert (tmp_path / "halfcycle" / "checks" / "a.json").is_file()
-    assert check_cache.recall("a") == (Check("a", True, ""),)
+    check_cache.keep("a", [Check("a", State.PASSED, "")])
+    assert (tmp_path / "halfcycle" / "checks" / "a").is_file()
+    assert check_cache.recall("a") == (Check("a", State.PASSED, ""),)

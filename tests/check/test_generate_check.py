@@ -18,6 +18,7 @@ import junitparser
 import pytest
 
 from halfcycle import cli
+from halfcycle.base.cache import Cache
 from halfcycle.check import check_cache
 from halfcycle.generate import emit, pipeline
 from halfcycle.generate.pipeline import Generation
@@ -59,7 +60,7 @@ def tool(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> Tool:
     # No answer of an earlier run.
-    monkeypatch.setattr(check_cache, "folder", lambda: tmp_path / "kept")
+    monkeypatch.setattr(check_cache, "ANSWERS", Cache(str(tmp_path / "kept"), 1000))
     return Tool(monkeypatch, capsys)
 
 
@@ -100,7 +101,7 @@ def test_generate_then_check(tool: Tool, tmp_path: Path, made: Generation) -> No
     assert ran.code == 0
     checks = json.loads(ran.out)["checks"]
     assert len(checks) == 4 + 3 + 2 and all(check["passed"] for check in checks)
-    assert {"name", "passed", "detail"} == set(checks[0])
+    assert {"name", "passed", "state", "detail"} == set(checks[0])
 
 
 def test_no_verify_needs_no_compiler(

@@ -34,7 +34,7 @@ def broken(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
 def test_a_fault_of_the_tool_is_one_line(
     broken: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(broken, "design", "x.toml") == 2
+    assert run(broken, "design", "x.toml") == 70
     said = capsys.readouterr().err
     assert said.startswith("error: a fault of halfcycle itself: ZeroDivisionError: planted;")
     assert said.count("\n") == 1

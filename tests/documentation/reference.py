@@ -88,7 +88,8 @@ NaN.
 
 The same as JSON Schema: [output.schema.json](../../gen/halfcycle/output/output.schema.json); what
 `halfcycle design --json` prints is `#/$defs/command.design` there. A test runs every command and
-holds its output to it. Bad input (exit code 2) prints no JSON.
+holds its output to it. Bad input (exit code 2) prints no JSON, except that `check` of several specs
+says which of them could not be checked.
 
 `[]` stands for every element of a list, `.*` for every key of an object.
 """
@@ -159,10 +160,15 @@ error: FILE: KEY: what is wrong; what to do
 | --- | --- |
 | 0 | good |
 | 1 | a check found a difference, or a limit was broken |
-| 2 | bad usage, bad input, or a tool is missing |
-| 130 | stopped by the user; nothing is half-written |
+| 2 | bad usage, bad input, a tool is missing, or the machine does not let it (a full disk) |
+| 70 | a fault of halfcycle itself; please report it |
+| 130, 143, 129 | stopped by SIGINT, SIGTERM or SIGHUP: 128 and the signal's number |
+| 141 | nobody reads the output any more (a closed pipe) |
 
-A file is replaced whole or left alone.
+A file is replaced whole or left alone; the files of one `generate` are all old or all new,
+whatever signal stops it. Only SIGKILL or a power cut can leave a mixture: then `check` says so, and
+the next `generate` mends it. An output is never written over what the command reads, generated C, a
+device or a pipe, and over another's file only with `--force`. A read-only file is left alone.
 """
     context = click.Context(cli, info_name="halfcycle")
     for name in COMMANDS:

@@ -7,6 +7,17 @@ from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
 
+TRACEBACK = "HALFCYCLE_TRACEBACK"
+"""The environment variable that shows, if it is 1, where a fault of the tool itself is."""
+
+
+def own_fault(cause: str) -> str:
+    """What a fault of the tool itself is answered with."""
+    return (
+        f"a fault of halfcycle itself: {cause}; please report it with the command and its files "
+        f"({TRACEBACK}=1 shows where it is)"
+    )
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -32,6 +43,9 @@ class InputError(HalfcycleError):
         self.faults = tuple(faults)
         super().__init__("\n".join(map(str, self.faults)))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[object]]:
+        return type(self), (self.faults,)  # It may come from another process.
+
 
 class ToolMissingError(HalfcycleError):
     """An outside tool that the command needs is absent (exit code 2); the text names remedies."""
@@ -43,3 +57,6 @@ class RefusedError(HalfcycleError):
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)
         super().__init__("\n".join(finding.text for finding in self.findings))
+
+    def __reduce__(self) -> tuple[type[RefusedError], tuple[object]]:
+        return type(self), (self.findings,)

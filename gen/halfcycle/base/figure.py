@@ -13,11 +13,16 @@ if TYPE_CHECKING:
 
 SUFFIXES = (".svg", ".png", ".pdf")
 
-_NO_CLOCK: dict[str, dict[str, Any]] = {
-    "svg": {"Date": None},
-    "pdf": {"CreationDate": None},
-    "png": {"Software": None},
+CREATOR = "halfcycle picture"
+MARK = CREATOR.encode()
+"""In every picture that ``draw`` makes, near its start or its end."""
+
+_METADATA: dict[str, dict[str, Any]] = {
+    "svg": {"Date": None, "Creator": CREATOR},
+    "pdf": {"CreationDate": None, "Creator": CREATOR},
+    "png": {"Software": CREATOR},
 }
+"""No clock in it."""
 
 
 def check_name(file: str) -> str:
@@ -62,5 +67,5 @@ def draw(
         figure = Figure(figsize=inches, dpi=dpi, layout="constrained")
         fill(figure)
         stored = io.BytesIO()
-        figure.savefig(stored, format=form, metadata=_NO_CLOCK[form])
+        figure.savefig(stored, format=form, metadata=_METADATA[form])
     return stored.getvalue()

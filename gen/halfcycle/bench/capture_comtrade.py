@@ -15,10 +15,10 @@ import numpy as np
 
 from halfcycle.base.errors import InputError
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import printable
 from halfcycle.bench.capture_types import MAX_SAMPLES, Raw, Section, input_error, open_error
 from halfcycle.bench.csv_layout import MAX_LISTED, MAX_NAME
 from halfcycle.bench.csv_units import parse_unit
-from halfcycle.spec.load import printable
 
 MAX_BYTES = 1 << 28
 """Larger records are refused: the reader holds every channel at once."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.findings import Finding
-from halfcycle.spec.load import printable
+from halfcycle.base.text import printable
 
 Floats = NDArray[np.float64]
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import printable
 from halfcycle.bench.capture_types import input_error
 from halfcycle.bench.csv_units import Kind, parse_header, parse_unit
-from halfcycle.spec.load import printable
 
 HEAD_CHARACTERS = 1 << 16
 HEAD_LINES = 400

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.text import printable
 from halfcycle.bench.capture_types import input_error, open_error
 from halfcycle.bench.csv_layout import DELIMITERS, number, split
 from halfcycle.bench.csv_units import parse_header
-from halfcycle.spec.load import printable
 
 MAX_BYTES = 4_000_000
 MAX_ROWS = 20_000

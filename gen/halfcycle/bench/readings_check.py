@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.text import printable
 from halfcycle.bench.meter_readings import Reading
 from halfcycle.quantise.resolution import MEAN_TO_RMS
-from halfcycle.spec.load import printable
 from halfcycle.spec.models import Spec
 
 

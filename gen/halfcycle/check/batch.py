@@ -1,24 +1,36 @@
-"""Checking many specs at once: each in its own folder, in parallel, and not again where unchanged.
+"""Checking many specs at once: each in its own folder, in parallel, and not again if unchanged.
 
-Everything of the user's is only read.
+Everything of the user's is only read. What goes wrong with one spec leaves the others their answer.
 """
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import multiprocessing
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
-from halfcycle.base.errors import Fault, InputError, RefusedError
-from halfcycle.check import check_cache, checks
-from halfcycle.check.checks import Check, Stimulus
+from halfcycle.base import files
+from halfcycle.base.errors import (
+    TRACEBACK,
+    Fault,
+    InputError,
+    RefusedError,
+    ToolMissingError,
+    own_fault,
+)
+from halfcycle.base.state import State
+from halfcycle.base.text import printable
+from halfcycle.check import check_cache
+from halfcycle.check.checks import Check, Files, Stimulus, check_code, check_files, read_files
 from halfcycle.generate.pipeline import Generation, generate
 from halfcycle.prove import prove
-from halfcycle.spec.load import printable
 from halfcycle.spec.models import Spec
 from halfcycle.verify import compiler
 
@@ -39,18 +51,20 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What was found for one job. ``faults``: of the spec, found while designing; then there are
-    no checks. ``kept``: the answer is that of an earlier run on the same content."""
+    """What came out for one job. ``faults``: of its input, because of which it could not be
+    checked. ``kept``: the answer is that of an earlier run on the same content. ``broken``: the
+    tool itself failed on it."""
 
     job: Job
     checks: tuple[Check, ...]
     kept: bool = False
     faults: tuple[Fault, ...] = ()
+    broken: bool = False
 
     @property
     def passed(self) -> bool:
-        """Whether every check passed."""
-        return not self.faults and all(one.passed for one in self.checks)
+        """Whether nothing speaks against it."""
+        return all(check.passed for check in self.checks)
 
 
 def folder_of(pattern: str, file: Path, name: str) -> Path:
@@ -76,9 +90,9 @@ def check_all(
 ) -> list[Result]:
     """Check every job, in their order. ``workers``: processes at once; 0: one for each processor.
 
-    ``progress`` is told (done, in all): jobs, or where there is only one, its samples.
-    Raises InputError with the faults of all specs, and ToolMissingError without a C compiler or a
-    prover that is asked for.
+    What is wrong with one job is in its Result, and the others are checked all the same.
+    ``progress`` is told (done, in all): jobs, or of a single job its samples.
+    Raises ToolMissingError without a C compiler or a prover that is asked for.
     """
     compiler.find()
     if any(job.stimulus.prove for job in jobs):
@@ -86,8 +100,13 @@ def check_all(
     results: dict[int, Result] = {}
     keys: dict[int, str] = {}
     for at, job in enumerate(jobs):
-        if use_kept:
-            keys[at] = check_cache.key(job.spec, read(job), job.stimulus)
+        if not use_kept:
+            continue
+        with contextlib.suppress(InputError):  # Shown when it is checked.
+            found = read(job)
+            if found.leftovers:
+                continue
+            keys[at] = check_cache.key(job.spec, found.texts, job.stimulus)
             checks = check_cache.recall(keys[at])
             if checks is not None:
                 results[at] = Result(job, checks, kept=True)
@@ -95,28 +114,51 @@ def check_all(
     fresh = _run([jobs[at] for at in left], workers or os.cpu_count() or 1, progress)
     for at, result in zip(left, fresh, strict=True):
         results[at] = result
-        if use_kept and not result.faults:
+        if at in keys:
             check_cache.keep(keys[at], result.checks)
-    faults = [fault for at in sorted(results) for fault in results[at].faults]
-    if faults:
-        raise InputError(faults)
     return [results[at] for at in range(len(jobs))]
 
 
 def check_one(job: Job, progress: Progress | None = None) -> Result:
-    """Every check of one job, all of them done now."""
+    """Every check of one job, all of them done now.
+
+    Raises ToolMissingError; whatever else goes wrong is in the Result.
+    """
     try:
-        made = design(job)
+        return _checked(job, progress)
     except RefusedError as refused:
-        errors = [one for one in refused.findings if one.level == "error"]
+        errors = [finding for finding in refused.findings if finding.level == "error"]
         detail = "\n".join(f"{finding.key}: {finding.text}" for finding in errors)
-        return Result(job, (Check("design", False, detail),))
+        return Result(job, (Check("design", State.FAILED, detail),))
     except InputError as error:
-        return Result(job, (), faults=error.faults)
+        return _unchecked(job, error)
+    except ToolMissingError:
+        raise
+    except Exception as error:
+        if isinstance(error, MemoryError) or (
+            isinstance(error, OSError) and files.is_of_the_machine(error)
+        ):
+            system = error if isinstance(error, OSError) else OSError(errno.ENOMEM, "")
+            return _unchecked(job, files.fault(job.file, system, "check"))
+        if os.environ.get(TRACEBACK) == "1":
+            raise
+        return _broken(job, f"{type(error).__name__}: {error}")
+
+
+def _checked(job: Job, progress: Progress | None) -> Result:
+    generation = design(job)
     found = read(job)
-    results = checks.check_files(made, found)
-    results += checks.check_code(made, found, job.stimulus, progress)
-    return Result(job, tuple(results))
+    checks = check_files(generation, found)
+    checks += check_code(generation, found, job.stimulus, progress)
+    return Result(job, tuple(checks))
+
+
+def _unchecked(job: Job, error: InputError) -> Result:
+    return Result(job, (Check("input", State.ERROR, str(error)),), faults=error.faults)
+
+
+def _broken(job: Job, cause: str) -> Result:
+    return Result(job, (Check("halfcycle itself", State.ERROR, own_fault(cause)),), broken=True)
 
 
 def design(job: Job) -> Generation:
@@ -124,10 +166,10 @@ def design(job: Job) -> Generation:
     return generate(job.spec, printable(str(job.file)))
 
 
-def read(job: Job) -> dict[str, str]:
-    """The job's files as they are. Raises InputError where one cannot be read."""
+def read(job: Job) -> Files:
+    """The job's files as they are. Raises InputError if one cannot be read."""
     try:
-        return checks.read_files(job.spec.name, job.folder)
+        return read_files(job.spec.name, job.folder)
     except OSError as error:
         file = printable(str(error.filename or job.folder))
         problem = f"cannot be read: {error.strerror}"
@@ -148,6 +190,31 @@ def _results(jobs: Sequence[Job], workers: int) -> Iterator[Result]:
     if workers <= 1:
         yield from map(check_one, jobs)
         return
+    with _pool(workers) as pool:
+        answers = [pool.submit(check_one, job) for job in jobs]
+        try:
+            for job, answer in zip(jobs, answers, strict=True):
+                try:
+                    result = answer.result()
+                except BrokenProcessPool:  # A worker was killed, perhaps by another job.
+                    result = _alone(job)
+                yield result
+        except BaseException:  # Stopped: do not wait for what is under way.
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in multiprocessing.active_children():
+                worker.terminate()
+            raise
+
+
+def _alone(job: Job) -> Result:
+    """Check a job in a worker of its own."""
+    with _pool(1) as pool:
+        try:
+            return pool.submit(check_one, job).result()
+        except BrokenProcessPool:
+            return _broken(job, "the process that checked this was killed")
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
     # Not joblib's workers: these cannot start the process in which edited C is run.
-    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
-        yield from pool.map(check_one, jobs)
+    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"))

@@ -1,20 +1,29 @@
 """The command line: the only place that prints and that picks exit codes.
 
-Exit codes: 0 good; 1 a check found a difference or a limit was broken; 2 bad usage or input.
-Each command is a module of this folder, imported only when it is asked for, so that a command
-starts as fast as what it uses.
+Exit codes: 0 good; 1 a check found a difference or a limit was broken; 2 bad usage or input, or
+the machine does not let it (a full disk); 70 a fault of the tool itself; 128 and a signal's number
+if that ended it, as a closed pipe does. Each command is a module of this folder, imported only when
+it is asked for, so that a command starts as fast as what it uses.
 """
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import importlib
 import os
 import sys
+from collections.abc import Iterator
+from typing import Any
 
 import click
 
 import halfcycle
-from halfcycle.base.errors import InputError, ToolMissingError
+from halfcycle.base import files, signals
+from halfcycle.base.errors import TRACEBACK, InputError, ToolMissingError, own_fault
+from halfcycle.base.text import printable
+from halfcycle.cli import streams
+from halfcycle.cli.exit_codes import BAD_INPUT, BY_SIGNAL, GOOD, OWN_FAULT, SIGINT, SIGPIPE
 
 COMMANDS: dict[str, str] = {
     "start": "Write a commented spec that generates as it stands.",
@@ -31,8 +40,29 @@ COMMANDS: dict[str, str] = {
 }
 
 
+class ClosedPipeError(Exception):
+    """Nobody reads the output any more."""
+
+
+@contextlib.contextmanager
+def _closed_pipes() -> Iterator[None]:
+    """click would end the program with 1, which says that a check found a difference."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise ClosedPipeError from None
+
+
 class LazyGroup(click.Group):
     """Finds the command NAME in the module ``halfcycle.cli.NAME`` as ``command``."""
+
+    def make_context(self, *arguments: Any, **options: Any) -> click.Context:
+        with _closed_pipes():
+            return super().make_context(*arguments, **options)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _closed_pipes():
+            return super().invoke(ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -56,33 +86,80 @@ def cli() -> None:
 
     Mains voltage kills. The regulator is no protection function: over-current, over-voltage,
     isolation and interlocks are separate and in hardware.
+
+    Exit codes: 0 good; 1 a check found a difference or a limit was broken; 2 bad usage or input;
+    70 a fault of halfcycle itself.
     """
 
 
 def main() -> None:
     """Run the command line; turn known errors into messages and exit codes."""
+    code = _run() if streams.prepare() else BAD_INPUT
+    code = streams.flushed(code)
+    if code != GOOD:
+        sys.exit(code)
+
+
+def _run() -> int:
+    """Run the command; returns the exit code."""
     try:
-        cli.main(prog_name="halfcycle", standalone_mode=False)
+        try:
+            with signals.raised():
+                return _command()
+        except (ClosedPipeError, BrokenPipeError):
+            return BY_SIGNAL + SIGPIPE
+        except OSError as error:
+            return _of_the_system(error)
+        except MemoryError:
+            return _of_the_system(OSError(errno.ENOMEM, ""))
+    except (KeyboardInterrupt, signals.StoppedError) as stop:
+        return _stopped(stop)
+    except Exception as error:
+        if os.environ.get(TRACEBACK) == "1":
+            raise
+        return _own_fault(error)
+
+
+def _command() -> int:
+    try:
+        code = cli.main(prog_name="halfcycle", standalone_mode=False)
     except InputError as error:
-        print(error, file=sys.stderr)
-        sys.exit(2)
+        streams.say(str(error))
+        return BAD_INPUT
     except ToolMissingError as error:
-        print(f"error: {error}", file=sys.stderr)
-        sys.exit(2)
+        streams.say(f"error: {error}")
+        return BAD_INPUT
     except click.ClickException as error:
         error.show()
-        sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
-        print("stopped; nothing was left half-written", file=sys.stderr)
-        sys.exit(130)
-    except click.exceptions.Exit as error:
-        sys.exit(error.exit_code)
-    except Exception as error:
-        if os.environ.get("HALFCYCLE_TRACEBACK") == "1":
-            raise
-        print(
-            f"error: a fault of halfcycle itself: {type(error).__name__}: {error}; please report it"
-            " with the command and its files (HALFCYCLE_TRACEBACK=1 shows where it is)",
-            file=sys.stderr,
-        )
-        sys.exit(2)
+        return BAD_INPUT
+    except click.Abort as error:
+        raise (error.__cause__ or KeyboardInterrupt) from None
+    except SystemExit as end:
+        if isinstance(end.__context__, BrokenPipeError):  # rich ends the program with 1.
+            raise ClosedPipeError from None
+        return end.code if isinstance(end.code, int) else GOOD
+    return code if isinstance(code, int) else GOOD
+
+
+def _of_the_system(error: OSError) -> int:
+    """A full disk and the like, met where no more is known of it; anything else is a fault of the
+    tool."""
+    if not files.is_of_the_machine(error):
+        raise error
+    streams.abandon(error.filename)
+    streams.say(str(files.fault(error.filename or "(temporary files)", error)))
+    return BAD_INPUT
+
+
+def _stopped(stop: BaseException) -> int:
+    """Say what a signal left, which is whole files or none."""
+    number = stop.number if isinstance(stop, signals.StoppedError) else SIGINT
+    written = [printable(str(path)) for path in files.written()]
+    left = f"written before, and whole: {', '.join(written)}" if written else "nothing was written"
+    streams.say(f"stopped; {left}")
+    return BY_SIGNAL + number
+
+
+def _own_fault(error: Exception) -> int:
+    streams.say(f"error: {own_fault(printable(f'{type(error).__name__}: {error}'))}")
+    return OWN_FAULT

@@ -11,23 +11,27 @@ from pathlib import Path
 
 import click
 
-from halfcycle.base import files
 from halfcycle.base.errors import Fault, InputError, RefusedError
-from halfcycle.check import batch, checks
+from halfcycle.base.output_file import OutputFile
+from halfcycle.base.state import State
+from halfcycle.base.text import printable
+from halfcycle.check import batch, checks, junit
 from halfcycle.check.batch import Job, Result
+from halfcycle.cli.exit_codes import BAD_INPUT, DIFFERENCE, GOOD, OWN_FAULT
 from halfcycle.cli.options import stimulus_options
+from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
+from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
-from halfcycle.output.check import Checks, Tick
-from halfcycle.spec.load import load_spec, printable
+from halfcycle.output.check import Tick
+from halfcycle.spec.load import load_spec
 from halfcycle.verify import compare
+from halfcycle.verify.compiler import CompileError
 
 
 @click.command("check")
-@click.argument(
-    "paths", metavar="SPEC... DIR", nargs=-1, required=True, type=click.Path(path_type=Path)
-)
+@click.argument("paths", metavar="SPEC... DIR", nargs=-1, required=True, type=PATH)
 @click.option(
     "--dir-of",
     metavar="PATTERN",
@@ -35,7 +39,7 @@ from halfcycle.verify import compare
     "its file's name without the suffix, {name} the regulator's.",
 )
 @click.option(
-    "--junit", "junit_file", metavar="FILE", type=click.Path(path_type=Path), help="JUnit XML."
+    "--junit", "junit_file", metavar="FILE", type=PATH, help="Write the results as JUnit XML too."
 )
 @stimulus_options
 @click.option(
@@ -53,7 +57,9 @@ from halfcycle.verify import compare
 @click.option(
     "--prove", is_flag=True, help="Prove too that no call can overflow or leave its range."
 )
+@click.option("--no-run", is_flag=True, help="Compare and compile only; never run the C.")
 @click.option("--no-cache", is_flag=True, help="Check again what passed before, unchanged.")
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     *,
@@ -66,45 +72,66 @@ def command(
     tick: int | None,
     jobs: int | None,
     prove: bool,
+    no_run: bool,
     no_cache: bool,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Check that the C in DIR is what SPEC gives, compiles, and equals the model bit for bit.
 
-    Exit code 1 where anything differs. Nothing in DIR is changed. What passed is not checked again
-    until the spec, the files, this tool or the compiler change.
+    Exit code 1 if anything differs. The specs and the files in DIR are only read. What passed is
+    not checked again until the spec, the files, this tool or the compiler change.
+
+    The C that is checked is run, with your rights: with limits of time, memory and output, but in
+    no prison. For C of people whom you do not trust, give --no-run.
 
     \b
     Examples:
       halfcycle check gauge_hut.toml generated
       halfcycle check firmware/*.toml --dir-of "{dir}/{name}" --junit check.xml
     """
-    work = _jobs(paths, dir_of, checks.Stimulus(samples, seed, scenario, prove=prove))
+    stimulus = checks.Stimulus(samples, seed, scenario, prove=prove, run=not no_run)
+    work = _jobs(paths, dir_of, stimulus)
+    output = _junit_output(junit_file, work, force) if junit_file is not None else None
     if tick is not None:
-        _check_tick(work, scenario)
+        _check_tick(work, scenario, no_run)
     if scenario is not None and tick is not None:
         try:
-            made = batch.design(work[0])
+            generation = batch.design(work[0])
         except RefusedError:
             pass  # Shown as a failed check below.
         else:
-            _show_tick(work[0], made, scenario=scenario, tick=tick, as_json=as_json)
+            _show_tick(work[0], generation, scenario=scenario, tick=tick, as_json=as_json)
             return
     with progress_bar("comparing", wanted=not as_json) as progress:
         results = batch.check_all(work, use_kept=not no_cache, workers=jobs or 0, progress=progress)
-    if junit_file is not None:
-        suites = [(result.job.spec.name, result.checks) for result in results]
-        files.write_atomic(junit_file, checks.junit(suites))
-    if as_json:
-        emit_json(Checks.of(results))
-    elif len(results) == 1:
-        for one in results[0].checks:
-            click.echo(_line(one))
-        if results[0].kept:
-            click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
-    else:
-        _show(results)
-    sys.exit(0 if all(result.passed for result in results) else 1)
+    if output is not None:
+        output.write(junit.junit([(result.job.spec.name, result.checks) for result in results]))
+    faults = [fault for result in results for fault in result.faults]
+    if faults and len(results) == 1:
+        raise InputError(faults)
+    _show(results, as_json)
+    if no_run:
+        click.echo("the C was compiled, but not run: bit-exact and self-test are skipped", err=True)
+    for fault in faults:
+        click.echo(str(fault), err=True)
+    sys.exit(_exit_code(results))
+
+
+def _exit_code(results: Sequence[Result]) -> int:
+    if any(result.broken for result in results):
+        return OWN_FAULT
+    if any(result.faults for result in results):
+        return BAD_INPUT
+    return GOOD if all(result.passed for result in results) else DIFFERENCE
+
+
+def _junit_output(file: Path, work: Sequence[Job], force: bool) -> OutputFile:
+    """Where the JUnit file goes; raises InputError if that is a file that is checked."""
+    inputs = [job.file for job in work]
+    for job in work:
+        inputs += [job.folder / name for name in emit.file_names(job.spec.name)]
+    return OutputFile(file, "--junit", junit.MARK, inputs, force)
 
 
 def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) -> list[Job]:
@@ -114,7 +141,7 @@ def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) 
             "Missing argument 'DIR': name the folder last, or give --dir-of \"{dir}/{name}\""
         )
     specs = paths if dir_of is not None else paths[:-1]
-    found: list[Job] = []
+    jobs: list[Job] = []
     faults: list[Fault] = []
     missing: set[Path] = set()
     for path in specs:
@@ -126,7 +153,7 @@ def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) 
             continue
         if not folder.is_dir():
             missing.add(folder)
-        found.append(Job(path, spec, folder, _stimulus(stimulus, path, folder)))
+        jobs.append(Job(path, spec, folder, _stimulus(stimulus, path, folder)))
     if missing:
         remedy = "name the folder of halfcycle generate --out"
         if dir_of is None and len(specs) > 1:
@@ -136,17 +163,17 @@ def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) 
             Fault(printable(str(folder)), where, "there is no such folder", remedy)
             for folder in sorted(missing)
         ]
-    faults += _clashes(found)
+    faults += _clashes(jobs)
     if faults:
         raise InputError(faults)
-    return found
+    return jobs
 
 
-def _clashes(found: Sequence[Job]) -> list[Fault]:
+def _clashes(jobs: Sequence[Job]) -> list[Fault]:
     """Two specs whose files are the same ones."""
     owner: dict[tuple[str, str], Path] = {}
     faults = []
-    for job in found:
+    for job in jobs:
         place = (os.path.realpath(job.folder), job.spec.name)
         if place in owner:
             problem = f"its files are those of {printable(str(owner[place]))} too"
@@ -161,8 +188,10 @@ def _stimulus(common: checks.Stimulus, spec: Path, folder: Path) -> checks.Stimu
     return replace(common, command=again)
 
 
-def _check_tick(work: Sequence[Job], scenario: str | None) -> None:
-    if scenario is None:
+def _check_tick(work: Sequence[Job], scenario: str | None, no_run: bool) -> None:
+    if no_run:
+        problem, remedy = "given with --no-run", "leave one of them out"
+    elif scenario is None:
         problem, remedy = "given without --scenario", "name the scenario that it belongs to"
     elif len(work) > 1:
         problem, remedy = "given with more than one spec", "name the one that it belongs to"
@@ -171,38 +200,70 @@ def _check_tick(work: Sequence[Job], scenario: str | None) -> None:
     raise InputError([Fault("check", "--tick", problem, remedy)])
 
 
-def _line(one: checks.Check) -> str:
-    return f"{'ok  ' if one.passed else 'FAIL'} {one.name}: {one.detail}"
+_SHOWN = {
+    State.PASSED: "ok  ",
+    State.FAILED: "FAIL",
+    State.SKIPPED: "skip",
+    State.ERROR: "ERROR",
+}
 
 
-def _show(results: Sequence[Result]) -> None:
+def _line(check: checks.Check) -> str:
+    return f"{_SHOWN[check.state]} {check.name}: {check.detail}"
+
+
+def _show(results: Sequence[Result], as_json: bool) -> None:
+    if as_json:
+        emit_json(Checks.of(results))
+    elif len(results) > 1:
+        _show_specs(results)
+    else:
+        for check in results[0].checks:
+            click.echo(_line(check))
+        if results[0].kept:
+            click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
+
+
+def _show_specs(results: Sequence[Result]) -> None:
     """One line for each spec that passed, all that failed of the others."""
     for result in results:
         place = f"{printable(str(result.job.file))} in {printable(str(result.job.folder))}"
-        bad = [one for one in result.checks if not one.passed]
-        if bad:
+        bad = [check for check in result.checks if not check.passed]
+        skipped = [check for check in result.checks if check.state is State.SKIPPED]
+        if any(check.state is State.ERROR for check in bad):
+            click.echo(f"ERROR {place}: could not be checked")
+        elif bad:
             click.echo(f"FAIL {place}: {len(bad)} of {len(result.checks)} checks failed")
-            for one in bad:
-                click.echo(f"  {_line(one)}")
         else:
-            kept = ", unchanged since it last passed" if result.kept else ""
-            click.echo(f"ok   {place}: {len(result.checks)} checks passed{kept}")
+            unchanged = ", unchanged since it last passed" if result.kept else ""
+            left_out = f", {len(skipped)} skipped" if skipped else ""
+            passed = len(result.checks) - len(skipped)
+            click.echo(f"ok   {place}: {passed} checks passed{left_out}{unchanged}")
+        for check in bad:
+            click.echo(f"  {_line(check)}")
 
 
-def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json: bool) -> None:
-    """Both sides at one tick; exit code 1 where they differ."""
-    found, stimulus = batch.read(job), job.stimulus
-    for name in (f"{made.plan.name}.h", f"{made.plan.name}.c"):
-        if name not in found:
+def _show_tick(
+    job: Job, generation: Generation, *, scenario: str, tick: int, as_json: bool
+) -> None:
+    """Both sides at one tick; exit code 1 if they differ."""
+    plan, stimulus = generation.plan, job.stimulus
+    texts = batch.read(job).texts
+    for name in (f"{plan.name}.h", f"{plan.name}.c"):
+        if name not in texts:
             raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
-    at = compare.replay(
-        made.plan,
-        found,
-        samples=stimulus.samples,
-        seed=stimulus.seed,
-        scenario=scenario,
-        tick=tick,
-    )
+    try:
+        at = compare.replay(
+            plan,
+            texts,
+            samples=stimulus.samples,
+            seed=stimulus.seed,
+            scenario=scenario,
+            tick=tick,
+        )
+    except CompileError as error:
+        click.echo(f"error: {error}", err=True)
+        sys.exit(DIFFERENCE)
     if at is None:
         problem, remedy = "beyond the scenario's end", "give the --samples of the first run too"
         raise InputError([Fault("check", "--tick", problem, remedy)])
@@ -230,4 +291,4 @@ def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json:
             f", {name} {value}" for name, value in inputs.items() if name not in model
         )
         show_table(title, ("field", "before", "model", "C", ""), rows)
-    sys.exit(0 if model == compiled else 1)
+    sys.exit(GOOD if model == compiled else DIFFERENCE)

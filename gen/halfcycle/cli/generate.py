@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shlex
 import sys
 from pathlib import Path
@@ -11,26 +12,29 @@ import click
 from halfcycle.base import files
 from halfcycle.base.errors import Fault, InputError, RefusedError, ToolMissingError
 from halfcycle.base.findings import Finding
+from halfcycle.base.output_file import FORCE, is_one_of
+from halfcycle.base.text import printable
 from halfcycle.check import checks
 from halfcycle.cli import common
 from halfcycle.cli.options import stimulus_options
+from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation, generate
 from halfcycle.output.generate import Generate
-from halfcycle.spec.load import load_spec, printable
+from halfcycle.spec.load import load_spec
 from halfcycle.verify import compare, compiler
 
 
 @click.command("generate")
 @click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
-@click.option(
-    "--out", required=True, metavar="DIR", type=click.Path(path_type=Path), help="The folder."
-)
+@click.option("--out", required=True, metavar="DIR", type=PATH, help="The folder.")
 @click.option("--no-verify", is_flag=True, help="Write without compiling and comparing.")
 @stimulus_options
-@click.option("--force", is_flag=True, help="Replace files that were edited by hand.")
+@click.option(
+    FORCE, is_flag=True, help="Replace files that were edited by hand, or are of another spec."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     *,
@@ -51,39 +55,46 @@ def command(
       halfcycle generate gauge_hut.toml --out src/regulator
     """
     try:
-        made = generate(load_spec(spec_file), printable(str(spec_file)))
+        generation = generate(load_spec(spec_file), printable(str(spec_file)))
     except RefusedError as refused:
         common.show_findings(refused.findings)
         click.echo("nothing was written: the design does not meet the spec", err=True)
         _finish(as_json, (), False, 0, refused.findings)
         sys.exit(1)
-    common.show_findings(made.findings)
-    if not force:
-        _refuse_edited(made, out)
+    common.show_findings(generation.findings)
+    permit = _permit(generation, spec_file, out, force)
+    _ask_before(generation, out, permit)
     compared = 0
     if not no_verify:
         with progress_bar("comparing", wanted=not as_json) as progress:
             try:
                 result = compare.verify(
-                    made.plan, made.texts, samples=samples, seed=seed, progress=progress
+                    generation.plan, generation.texts, samples=samples, seed=seed, progress=progress
                 )
-                own = checks.self_test(made.plan, made.texts)
+                own = checks.self_test(generation.plan, generation.texts)
             except ToolMissingError as error:
                 raise ToolMissingError(f"{error}; or write without proof: --no-verify") from None
             except compiler.CompileError as error:
                 click.echo(f"error: {error}\nnothing was written", err=True)
-                _finish(as_json, (), False, 0, made.findings)
+                _finish(as_json, (), False, 0, generation.findings)
                 sys.exit(1)
         compared = result.samples
         problem = _problem(result, own, spec_file, out)
         if problem:
             click.echo(f"error: {problem}\nnothing was written", err=True)
-            _finish(as_json, (), False, compared, made.findings)
+            _finish(as_json, (), False, compared, generation.findings)
             sys.exit(1)
         click.echo(checks.summary(result), err=True)
-    files.write_all(out, made.texts)
-    written = tuple(str(out / name) for name in made.texts)
-    _finish(as_json, written, not no_verify, compared, made.findings)
+    rest = files.leftovers(out, generation.texts)
+    files.write_all(out, generation.texts, permit)
+    if rest:
+        click.echo(
+            "note: an earlier run was killed while it wrote here; all files are of this run now, "
+            "and what it left was removed",
+            err=True,
+        )
+    written = tuple(str(out / name) for name in generation.texts)
+    _finish(as_json, written, not no_verify, compared, generation.findings)
 
 
 def _problem(result: compare.Verification, own: checks.Check, spec_file: Path, out: Path) -> str:
@@ -97,14 +108,54 @@ def _problem(result: compare.Verification, own: checks.Check, spec_file: Path, o
     return "" if own.passed else f"self-test: {own.detail}"
 
 
-def _refuse_edited(made: Generation, out: Path) -> None:
-    """Stop before a file is overwritten that is not as the tool once wrote it."""
-    faults = []
-    for name, text in checks.read_folder(made, out).items():
-        if text != made.texts[name] and emit.is_edited(text):
-            problem = "edited by hand since it was generated, or not generated at all"
+def _permit(generation: Generation, spec_file: Path, out: Path, force: bool) -> files.Permit:
+    """Forbids to replace the spec, and, but by force, what this tool did not write for it."""
+
+    def permit(name: str, place: files.Place) -> None:
+        if place.status is None:
+            return
+        problem = remedy = ""
+        if is_one_of(place.status, [spec_file]):
+            problem, remedy = "this is the spec", "name another folder"
+        elif not force:
+            problem = _foreign(generation, name, place)
             remedy = "keep what you need of it elsewhere, then replace it with --force"
-            faults.append(Fault(printable(str(out / name)), "--out", problem, remedy))
+        if problem:
+            raise InputError([Fault(printable(str(out / name)), "--out", problem, remedy)])
+
+    return permit
+
+
+def _foreign(generation: Generation, name: str, place: files.Place) -> str:
+    """What a file is that the tool did not write for this regulator; "" if it did."""
+    try:
+        data = files.read_regular(place.path, checks.MAX_FILE_BYTES)
+    except files.TooLongError:
+        return "not generated: too long"
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+    text = data.decode("utf-8", "replace").replace("\r\n", "\n")
+    if not text or text == generation.texts[name]:
+        return ""
+    if emit.is_edited(text):
+        return "edited by hand since it was generated, or not generated at all"
+    # A spec "x_selftest" has a regulator in x_selftest.c, where a spec "x" has its self-test.
+    regulator = f"struct {name.rpartition('.')[0]}_state"
+    if (regulator in text) != (regulator in generation.texts[name]):
+        return "generated for a spec of another name"
+    return ""
+
+
+def _ask_before(generation: Generation, out: Path, permit: files.Permit) -> None:
+    """Raise InputError for every file that must not be replaced, before the long work."""
+    faults: list[Fault] = []
+    for name in generation.texts:
+        try:
+            path = out / name
+            with contextlib.suppress(OSError):
+                permit(name, files.Place(path, path.stat()))
+        except InputError as error:
+            faults += error.faults
     if faults:
         raise InputError(faults)
 

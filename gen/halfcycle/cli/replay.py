@@ -63,11 +63,11 @@ def command(
     Example:
       halfcycle replay gauge_hut.toml scope.csv --channel CH2 --multiply 200
     """
+    from halfcycle.base.text import printable  # noqa: PLC0415
     from halfcycle.bench.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.bench.capture_types import Section  # noqa: PLC0415
     from halfcycle.bench.replay import replay  # noqa: PLC0415
     from halfcycle.bench.replay_findings import advise  # noqa: PLC0415
-    from halfcycle.spec.load import printable  # noqa: PLC0415
     from halfcycle.verify.compiler import CompileError  # noqa: PLC0415
 
     if not math.isfinite(multiply) or multiply == 0:

@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from halfcycle.base.output_file import OutputFile
+from halfcycle.base.text import printable, printable_lines
 from halfcycle.cli import common, tables
+from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
 
 if TYPE_CHECKING:
@@ -23,13 +26,13 @@ if TYPE_CHECKING:
 DEFAULT_BOARDS = 256
 """The nominal board, the corners, and as many between them: some seconds."""
 DEFAULT_SEED = 1
+MARK = b'<meta name="generator" content="halfcycle '
+"""In every page that this command writes."""
 
 
 @click.command("report")
 @click.argument("spec", type=click.Path(path_type=Path))
-@click.option(
-    "--out", required=True, metavar="FILE.html", type=click.Path(path_type=Path), help="The page."
-)
+@click.option("--out", required=True, metavar="FILE.html", type=PATH, help="The page.")
 @click.option(
     "--boards",
     type=click.IntRange(0, 100_000),
@@ -45,8 +48,18 @@ DEFAULT_SEED = 1
     help="Of the virtual boards.",
 )
 @click.option("--targets", is_flag=True, help="Run the C on emulated processors too.")
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the file's name.")
-def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_json: bool) -> None:
+def command(
+    *,
+    spec: Path,
+    out: Path,
+    boards: int,
+    seed: int,
+    targets: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
     The page needs nothing but itself: no network, no script. Without a C compiler the virtual
@@ -57,12 +70,12 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
+    output = OutputFile(out, "--out", MARK, [spec], force)
     with common.refusals(as_json), _compilers():
-        from halfcycle.base import files  # noqa: PLC0415
         from halfcycle.generate.emit import render  # noqa: PLC0415
         from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
         from halfcycle.report.parts import Contents  # noqa: PLC0415
-        from halfcycle.spec.load import printable, read_text  # noqa: PLC0415
+        from halfcycle.spec.load import read_text  # noqa: PLC0415
 
         made = common.design_spec(spec)
         texts = render(made.design, made.quantised) if made.good else {}
@@ -70,13 +83,13 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
         contents = Contents(
             made=made,
             spec_name=spec.name,
-            spec_text=read_text(spec)[0],
+            spec_text=printable_lines(read_text(spec)[0]),
             command=_again(spec.name, out.name, boards, seed, targets),
             boards=found,
             no_boards=reason,
             targets=_cost(made, texts, as_json) if targets and made.good else None,
         )
-        files.write_atomic(out, page.render(contents))
+        output.write(page.render(contents))
         _tell(contents, printable(str(out)), as_json)
         if reason and boards:
             click.echo(f"no virtual board was run: {reason}", err=True)

@@ -11,9 +11,12 @@ import click
 
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.base.files import write_atomic
+from halfcycle.base.figure import MARK as PICTURE_MARK
+from halfcycle.base.output_file import OutputFile
+from halfcycle.base.text import printable
 from halfcycle.cli import common, tables
-from halfcycle.spec.load import printable, read_text
+from halfcycle.cli.paths import PATH, force_option
+from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Value
 from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import counted
@@ -31,7 +34,7 @@ OPTIONS = {
 
 
 @click.command("retune")
-@click.argument("spec", type=click.Path(path_type=Path))
+@click.argument("spec", type=PATH)
 @click.option("--period-us", metavar="T", help='New loop period: a number, or "20000/33".')
 @click.option("--frequency-hz", metavar="F", help="New mains frequency.")
 @click.option("--settling-ms", metavar="S", help="New settling time: asks for another response.")
@@ -42,9 +45,10 @@ OPTIONS = {
 @click.option(
     "--plot",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Step responses before and after: .svg, .png or .pdf.",
 )
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(
     *,
@@ -52,6 +56,7 @@ def command(
     redesign: bool,
     write: bool,
     plot: Path | None,
+    force: bool,
     as_json: bool,
     **options: str | None,
 ) -> None:
@@ -70,13 +75,14 @@ def command(
 
     file = printable(str(spec))
     picture_form = _form(plot)
+    output = OutputFile(plot, "--plot", PICTURE_MARK, [spec], force) if plot is not None else None
     with common.refusals(as_json):
         retuned = retune(read_text(spec)[0], asked, file, redesign=redesign)
-    if plot is not None:
+    if output is not None:
         from halfcycle.retune.plot import picture  # noqa: PLC0415
 
         after = retuned.after.design if retuned.after else None
-        write_atomic(plot, picture(retuned.before.design, after, picture_form))
+        output.write(picture(retuned.before.design, after, picture_form))
     written = write and retuned.good and bool(retuned.values)
     if written:
         from halfcycle.spec.edit import edit_file  # noqa: PLC0415

@@ -7,13 +7,16 @@ from pathlib import Path
 
 import click
 
+from halfcycle.base.output_file import OutputFile
+from halfcycle.base.text import printable
 from halfcycle.cli import common, progress, tables
+from halfcycle.cli.paths import PATH, force_option
 
 DEFAULT_BOARDS = 1000
 
 
 @click.command("simulate")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.argument("spec_file", metavar="SPEC", type=PATH)
 @click.option("--case", "names", metavar="NAME", multiple=True, help="Only this case; repeatable.")
 @click.option(
     "--boards",
@@ -49,9 +52,10 @@ DEFAULT_BOARDS = 1000
 @click.option(
     "--plot",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Picture of the cases: amplitude and limits, waveform, spread (.svg, .png or .pdf).",
 )
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(
     *,
@@ -63,6 +67,7 @@ def command(
     engine: str,
     jobs: int | None,
     plot: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Run the C of SPEC against virtual boards through the bad days, and judge each one.
@@ -73,7 +78,7 @@ def command(
     Example:
       halfcycle simulate gauge_hut.toml --boards 10000 --case start
     """
-    from halfcycle.base.figure import check_name  # noqa: PLC0415
+    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.cli import simulate_tables as show  # noqa: PLC0415
     from halfcycle.generate import emit  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
@@ -81,7 +86,8 @@ def command(
     from halfcycle.simulate.findings import findings  # noqa: PLC0415
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
 
-    form = "" if plot is None else check_name(str(plot))
+    form = "" if plot is None else check_name(printable(str(plot)))
+    output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
     with common.refusals(as_json):
         made = common.design_spec(spec_file)
         generated = emit.render(made.design, made.quantised)
@@ -99,11 +105,10 @@ def command(
             progress=told,
         )
     remarks = findings(prepared.setting, known, tallies, boards if board is None else 0)
-    if plot is not None:
-        from halfcycle.base.files import write_atomic  # noqa: PLC0415
+    if output is not None:
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
-        write_atomic(plot, picture(prepared, tallies, numbers, seed, form))
+        output.write(picture(prepared, tallies, numbers, seed, form))
     why = reason(prepared.setting)
     again = show.Replay(spec_file, seed)
     if as_json:

@@ -7,18 +7,19 @@ from pathlib import Path
 import click
 
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.base.files import write_atomic
+from halfcycle.base.output_file import FORCE, OutputFile
+from halfcycle.base.text import printable
+from halfcycle.cli.paths import PATH
 from halfcycle.cli.tables import emit_json
 from halfcycle.output.start import Start
 from halfcycle.spec.c_names import BadNameError, check_name
-from halfcycle.spec.load import printable
 from halfcycle.spec.start import start_text
 
 
 @click.command("start")
 @click.argument("name")
-@click.option("--out", type=click.Path(path_type=Path), help="The file; NAME.toml without it.")
-@click.option("--force", is_flag=True, help="Replace the file if it exists.")
+@click.option("--out", type=PATH, help="The file; NAME.toml without it.")
+@click.option(FORCE, is_flag=True, help="Replace the file if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
     """Write a commented spec for the regulator NAME, which generates as it stands.
@@ -35,12 +36,7 @@ def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
         raise InputError([Fault("start", "NAME", error.problem, error.remedy)]) from None
     path = out if out is not None else Path(f"{name}.toml")
     file = printable(str(path))
-    if path.is_dir():
-        raise InputError([Fault(file, "--out", "this is a folder", "name a file in it")])
-    if path.exists() and not force:
-        remedy = "name another with --out, or replace it with --force"
-        raise InputError([Fault(file, "--out", "the file exists already", remedy)])
-    write_atomic(path, start_text(name, printable(path.name)))
+    OutputFile(path, "--out", force=force).write(start_text(name, printable(path.name)))
     if as_json:
         emit_json(Start(str(path)), indent=None)
     else:

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import click
 
+from halfcycle.base.text import printable
 from halfcycle.cli import common
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate.pipeline import generate
 from halfcycle.output.targets import Targets
-from halfcycle.spec.load import load_spec, printable
+from halfcycle.spec.load import load_spec
 from halfcycle.targets import run as runner
 from halfcycle.targets.machines import MACHINES
 from halfcycle.verify import compiler

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 from halfcycle.check import checks
 from halfcycle.check.batch import Result
@@ -14,14 +15,23 @@ class Check(Entry):
 
     spec: str = sometimes("the spec's file, if several are checked")
     name: str = means("what was checked")
-    passed: bool = means("whether it held")
-    detail: str = means("what was found; if it failed, a diff or the first difference")
+    passed: bool = means("whether nothing speaks against it: passed or skipped")
+    state: Literal["passed", "failed", "skipped", "error"] = means(
+        "how it ended; error: it could not be checked"
+    )
+    detail: str = means("what came out; if it failed, a diff or the first difference")
 
     @classmethod
     def of(cls, check: checks.Check, spec: str | None = None) -> Check:
         """A check; ``spec``: its spec's file, if several are checked."""
         about = {} if spec is None else {"spec": spec}
-        return cls(**about, name=check.name, passed=check.passed, detail=check.detail)
+        return cls(
+            **about,
+            name=check.name,
+            passed=check.passed,
+            state=check.state.value,
+            detail=check.detail,
+        )
 
 
 class CheckedSpec(Entry):

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import subprocess
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from pycparser import c_ast, c_parser
@@ -62,14 +59,7 @@ def preprocessed(files: Mapping[str, str], source: str, int_bits: int) -> str:
         suffix=" ## L" if narrow else "",
         unsigned16=" ## U" if narrow else "",
     ).replace("U ## L", "UL")
-    command = [*compiler.find().command, "-E", "-nostdinc", "-I.", source]
-    with tempfile.TemporaryDirectory() as folder:
-        for name, text in {**files, "stdint.h": stdint}.items():
-            (Path(folder) / name).write_text(text, encoding="utf-8")
-        ran = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
-    if ran.returncode:
-        raise compiler.CompileError(ran.stderr)
-    return ran.stdout
+    return compiler.preprocessed({**files, "stdint.h": stdint}, source, ["-nostdinc", "-I."])
 
 
 def parse(files: Mapping[str, str], source: str, int_bits: int) -> Source:

@@ -13,7 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 
-from halfcycle.base.errors import ToolMissingError
+from halfcycle.base.errors import InputError, ToolMissingError
+from halfcycle.base.state import State
+from halfcycle.base.text import printable
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
 
@@ -26,8 +28,13 @@ class Proof:
     """One call, proven or not, for one width of ``int``."""
 
     name: str
-    passed: bool
+    state: State
     detail: str
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing speaks against it: proven or skipped."""
+        return self.state.good
 
 
 _PACKAGES = {"z3": "z3-solver", "pycparser": "pycparser"}
@@ -35,7 +42,7 @@ _PACKAGES = {"z3": "z3-solver", "pycparser": "pycparser"}
 
 
 def require() -> None:
-    """Raise ToolMissingError, naming the remedy, where z3 or pycparser is not installed."""
+    """Raise ToolMissingError, naming the remedy, if z3 or pycparser is not installed."""
     for module, package in _PACKAGES.items():
         if importlib.util.find_spec(module) is None:
             raise ToolMissingError(
@@ -64,18 +71,30 @@ def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAME
     require()
     from halfcycle.prove.prover import prove_calls  # noqa: PLC0415
 
-    return [
-        Proof(f"{call}, {bits}-bit int", passed, detail)
-        for bits in INT_BITS
-        for call, passed, detail in prove_calls(plan, files, bits, calls)
-    ]
+    proofs: list[Proof] = []
+    for bits in INT_BITS:
+        try:
+            for call, proven, detail in prove_calls(plan, files, bits, calls):
+                proofs.append(Proof(f"{call}, {bits}-bit int", State.of(proven), detail))
+        except (InputError, ToolMissingError):
+            raise
+        except Exception as error:
+            # C without its struct, a call with other parameters, nesting without end: the reader
+            # knows the C that is generated, and what it does not know is not proven.
+            detail = f"not proven: the C is not understood ({type(error).__name__}: {error})"
+            proofs.append(Proof(f"read, {bits}-bit int", State.FAILED, printable(detail)))
+    return proofs
 
 
 def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
-    """The same by Frama-C's Eva, for each width of int; passed as skipped where it is missing."""
+    """The same by Frama-C's Eva, for each width of int; skipped if it is missing."""
     from halfcycle.prove import eva  # noqa: PLC0415
 
     if eva.command() is None:
-        skipped = "skipped: Frama-C is not installed here (Debian: apt install frama-c-base)"
-        return [Proof("Eva", True, skipped)]
-    return [Proof(f"Eva, {bits}-bit int", *eva.analyse(plan, files, bits)) for bits in INT_BITS]
+        reason = "Frama-C is not installed here (Debian: apt install frama-c-base)"
+        return [Proof("Eva", State.SKIPPED, reason)]
+    proofs = []
+    for bits in INT_BITS:
+        proven, detail = eva.analyse(plan, files, bits)
+        proofs.append(Proof(f"Eva, {bits}-bit int", State.of(proven), detail))
+    return proofs

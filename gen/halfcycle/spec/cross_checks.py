@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -20,23 +21,54 @@ if TYPE_CHECKING:
 Clash = tuple[str, str, str]
 """(dotted key, problem, remedy)"""
 
-LEAST_SAMPLES_PER_HALF_CYCLE = 4
-MOST_SAMPLES_PER_WINDOW = 65535
+MIN_SAMPLES_PER_HALF_CYCLE = 4
+MAX_SAMPLES_PER_WINDOW = 65535
 """The generated C counts the samples of a window in 16 bits."""
+
+
+Rule = Callable[["Spec"], Iterator[Clash]]
+
+
+@dataclass(frozen=True, slots=True)
+class CrossCheck:
+    """A rule between keys. ``keys``: the dotted keys that it reads, and no others."""
+
+    keys: tuple[str, ...]
+    rule: Rule
+
+    def __call__(self, spec: Spec) -> Iterator[Clash]:
+        """Yield what the rule has against ``spec``, which must have all its keys."""
+        return self.rule(spec)
+
+    def applies(self, spec: Spec) -> bool:
+        """Whether ``spec``, which may lack what was faulty in the file, has every key."""
+        return all(_has(spec, key) for key in self.keys)
+
+
+def reads(*keys: str) -> Callable[[Rule], CrossCheck]:
+    """Declare the keys that a rule reads."""
+    return lambda rule: CrossCheck(keys, rule)
 
 
 def clashes(spec: Spec, *, partial: bool = False) -> Iterator[Clash]:
     """Yield every contradiction of ``spec``.
 
-    ``partial``: the Spec lacks the attributes that were faulty; a check that misses one is
-    skipped, so that the user sees the others in the same run.
+    ``partial``: the Spec lacks the attributes that were faulty; a check that reads one of them is
+    left out, so that the user sees the others in the same run.
     """
     for check in CHECKS:
-        try:
+        if not partial or check.applies(spec):
             yield from check(spec)
-        except AttributeError:
-            if not partial:
-                raise
+
+
+def _has(spec: Spec, key: str) -> bool:
+    """Whether ``spec`` has a value at this dotted key."""
+    value: object = spec
+    for name in key.split("."):
+        if not hasattr(value, name):
+            return False
+        value = getattr(value, name)
+    return True
 
 
 def half_cycle_s(spec: Spec) -> Fraction:
@@ -44,6 +76,7 @@ def half_cycle_s(spec: Spec) -> Fraction:
     return 1 / (2 * spec.output.frequency_hz)
 
 
+@reads("bridge.bus_min_v", "bridge.bus_nominal_v", "bridge.bus_max_v")
 def bus_order(spec: Spec) -> Iterator[Clash]:
     """The bus: lowest, nominal and highest in this order."""
     bridge = spec.bridge
@@ -62,6 +95,7 @@ def bus_order(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("bridge.bus_nominal_v", "bridge.scale_max", "output.rated_rms_v")
 def bus_reach(spec: Spec) -> Iterator[Clash]:
     """The nominal bus gives the rated voltage at the drive limit, without any load."""
     bus, limit = spec.bridge.bus_nominal_v, spec.bridge.scale_max
@@ -78,6 +112,7 @@ def bus_reach(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("sensor.adc_bits", "sensor.zero_code")
 def zero_inside(spec: Spec) -> Iterator[Clash]:
     """The zero code is a code of the ADC."""
     sensor = spec.sensor
@@ -91,6 +126,14 @@ def zero_inside(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads(
+    "sensor.adc_bits",
+    "sensor.zero_code",
+    "sensor.zero_tolerance_codes",
+    "sensor.gain_tolerance_percent",
+    "sensor.volts_per_code",
+    "output.rated_rms_v",
+)
 def sensor_range(spec: Spec) -> Iterator[Clash]:
     """The rated peak with gain and zero at their worst stays inside the ADC, both ways.
 
@@ -122,6 +165,7 @@ def sensor_range(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("output.frequency_hz", "loop.longest_window_ms")
 def window_room(spec: Spec) -> Iterator[Clash]:
     """The longest window holds a half cycle."""
     half = half_cycle_s(spec)
@@ -134,6 +178,7 @@ def window_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("output.frequency_hz", "loop.half_cycles", "loop.longest_window_ms", "loop.period_us")
 def insisted_count(spec: Spec) -> Iterator[Clash]:
     """The half cycles that the user insists on fit the longest window and the sample counter."""
     count = spec.loop.half_cycles
@@ -150,36 +195,38 @@ def insisted_count(spec: Spec) -> Iterator[Clash]:
             f"longest_window_ms, {brief(longest * 1000)} ms",
             f"ask for {max(fit, 1)} or fewer, or allow a longer window",
         )
-    elif window / period > MOST_SAMPLES_PER_WINDOW:
+    elif window / period > MAX_SAMPLES_PER_WINDOW:
         yield (
             "loop.half_cycles",
             f"{count} half cycles take {float(window / period):.0f} samples, more than "
-            f"{MOST_SAMPLES_PER_WINDOW}",
+            f"{MAX_SAMPLES_PER_WINDOW}",
             "ask for fewer, or a longer loop.period_us",
         )
 
 
+@reads("output.frequency_hz", "loop.period_us")
 def sampling(spec: Spec) -> Iterator[Clash]:
     """Enough samples in a half cycle to measure it, and no more than the counter holds."""
     half, period = half_cycle_s(spec), spec.loop.period_us / 1000000
     samples = half / period
-    if samples < LEAST_SAMPLES_PER_HALF_CYCLE:
+    if samples < MIN_SAMPLES_PER_HALF_CYCLE:
         yield (
             "loop.period_us",
             f"{brief(spec.loop.period_us)} us gives {float(samples):.3g} samples in a half cycle, "
-            f"fewer than {LEAST_SAMPLES_PER_HALF_CYCLE}",
-            f"{brief(half * 1000000 / LEAST_SAMPLES_PER_HALF_CYCLE)} us or less; "
+            f"fewer than {MIN_SAMPLES_PER_HALF_CYCLE}",
+            f"{brief(half * 1000000 / MIN_SAMPLES_PER_HALF_CYCLE)} us or less; "
             "10 samples and more are usual",
         )
-    elif samples > MOST_SAMPLES_PER_WINDOW:
+    elif samples > MAX_SAMPLES_PER_WINDOW:
         yield (
             "loop.period_us",
             f"{brief(spec.loop.period_us)} us gives {float(samples):.0f} samples in a half cycle, "
-            f"more than {MOST_SAMPLES_PER_WINDOW}",
-            f"it must be at least {_up(float(half * 1000000) / MOST_SAMPLES_PER_WINDOW):g} us",
+            f"more than {MAX_SAMPLES_PER_WINDOW}",
+            f"it must be at least {_up(float(half * 1000000) / MAX_SAMPLES_PER_WINDOW):g} us",
         )
 
 
+@reads("output.frequency_hz", "targets.settling_ms")
 def settling_room(spec: Spec) -> Iterator[Clash]:
     """No loop settles in less than the half cycle that it must measure first."""
     half = half_cycle_s(spec)
@@ -192,8 +239,9 @@ def settling_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("output.frequency_hz", "output.frequency_tolerance_hz")
 def frequency_band(spec: Spec) -> Iterator[Clash]:
-    """A deviation of a tenth of the frequency is no mains any more."""
+    """A deviation of more than a tenth of the frequency is not of a mains."""
     frequency, tolerance = spec.output.frequency_hz, spec.output.frequency_tolerance_hz
     if tolerance > frequency / 10:
         yield (
@@ -203,6 +251,7 @@ def frequency_band(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("output.frequency_hz", "sensor.delay_us")
 def delay_room(spec: Spec) -> Iterator[Clash]:
     """A sensor that lags by a half cycle measures nothing that the model describes."""
     half = half_cycle_s(spec)
@@ -215,7 +264,7 @@ def delay_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
-CHECKS: tuple[Callable[[Spec], Iterator[Clash]], ...] = (
+CHECKS: tuple[CrossCheck, ...] = (
     frequency_band,
     sampling,
     window_room,

@@ -14,8 +14,9 @@ from typing import Any, cast
 
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.base.files import write_atomic
-from halfcycle.spec.load import parse_spec, printable, read_text
+from halfcycle.base.files import Place, write_atomic
+from halfcycle.base.text import printable
+from halfcycle.spec.load import parse_spec, read_text
 from halfcycle.spec.models import Spec, Value
 from halfcycle.spec.toml_text import literal
 
@@ -30,7 +31,13 @@ def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
     file = printable(str(path))
     before, mark = read_text(path)
     after = edit_text(before, values, file)
-    write_atomic(path, (("\ufeff" if mark else "") + after).encode("utf-8"))
+
+    def permit(_: str, place: Place) -> None:
+        if read_text(place.path) != (before, mark):
+            problem = "was changed by another program meanwhile"
+            raise InputError([Fault(file, "file", problem, "look at it, and run again")])
+
+    write_atomic(path, (("\ufeff" if mark else "") + after).encode("utf-8"), permit)
     return parse_spec(after, file)
 
 

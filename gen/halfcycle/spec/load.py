@@ -12,13 +12,15 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from halfcycle.base import files
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.exact import NumberText, kind
+from halfcycle.base.text import printable
 from halfcycle.spec.cross_checks import clashes
 from halfcycle.spec.kinds import BadValueError, Kind
 from halfcycle.spec.models import Spec, Table
 
-MAX_BYTES = 65536
+MAX_FILE_BYTES = 65536
 """Bytes. A spec has about two thousand; more is some other file."""
 
 
@@ -39,19 +41,19 @@ def read_text(path: Path | str) -> tuple[str, bool]:
     """
     file = printable(str(path))
     try:
-        with Path(path).open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
-    except IsADirectoryError:
-        raise _input_error(file, "file", "this is a folder", "name a spec file") from None
+        data = files.read_regular(path, MAX_FILE_BYTES)
+    except files.NotRegularError as error:
+        problem = str(error.strerror).replace("is", "this is", 1)
+        raise _input_error(file, "file", problem, "name a spec file") from None
+    except files.TooLongError:
+        problem = f"longer than {MAX_FILE_BYTES} bytes, so this is not a spec"
+        raise _input_error(file, "file", problem, "name a spec file") from None
     except FileNotFoundError:
         remedy = "check the path, or write one with: halfcycle start NAME"
         raise _input_error(file, "file", "there is no such file", remedy) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _input_error(file, "file", f"cannot be read: {reason}", "check the path") from None
-    if len(data) > MAX_BYTES:
-        problem = f"longer than {MAX_BYTES} bytes, so this is not a spec"
-        raise _input_error(file, "file", problem, "name a spec file")
     try:
         # Some editors put a byte-order mark first; TOML has none.
         return data.decode("utf-8-sig"), data.startswith(codecs.BOM_UTF8)
@@ -79,11 +81,6 @@ def parse_spec(text: str, file: str) -> Spec:
     if faults:
         raise InputError(faults)
     return spec
-
-
-def printable(text: str) -> str:
-    """``text`` without line breaks or control characters, so that a fault stays one line."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _input_error(file: str, key: str, problem: str, remedy: str) -> InputError:

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
-import hashlib
 import importlib.util
-import json
-import os
 import shlex
 import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from halfcycle.base import files, resources
+from halfcycle.base import resources
 from halfcycle.targets.elf_image import Image, read
 from halfcycle.targets.machines import Machine
-from halfcycle.verify import compiler
+from halfcycle.verify import bounded, compiler
 
 _BARE = (
     *("-O2", "-g", "-ffreestanding", "-ffunction-sections", "-fdata-sections"),
@@ -126,38 +121,20 @@ def build(
 
 
 def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]) -> Path:
-    """The image from the cache, or made; an entry appears whole, by a rename, or not at all."""
-    recipe = [chain.version, steps, sorted(contents.items())]
-    key = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()[:32]
-    folder = compiler.cache_folder() / f"target-{key}"
-    if (folder / _IMAGE).is_file():
-        with contextlib.suppress(OSError):
-            os.utime(folder)  # The cache drops what was used longest ago.
-        return folder / _IMAGE
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    place = Path(tempfile.mkdtemp(prefix="building-", dir=folder.parent))
-    try:
-        for inner in {Path(name).parent for name in contents}:
-            here = [name for name in contents if Path(name).parent == inner]
-            files.write_all(place / inner, {Path(name).name: contents[name] for name in here})
+    """The image, from the cache or made."""
+
+    def make(place: Path) -> None:
+        compiler.write_sources(place, contents)
         for step in steps:
             _step(step, place)
-        try:
-            place.rename(folder)
-        except OSError:  # Another run was quicker: its copy is as good.
-            if not (folder / _IMAGE).is_file():
-                raise
-    finally:
-        shutil.rmtree(place, ignore_errors=True)
-    return folder / _IMAGE
+
+    return compiler.build_once([chain.version, steps, sorted(contents.items())], _IMAGE, make)
 
 
 def _step(words: Sequence[str], place: Path) -> None:
-    ran = subprocess.run(
-        words, cwd=place, capture_output=True, text=True, errors="replace", check=False
+    ended = bounded.run(
+        words, compiler.ZIG_LIMITS, folder=place, environment=compiler.environment()
     )
-    if ran.returncode:
+    if ended.status != 0:
         shown = shlex.join([Path(words[0]).name, *words[1:]])
-        text = "\n".join((ran.stderr or ran.stdout).strip().splitlines()[:40])
-        raise compiler.CompileError(f"the compiler refused: {shown}\n{text}")
+        raise compiler.refusal(shown, ended.output)

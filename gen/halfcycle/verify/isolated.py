@@ -1,27 +1,36 @@
 """The bit-exact comparison in a process of its own: for C that nobody vouches for.
 
-A hand-edited file may crash or never return; that must cost the caller no more than a message.
+A hand-edited file may crash, never return, fill the memory or print without end; that must cost the
+caller no more than a message. It is no prison: the C runs with the rights of the caller.
 """
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import os
+import signal
+import sys
 from collections.abc import Mapping
 from multiprocessing.connection import Connection
 from typing import Any
 
+from halfcycle.base.errors import InputError, ToolMissingError
 from halfcycle.regulator.plan import Plan
+from halfcycle.verify import compiler, harness
 from halfcycle.verify.compare import Verification, verify
 
 PATIENCE_S = 60.0
 SAMPLES_PER_S = 100_000
 """Far below what any machine reaches; what takes longer than this allows does not return."""
+MAX_MEMORY_BYTES = 8 << 30
+MAX_FILE_BYTES = 256 << 20
 
 _REMEDY = "undo the edit, or generate it again"
 
 
 class ProcessLostError(Exception):
-    """The C crashed or did not return; the text says which."""
+    """The C crashed, did not return, or broke the comparison; the text says which."""
 
 
 def verify_apart(
@@ -35,9 +44,11 @@ def verify_apart(
 ) -> Verification:
     """``compare.verify`` in a child process; raises ProcessLostError if that dies or does not end.
 
-    ``patience_s``: seconds until it is ended; None: by the number of samples. What verify itself
-    raises is raised here.
+    ``patience_s``: seconds until it is ended; None: by the number of samples. Raises
+    ToolMissingError, InputError and CompileError as verify itself does.
     """
+    # Compiled here, where the compiler has its limits; the child finds the result in the cache.
+    compiler.build_shared(*harness.sources(plan, generated))
     allowed = PATIENCE_S + samples / SAMPLES_PER_S if patience_s is None else patience_s
     context = multiprocessing.get_context("spawn")
     receiver, sender = context.Pipe(duplex=False)
@@ -61,16 +72,50 @@ def verify_apart(
             ) from None
     finally:
         receiver.close()
-        child.kill()
-        child.join()
-    if isinstance(answer, BaseException):
+        _end_all(child)
+    if isinstance(answer, (ToolMissingError, InputError, compiler.CompileError)):
         raise answer
-    assert isinstance(answer, Verification)
+    if not isinstance(answer, Verification):
+        raise ProcessLostError(f"the C broke the comparison ({answer}); {_REMEDY}")
     return answer
 
 
+def _end_all(child: multiprocessing.process.BaseProcess) -> None:
+    """End the child and what it started."""
+    if sys.platform != "win32" and child.pid is not None:
+        with contextlib.suppress(OSError):
+            os.killpg(child.pid, signal.SIGKILL)
+    child.kill()
+    child.join()
+
+
 def _child(sender: Connection, plan: Plan, generated: dict[str, str], **chosen: Any) -> None:
+    _limit()
     try:
         sender.send(verify(plan, generated, **chosen))
-    except Exception as error:
+    except (ToolMissingError, InputError, compiler.CompileError) as error:
         sender.send(error)
+    except Exception as error:
+        sender.send(f"{type(error).__name__}: {error}")
+
+
+def _limit() -> None:
+    """A session of its own, nothing to read, nowhere to print to, and no memory without end."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1, 2):
+        os.dup2(nothing, stream)
+    if sys.platform == "win32":
+        return
+    import resource  # noqa: PLC0415
+
+    os.setsid()
+    limits = (
+        (resource.RLIMIT_AS, MAX_MEMORY_BYTES),
+        (resource.RLIMIT_FSIZE, MAX_FILE_BYTES),
+        (resource.RLIMIT_CORE, 0),
+    )
+    for kind, most in limits:
+        with contextlib.suppress(OSError, ValueError):
+            hard = resource.getrlimit(kind)[1]
+            value = most if hard == resource.RLIM_INFINITY else min(most, hard)
+            resource.setrlimit(kind, (value, value))

@@ -23,9 +23,4 @@ def load(
 
     ffi = cffi.FFI()
     ffi.cdef(declarations)
-    path = compiler.build_shared(contents, sources, (), flags)
-    try:
-        return ffi, ffi.dlopen(str(path))
-    except OSError:  # Damaged, or kept in a folder from which nothing may be executed.
-        path = compiler.build_shared(contents, sources, (), flags, fresh=True)
-        return ffi, ffi.dlopen(str(path))
+    return ffi, compiler.load(ffi, contents, sources, (), flags)

@@ -1,0 +1,23 @@
+"""Text of others is shown without its control characters. Categories: the Unicode standard's, as
+Python's ``str.isprintable`` has them."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from halfcycle.base.text import printable, printable_lines
+
+HOSTILE = "a\x1b[2Jb\x9bc\u202ed\x00e\x7ff\ud800g\u2028h"
+
+
+def test_one_line() -> None:
+    assert printable(HOSTILE + "\n\t") == (
+        "a\\x1b[2Jb\\x9bc\\u202ed\\x00e\\x7ff\\ud800g\\u2028h\\n\\t"
+    )
+    assert printable("Höhe 5 Ω") == "Höhe 5 Ω"
+
+
+def test_lines() -> None:
+    assert printable_lines("x\n\ty\r\n") == "x\n\ty\\r\n"
+    shown = printable_lines(HOSTILE)
+    assert not any(unicodedata.category(c).startswith(("C", "Zl", "Zp")) for c in shown)
