@@ -17,10 +17,10 @@ from halfcycle.base.errors import InputError
 from halfcycle.design.designer import design
 from halfcycle.design.types import Design
 from halfcycle.quantise import fixed_point, formats, resolution, signals
-from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.limit_cycle import run_to_rest
 from halfcycle.quantise.quantise import quantise
+from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator import arithmetic
 from halfcycle.spec.load import load_spec, parse_spec
 from support import goldens

@@ -115,6 +115,11 @@ KINDS: dict[str, Kind] = {
         "At the drive limit the sine clips; the RMS reading stays true.",
         "Nothing.",
     ),
+    "harmonics-fold": Kind(
+        WARNING,
+        "Sampling folds the harmonics of a non-linear load onto the sine, so the reading is off.",
+        "Sample faster, or choose a loop period that folds higher harmonics only.",
+    ),
     "latest-update": Kind(
         NOTE,
         "How late an update may be done for the targets to hold.",
@@ -152,8 +157,8 @@ KINDS: dict[str, Kind] = {
     ),
     "no-rest": Kind(
         ERROR_OR_WARNING,
-        "The integer loop does not come to rest at one corner.",
-        "Make the steps of the output finer, or the tolerance wider.",
+        "At rest the integer loop moves the output by a good part of the tolerance.",
+        "Make the steps of the output or of the converter finer, or the tolerance wider.",
     ),
     "rest-off-target": Kind(
         ERROR,

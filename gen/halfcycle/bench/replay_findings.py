@@ -52,7 +52,7 @@ def _capture(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
 
 def _measure(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
     spec = made.design.spec
-    tolerance = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
+    tolerance = spec.tolerance_v
     judged = found.true_rms_v >= LEAST_LEVEL * float(spec.output.rated_rms_v)
     if not judged.any():
         text = "no window carries a voltage worth judging; check the channel"
@@ -92,7 +92,7 @@ def _measure(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
 def _window(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
     spec, window = made.design.spec, made.design.window
     rated = float(spec.output.rated_rms_v)
-    tolerance = rated * float(spec.targets.voltage_tolerance_percent) / 100
+    tolerance = spec.tolerance_v
     if found.waveform is None:
         text = "no whole cycle was found, so frequency and zero are unknown; record longer"
         yield finding("no-whole-cycle", "output.frequency_hz", text)

@@ -110,7 +110,18 @@ def _rest_row(made: IntegerDesign) -> list[tuple[str, str, str]]:
     rest = made.quantised.rest
     if rest is None:
         return []
-    return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
+    return [
+        (
+            "at rest, seen to move by",
+            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
+            rest.corner,
+        ),
+        (
+            "on any board at most by",
+            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
+            "peak to peak, noise apart",
+        ),
+    ]
 
 
 def _show_windows(made: IntegerDesign) -> None:

@@ -22,7 +22,7 @@ import halfcycle
 from halfcycle.base import exact
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
-from halfcycle.quantise.fixed_point import Quantised
+from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator.plan import FLAGS, Plan
 from halfcycle.spec.models import Value

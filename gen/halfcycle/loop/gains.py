@@ -23,9 +23,8 @@ from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.plant import Plants
 from halfcycle.loop.step_response import steps
+from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 
-MOST_SENSITIVE = 2.0
-"""Greatest Ms that is accepted."""
 DESIGN_BAND = 0.018
 """Band that the search settles into: inside the 2 % of the definition, so that rounding in the
 firmware does not cost a window."""
@@ -75,6 +74,7 @@ def design_gains(
     ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
     :func:`halfcycle.loop.figures.analyse` has it."""
     allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
+    targets = LoopTargets(1000.0 * float(settling_s), 100.0 * float(overshoot))
     for rows in (_extreme_rows(plants), np.arange(len(plants.gains))):
         search = _Search(plants, rows, allowed, float(overshoot), ripple)
         best = search.best() if allowed >= 1 else None
@@ -82,25 +82,10 @@ def design_gains(
             return _refuse(search, plants, window_s, allowed)
         kp, ki = best
         figures = analyse(plants, kp, ki, window_s, ripple)
-        if _meets(figures, float(settling_s), float(overshoot)):
+        if targets.met(figures) and targets.robust(figures):
             return GainDesign(kp, ki, figures)
         # A gain between the extremes was worse than both: look again with every corner.
     return _refuse(search, plants, window_s, allowed)
-
-
-def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
-    settling, over, peak = (
-        figures.settling_ms,
-        figures.overshoot_percent,
-        figures.peak_sensitivity,
-    )
-    if settling is None or over is None or peak is None:
-        return False
-    return (
-        settling <= 1000.0 * settling_s * (1.0 + 1e-9)
-        and over <= 100.0 * overshoot + 1e-6
-        and peak <= MOST_SENSITIVE + 1e-6
-    )
 
 
 def _extreme_rows(plants: Plants) -> NDArray[np.intp]:
@@ -160,7 +145,7 @@ class _Search:
         found = []
         for p, i in self._least_integral(sorted(kp), count).items():
             peak = self.peak(p, i)
-            if peak <= MOST_SENSITIVE:
+            if peak <= MAX_SENSITIVITY:
                 found.append((round(peak, _WORTH), p, i))
         return min(found, default=None)
 
@@ -226,12 +211,13 @@ def _refuse(
     )
     within = [x for x in order if x[0] <= horizon]
     fits = [x for x in within if x[1] <= search.overshoot]
-    soonest = next((x for x in fits if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    soonest = next((x for x in fits if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
     in_time = sorted((x for x in within if x[0] <= allowed), key=lambda x: x[1:])
-    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
     chosen = soonest or (fits or within or order)[0]
     figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, search.ripple)
-    if _meets(figures, allowed * float(window_s), search.overshoot):
+    targets = LoopTargets(1000.0 * allowed * float(window_s), 100.0 * search.overshoot)
+    if targets.met(figures) and targets.robust(figures):
         return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures)
     return GainRefusal(
         settling_ms=figures.settling_ms if soonest else None,
