@@ -170,6 +170,16 @@ KINDS: dict[str, Kind] = {
         "No window that is short enough holds a whole number of half cycles.",
         "Change the loop period, allow a longer window, or accept a partial one.",
     ),
+    "window-pinned": Kind(
+        NOTE,
+        "The count of half cycles was written into the spec to keep the response.",
+        'Set it to "auto" to let the design choose.',
+    ),
+    "window-moved": Kind(
+        WARNING_OR_NOTE,
+        "The count of half cycles could not be kept at the new values.",
+        "Take the loop period that the text names.",
+    ),
     "gains-pinned": Kind(
         NOTE,
         "The design at the new values would choose other constants than those kept.",

@@ -285,8 +285,8 @@ def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
             "no-rest",
             "bridge.pwm_counts",
             f"the integer loop does not come to rest at {rest.corner}: the output moves by "
-            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} steps); make the output's steps or the ADC's finer, or the "
-            "tolerance wider",
+            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} steps); make the output's steps or "
+            "the ADC's finer, or the tolerance wider",
             "error" if moved_v > tolerance_v else "warning",
         )
     if rest.error_v > tolerance_v:
