@@ -8,6 +8,8 @@ import pytest
 from halfcycle.design.designer import design
 from halfcycle.quantise.bridge_wave import BridgeWave
 from halfcycle.quantise.fixed_point import fixed_point
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import DRIVE_FULL
 from halfcycle.spec.load import parse_spec
 from support.circuit_runs import at_rest
 from support.paths import example
@@ -59,17 +61,20 @@ def test_a_loop_that_was_said_to_rest_is_seen_to_move() -> None:
     assert seen.claimed.hunting_steps >= 3
 
 
-def test_the_bridges_spectrum_is_that_of_its_duties() -> None:
-    """Source: Fourier's sum over a turn, evaluated at the calls, gives the duties back."""
-    made = design(parse_spec(CASES["coarse duty"], "x"))
-    wave = BridgeWave(made, fixed_point(made).plan)
-    turns = np.arange(wave.points) / wave.points
-    counts = 200
-    sine = 0.8 * np.sin(2 * np.pi * turns)
-    duties = np.trunc(counts * sine + np.copysign(0.5, sine)) / counts
-    k = wave.harmonics
-    wanted = 2j * (duties * np.exp(-2j * np.pi * k[:, None] * turns)).mean(axis=1)
-    got = wave.spectrum(round(0.8 * 16384)) / np.sinc(k / wave.points)
-    # The C's table and its 15-bit level put a duty near a half count to the other side at times.
-    assert abs(got - wanted).max() < 4 / counts / wave.points * 2
-    assert abs(abs(got[0]) - 0.8) < 1 / counts
+def test_the_bridges_spectrum_is_that_of_the_calls_of_drive() -> None:
+    """Source: Fourier's sum over a turn of what ``*_drive`` gives, rounded to duties as the
+    circuit's oracle rounds it."""
+    plan = fixed_point(made := design(parse_spec(CASES["coarse duty"], "x"))).plan
+    wave = BridgeWave(made, plan)
+    regulator = Regulator(plan)
+    regulator.out_scale[regulator.output_slot] = 13107
+    counts, duties = 200, []
+    for call in range(wave.points):
+        exact = regulator.drive(call * 65536 // wave.points) * counts / DRIVE_FULL
+        duties.append(int(exact + (0.5 if exact >= 0 else -0.5)) / counts)
+    turns, k = np.arange(wave.points) / wave.points, wave.harmonics
+    wanted = 2j * (np.array(duties) * np.exp(-2j * np.pi * k[:, None] * turns)).mean(axis=1)
+    got = wave.spectrum(13107) / np.sinc(k / wave.points)
+    np.testing.assert_allclose(got, wanted, atol=1e-9)
+    assert abs(got[0]) == pytest.approx(0.8, abs=1 / counts)
+    assert abs(got[1:]).max() > 1e-5
