@@ -51,7 +51,7 @@ def test_the_integrator_has_the_finest_format_that_fits(spec: Path) -> None:
     ranges = formats.pi_ranges(finer[0], finer[1], error, plan.scale_max << (bits - 14))
     most = formats.NARROW_MAX if plan.word_bits == 16 else formats.INT32.high
     assert (
-        bits > formats.MOST_DRIVE_BITS
+        bits > formats.MAX_DRIVE_BITS
         or max(map(abs, finer)) > most
         or not all(map(formats.fits, ranges.values()))
     )

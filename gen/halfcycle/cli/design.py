@@ -112,14 +112,14 @@ def _rest_row(made: IntegerDesign) -> list[tuple[str, str, str]]:
         return []
     return [
         (
-            "at rest, seen to move by",
+            "at rest, moved by",
             f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
             rest.corner,
         ),
         (
-            "on any board at most by",
+            "at rest, at most",
             f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
-            "peak to peak, noise apart",
+            "any board, peak to peak, noise apart",
         ),
     ]
 

@@ -50,7 +50,7 @@ def folding(spec: Spec, window: Window) -> Folding:
     """The estimate for ``window`` at the worst filter, each harmonic in its worst phase. Of an RMS
     reading few harmonics fold, and they are added; of a mean all do a little, in phases of their
     own, and they are added as powers. Held against simulated boards: within a factor of three."""
-    orders = np.arange(3, MAX_HARMONIC + 1, 2)
+    orders = np.arange(3, MAX_HARMONIC + 1, 2).astype(np.float64)
     voltage = _output_harmonics(spec, window, orders)
     seen = _seen(spec, window, orders)
     unsampled = 1.0 / orders if spec.loop.measure == "mean" else np.zeros(len(orders))

@@ -42,7 +42,7 @@ class Retuned:
 
     before: IntegerDesign
     after: IntegerDesign | None
-    """None where no design can be had; the findings say why."""
+    """None if no design can be had; the findings say why."""
     values: Mapping[str, Value | None]
     """The keys of the spec that change, dotted, with their new values; None removes one."""
     text: str
@@ -59,9 +59,9 @@ class Retuned:
         return self.after is not None and self.after.good
 
 
-def continuous(made: IntegerDesign) -> ContinuousGains:
+def continuous(integer_design: IntegerDesign) -> ContinuousGains:
     """The exact continuous constants of a design, its master."""
-    design = made.design
+    design = integer_design.design
     constants = WindowGains(design.kp, design.ki)
     return to_continuous(constants, design.window.duration_s, design.spec.loop.integration)
 
@@ -82,10 +82,10 @@ def retune(
     values: Values = {key: value for key, value in asked.items() if now[key] != value}
     edit_text(text, values, file)  # Every fault of the new values, before the work.
     before = design_integers(spec, file)
-    kept = continuous(before)
+    constants = continuous(before)
     if spec.gains is not None and SETTLING in values:
         faster = spec.targets.settling_ms / asked[SETTLING]
-        kept = replace(kept, integral_per_s=kept.integral_per_s * faster)
+        constants = replace(constants, integral_per_s=constants.integral_per_s * faster)
 
     attempt = _Attempt(text, values, file, before)
     anew = spec.gains is None and SETTLING in values
@@ -94,20 +94,20 @@ def retune(
     elif spec.gains is None:
         after, refusal = attempt.designed(remove=False)
         moved = after is not None and not _same_count(before, after)
-        if after is None or moved or continuous(after) != kept:
-            after, refusal = attempt.kept(kept)
+        if after is None or moved or continuous(after) != constants:
+            after, refusal = attempt.kept(constants)
     else:
-        after, refusal = attempt.kept(kept)
+        after, refusal = attempt.kept(constants)
 
     stretched = SETTLING in values and not (redesign or anew)
     if stretched and (after is None or not after.good):
-        about = [_failed(before, kept, after, attempt, SETTLING)]
+        about = [_failed(before, constants, after, attempt, SETTLING)]
     elif redesign or SETTLING in values:
         about = [_other_response(before, after)] if after else []
     elif after is not None and (after.good or not before.good or _as_good(before, after)):
         about = [_response(before, after)]
     else:
-        about = [_failed(before, kept, after, attempt, PERIOD)]
+        about = [_failed(before, constants, after, attempt, PERIOD)]
     if after is not None and not redesign and not _same_count(before, after):
         about.append(_window_moved(before, after))
     if HALF_CYCLES in attempt.values:
@@ -239,9 +239,9 @@ def _response(before: IntegerDesign, after: IntegerDesign) -> Finding:
     """How the response moved with the constants kept."""
     worse = worse_figures(before.design, after.design)
     if not worse:
-        kept = "settling, overshoot and peak sensitivity are kept over all corners"
+        held = "settling, overshoot and peak sensitivity are kept over all corners"
         then = "nothing to do" if after.good else "mind the errors, which have other causes"
-        return finding("response-kept", PERIOD, f"{kept}{_extent(before, after)}; {then}")
+        return finding("response-kept", PERIOD, f"{held}{_extent(before, after)}; {then}")
     text = (
         f"the old response is not kept in full: {worse}{_extent(before, after)}; "
         f"{_nearer(before, after.design.spec)}"
