@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from halfcycle.design.designer import design
-from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.quantise import quantise
+from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator.model import Regulator, target_of
 from halfcycle.regulator.plan import (
     FLAG_BROWNOUT,

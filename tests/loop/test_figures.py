@@ -13,7 +13,7 @@ import pytest
 from scipy import signal
 
 from halfcycle.loop import derivations
-from halfcycle.loop.figures import analyse, late_update
+from halfcycle.loop.figures import analyse
 from halfcycle.loop.frequency_response import margins
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.step_response import (
@@ -255,18 +255,6 @@ def test_clipping_corner_is_stepped_through_its_curve():
     curve = own.scale_curve()
     held = curve(own.scale_for_rated)
     np.testing.assert_allclose(own.step_gains[i] * held[i], 1.0, atol=1e-9)
-
-
-def test_late_update():
-    """Source: counting. A late share s of a pure delay with integral action only is
-    z^2 - z + K(1 - s) z + K s: stable while K s < 1 (Jury), so for K = 1.25 up to 0.8 of the
-    window, and P(-1) = 2 - K + 2 K s > 0."""
-    late = late_update(plants([1.0]), 0, F(5, 4), F(1, 50), 100, F(1), F(9))
-    assert late.stable_periods == 79
-    never = late_update(plants([1.0]), 0, F(5, 4), F(1, 50), 100, F(1, 50), F(0))
-    assert never.target_periods is None
-    mild = late_update(plants([1.0]), 0, F(1, 4), F(1, 50), 100, F(1), F(1, 10))
-    assert mild.stable_periods == 100 and mild.target_periods == 100
 
 
 def test_late_scale_is_like_a_late_sensor():

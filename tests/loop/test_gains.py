@@ -14,7 +14,6 @@ from halfcycle.loop.figures import analyse
 from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.gains import (
     DESIGN_BAND,
-    MAX_SENSITIVITY,
     GainDesign,
     GainRefusal,
     analyse_inside,
@@ -23,6 +22,7 @@ from halfcycle.loop.gains import (
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.ringing import ringing_lines
 from halfcycle.loop.step_response import settled_window, spectral_radius, step_response
+from halfcycle.loop.targets import MAX_SENSITIVITY
 from halfcycle.spec.load import load_spec
 from support import paths
 from support.loop_specs import plants, spec, window

@@ -115,6 +115,11 @@ KINDS: dict[str, Kind] = {
         "At the drive limit the sine clips; the RMS reading stays true.",
         "Nothing.",
     ),
+    "harmonics-fold": Kind(
+        WARNING,
+        "Sampling folds the harmonics of a non-linear load onto the sine, so the reading is off.",
+        "Sample faster, or choose a loop period that folds higher harmonics only.",
+    ),
     "latest-update": Kind(
         NOTE,
         "How late an update may be done for the targets to hold.",
@@ -152,8 +157,8 @@ KINDS: dict[str, Kind] = {
     ),
     "no-rest": Kind(
         ERROR_OR_WARNING,
-        "The integer loop does not come to rest at one corner.",
-        "Make the steps of the output finer, or the tolerance wider.",
+        "At rest the integer loop moves the output by a good part of the tolerance.",
+        "Make the steps of the output or of the converter finer, or the tolerance wider.",
     ),
     "rest-off-target": Kind(
         ERROR,
@@ -164,6 +169,16 @@ KINDS: dict[str, Kind] = {
         ERROR,
         "No window that is short enough holds a whole number of half cycles.",
         "Change the loop period, allow a longer window, or accept a partial one.",
+    ),
+    "window-pinned": Kind(
+        NOTE,
+        "The count of half cycles was written into the spec to keep the response.",
+        'Set it to "auto" to let the design choose.',
+    ),
+    "window-moved": Kind(
+        WARNING_OR_NOTE,
+        "The count of half cycles could not be kept at the new values.",
+        "Take the loop period that the text names.",
     ),
     "gains-pinned": Kind(
         NOTE,

@@ -52,7 +52,7 @@ def _capture(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]
 
 def _measure(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
     spec = integer_design.design.spec
-    tolerance = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
+    tolerance = spec.tolerance_v
     judged = result.true_rms_v >= MIN_LEVEL * float(spec.output.rated_rms_v)
     if not judged.any():
         text = "no window carries a voltage worth judging; check the channel"
@@ -92,7 +92,7 @@ def _measure(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]
 def _window(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]:
     spec, window = integer_design.design.spec, integer_design.design.window
     rated = float(spec.output.rated_rms_v)
-    tolerance = rated * float(spec.targets.voltage_tolerance_percent) / 100
+    tolerance = spec.tolerance_v
     if result.waveform is None:
         text = "no whole cycle was found, so frequency and zero are unknown; record longer"
         yield finding("no-whole-cycle", "output.frequency_hz", text)

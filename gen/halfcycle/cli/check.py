@@ -24,7 +24,7 @@ from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
-from halfcycle.output.check import Tick
+from halfcycle.output.check import Checks, Tick
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compare
 from halfcycle.verify.compiler import CompileError

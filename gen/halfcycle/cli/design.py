@@ -126,7 +126,18 @@ def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:
     rest = integer_design.quantised.rest
     if rest is None:
         return []
-    return [("at rest, moves by", f"{rest.hunting_v:.3g} V RMS", rest.corner)]
+    return [
+        (
+            "at rest, moved by",
+            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
+            rest.corner,
+        ),
+        (
+            "at rest, at most",
+            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
+            "any board, peak to peak, noise apart",
+        ),
+    ]
 
 
 def _show_windows(design: Design) -> None:

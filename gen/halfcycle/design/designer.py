@@ -1,138 +1,124 @@
 """From a Spec to a Design: window, gains and their figures over the corners, in real numbers.
 
-Of the windows that a spec allows, the shortest is taken whose own errors stay inside the voltage
-tolerance and whose gains meet the targets at every corner. One that meets the targets but not the
-tolerance is taken only where there is no better, and the findings say so. Given gains are taken as
-they are: with the shortest such window at which they meet the targets, or where they meet them
-with none, with the shortest accurate one.
+Of the windows that a spec allows, those are in question whose gains meet settling and overshoot at
+every corner and whose whole steady error, as the integers have it, stays inside the voltage
+tolerance. The shortest of them is taken; but if its count is odd and the flipping zero would move
+the output by more than a quarter of the tolerance, twice that window is taken if it is in question
+too. If none is, the one that meets the targets with the least steady error is taken, and the
+findings say so. Given gains are taken as they are: if they meet the targets with no window, with
+the shortest one inside the tolerance.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.findings import findings, refusal
-from halfcycle.design.types import Design, Gains, Trial
-from halfcycle.loop.discretise import ContinuousGains, WindowGains, to_continuous, to_window
-from halfcycle.loop.figures import LateUpdate, LoopFigures, late_update
-from halfcycle.loop.gains import GainRefusal, analyse_inside, design_gains
-from halfcycle.loop.plant import window_plants
-from halfcycle.loop.ringing import ringing_lines
+from halfcycle.design.findings import findings
+from halfcycle.design.late_update import late_update
+from halfcycle.design.refusal import refusal
+from halfcycle.design.trial import try_window
+from halfcycle.design.types import Design, LateUpdate, LoopGains, Trial
+from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.spec.models import Spec
-from halfcycle.windows.candidates import allowed_windows, reading_faults
-from halfcycle.windows.search import Window
+from halfcycle.windows.candidates import allowed_windows
 
-MOST_TRIALS = 12
+MAX_TRIALS = 12
 """Windows tried before giving up; each longer one settles more slowly."""
 
+IntegerError = Callable[[Design], float]
+"""What the integers of a design add to its steady error, volts RMS either way."""
 
-def design(spec: Spec, file: str = "spec", *, weigh_double: bool = True) -> Design:
+
+def design(
+    spec: Spec,
+    file: str = "spec",
+    *,
+    weigh_double: bool = True,
+    integer_error_v: IntegerError | None = None,
+) -> Design:
     """The Design of ``spec``; ``file`` is how messages name it.
 
-    ``weigh_double``: try twice the chosen window too, to say what it would buy and cost. Where the
-    chosen one has an odd count that is always done, as a finding depends on it.
+    ``weigh_double``: try twice the chosen window too, to say what it would buy and cost. For a
+    chosen one with an odd count that is always done, as the choice and a finding depend on it.
+    ``integer_error_v``: what the stage of the integers says of a design, so that windows are chosen
+    by the very steady error by which designs are refused; None leaves that share out.
 
     Raises InputError if a key asks for what cannot be, and RefusedError if a valid spec cannot be
     met: its findings say what can. A Design may still carry findings of level "error": it must not
     ship.
     """
-    allowed = allowed_windows(spec, file)
+
+    def weighed(trial: Trial) -> Trial:
+        if integer_error_v is None or not trial.meets:
+            return trial
+        return replace(trial, integer_error_v=integer_error_v(_design(spec, file, trial)))
+
     trials: list[Trial] = []
-    for window in allowed[:MOST_TRIALS]:
+    for window in allowed_windows(spec, file)[:MAX_TRIALS]:
         if trials and window.duration_s * 1000 > spec.targets.settling_ms:
             break
-        trials.append(_try(spec, window, file))
-        if trials[-1].meets and trials[-1].accurate and not trials[-1].given_miss:
+        trials.append(weighed(try_window(spec, window, file)))
+        if trials[-1].on_target and trials[-1].within_tolerance:
             break
     chosen = _choose(trials)
     if chosen is None:
-        raise RefusedError(refusal(spec, trials))
+        raise RefusedError(refusal(spec, trials, file))
     double = chosen.window.times(2)
     fits = double.duration_s * 1000 <= spec.loop.longest_window_ms
     wanted = weigh_double or chosen.window.odd
     if fits and wanted and all(trial.window != double for trial in trials):
-        trials.append(_try(spec, double, file))
-    made = Design(
-        file=file,
-        spec=spec,
-        chosen=chosen,
+        trials.append(weighed(try_window(spec, double, file)))
+    if spec.loop.half_cycles == "auto":
+        chosen = _unless_flipping(chosen, trials)
+    complete = replace(
+        _design(spec, file, chosen),
         trials=tuple(sorted(trials, key=lambda trial: trial.window.samples)),
-        gains=_gains(spec, chosen),
-        late=_late(spec, chosen),
-        findings=(),
+        late=late_update(spec, chosen),
     )
-    return replace(made, findings=tuple(findings(made)))
-
-
-def _try(spec: Spec, window: Window, file: str) -> Trial:
-    """Plants and gains for one window: the given gains, or the best there are."""
-    plants = window_plants(spec, window, file)
-    lines = ringing_lines(spec, window)
-    faults = reading_faults(spec, window)
-    refused = None
-    ripple = faults.ripple_v / float(spec.output.rated_rms_v)
-    if spec.gains is not None:
-        given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
-        constants = to_window(given, window.duration_s, spec.loop.integration)
-        kp, ki = constants.proportional, constants.integral_per_window
-        figures, plants = analyse_inside(plants, lines, kp, ki, window.duration_s, ripple)
-    else:
-        best = design_gains(
-            plants,
-            window.duration_s,
-            spec.targets.settling_ms / 1000,
-            spec.targets.overshoot_percent / 100,
-            ripple,
-            lines,
-        )
-        kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
-        refused = best if isinstance(best, GainRefusal) else None
-    tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
-    missed = spec.gains is not None and not _on_target(spec, figures)
-    return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v, missed)
-
-
-def _on_target(spec: Spec, figures: LoopFigures) -> bool:
-    settling, over = figures.settling_ms, figures.overshoot_percent
-    return (
-        settling is not None
-        and over is not None
-        and settling <= float(spec.targets.settling_ms) * (1 + 1e-9)
-        and over <= float(spec.targets.overshoot_percent) + 1e-6
-    )
+    return replace(complete, findings=tuple(findings(complete)))
 
 
 def _choose(trials: list[Trial]) -> Trial | None:
-    """The first that is both, else the most accurate of those that meet the targets."""
+    """The first on target and inside the tolerance, else the best of those that meet the
+    targets."""
     meeting = [trial for trial in trials if trial.meets]
-    accurate = [trial for trial in meeting if trial.accurate]
-    for trial in accurate:
-        if not trial.given_miss:
+    inside = [trial for trial in meeting if trial.within_tolerance]
+    for trial in inside:
+        if trial.on_target:
             return trial
-    return (
-        accurate[0] if accurate else min(meeting, key=lambda trial: trial.own_error_v, default=None)
-    )
+    if inside:
+        return inside[0]
+    return min(meeting, key=lambda trial: trial.steady_error_v, default=None)
 
 
-def _gains(spec: Spec, trial: Trial) -> Gains:
+def _unless_flipping(chosen: Trial, trials: list[Trial]) -> Trial:
+    """Twice the chosen window if that one's zero flips the output by too much and this one is as
+    good in all else."""
+    if not chosen.flips:
+        return chosen
+    for trial in trials:
+        doubled = trial.window.samples == 2 * chosen.window.samples
+        if doubled and trial.on_target and trial.within_tolerance:
+            return trial
+    return chosen
+
+
+def _design(spec: Spec, file: str, trial: Trial) -> Design:
+    """The Design with one window, before anything is said about it."""
     constants = WindowGains(trial.kp, trial.ki)
     master = to_continuous(constants, trial.window.duration_s, spec.loop.integration)
-    return Gains(
-        proportional=float(master.proportional),
-        integral_per_s=float(master.integral_per_s),
-        integral_per_window=float(trial.ki),
-    )
-
-
-def _late(spec: Spec, trial: Trial) -> LateUpdate:
-    return late_update(
-        trial.plants,
-        trial.kp,
-        trial.ki,
-        window_s=trial.window.duration_s,
-        samples=trial.window.samples,
-        settling_s=spec.targets.settling_ms / 1000,
-        overshoot=spec.targets.overshoot_percent / 100,
-        ripple=trial.faults.ripple_v / float(spec.output.rated_rms_v),
+    return Design(
+        file=file,
+        spec=spec,
+        chosen=trial,
+        trials=(trial,),
+        gains=LoopGains(
+            proportional=float(master.proportional),
+            integral_per_s=float(master.integral_per_s),
+            integral_per_window=float(trial.ki),
+        ),
+        late=LateUpdate(None, None),
+        findings=(),
     )

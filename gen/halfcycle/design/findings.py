@@ -3,74 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from halfcycle.base import clipped_sine
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
+from halfcycle.design.harmonics import folding
 from halfcycle.design.types import Design, Trial
+from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import counted
 
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
-    yield from _reach(design.spec, design.chosen)
+    yield from reach(design.spec, design.chosen)
     yield from _given_gains(design)
     yield from _window(design)
     yield from _drift(design)
     yield from _offset(design)
     yield from _noise(design)
     yield from _clipping(design)
+    yield from _harmonics(design)
     yield from _latency(design)
 
 
-def refusal(spec: Spec, trials: Sequence[Trial]) -> list[Finding]:
-    """Why no window and no gains meet the targets, and the best that can be had."""
-    targets = spec.targets
-    wanted = (
-        f"settling within {text(targets.settling_ms)} ms with at most "
-        f"{text(targets.overshoot_percent)} % overshoot"
-    )
-    found = [finding for finding in _reach(spec, trials[0]) if finding.level == "error"]
-    refused = [(trial, trial.refusal) for trial in trials if trial.refusal is not None]
-    trial, refusal_ = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
-    reach = []
-    if refusal_.settling_ms is not None:
-        reach.append(f"settling {refusal_.settling_ms:.6g} ms within that overshoot")
-    if refusal_.overshoot_percent is not None:
-        reach.append(f"overshoot {refusal_.overshoot_percent:.3g} % within that time")
-    window = trial.window
-    found.append(
-        finding(
-            "targets-unmet",
-            "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by any of {len(refused)} windows; the best, "
-            f"with {counted(window.half_cycles)} ({window.duration_ms:.6g} ms a window): "
-            f"{' or '.join(reach) or 'none'}; held back by {refusal_.corner}. Allow a longer "
-            "settling time, narrow the tolerances, or add damping to the filter",
-        )
-    )
-    ripple_v = min(each.faults.ripple_v for each, _ in refused)
-    if ripple_v > float(spec.output.rated_rms_v) / 200:
-        partial = not window.whole
-        found.append(
-            finding(
-                "band-ripple",
-                "loop.period_us" if partial else "output.frequency_tolerance_hz",
-                f"the reading ripples by +-{ripple_v:.3g} V or more, which comes off the 2 % band "
-                "of settling; "
-                + (
-                    "change loop.period_us for a whole window"
-                    if partial
-                    else "clock the loop from the source that is followed (then this is 0)"
-                ),
-            )
-        )
-    return found
-
-
-def _reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
+def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
+    """Whether rated voltage can be had at the corner that needs the most drive."""
     plants = trial.plants
     hardest = plants.hardest
     scale, limit = float(plants.scale_for_rated[hardest]), float(spec.bridge.scale_max)
@@ -108,8 +67,8 @@ def _given_gains(design: Design) -> Iterator[Finding]:
             "[gains] out and let them be designed",
         )
         return
-    settling, over = loop.settling_ms, loop.overshoot_percent
-    if settling is None or settling > float(spec.targets.settling_ms) * (1 + 1e-9):
+    targets, settling, over = LoopTargets.of(spec), loop.settling_ms, loop.overshoot_percent
+    if not targets.settles(loop):
         shown = "more than can be followed" if settling is None else f"{settling:.6g} ms"
         yield finding(
             "given-settling",
@@ -117,7 +76,7 @@ def _given_gains(design: Design) -> Iterator[Finding]:
             f"settling takes {shown} at {loop.worst['settling_ms']}, and "
             f"{text(spec.targets.settling_ms)} ms are asked for; change the gains or the target",
         )
-    if over is not None and over > float(spec.targets.overshoot_percent) + 1e-6:
+    if over is not None and not targets.held(loop):
         yield finding(
             "given-overshoot",
             "gains.proportional",
@@ -125,12 +84,12 @@ def _given_gains(design: Design) -> Iterator[Finding]:
             f"{text(spec.targets.overshoot_percent)} % are asked for; change the gains or the "
             "target",
         )
-    if loop.peak_sensitivity is not None and loop.peak_sensitivity > 2:
+    if loop.peak_sensitivity is not None and not targets.robust(loop):
         yield finding(
             "sensitivity-high",
             "gains",
             f"peak sensitivity is {loop.peak_sensitivity:.3g} at "
-            f"{loop.worst['peak_sensitivity']}; keep it below 2 with lower gains",
+            f"{loop.worst['peak_sensitivity']}; keep it below {MAX_SENSITIVITY:g} with lower gains",
         )
 
 
@@ -215,12 +174,11 @@ def _offset(design: Design) -> Iterator[Finding]:
             f"trim the zero, or allow more settling time: half_cycles = "
             f"{double.window.half_cycles} cancels it but does not meet the targets"
         )
-    quarter = trial.tolerance_v / 4
     yield finding(
         "odd-window",
         "sensor.zero_tolerance_codes",
         f"{text_}; {remedy}",
-        "warning" if after > quarter else "note",
+        "warning" if trial.flips else "note",
     )
 
 
@@ -271,24 +229,38 @@ def _clipping(design: Design) -> Iterator[Finding]:
         )
 
 
+def _harmonics(design: Design) -> Iterator[Finding]:
+    folded = folding(design.spec, design.window)
+    tolerance_v = design.chosen.tolerance_v
+    if folded.error_v <= tolerance_v:
+        return
+    points = float(2 / design.window.half_cycles_per_sample)
+    yield finding(
+        "harmonics-fold",
+        "loop.period_us",
+        f"with {points:.4g} samples a cycle, harmonics of a rectifier at rated load fold onto the "
+        f"sine and may put the reading off by about +-{folded.error_v:.3g} V (most of it by the "
+        f"{folded.harmonic}th, assumed at {folded.harmonic_percent:.2g} % of the output), and the "
+        f"tolerance is {tolerance_v:.3g} V; sample faster, or expect that error with such loads",
+    )
+
+
 def _latency(design: Design) -> Iterator[Finding]:
     late, window = design.late, design.window
     if late.stable_periods is None or late.target_periods is None:
         return
     if late.target_periods >= window.samples:
-        held = "the targets hold even where the update is only just done when the next window ends"
+        held = "the targets hold even if the update is only just done when the next window ends"
     else:
         period_ms = float(design.spec.loop.period_us) / 1000
-        # The update counts from the sample after the one that closes the window.
-        periods = late.target_periods + 1
         held = (
-            f"the targets hold where the update is done within {periods} loop periods "
-            f"({periods * period_ms:.4g} ms) of the window's last sample"
+            f"the targets hold if the update is done within {late.target_periods} loop periods "
+            f"({late.target_periods * period_ms:.4g} ms) of the window's last sample"
         )
     stable = (
         "any update before the next window's end leaves the loop stable"
         if late.stable_periods >= window.samples
-        else f"beyond {late.stable_periods + 1} the loop is unstable"
+        else f"done within {late.stable_periods} it leaves the loop stable"
     )
     yield finding(
         "latest-update",

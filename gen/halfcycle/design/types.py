@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from halfcycle.base.findings import Finding
-from halfcycle.loop.figures import LateUpdate, LoopFigures
+from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.gains import GainRefusal
 from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
@@ -32,6 +32,8 @@ class Trial:
     """The spec's voltage tolerance, volts RMS."""
     given_miss: bool = False
     """Whether given gains miss settling or overshoot with this window."""
+    integer_error_v: float = 0.0
+    """What the integers add to the steady error, volts RMS either way: dead band and target."""
 
     @property
     def noise_v(self) -> float:
@@ -44,9 +46,31 @@ class Trial:
         return self.refusal is None
 
     @property
+    def on_target(self) -> bool:
+        """Whether settling and overshoot are met at every corner, by given gains too."""
+        return self.meets and not self.given_miss
+
+    @property
     def accurate(self) -> bool:
         """Whether the window's own errors stay inside the tolerance."""
         return self.own_error_v <= self.tolerance_v
+
+    @property
+    def steady_error_v(self) -> float:
+        """Greatest steady error, volts RMS either way, the sensor's zero and gain apart: the
+        window's own error, three standard deviations of noise, dead band and target."""
+        return self.own_error_v + self.noise_v + self.integer_error_v
+
+    @property
+    def within_tolerance(self) -> bool:
+        """Whether the whole steady error stays inside the tolerance."""
+        return self.steady_error_v <= self.tolerance_v
+
+    @property
+    def flips(self) -> bool:
+        """Whether the flipping zero of an odd window moves the output by more than a quarter of
+        the tolerance, which a designer is warned of."""
+        return self.hunting_v > self.tolerance_v / 4
 
     @property
     def hunting_v(self) -> float:
@@ -60,7 +84,19 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
-class Gains:
+class LateUpdate:
+    """The latest update that still does, over all corners: done within so many whole loop periods
+    of the window's last sample. 0 up to the window's samples, which is when the next window ends;
+    None: not even at once."""
+
+    stable_periods: int | None
+    """Until a corner is unstable."""
+    target_periods: int | None
+    """Until settling or overshoot is missed."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoopGains:
     """PI constants. ``proportional``: scale per per-unit error; ``integral_per_s``: that, per
     second (continuous, the master); ``integral_per_window``: that, per window."""
 
@@ -79,7 +115,7 @@ class Design:
     chosen: Trial
     trials: tuple[Trial, ...]
     """Every window that was tried, the chosen one and its double among them, shortest first."""
-    gains: Gains
+    gains: LoopGains
     late: LateUpdate
     findings: tuple[Finding, ...]
 

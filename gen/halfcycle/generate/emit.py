@@ -19,7 +19,7 @@ import halfcycle
 from halfcycle.base import resources
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
-from halfcycle.quantise.fixed_point import Quantised
+from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator.plan import FLAGS, SCALE_ONE, Plan
 from halfcycle.regulator.state import CALLS, fields_of, reading_type

@@ -14,8 +14,9 @@ from halfcycle.base.findings import Finding, any_error, by_severity
 from halfcycle.design.designer import design
 from halfcycle.design.types import Design
 from halfcycle.generate import emit
-from halfcycle.quantise.fixed_point import Quantised, pole_shift
+from halfcycle.quantise.fixed_point import integer_error_v, pole_shift
 from halfcycle.quantise.quantise import quantise
+from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator.plan import Plan
 from halfcycle.spec.models import Spec
 
@@ -55,7 +56,7 @@ def design_integers(spec: Spec, file: str = "spec") -> IntegerDesign:
 
     Raises InputError and RefusedError as these steps do.
     """
-    designed = design(spec, file)
+    designed = design(spec, file, integer_error_v=integer_error_v)
     quantised = quantise(designed)
     return IntegerDesign(
         design=designed,
@@ -70,7 +71,7 @@ def generate(spec: Spec, file: str = "spec") -> Generation:
 
     Raises RefusedError if a finding is an error, InputError if a key asks for what cannot be.
     """
-    designed = design(spec, file, weigh_double=False)
+    designed = design(spec, file, weigh_double=False, integer_error_v=integer_error_v)
     _refuse(designed.findings)
     quantised = quantise(designed)
     findings = by_severity(designed.findings + quantised.findings)

@@ -19,13 +19,7 @@ import numpy as np
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import margins
 from halfcycle.loop.plant_types import Plants
-from halfcycle.loop.step_response import (
-    BAND,
-    settled_window,
-    spectral_radius,
-    step_figures,
-    step_response,
-)
+from halfcycle.loop.step_response import BAND, spectral_radius, step_figures
 
 Number = float | Fraction
 
@@ -133,58 +127,6 @@ def _worst(
     if not stable:
         rows = {"slowest_pole": rows["slowest_pole"]}
     return rows, values
-
-
-@dataclass(frozen=True, slots=True)
-class LateUpdate:
-    """How many loop periods after a window's last sample an update may take effect, over all
-    corners: ``stable_periods`` until one is unstable, ``target_periods`` until one misses
-    settling or overshoot. Whole periods, 0 up to the window's samples; None: not even at once."""
-
-    stable_periods: int | None
-    target_periods: int | None
-
-
-def late_update(  # noqa: PLR0917 (analyse's arguments, then the targets)
-    plants: Plants,
-    kp: Number,
-    ki: Number,
-    window_s: Number,
-    samples: int,
-    settling_s: Number,
-    overshoot: Number,
-    ripple: float = 0.0,
-) -> LateUpdate:
-    """Latest update that still does; by halving, since a later one is never better. A late scale
-    leaves that share of the window to the one before: the mean's weight is taken as even in it.
-    """
-    p, i = float(kp), float(ki)
-    allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
-
-    def stable(periods: int) -> bool:
-        taps = plants.delayed(periods / samples).taps
-        return bool((spectral_radius(taps, p, i) < 1.0).all())
-
-    def on_target(periods: int) -> bool:
-        taps = plants.delayed(periods / samples).step_taps
-        y = step_response(taps, p, i, 2 * allowed + 8, plants.scale_curve())
-        reached = settled_window(y, BAND - ripple).max() <= allowed
-        return bool(reached and y.max() <= 1.0 + float(overshoot) + 1e-9 and stable(periods))
-
-    return LateUpdate(_latest(stable, samples), _latest(on_target, samples))
-
-
-def _latest(good: Callable[[int], bool], most: int) -> int | None:
-    """Greatest count from 0 to ``most`` that is good, None where 0 is not."""
-    if not good(0):
-        return None
-    if good(most):
-        return most
-    low, high = 0, most
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if good(middle) else (low, middle)
-    return low
 
 
 def _number(value: float) -> float | None:

@@ -24,9 +24,8 @@ from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.ringing import RingingLines
 from halfcycle.loop.step_response import BAND, step_figures, steps
+from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 
-MAX_SENSITIVITY = 2.0
-"""Greatest Ms that is accepted."""
 DESIGN_BAND = 0.018
 """Band that the search settles into: inside the 2 % of the definition, so that rounding in the
 firmware does not cost a window."""
@@ -202,18 +201,8 @@ def _design_for(plants: Plants, targets: _Targets) -> GainDesign | GainRefusal:
 
 
 def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
-    settling, over, peak = (
-        figures.settling_ms,
-        figures.overshoot_percent,
-        figures.peak_sensitivity,
-    )
-    if settling is None or over is None or peak is None:
-        return False
-    return (
-        settling <= 1000.0 * settling_s * (1.0 + 1e-9)
-        and over <= 100.0 * overshoot + 1e-6
-        and peak <= MAX_SENSITIVITY + 1e-6
-    )
+    goal = LoopTargets(1000.0 * settling_s, 100.0 * overshoot)
+    return goal.met(figures) and goal.robust(figures)
 
 
 def _extreme_rows(plants: Plants) -> NDArray[np.intp]:

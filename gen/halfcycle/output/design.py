@@ -100,10 +100,10 @@ class Loop(Figures):
 
 
 class UpdateLatest(Entry):
-    """How late the update may take effect, loop periods after the window's last sample."""
+    """Within how many loop periods of the window's last sample the update has to be done."""
 
-    targets_hold_periods: int | None = means("until a target is missed; null: not even at once")
-    stable_periods: int | None = means("until a corner is unstable")
+    targets_hold_periods: int | None = means("for the targets to hold; null: not even at once")
+    stable_periods: int | None = means("for every corner to be stable; null: not even at once")
 
 
 class Signal(Entry):
@@ -131,10 +131,16 @@ class Constant(Entry):
 
 
 class Rest(Entry):
-    """What the integer loop does at rest, run at every corner."""
+    """What the integer loop does at rest: as run at every corner, and at most on any board."""
 
     windows: int = means("windows run at each corner")
-    hunting_v: float = means("greatest movement of the output, peak to peak, V RMS")
+    hunting_v: float = means("greatest movement of the output seen, peak to peak, V RMS")
+    hunting_steps: int = means("greatest movement of the scale seen, steps of 1/16384", ge=0)
+    bound_v: float = means(
+        "movement of the output that no board inside the tolerances exceeds, noise apart, peak to "
+        "peak, V RMS"
+    )
+    bound_steps: int = means("the same for the scale, steps of 1/16384", ge=0)
     error_v: float = means("greatest steady distance of the reading from the target, V RMS")
     corner: str = means("the corner that has it")
 
@@ -146,7 +152,7 @@ class Design(Entry):
     window: WeighedWindow = means("the window chosen")
     gains: Gains = means("the constants")
     loop: Loop = means("the loop over the corners")
-    update_latest: UpdateLatest = means("how late the update may be")
+    update_latest: UpdateLatest = means("within what time the update has to be done")
     alternatives: list[WeighedWindow] = means("every window weighed, shortest first")
     signals: list[Signal] = means("every integer of the C")
     constants: list[Constant] = means("every rounded constant")

@@ -16,10 +16,10 @@ NARROW_MAX = 2**15 - 1
 """Greatest reading in a signed 16-bit word."""
 WIDE_MAX = 2**20 - 1
 """Greatest reading where words have 32 bits; leaves 11 bits for a coefficient."""
-LEAST_COEFFICIENT = 1 << 10
+MIN_COEFFICIENT = 1 << 10
 """Below this a coefficient gets a shift of its own, so that its rounding stays below 0.05 %."""
-MOST_DRIVE_BITS = 30
-MOST_RAMP_BITS = 16
+MAX_DRIVE_BITS = 30
+MAX_RAMP_BITS = 16
 
 
 def fits(interval: Interval, word: Interval = INT32) -> bool:
@@ -76,10 +76,10 @@ def loop_format(
 ) -> LoopFormat | None:
     """The finest integrator format in which no step of the PI update can overflow.
 
-    ``kp`` and ``ki``: scale per reading count. None where even the coarsest format overflows.
+    ``kp`` and ``ki``: scale per reading count. None if even the coarsest format overflows.
     """
     coefficient_max = NARROW_MAX if word_bits == 16 else INT32.high
-    for bits in range(MOST_DRIVE_BITS, SCALE_BITS - 1, -1):
+    for bits in range(MAX_DRIVE_BITS, SCALE_BITS - 1, -1):
         proportional, integral = round(kp * 2**bits), round(ki * 2**bits)
         top = scale_max << (bits - SCALE_BITS)
         held = max(abs(proportional), abs(integral)) <= coefficient_max
@@ -125,7 +125,7 @@ def _extra_shift(gain: Fraction, bits: int, error: Interval, coefficient_max: in
     shift = 0
     if gain == 0:
         return 0
-    while abs(round(gain * 2 ** (bits + shift))) < LEAST_COEFFICIENT:
+    while abs(round(gain * 2 ** (bits + shift))) < MIN_COEFFICIENT:
         larger = round(gain * 2 ** (bits + shift + 1))
         reach = error * Interval(larger, larger)
         rounding = arithmetic.half(shift + 1)
@@ -140,7 +140,7 @@ def ramp_format(step: Fraction, target_max: int) -> tuple[int, int]:
 
     ``step``: reading counts a window.
     """
-    for bits in range(MOST_RAMP_BITS, -1, -1):
+    for bits in range(MAX_RAMP_BITS, -1, -1):
         whole = max(1, min(round(step * 2**bits), target_max << bits))
         if (target_max << bits) + whole <= INT32.high:
             return whole, bits

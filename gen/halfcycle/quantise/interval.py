@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from halfcycle.regulator import arithmetic
-
 
 @dataclass(frozen=True, slots=True)
 class Interval:
@@ -39,22 +37,6 @@ class Interval:
     def map(self, rising: Callable[[int], int]) -> Interval:
         """The image under a non-decreasing function."""
         return Interval(rising(self.low), rising(self.high))
-
-    def magnitude(self) -> Interval:
-        """The image under ``abs``."""
-        if self.low >= 0:
-            return self
-        top = max(-self.low, self.high)
-        return Interval(0 if self.high >= 0 else -self.high, top)
-
-    def saturated(self, low: int, high: int) -> Interval:
-        """The image under clamping to ``[low, high]``."""
-        return self.map(lambda value: arithmetic.saturate(value, low, high))
-
-    @property
-    def signed(self) -> bool:
-        """Whether any member is negative."""
-        return self.low < 0
 
     def headroom(self, bits: int, signed: bool) -> int:
         """How many times the interval may double inside a word of ``bits``; negative: too wide."""

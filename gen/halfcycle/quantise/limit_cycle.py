@@ -1,13 +1,16 @@
 """Runs the integer loop on the window-rate plant of every corner, to see whether it comes to rest.
 
-The conditions against limit cycles (``readings.least_shift``) are necessary, not sufficient; so
-the very model of the C is run on quantised readings, without noise, which would only help.
+The conditions against limit cycles (``resolution.least_shift``) are necessary, not sufficient; so
+the very model of the C is run on quantised readings, without noise. What is seen holds for the
+circuits, phases and zeros that were run; ``halfcycle.quantise.movement`` bounds all others.
 """
 
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,116 +19,275 @@ from halfcycle.base.findings import Finding, finding
 from halfcycle.design.types import Design
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.quantise import resolution
-from halfcycle.quantise.fixed_point import Quantised, Rest
+from halfcycle.quantise.bridge_wave import BridgeWave
+from halfcycle.quantise.movement import movement_bound
+from halfcycle.quantise.quantised import Quantised, Rest
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import FLAG_LIMIT, SCALE_ONE
 
 REST_WINDOWS = 24
 """Windows by which a loop that does not rest is judged."""
-MOST_WINDOWS = 20_000
-START = 6
-"""Reading counts below the target at the start."""
+MAX_WINDOWS = 20_000
+BEGIN = 6
+"""Reading counts between start and target."""
 UNSETTLED = 50
 """Windows taken where the loop is too slow for a settling time."""
 
 
-def run_to_rest(design: Design, made: Quantised) -> Rest:
-    """Start every corner a few counts below rated and run it until it rests or time is up.
+@dataclass(frozen=True, slots=True)
+class Start:
+    """How a run begins. ``counts``: reading counts above the target (below it: negative).
+    ``zero_share``: the sensor's zero error, share of its tolerance, -1 to 1; ``zero_part``: a part
+    of a code on top of it, as a zero seldom falls on a code. ``turned_deg``: how far the wave is
+    turned against the sampling from the corner's own phase. ``inward``: how far the bus is moved
+    from the corner's to the other end of its range, 0 to 1."""
+
+    counts: int
+    zero_share: float = 0.0
+    zero_part: float = 0.0
+    turned_deg: float = 0.0
+    inward: float = 0.0
+
+
+STARTS = (
+    Start(-BEGIN),
+    Start(BEGIN, 0.0, 0.0, 1.7, 0.29),
+    Start(-BEGIN, 1.0, -0.3, 3.1),
+    Start(BEGIN, -1.0, 0.3, 4.3, 0.83),
+    Start(-BEGIN, 0.37, 0.2, 5.9, 0.57),
+    Start(BEGIN, -0.61, 0.4, 7.3, 0.11),
+)
+"""From either side, with the zero where it should be and over its tolerance, at other phases, at
+the corners and inside them."""
+
+
+def movement_of_sine(design: Design, quantised: Quantised) -> float:
+    """Greatest movement at rest, peak to peak, volts RMS, of the loop on the fundamental alone,
+    the drive called once a loop period and the sensor's zero where it should be. By this the
+    reading's resolutions are compared."""
+    return float(_run(_SineLoop(design, quantised)).moved_v.max())
+
+
+def run_to_rest(design: Design, quantised: Quantised) -> Rest:
+    """Start every corner a few counts off rated and run it until it rests or time is up.
 
     At rest is proven, not watched for: once the integrator has stood still for as many windows as
-    the plant remembers, every later window is the same. Corners that do not get there are judged
-    by their last windows; those at the drive limit are left out, as they do not meet the target.
+    the plant remembers, every later window of that run is the same. Corners that do not get there
+    are judged by their last windows; those at the drive limit are left out, as they do not meet
+    the target.
     """
-    loop = _Loop(design, made)
+    wave = BridgeWave(design, quantised.plan)
+    runs = [_run(_SineLoop(design, quantised))]
+    runs += [_run(_WaveLoop(design, quantised, wave, start)) for start in STARTS]
+    moved = np.array([run.moved_v for run in runs])
+    # The sensor's zero is judged apart.
+    exact = [True, *(not (start.zero_share or start.zero_part) for start in STARTS)]
+    off = np.array([run.off_v for run in runs]) * np.array(exact)[:, None]
+    by_corner = moved if moved.max() > 0 else off
+    worst = int(np.unravel_index(np.argmax(by_corner), by_corner.shape)[1])
+    bound = movement_bound(design, quantised.plan, quantised.reading_step_v, wave)
+    return Rest(
+        windows=max(run.windows for run in runs),
+        hunting_v=float(moved.max()),
+        hunting_steps=max(int(run.moved_steps.max()) for run in runs),
+        bound_v=bound.output_v,
+        bound_steps=bound.steps,
+        error_v=float(off.max()),
+        corner=design.plants.corners[worst].label,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """All corners (C,) after a run: movement of the output, peak to peak, volts RMS, and of the
+    scale, steps; distance of the reported voltage from rated, volts RMS."""
+
+    windows: int
+    moved_v: NDArray[np.float64]
+    moved_steps: NDArray[np.int64]
+    off_v: NDArray[np.float64]
+
+
+def _run(loop: _Loop) -> _Run:
+    design = loop.design
     settling_ms = design.loop.settling_ms
     settle = math.ceil(settling_ms / design.window.duration_ms) if settling_ms else UNSETTLED
     # The settling time is the time to a fiftieth; twice the few counts have to become none.
-    most = min(MOST_WINDOWS, math.ceil(2 * settle * math.log(2 * START) / math.log(50)))
+    most = min(MAX_WINDOWS, math.ceil(2 * settle * math.log(2 * BEGIN) / math.log(50)))
     most += REST_WINDOWS
     memory = loop.weights.shape[1] + 1
 
-    corners = len(loop.gain)
+    corners = len(loop.regulators)
+    outputs = np.zeros((most, corners))
     integrals = np.zeros((most, corners), dtype=np.int64)
-    scales = np.zeros((most, corners))
+    scales = np.zeros((most, corners), dtype=np.int64)
     active = np.arange(corners)
     rows = 0
     while rows < most and len(active):
         loop.window(active)
         integrals[rows, active] = [loop.regulators[corner].integral for corner in active]
         scales[rows, active] = [loop.regulators[corner].scale() for corner in active]
+        outputs[rows, active] = loop.output[active]
         rows += 1
-        if rows > memory:
+        if rows > memory and loop.repeats:
             recent = integrals[rows - memory - 1 : rows, active]
             active = active[np.ptp(recent, axis=0) > 0]
 
-    rated_v = float(design.spec.output.rated_rms_v)
-    moving = np.zeros(corners)
-    last = scales[max(0, rows - REST_WINDOWS) : rows, active]
-    moving[active] = np.ptp(last, axis=0) / SCALE_ONE * loop.gain[active] * rated_v
-    off = np.array([abs(r.rms_mv() - made.plan.rated_mv) / 1000 for r in loop.regulators])
+    last = slice(max(0, rows - REST_WINDOWS), rows)
+    steps, moved = np.zeros(corners, dtype=np.int64), np.zeros(corners)
+    steps[active] = np.ptp(scales[last, active], axis=0)
+    moved[active] = np.ptp(outputs[last, active], axis=0)
+    off = np.array([abs(r.rms_mv() - loop.plan.rated_mv) / 1000 for r in loop.regulators])
     limited = np.array([bool(r.flags() & FLAG_LIMIT) for r in loop.regulators])
-    moving[limited] = off[limited] = 0.0
-    worst = int(np.argmax(moving)) if moving.max() > 0 else int(np.argmax(off))
-    return Rest(
-        windows=rows,
-        hunting_v=float(moving.max()),
-        error_v=float(off.max()),
-        corner=design.plants.corners[worst].label,
-    )
+    steps[limited], moved[limited], off[limited] = 0, 0.0, 0.0
+    return _Run(rows, moved, steps, off)
 
 
-class _Loop:
+class _Loop(ABC):
     """The regulators and plants of all corners, a window at a time."""
 
-    def __init__(self, design: Design, made: Quantised) -> None:
-        self.plan, self.window_, self.weights = made.plan, design.window, design.plants.weights
-        self.counts = design.spec.bridge.pwm_counts
-        self.gain = _linear_gains(design)
+    def __init__(self, design: Design, quantised: Quantised) -> None:
+        self.design, self.plan = design, quantised.plan
+        self.weights = design.plants.weights
         self.driven = np.zeros_like(self.weights)
-        angle = math.pi * float(self.window_.half_cycles_per_sample) * np.arange(self.plan.samples)
-        phase = np.radians([corner.phase_deg for corner in design.plants.corners])
-        rated_v, code_v = design.spec.output.rated_rms_v, design.spec.sensor.volts_per_code
-        self.sine = math.sqrt(2) * float(rated_v / code_v) * np.sin(angle + phase[:, None])
-        self.regulators = [Regulator(self.plan) for _ in self.gain]
-        self._start(design)
+        self.zero = float(self.plan.zero_code)
+        self.repeats = True
+        self.codes_per_volt = 1 / float(design.spec.sensor.volts_per_code)
+        self.output = np.zeros(len(self.weights))
+        self.stronger = np.ones(len(self.weights))
+        """Gain over the corner's own."""
+        self.regulators = [Regulator(self.plan) for _ in self.weights]
 
-    def _start(self, design: Design) -> None:
-        """Every corner a few counts below rated, past the ramp, at rest but for that."""
+    def begin(self, counts: int) -> None:
+        """Every corner ``counts`` off rated, past the ramp, at rest but for that."""
         plan = self.plan
-        least = 1 - START / plan.target_rated
-        limit = float(design.spec.bridge.scale_max)
-        start = np.minimum(least * design.plants.scale_for_rated, limit)
-        self.driven[:] = reading_of_scale(start, plan.measure)[0][:, None]
-        for regulator, scale in zip(self.regulators, start, strict=True):
+        share = 1 + counts / plan.target_rated
+        limit = float(self.design.spec.bridge.scale_max)
+        start = np.minimum(share * self.design.plants.scale_for_rated / self.stronger, limit)
+        for corner, (regulator, scale) in enumerate(zip(self.regulators, start, strict=True)):
             regulator.integral = int(scale * 2**plan.drive_bits)
             regulator.out_scale[0] = int(scale * SCALE_ONE)
             regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
+            self.driven[corner] = self.amplitude(float(scale))
 
     def window(self, active: NDArray[np.intp]) -> None:
         """Drive, measure and update the ``active`` corners for one window."""
         plan = self.plan
-        scale = np.array([self.regulators[corner].scale() for corner in active]) / SCALE_ONE
-        stepped = resolution.duty_amplitude(scale, self.window_, self.counts)
+        scales = [self.regulators[corner].scale() for corner in active]
         self.driven[active, 1:] = self.driven[active, :-1]
-        self.driven[active, 0] = reading_of_scale(stepped, plan.measure)[0]
-        output = self.gain[active] * (self.weights[active] * self.driven[active]).sum(axis=1)
-        codes = np.rint(plan.zero_code + output[:, None] * self.sine[active])
+        self.driven[active, 0] = [self.amplitude(scale / SCALE_ONE) for scale in scales]
+        level = (self.weights[active] * self.driven[active]).sum(axis=1)
+        codes = np.rint(self.zero + self.volts(active, level, scales) * self.codes_per_volt)
         magnitude = np.abs(np.clip(codes, 0, plan.adc_max) - plan.zero_code)
         terms = magnitude**2 if plan.measure == "rms" else magnitude
         for corner, total in zip(active, terms.sum(axis=1), strict=True):
             _measure(self.regulators[corner], int(total))
 
+    @abstractmethod
+    def amplitude(self, scale: float) -> float:
+        """What a scale is worth in the bridge's wave, 1.0 for a full sine."""
+
+    @abstractmethod
+    def volts(
+        self, active: NDArray[np.intp], level: NDArray[np.float64], scales: list[int]
+    ) -> NDArray[np.float64]:
+        """Output at the samples (A, M) as the sensor has it, for the weighted amplitudes ``level``
+        (A,); sets ``output``."""
+
+
+class _SineLoop(_Loop):
+    """The fundamental alone, in duties of one call a loop period."""
+
+    def __init__(self, design: Design, quantised: Quantised) -> None:
+        super().__init__(design, quantised)
+        self.gain = _linear_gains(design) * float(design.spec.output.rated_rms_v)
+        phase = np.radians([corner.phase_deg for corner in design.plants.corners])
+        per_sample = float(design.window.half_cycles_per_sample)
+        angle = math.pi * per_sample * np.arange(self.plan.samples)
+        self.sine = math.sqrt(2) * np.sin(angle + phase[:, None])
+        self.begin(-BEGIN)
+
+    def amplitude(self, scale: float) -> float:
+        """In whole duty counts, clipped."""
+        counts = self.design.spec.bridge.pwm_counts
+        stepped = resolution.duty_amplitude(np.array([scale]), self.design.window, counts)
+        return float(reading_of_scale(stepped, self.plan.measure)[0][0])
+
+    def volts(
+        self, active: NDArray[np.intp], level: NDArray[np.float64], scales: list[int]
+    ) -> NDArray[np.float64]:
+        """A sine at the corner's phase."""
+        del scales
+        self.output[active] = self.gain[active] * level
+        return np.asarray(self.output[active, None] * self.sine[active])
+
+
+class _WaveLoop(_Loop):
+    """The wave of whole duty counts at the bridge's own rate: the fundamental follows the scale
+    through the plant's weights, the harmonics are there at once."""
+
+    def __init__(
+        self, design: Design, quantised: Quantised, wave: BridgeWave, start: Start
+    ) -> None:
+        super().__init__(design, quantised)
+        self.wave = wave
+        sensor, window = design.spec.sensor, design.window
+        self.repeats = window.whole
+        if sensor.zero_tolerance_codes:
+            self.zero += start.zero_part + start.zero_share * float(sensor.zero_tolerance_codes)
+        per_sample = window.half_cycles_per_sample / 2
+        # The bridge's wave at the samples, one for all corners, turned by each one's phase.
+        turns = float(per_sample) * np.arange(1, self.plan.samples + 1)
+        turns -= float(sensor.delay_us / 1_000_000 * window.frequency_hz)
+        at_samples = np.exp(2j * math.pi * wave.harmonics[:, None] * turns)
+        self.real, self.imaginary = at_samples.real.copy(), at_samples.imag.copy()
+        phase = np.array([corner.phase_deg for corner in design.plants.corners])
+        begins = (phase[:, None] + start.turned_deg) / 360
+        self.turned = np.exp(2j * math.pi * wave.harmonics * begins)
+        bus = np.array([corner.bus_v for corner in design.plants.corners])
+        bridge = design.spec.bridge
+        other = float(bridge.bus_min_v + bridge.bus_max_v) - bus
+        self.stronger = 1 + start.inward * (other / bus - 1)
+        self.response = wave.response * self.stronger[:, None]
+        # Each window begins where the last one ended: half a turn on after an odd count.
+        advance = float(per_sample * self.plan.samples % 1)
+        self.advance = np.exp(2j * math.pi * advance * wave.harmonics)
+        self.begin(start.counts)
+
+    def amplitude(self, scale: float) -> float:
+        """The wave's fundamental."""
+        return float(abs(self.wave.spectrum(round(scale * SCALE_ONE))[0]))
+
+    def volts(
+        self, active: NDArray[np.intp], level: NDArray[np.float64], scales: list[int]
+    ) -> NDArray[np.float64]:
+        """The filtered wave at the samples."""
+        spectra = np.stack([self.wave.spectrum(scale) for scale in scales])
+        spectra[:, 0] *= level / np.abs(spectra[:, 0])
+        response = self.response[active]
+        self.output[active] = level * np.abs(response[:, 0]) / math.sqrt(2)
+        passed = response * spectra * self.turned[active]
+        self.turned *= self.advance
+        # einsum, as threads cost more than they gain at this size.
+        return np.asarray(
+            np.einsum("ck,km->cm", passed.real, self.imaginary)
+            + np.einsum("ck,km->cm", passed.imag, self.real)
+        )
+
 
 def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
-    """Remarks on a loop that does not come to rest, or comes to rest off the target."""
+    """Remarks on a loop that does not come to rest, or comes to rest off the target. What an odd
+    window's flipping zero does is said where the window is weighed, and left out here."""
     tolerance_v = design.chosen.tolerance_v
-    if rest.hunting_v > 0:
+    moved_v = rest.hunting_v - 2 * design.chosen.hunting_v
+    if moved_v > tolerance_v / 4:
         yield finding(
             "no-rest",
             "bridge.pwm_counts",
             f"the integer loop does not come to rest at {rest.corner}: the output moves by "
-            f"{rest.hunting_v:.3g} V; make the output's steps finer or the tolerance wider",
-            "error" if rest.hunting_v > tolerance_v else "warning",
+            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} steps); make the output's steps or "
+            "the ADC's finer, or the tolerance wider",
+            "error" if moved_v > tolerance_v else "warning",
         )
     if rest.error_v > tolerance_v:
         yield finding(

@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from halfcycle.design.types import Design
-from halfcycle.quantise.fixed_point import Quantised, Rest, fixed_point
-from halfcycle.quantise.limit_cycle import rest_findings, run_to_rest
+from halfcycle.quantise.fixed_point import fixed_point
+from halfcycle.quantise.limit_cycle import movement_of_sine, rest_findings, run_to_rest
+from halfcycle.quantise.quantised import Quantised
 
-MOST_COARSER = 3
+MAX_COARSER = 3
 SHARE = 0.25
 """A coarser reading is tried only while its dead band stays within this share of the tolerance."""
 
@@ -26,14 +27,16 @@ def quantise(design: Design) -> Quantised:
     """
     if not design.loop.stable:  # the design's own findings say so
         return fixed_point(design)
-    tried: list[tuple[Quantised, Rest]] = []
-    for coarser in range(MOST_COARSER + 1):
-        numbers = fixed_point(design, coarser)
-        if tried and numbers.dead_band_v > SHARE * design.chosen.tolerance_v:
+    candidates: list[tuple[float, Quantised]] = []
+    for coarser in range(MAX_COARSER + 1):
+        candidate = fixed_point(design, coarser)
+        coarse = candidate.dead_band_v > SHARE * design.chosen.tolerance_v
+        if candidates and (coarse or candidate.steady_error_v > design.chosen.tolerance_v):
             break
-        tried.append((numbers, run_to_rest(design, numbers)))
-        if tried[-1][1].hunting_v == 0:
+        candidates.append((movement_of_sine(design, candidate), candidate))
+        if candidates[-1][0] == 0:
             break
-    numbers, rest = min(tried, key=lambda pair: pair[1].hunting_v)
+    _, numbers = min(candidates, key=lambda pair: pair[0])
+    rest = run_to_rest(design, numbers)
     findings = numbers.findings + tuple(rest_findings(design, rest))
     return replace(numbers, rest=rest, findings=findings)

@@ -84,7 +84,8 @@ def resolutions(made: IntegerDesign) -> tuple[tuple[str, float, str], ...]:
         ("one step of the output", numbers.output_step_v, "one"),
     ]
     if numbers.rest is not None:
-        rows.append(("movement at rest", numbers.rest.hunting_v, "one"))
+        rows.append(("movement at rest, at most", numbers.rest.bound_v, "one"))
+        rows.append(("movement at rest, seen", numbers.rest.hunting_v, "one"))
     return tuple(rows)
 
 
@@ -144,11 +145,15 @@ def rest_text(made: IntegerDesign) -> str:
     if rest is None:
         return "The integer loop was not run: the loop is unstable."
     moves = (
-        "stands still at every corner"
+        "stood still at every corner"
         if rest.hunting_v == 0
-        else f"moves by {number(rest.hunting_v, 3)} V RMS at {rest.corner}"
+        else f"moved by {number(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
+        f"scale) at {rest.corner}"
     )
     return (
-        f"The integer loop itself, run for {rest.windows} windows at every corner without noise, "
-        f"{moves}; its reading rests at most {number(rest.error_v, 3)} V RMS from the target."
+        f"The integer loop itself, run for up to {rest.windows} windows at every corner without "
+        f"noise, {moves}; with the sensor's zero in place its reading is at most "
+        f"{number(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
+        f"tolerances moves by more than {number(rest.bound_v, 3)} V RMS peak to peak "
+        f"({rest.bound_steps} steps)."
     )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
-from halfcycle.loop.gains import MAX_SENSITIVITY
+from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Contents, Corners, Level, number, quantity
@@ -76,15 +76,15 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
 
 def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     design = contents.made.design
-    loop, targets = design.loop, design.spec.targets
-    most = {
-        "settling_ms": float(targets.settling_ms),
-        "overshoot_percent": float(targets.overshoot_percent),
-        "peak_sensitivity": MAX_SENSITIVITY,
+    loop, targets = design.loop, LoopTargets.of(design.spec)
+    kept_at = {
+        "settling_ms": targets.settles(loop),
+        "overshoot_percent": targets.held(loop),
+        "peak_sensitivity": targets.robust(loop),
     }
     for key, name, unit in FIGURES[:5]:
-        value, limit = getattr(loop, key), most.get(key)
-        kept = None if limit is None else value is not None and value <= limit * (1 + 1e-6) + 1e-6
+        value, kept = getattr(loop, key), kept_at.get(key)
+        limit = None if kept is None else getattr(targets, key)
         got = quantity(value, unit) if value is not None else "undefined"
         if not loop.stable:
             got = "unstable"
@@ -115,11 +115,12 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     )
     if numbers.rest is not None:
         yield Row(
-            "movement at rest, integers run",
-            "none",
-            "none" if numbers.rest.hunting_v == 0 else quantity(numbers.rest.hunting_v, "V", 3),
+            "movement at rest on any board, peak to peak, noise apart",
+            f"≤ {quantity(2 * tolerance, 'V', 3)}",
+            f"≤ {quantity(numbers.rest.bound_v, 'V', 3)}; seen "
+            f"{quantity(numbers.rest.hunting_v, 'V', 3)}",
             named.letter(numbers.rest.corner) if numbers.rest.hunting_v else "",
-            kept=numbers.rest.hunting_v == 0,
+            kept=numbers.rest.bound_v <= 2 * tolerance,
         )
     plants = design.plants
     scale, limit = (

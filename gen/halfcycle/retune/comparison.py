@@ -11,7 +11,7 @@ from halfcycle.design.types import Design
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.step_response import step_response
 
-LONGEST = 4096
+MAX_WINDOWS = 4096
 """Windows that a response is followed for, at most."""
 
 
@@ -47,7 +47,7 @@ at least Ms/(Ms - 1), the phase margin at least 2 asin(1/(2 Ms))."""
 def steps(design: Design, until_ms: float) -> Steps:
     """The step responses of ``design`` up to ``until_ms``, at least one window."""
     window_ms = design.window.duration_ms
-    windows = min(LONGEST, max(1, math.ceil(until_ms / window_ms - 1e-9)))
+    windows = min(MAX_WINDOWS, max(1, math.ceil(until_ms / window_ms - 1e-9)))
     plants = design.plants
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
@@ -65,7 +65,7 @@ def horizon_ms(*designs: Design) -> float:
 
 def departure(before: Design, after: Design) -> float | None:
     """Greatest distance between the two responses' least, and their greatest, readings over the
-    corners, percent of the step; None where one of them is unstable.
+    corners, percent of the step; None if one of them is unstable.
 
     Between window ends the readings are taken as straight lines.
     """
@@ -84,13 +84,13 @@ def departure(before: Design, after: Design) -> float | None:
 
 def worse_figures(before: Design, after: Design) -> str:
     """The worst figures over the corners that grew beyond their slack, with the corner of the first
-    of them; "" where none did. A settling time, which is a whole number of windows, may grow by
+    of them; "" if none did. A settling time, which is a whole number of windows, may grow by
     one of the longer windows."""
     old, new = before.loop, after.loop
     if not new.stable:
         return f"unstable at {new.worst['slowest_pole']}"
     window_ms = max(before.window.duration_ms, after.window.duration_ms)
-    found, where = [], ""
+    grown, where = [], ""
     for key, name, unit, slack in (
         ("settling_ms", "settling", " ms", window_ms),
         ("overshoot_percent", "overshoot", " %", OVERSHOOT_SLACK),
@@ -99,6 +99,6 @@ def worse_figures(before: Design, after: Design) -> str:
         was, now = getattr(old, key), getattr(new, key)
         if was is not None and (now is None or now > was + slack * (1 + 1e-9)):
             reached = "beyond what can be followed" if now is None else f"{now:.4g}{unit}"
-            found.append(f"{name} from {was:.4g}{unit} to {reached}")
+            grown.append(f"{name} from {was:.4g}{unit} to {reached}")
             where = where or f", at {new.worst.get(key, 'some corner')}"
-    return ", ".join(found) + where
+    return ", ".join(grown) + where

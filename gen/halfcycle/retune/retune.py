@@ -4,8 +4,10 @@ The continuous constants are the master. They are the spec's own [gains] where i
 those that were designed, and they go to the new period unchanged, exactly: the per-window constants
 follow from the new window's length. So retuning there and back gives the same constants.
 
-What is written of them: [gains] that were given stay. Designed ones are written where the design at
-the new period alone would choose others, since that is what keeps the response.
+What is written of them: [gains] that were given stay. Designed ones are written if the design at
+the new period alone would choose others, since that is what keeps the response. The window keeps
+its count of half cycles if the design alone would choose a worse one and the new period has a whole
+number of samples for the old: the count is then written too.
 A new settling time asks for another response: given gains get their integral constant in
 proportion, which stretches the response in time, and without [gains] the design is made anew.
 """
@@ -29,6 +31,7 @@ from halfcycle.windows.search import counted
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"
+HALF_CYCLES = "loop.half_cycles"
 
 Values = dict[str, Value | None]
 
@@ -39,7 +42,7 @@ class Retuned:
 
     before: IntegerDesign
     after: IntegerDesign | None
-    """None where no design can be had; the findings say why."""
+    """None if no design can be had; the findings say why."""
     values: Mapping[str, Value | None]
     """The keys of the spec that change, dotted, with their new values; None removes one."""
     text: str
@@ -56,9 +59,9 @@ class Retuned:
         return self.after is not None and self.after.good
 
 
-def continuous(made: IntegerDesign) -> ContinuousGains:
+def continuous(integer_design: IntegerDesign) -> ContinuousGains:
     """The exact continuous constants of a design, its master."""
-    design = made.design
+    design = integer_design.design
     constants = WindowGains(design.kp, design.ki)
     return to_continuous(constants, design.window.duration_s, design.spec.loop.integration)
 
@@ -79,31 +82,36 @@ def retune(
     values: Values = {key: value for key, value in asked.items() if now[key] != value}
     edit_text(text, values, file)  # Every fault of the new values, before the work.
     before = design_integers(spec, file)
-    kept = continuous(before)
+    constants = continuous(before)
     if spec.gains is not None and SETTLING in values:
         faster = spec.targets.settling_ms / asked[SETTLING]
-        kept = replace(kept, integral_per_s=kept.integral_per_s * faster)
+        constants = replace(constants, integral_per_s=constants.integral_per_s * faster)
 
-    attempt = _Attempt(text, values, file)
+    attempt = _Attempt(text, values, file, before)
     anew = spec.gains is None and SETTLING in values
     if redesign or anew:
         after, refusal = attempt.designed(remove=spec.gains is not None)
     elif spec.gains is None:
         after, refusal = attempt.designed(remove=False)
-        if after is None or continuous(after) != kept:
-            after, refusal = attempt.kept(kept)
+        moved = after is not None and not _same_count(before, after)
+        if after is None or moved or continuous(after) != constants:
+            after, refusal = attempt.kept(constants)
     else:
-        after, refusal = attempt.kept(kept)
+        after, refusal = attempt.kept(constants)
 
     stretched = SETTLING in values and not (redesign or anew)
     if stretched and (after is None or not after.good):
-        about = [_failed(before, kept, after, attempt, SETTLING)]
+        about = [_failed(before, constants, after, attempt, SETTLING)]
     elif redesign or SETTLING in values:
         about = [_other_response(before, after)] if after else []
     elif after is not None and (after.good or not before.good or _as_good(before, after)):
         about = [_response(before, after)]
     else:
-        about = [_failed(before, kept, after, attempt, PERIOD)]
+        about = [_failed(before, constants, after, attempt, PERIOD)]
+    if after is not None and not redesign and not _same_count(before, after):
+        about.append(_window_moved(before, after))
+    if HALF_CYCLES in attempt.values:
+        about.append(_WINDOW_PINNED)
     if INTEGRAL in attempt.values and spec.gains is None and after is not None and after.good:
         about.append(_PINNED)
     return Retuned(
@@ -124,20 +132,53 @@ _PINNED = finding(
 )
 
 
-class _Attempt:
-    """Tries of a design at the new values; holds the text and the values of the last one."""
+_WINDOW_PINNED = finding(
+    "window-pinned",
+    HALF_CYCLES,
+    "the count of half cycles goes into the spec, as the design at the new values alone would "
+    'choose another one; set it to "auto" to let it',
+)
 
-    def __init__(self, text: str, asked: Values, file: str) -> None:
+
+class _Attempt:
+    """Tries of a design at the new values; holds the text and the values of the last one.
+
+    ``before``: the design whose window a design with kept constants holds on to, if it can.
+    """
+
+    def __init__(self, text: str, asked: Values, file: str, before: IntegerDesign) -> None:
         self.original, self.asked, self.file = text, asked, file
+        self.before = before
         self.text, self.values = text, dict(asked)
 
     def kept(self, gains: ContinuousGains) -> tuple[IntegerDesign | None, tuple[Finding, ...]]:
         """With the constants ``gains`` in the spec."""
         now = parse_spec(self.original, self.file).values()
         wanted = {PROPORTIONAL: gains.proportional, INTEGRAL: gains.integral_per_s}
-        return self._try(
-            {**self.asked, **{key: new for key, new in wanted.items() if now.get(key) != new}}
-        )
+        values = {**self.asked, **{key: new for key, new in wanted.items() if now.get(key) != new}}
+        after, refusal = self._try(values)
+        if after is None or not self._better_held(after):
+            return after, refusal
+        loop = after.design.spec.loop
+        frequency = after.design.spec.output.frequency_hz
+        half_cycles = self.before.design.window.half_cycles
+        window_s = half_cycles / (2 * frequency)
+        whole = (window_s * 1_000_000 / loop.period_us).denominator == 1
+        if loop.half_cycles != "auto" or not whole or 1000 * window_s > loop.longest_window_ms:
+            return after, refusal
+        same, _ = self._try({**values, HALF_CYCLES: half_cycles})
+        if same is not None and (same.good or not after.good):
+            return same, ()
+        return self._try(values)
+
+    def _better_held(self, after: IntegerDesign) -> bool:
+        """Whether the old count is worth holding on to: the new one is odd and the old one is not,
+        or its flipping zero is warned of."""
+        design = after.design
+        if _same_count(self.before, after):
+            return False
+        turned_odd = design.window.odd and not self.before.design.window.odd
+        return turned_odd or design.chosen.flips
 
     def designed(self, *, remove: bool) -> tuple[IntegerDesign | None, tuple[Finding, ...]]:
         """Designed for the spec's targets; ``remove`` its [gains]."""
@@ -165,6 +206,31 @@ def _other_response(before: IntegerDesign, after: IntegerDesign) -> Finding:
     return finding("other-response", SETTLING, text)
 
 
+def _same_count(before: IntegerDesign, after: IntegerDesign) -> bool:
+    return before.design.window.half_cycles == after.design.window.half_cycles
+
+
+def _window_moved(before: IntegerDesign, after: IntegerDesign) -> Finding:
+    """That the count of half cycles could not be kept, and what the other one costs."""
+    old, new = before.design.window, after.design.window
+    trial = after.design.chosen
+    cost = f"steady error +-{after.quantised.steady_error_v:.3g} V"
+    cost += f", before +-{before.quantised.steady_error_v:.3g} V"
+    if trial.faults.alternation_v:
+        cost += (
+            f"; the sensor's zero flips the reading by +-{trial.faults.alternation_v:.3g} V from "
+            f"window to window, the output by +-{trial.hunting_v:.3g} V"
+        )
+    return finding(
+        "window-moved",
+        HALF_CYCLES,
+        f"the window moves from {counted(old.half_cycles)} in {old.duration_ms:.4g} ms to "
+        f"{counted(new.half_cycles)} in {new.duration_ms:.4g} ms, as the old count cannot be kept "
+        f"at the new values: {cost}; {_nearer(before, after.design.spec)}",
+        "warning" if trial.flips else "note",
+    )
+
+
 def _as_good(before: IntegerDesign, after: IntegerDesign) -> bool:
     return not worse_figures(before.design, after.design)
 
@@ -173,9 +239,9 @@ def _response(before: IntegerDesign, after: IntegerDesign) -> Finding:
     """How the response moved with the constants kept."""
     worse = worse_figures(before.design, after.design)
     if not worse:
-        kept = "settling, overshoot and peak sensitivity are kept over all corners"
+        held = "settling, overshoot and peak sensitivity are kept over all corners"
         then = "nothing to do" if after.good else "mind the errors, which have other causes"
-        return finding("response-kept", PERIOD, f"{kept}{_extent(before, after)}; {then}")
+        return finding("response-kept", PERIOD, f"{held}{_extent(before, after)}; {then}")
     text = (
         f"the old response is not kept in full: {worse}{_extent(before, after)}; "
         f"{_nearer(before, after.design.spec)}"
@@ -201,11 +267,10 @@ def _failed(
     held += worse or "the errors below"
     asked = parse_spec(edit_text(attempt.original, attempt.asked, attempt.file), attempt.file)
     nearer = _nearer(before, asked)
-    other, refusal = _Attempt(attempt.original, attempt.asked, attempt.file).designed(
-        remove=spec.gains is not None
-    )
+    anew = _Attempt(attempt.original, attempt.asked, attempt.file, before)
+    other, refusal = anew.designed(remove=spec.gains is not None)
     if other is None or not other.good:
-        best = next((f"; {one.text}" for one in refusal if one.level == "error"), "")
+        best = next((f"; {remark.text}" for remark in refusal if remark.level == "error"), "")
         text = f"{held}; no others meet the targets either{best}; {nearer}"
         return finding("retune-impossible", key, text)
     new, loop = other.design.gains, other.design.loop

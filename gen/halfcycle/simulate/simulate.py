@@ -23,7 +23,7 @@ from halfcycle.simulate.tally import Tally, tally
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
-    from halfcycle.quantise.fixed_point import Quantised
+    from halfcycle.quantise.quantised import Quantised
 
 PIECE = 256
 """Boards of one piece: about a quarter second of work and a megabyte of histories."""

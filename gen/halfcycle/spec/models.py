@@ -187,6 +187,11 @@ class Spec(Table):
     gains: Gains | None = None
     arithmetic: Arithmetic = Arithmetic()
 
+    @property
+    def tolerance_v(self) -> float:
+        """The voltage tolerance, volts RMS either way."""
+        return float(self.output.rated_rms_v * self.targets.voltage_tolerance_percent) / 100
+
     def values(self) -> dict[str, Value]:
         """Every resolved value by its dotted key, in the order of the models."""
         return {key: value for key, value, _ in _leaves(self, "")}

@@ -1,0 +1,68 @@
+"""How late after a window's last sample an update may be done before a target or stability goes.
+
+A scale that takes effect d loop periods late leaves the first d samples of the next window to the
+scale before it. What share of the reading they are depends on where in the wave they lie: at the
+crests more than their share of the time. The greatest share over every phase is taken.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from fractions import Fraction
+
+import numpy as np
+
+from halfcycle.design.types import LateUpdate, Trial
+from halfcycle.loop.envelope import Measure
+from halfcycle.loop.step_response import BAND, settled_window, spectral_radius, step_response
+from halfcycle.spec.models import Spec
+from halfcycle.windows.search import Window
+
+PHASES = 180
+"""Phases of the half cycle at which the share is computed: the greatest is missed by 0.02 % or
+less of the share's swing (1 - cos of half a degree, doubled)."""
+
+
+def late_update(spec: Spec, trial: Trial) -> LateUpdate:
+    """The latest update for the window and the gains of ``trial``. Found by halving, since a later
+    one is never better."""
+    plants, window = trial.plants, trial.window
+    kp, ki = float(trial.kp), float(trial.ki)
+    allowed = math.floor(Fraction(spec.targets.settling_ms) / 1000 / window.duration_s)
+    overshoot = float(spec.targets.overshoot_percent) / 100
+    ripple = trial.faults.ripple_v / float(spec.output.rated_rms_v)
+
+    def stable(periods: int) -> bool:
+        taps = plants.delayed(late_share(window, plants.measure, periods)).taps
+        return bool((spectral_radius(taps, kp, ki) < 1.0).all())
+
+    def on_target(periods: int) -> bool:
+        late = plants.delayed(late_share(window, plants.measure, periods))
+        y = step_response(late.step_taps, kp, ki, 2 * allowed + 8, plants.scale_curve())
+        settled = bool(settled_window(y, BAND - ripple).max() <= allowed)
+        return settled and bool(y.max() <= 1.0 + overshoot + 1e-9) and stable(periods)
+
+    return LateUpdate(_latest(stable, window.samples), _latest(on_target, window.samples))
+
+
+def late_share(window: Window, measure: Measure, periods: int) -> float:
+    """Greatest share of a window's reading that its first ``periods`` samples have, over every
+    phase: 0 to 1. A change of amplitude shows in a mean by |sin|, in a mean square by sin^2."""
+    at = math.pi * float(window.half_cycles_per_sample) * np.arange(window.samples)
+    phases = math.pi / PHASES * np.arange(PHASES)
+    weight = np.abs(np.sin(at + phases[:, None])) ** (1 if measure == "mean" else 2)
+    return float((weight[:, :periods].sum(axis=1) / weight.sum(axis=1)).max())
+
+
+def _latest(good: Callable[[int], bool], most: int) -> int | None:
+    """Greatest count from 0 to ``most`` that is good, None if 0 is not."""
+    if not good(0):
+        return None
+    if good(most):
+        return most
+    low, high = 0, most
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if good(middle) else (low, middle)
+    return low

@@ -1,0 +1,60 @@
+"""What a designer should be told about a Plan, each remark with what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from halfcycle.base.findings import Finding, finding
+from halfcycle.design.types import Design
+from halfcycle.quantise.quantised import Quantised
+
+
+def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
+    """Remarks on integers that are too coarse or too small."""
+    plan, tolerance_v = quantised.plan, design.spec.tolerance_v
+    if plan.integral == 0 and design.ki:
+        yield finding(
+            "integral-vanishes",
+            "gains.integral_per_s",
+            "the integral constant rounds to nothing in the integrator's format; raise it",
+        )
+    if quantised.dead_band_v > tolerance_v:
+        yield finding(
+            "dead-band",
+            "targets.voltage_tolerance_percent",
+            f"the dead band, {quantised.dead_band_v:.3g} V, exceeds the tolerance, "
+            f"{tolerance_v:.3g} V; widen the tolerance, or make the output's steps finer "
+            "(bridge.pwm_counts)",
+        )
+    elif quantised.steady_error_v > tolerance_v:
+        yield finding(
+            "steady-error",
+            "targets.voltage_tolerance_percent",
+            f"the steady error may reach {quantised.steady_error_v:.3g} V (window "
+            f"{design.chosen.own_error_v:.3g} V, noise {design.chosen.noise_v:.3g} V, dead band "
+            f"{quantised.dead_band_v:.3g} V, target {quantised.reading_step_v / 2:.3g} V), and the "
+            f"tolerance is {tolerance_v:.3g} V; widen it, or lessen the largest of these: "
+            "sample faster, filter the noise, or make the output's steps finer",
+        )
+    if quantised.reading_step_v <= quantised.output_step_v:
+        yield finding(
+            "coarse-output",
+            "bridge.pwm_counts",
+            f"a step of the output, {quantised.output_step_v:.3g} V, is no finer than a step of the"
+            f" reading, {quantised.reading_step_v:.3g} V: the output may hunt by that much; raise"
+            " pwm_counts or call the drive function more often",
+        )
+    for coefficient in quantised.coefficients:
+        if abs(coefficient.error) > 0.01:
+            yield finding(
+                "coefficient-rounding",
+                f"arithmetic.word_bits ({coefficient.name})",
+                f"{coefficient.name} is off by {100 * coefficient.error:+.2f} % in its integer;"
+                " use 32-bit words or a shorter settling time",
+            )
+    if plan.target_max_mv < plan.rated_mv:
+        yield finding(
+            "range-below-rated",
+            "sensor.volts_per_code",
+            "the reading cannot reach the rated voltage; raise volts_per_code",
+        )

@@ -1,0 +1,80 @@
+"""What is said of the loop at rest, against the generated C in a circuit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from halfcycle.design.designer import design
+from halfcycle.quantise.bridge_wave import BridgeWave
+from halfcycle.quantise.fixed_point import fixed_point
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import DRIVE_FULL
+from halfcycle.spec.load import parse_spec
+from support.circuit_runs import at_rest
+from support.paths import example
+
+
+def changed(name: str, **values: str) -> str:
+    """An example with keys (each in the file already) set to other values."""
+    lines = example(name).read_text().splitlines()
+    for key, value in values.items():
+        places = [i for i, line in enumerate(lines) if line.startswith(f"{key} =")]
+        assert len(places) == 1, key
+        lines[places[0]] = f"{key} = {value}"
+    return "\n".join(lines) + "\n"
+
+
+CASES = {
+    "32 bit, finds harmonics near the sampling rate": changed("weir_pump"),
+    "16 bit, odd window": changed("ferry_galley"),
+    "32 bit, even window, a few boards only": changed("peat_cabin"),
+    "coarse duty": changed("peat_cabin", pwm_counts="200"),
+    "coarse converter": changed(
+        "quay_kiosk",
+        adc_bits="8",
+        zero_code="128",
+        volts_per_code="3.52",
+        zero_tolerance_codes="0.3",
+        voltage_tolerance_percent="10",
+    ),
+}
+
+
+@pytest.mark.parametrize("text", CASES.values(), ids=CASES.keys())
+def test_no_board_moves_by_more_than_is_said_at_rest(text: str) -> None:
+    """The design said that it moves by 0, and boards of the first three moved by up to 0.16 V and
+    ten steps of the scale: the run had a bare sine, the zero on a code and one way in."""
+    seen = at_rest(text, 260)
+    assert seen.output_v <= seen.claimed.bound_v
+    assert seen.steps <= seen.claimed.bound_steps
+    # A bound is worth something if it is near: at most so many times what a sample of boards did.
+    if seen.moving:
+        assert seen.claimed.bound_v < 16 * seen.output_v
+
+
+def test_a_loop_that_was_said_to_rest_is_seen_to_move() -> None:
+    """Corner 18 of this spec alternates between two scales, 4 steps apart, for good."""
+    seen = at_rest(CASES["32 bit, finds harmonics near the sampling rate"], 20)
+    assert seen.moving and seen.steps >= 3
+    assert seen.claimed.hunting_v > 0.5 * seen.output_v
+    assert seen.claimed.hunting_steps >= 3
+
+
+def test_the_bridges_spectrum_is_that_of_the_calls_of_drive() -> None:
+    """Source: Fourier's sum over a turn of what ``*_drive`` gives, rounded to duties as the
+    circuit's oracle rounds it."""
+    plan = fixed_point(made := design(parse_spec(CASES["coarse duty"], "x"))).plan
+    wave = BridgeWave(made, plan)
+    regulator = Regulator(plan)
+    regulator.out_scale[regulator.output_slot] = 13107
+    counts, duties = 200, []
+    for call in range(wave.points):
+        exact = regulator.drive(call * 65536 // wave.points) * counts / DRIVE_FULL
+        duties.append(int(exact + (0.5 if exact >= 0 else -0.5)) / counts)
+    turns, k = np.arange(wave.points) / wave.points, wave.harmonics
+    wanted = 2j * (np.array(duties) * np.exp(-2j * np.pi * k[:, None] * turns)).mean(axis=1)
+    got = wave.spectrum(13107) / np.sinc(k / wave.points)
+    np.testing.assert_allclose(got, wanted, atol=1e-9)
+    assert abs(got[0]) == pytest.approx(0.8, abs=1 / counts)
+    assert abs(got[1:]).max() > 1e-5
