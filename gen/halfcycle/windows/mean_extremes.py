@@ -38,10 +38,10 @@ TOLERANCE = 1e-6
 SHARE = 1e-3
 """...or by this share of the error itself, whichever is more (unless the search grows too long)."""
 
-MOST_WORK = 2_000_000
+MAX_WORK = 300_000
 """Samples looked at in one search; when spent, the bound found so far stands (it is valid)."""
 
-MOST_CELLS = 2000
+MAX_CELLS = 400
 """Cells looked at in one search, likewise."""
 
 _EPSILON = float(np.finfo(np.float64).eps)
@@ -231,7 +231,7 @@ def _least(samples: int, steps: Bounds, greatest_offset: float) -> float:
     half = greatest_offset / 2
     whole = Cell((steps.low + steps.high) / 2, (steps.high - steps.low) / 2, half, half)
     heap = [(bound(whole), whole)]
-    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (4 * samples)))):
+    for _ in range(min(MAX_CELLS, max(16, MAX_WORK // (4 * samples)))):
         low, cell = heap[0]
         if found - low <= _allowed(found):
             break
@@ -269,7 +269,7 @@ def _greatest(samples: int, steps: Bounds, offset: float) -> float:
     ends = value(steps.low), value(steps.high)
     found = max(ends)
     heap = [entry(steps.low, steps.high, *ends)]
-    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (2 * samples)))):
+    for _ in range(min(MAX_CELLS, max(16, MAX_WORK // (2 * samples)))):
         high, a, b, at_a, at_b = heap[0]
         if -high - found <= _allowed(found):
             break
