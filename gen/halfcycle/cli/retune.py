@@ -12,9 +12,9 @@ import click
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.files import write_atomic
+from halfcycle.base.text import counted
 from halfcycle.cli import common, tables
 from halfcycle.spec.load import printable, read_text
-from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign

@@ -70,18 +70,21 @@ def command(as_json: bool, **options: str | None) -> None:
     )
     if not windows:
         raise InputError([_too_short(request)])
-    rows = [_row(window, request) for window in windows]
+    rows = [_row(window, request, len(windows)) for window in windows]
     if as_json:
         tables.emit_json({"windows": rows})
     else:
         _show(rows, request)
 
 
-def _row(window: Window, request: Request) -> dict[str, object]:
-    """One window as it stands in the JSON."""
+def _row(window: Window, request: Request, listed: int) -> dict[str, object]:
+    """One window as it stands in the JSON, one of so many."""
     from halfcycle.windows import reading_errors  # noqa: PLC0415 (numpy, which --help need not wait for)
 
     offset = reading_errors.peak_fraction(request.zero_offset_percent)
+    mean = reading_errors.mean_error(
+        window, offset, request.tolerance_hz, reading_errors.work_for_each(listed)
+    )
     return {
         "half_cycles": window.half_cycles,
         "samples": window.samples,
@@ -91,7 +94,7 @@ def _row(window: Window, request: Request) -> dict[str, object]:
         "distinct_points": window.distinct_points,
         "few_points": window.distinct_points < reading_errors.FEW_POINTS,
         "odd": window.odd,
-        "mean_error": list(reading_errors.mean_error(window, offset, request.tolerance_hz)),
+        "mean_error": list(mean),
         "rms_error": list(reading_errors.rms_error(window, offset, request.tolerance_hz)),
         "alternation_mean": reading_errors.alternation(window, offset, "mean"),
         "alternation_rms": reading_errors.alternation(window, offset, "rms"),

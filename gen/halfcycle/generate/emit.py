@@ -20,13 +20,13 @@ import jinja2
 
 import halfcycle
 from halfcycle.base import exact
+from halfcycle.base.text import counted
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator.plan import FLAGS, Plan
 from halfcycle.spec.models import Value
-from halfcycle.windows.search import counted
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
 WIDTH = 96
