@@ -104,3 +104,19 @@ def test_bad_windows() -> None:
         Window(0, 10, Fraction(50), MS)
     with pytest.raises(ValueError, match="above 0"):
         Window(1, 10, Fraction(50), Fraction(0))
+
+
+def test_a_mismatch_below_what_a_crystal_holds_counts_as_whole() -> None:
+    """130.2083 us for 1/7680 s misses 60 Hz by 0.26 ppm: no clock tells it from a whole window."""
+    period = Fraction("130.2083") * US
+    listed = search.nearly_whole_windows(Fraction(60), period, 60 * MS)
+    assert [(w.half_cycles, w.samples) for w in listed[:3]] == [(1, 64), (2, 128), (3, 192)]
+    assert all(w.within_clock and not w.whole for w in listed)
+    assert len({w.mismatch for w in listed}) == 1
+    assert not search.nearly_whole_windows(Fraction(60), Fraction(130) * US, 20 * MS)
+
+
+@pytest.mark.parametrize(("ppm", "counts"), [(20, True), (Fraction(201, 10), False)])
+def test_a_window_counts_as_whole_up_to_the_clocks_tolerance(ppm: Fraction, counts: bool) -> None:
+    period = Fraction(1, 1000) * (1 + Fraction(ppm) / 1_000_000)
+    assert Window(1, 10, Fraction(50), period).within_clock is counts

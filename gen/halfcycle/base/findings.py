@@ -75,6 +75,11 @@ KINDS: dict[str, Kind] = {
         "The window holds no whole number of half cycles, so its reading moves with the phase.",
         "Change the loop period for a whole window.",
     ),
+    "nearly-whole-window": Kind(
+        NOTE,
+        "The window misses whole half cycles by less than a clock holds, and counts as whole.",
+        "Nothing.",
+    ),
     "window-error": Kind(
         ERROR_OR_WARNING,
         "The window's own error at the output exceeds the voltage tolerance.",

@@ -1,4 +1,4 @@
-"""Text of others on its way to a terminal or a page: no control characters get through."""
+"""Words for people: counts and small numbers, and text of others made safe to show."""
 
 from __future__ import annotations
 
@@ -16,3 +16,15 @@ def printable_lines(text: str) -> str:
 
 def _escape(character: str) -> str:
     return character.encode("unicode_escape").decode("ascii")
+
+
+def counted(half_cycles: int) -> str:
+    """The count in words: "1 half cycle", "3 half cycles"."""
+    return f"{half_cycles} half cycle{'' if half_cycles == 1 else 's'}"
+
+
+def signed_ppm(value: float) -> str:
+    """Parts per million with the sign: whole ones from 100 up, else three digits, so that what is
+    not 0 never reads as 0: "+2500 ppm", "-0.256 ppm"."""
+    digits = f"{value:+.0f}" if abs(value) >= 100 else f"{value:+.3g}"
+    return f"{digits} ppm"

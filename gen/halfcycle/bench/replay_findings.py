@@ -10,11 +10,11 @@ import numpy as np
 
 from halfcycle.base.exact import signed
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted
 from halfcycle.bench.replay import Replay
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.windows.reading_errors import mean_error, rms_error
-from halfcycle.windows.search import counted
 
 FEW_POINTS = 20
 """Captured points per cycle below which the capture itself is too coarse to judge by."""

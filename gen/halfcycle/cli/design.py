@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from halfcycle.base.text import counted
 from halfcycle.cli import common, tables
-from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design

@@ -13,13 +13,12 @@ from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.figure import MARK as PICTURE_MARK
 from halfcycle.base.output_file import OutputFile
-from halfcycle.base.text import printable
+from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Value
 from halfcycle.spec.toml_text import value_text
-from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from halfcycle.base import clipped_sine
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.harmonics import folding
 from halfcycle.design.types import Design, Trial
 from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 from halfcycle.spec.models import Spec
-from halfcycle.windows.search import counted
 
 
 def findings(design: Design) -> Iterator[Finding]:
@@ -96,13 +96,21 @@ def _given_gains(design: Design) -> Iterator[Finding]:
 def _window(design: Design) -> Iterator[Finding]:
     spec, window, trial = design.spec, design.window, design.chosen
     spread = trial.faults.spread_v
-    if not window.whole:
+    if window.within_clock and not window.whole:
+        yield finding(
+            "nearly-whole-window",
+            "loop.period_us",
+            f"the window misses its {counted(window.half_cycles)} by "
+            f"{signed_ppm(window.mismatch_ppm)}, less than a clock holds, and counts as whole; no "
+            "need to act",
+        )
+    elif not window.whole:
         yield finding(
             "partial-window",
             "loop.accept_partial_window",
             f"the window misses its {counted(window.half_cycles)} by "
-            f"{window.mismatch_ppm:+.0f} ppm; the reading moves by +-{spread:.3g} V with the phase;"
-            " change loop.period_us for a whole window",
+            f"{signed_ppm(window.mismatch_ppm)}; the reading moves by +-{spread:.3g} V with the "
+            "phase; change loop.period_us for a whole window",
         )
     if not trial.accurate:
         yield finding(
@@ -114,7 +122,7 @@ def _window(design: Design) -> Iterator[Finding]:
             "error" if spread > trial.tolerance_v else "warning",
         )
     mean, sampling = spec.loop.measure == "mean", trial.faults.sampling_v
-    if window.whole and mean and sampling > trial.tolerance_v / 4:
+    if window.within_clock and mean and sampling > trial.tolerance_v / 4:
         yield finding(
             "few-points",
             "loop.period_us",
@@ -123,6 +131,8 @@ def _window(design: Design) -> Iterator[Finding]:
         )
     if trial.faults.fixed:
         kind = "a fixed bias set by the filter's and the sensor's lag; nothing to do"
+    elif window.within_clock and not window.whole:
+        kind = "a ripple as slow as the window's mismatch; no need to act"
     elif window.whole:
         kind = (
             "a ripple, as the output follows a source of its own frequency; "

@@ -14,12 +14,12 @@ from fractions import Fraction
 from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted
 from halfcycle.design.findings import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import allowed_windows
-from halfcycle.windows.search import counted
 
 REMEDY_WINDOWS = 2
 """Windows tried for each remedy, the shortest ones."""
@@ -55,7 +55,7 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     )
     ripple_v = min(each.faults.ripple_v for each, _ in refused)
     if ripple_v > float(spec.output.rated_rms_v) / 200:
-        partial = not window.whole
+        partial = not window.within_clock
         findings.append(
             finding(
                 "band-ripple",

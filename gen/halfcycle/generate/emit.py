@@ -17,6 +17,7 @@ from typing import Any
 
 import halfcycle
 from halfcycle.base import resources
+from halfcycle.base.text import counted
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.quantised import Quantised
@@ -24,7 +25,6 @@ from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator.plan import FLAGS, SCALE_ONE, Plan
 from halfcycle.regulator.state import CALLS, fields_of, reading_type
 from halfcycle.spec.toml_text import value_text
-from halfcycle.windows.search import counted
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
 WIDTH = 96

@@ -27,6 +27,9 @@ WINDOW_SHARE, nor than the width of the filter's own line over DECAY_SHARE..."""
 MIN_SHARE = 64
 """...but no closer than 1/W over this: the phase by which ringing turns in a window, which says
 at what rate of the loop it is seen, then moves by a sixty-fourth of a turn."""
+_GONE = 5.0
+"""Time constants of the ringing in a window from which on less than 1 % reaches the next one, so
+that the phase in which it arrives no longer matters."""
 MAX_LINE = 1500
 """Most filters looked at for one load."""
 
@@ -100,7 +103,10 @@ def resonance_line(spec: Spec, load: LoadImpedance, timing: Timing) -> list[Filt
     damping = resistance / inductances[-1] + load.conductance_s / capacitances[-1]
     width = damping / 2.0 / (2.0 * math.pi)
     window = 1.0 / float(timing.window_s)
-    apart = max(min(window / WINDOW_SHARE, width / DECAY_SHARE), window / MIN_SHARE)
+    if damping / 2.0 > _GONE * window:
+        apart = width / DECAY_SHARE
+    else:
+        apart = max(min(window / WINDOW_SHARE, width / DECAY_SHARE), window / MIN_SHARE)
     points = min(math.ceil((high - low) / apart), MAX_LINE) + 1
     return [
         _least_damped(float(hertz), spec, load) for hertz in np.linspace(low, high, points)[1:-1]

@@ -42,6 +42,11 @@ units of 1 over the greatest gain."""
 _DUST = 1e-8
 """Overshoot that is not one: where none is allowed, rounding would decide on some machines."""
 _COARSE, _DENSE, _SECTIONS = 24, 96, 8
+MAX_ALLOWED = 256
+"""Windows for settling that are made use of: a loop that takes so many has an Ms of 1.02, and a
+slower one gains nothing by it."""
+_REFUSAL_HORIZON, _REFUSAL_BEYOND = 128, 64
+"""Windows in which the best of a refusal is sought, and so many beyond those allowed."""
 MAX_ROUNDS = 8
 """Times that constants are sought anew because filters inside the tolerances were worse."""
 
@@ -99,7 +104,7 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
     ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
     :func:`halfcycle.loop.figures.analyse` has it. ``lines``: filters inside the tolerances, of
     which those that turn out to be the worst are added to the corners."""
-    allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
+    allowed = min(math.floor(Fraction(settling_s) / Fraction(window_s)), MAX_ALLOWED)
     targets = _Targets(window_s, float(settling_s), allowed, float(overshoot), ripple)
     if lines is None:
         return _design_for(plants, targets)
@@ -168,6 +173,8 @@ def _settles_with_room(
     plants: Plants, constants: GainDesign | GainRefusal, targets: _Targets
 ) -> bool:
     """Whether every corner settles in time into the band that the search goes for."""
+    if targets.ripple >= DESIGN_BAND:
+        return False
     settled = step_figures(
         plants.step_taps,
         float(constants.kp),
@@ -189,7 +196,8 @@ def _design_for(plants: Plants, targets: _Targets) -> GainDesign | GainRefusal:
     """The constants for these corners alone."""
     for rows in (_extreme_rows(plants), np.arange(len(plants.gains))):
         search = _Search(plants, rows, targets)
-        best = search.best() if targets.allowed >= 1 else None
+        possible = targets.allowed >= 1 and targets.ripple < DESIGN_BAND
+        best = search.best() if possible else None
         if best is None:
             return _refuse(search, plants, targets)
         kp, ki = best
@@ -314,7 +322,9 @@ def _refuse(search: _Search, plants: Plants, targets: _Targets) -> GainDesign | 
     low = _number_of(0.01 / search.strongest)
     line = np.unique(np.linspace(low, search.high, _DENSE).round().astype(int))
     ki = np.tile(line, (len(kp), 1))
-    horizon = max(128, 2 * allowed + 8)
+    horizon = max(_REFUSAL_HORIZON, min(2 * allowed + 8, allowed + _REFUSAL_BEYOND))
+    if targets.ripple >= DESIGN_BAND:
+        horizon = 16  # The output's own ripple is beyond the band: nothing settles, ever.
     windows, over = search.figures(kp[:, None], ki, horizon)
     order = sorted(
         (int(windows[a, b]), round(float(over[a, b]), 6), int(kp[a]), int(ki[a, b]))

@@ -21,7 +21,7 @@ ScaleCurve = Callable[[Real], Real]
 BAND = 0.02
 """Settled means within this share of rated, for good."""
 _HORIZON = 64
-_LONGEST_HORIZON = 4096
+_MAX_HORIZON = 4096
 
 
 def steps(
@@ -94,7 +94,8 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
         with np.errstate(over="ignore", invalid="ignore"):
             y = step_response(taps, kp, ki, horizon, curve)[:, stable]
         settled = settled_window(y, bands)
-        if settled.max() <= horizon // 2 or horizon >= _LONGEST_HORIZON:
+        never = bool((bands <= 0).any())
+        if settled.max() <= horizon // 2 or never or horizon >= _MAX_HORIZON:
             windows[stable] = np.where(settled > horizon, 0, settled)
             overshoot[stable] = np.maximum(y.max(axis=0) - 1.0, 0.0)
             return StepFigures(windows, overshoot)

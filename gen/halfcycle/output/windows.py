@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Any
@@ -65,12 +65,17 @@ class ListedWindow(WindowBase):
     alternation_rms: Annotated[float, Means("the same for an RMS reading", ge=0)]
 
     @classmethod
-    def of(cls, window: Window, zero_offset: float, tolerance_hz: Fraction) -> ListedWindow:
+    def of(
+        cls, window: Window, zero_offset: float, tolerance_hz: Fraction, listed: int = 1
+    ) -> ListedWindow:
         """A candidate with the bounds of its errors, for a sensor whose zero is off by up to
-        ``zero_offset`` (fraction of the peak) and a frequency off by up to ``tolerance_hz``."""
+        ``zero_offset`` (fraction of the peak) and a frequency off by up to ``tolerance_hz``;
+        one of so many that are ``listed``, which share the work."""
         from halfcycle.windows import reading_errors  # noqa: PLC0415 (numpy: not for --help)
 
-        mean_error = reading_errors.mean_error(window, zero_offset, tolerance_hz)
+        mean_error = reading_errors.mean_error(
+            window, zero_offset, tolerance_hz, reading_errors.work_for_each(listed)
+        )
         rms_error = reading_errors.rms_error(window, zero_offset, tolerance_hz)
         return cls(
             **shape(window),
@@ -97,6 +102,9 @@ class Windows(LightEntry):
     ]
 
     @classmethod
-    def of(cls, windows: Iterable[Window], zero_offset: float, tolerance_hz: Fraction) -> Windows:
+    def of(cls, windows: Sequence[Window], zero_offset: float, tolerance_hz: Fraction) -> Windows:
         """All candidates, in their order; arguments as in ``ListedWindow.of``."""
-        return cls([ListedWindow.of(window, zero_offset, tolerance_hz) for window in windows])
+        listed = len(windows)
+        return cls(
+            [ListedWindow.of(window, zero_offset, tolerance_hz, listed) for window in windows]
+        )

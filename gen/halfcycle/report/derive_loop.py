@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
+from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop import derivations
 from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
 from halfcycle.report.parts import Derivation, Step, number, quantity
-from halfcycle.windows.search import counted
 
 MINUS_ONE = "<mrow><mi>{}</mi><mo>(</mo><mrow><mo>−</mo><mn>1</mn></mrow><mo>)</mo></mrow>"
 FORMS = {

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from halfcycle.base import clipped_sine
+from halfcycle.base.text import counted, signed_ppm
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report.mathml import (
     magnitude,
@@ -17,7 +18,6 @@ from halfcycle.report.mathml import (
     words,
 )
 from halfcycle.report.parts import Derivation, Step, number
-from halfcycle.windows.search import counted
 
 
 def window(made: IntegerDesign) -> Derivation:
@@ -47,7 +47,7 @@ def window(made: IntegerDesign) -> Derivation:
             ),
             Step(
                 f"Taken: {counted(window.half_cycles)} in {window.samples} samples"
-                + ("." if whole else f", which misses by {window.mismatch_ppm:+.0f} ppm.")
+                + ("." if whole else f", which misses by {signed_ppm(window.mismatch_ppm)}.")
             ),
         ),
     )

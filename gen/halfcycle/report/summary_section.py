@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
+from halfcycle.base.text import counted
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Contents, Corners, Level, number, quantity
 from halfcycle.report.window_section import length_text
-from halfcycle.windows.search import counted
 
 LEVELS: tuple[tuple[Level, str], ...] = (
     ("error", "Errors"),

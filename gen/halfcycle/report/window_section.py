@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import DASH, Figure, Table, number, quantity, volts
 from halfcycle.report.svg_chart import WIDTH, Chart, wrap
 from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import FEW_POINTS
-from halfcycle.windows.search import Window, counted
+from halfcycle.windows.search import Window
 
 MOST = 10
 """Candidates drawn; the chosen one and its double are always among them."""
@@ -171,7 +172,7 @@ def window_table(shown: tuple[Candidate, ...]) -> Table:
                 f"{one.window.half_cycles}",
                 f"{one.window.samples}",
                 number(one.window.duration_ms, 6),
-                "yes" if one.window.whole else f"{one.window.mismatch_ppm:+.0f} ppm",
+                "yes" if one.window.whole else signed_ppm(one.window.mismatch_ppm),
                 volts(faults.spread_v),
                 volts(faults.alternation_v),
                 DASH if trial is None else volts(trial.hunting_v),

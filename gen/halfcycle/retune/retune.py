@@ -21,13 +21,13 @@ from fractions import Fraction
 from halfcycle.base.errors import RefusedError
 from halfcycle.base.exact import text as exact_text
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.discretise import ContinuousGains, WindowGains, to_continuous
 from halfcycle.retune.comparison import departure, worse_figures
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec, Value
-from halfcycle.windows.search import counted
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"

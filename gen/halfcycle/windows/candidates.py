@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from halfcycle.base.errors import Fault, InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
-from halfcycle.windows.search import Window, counted, nearest_misses, whole_windows
+from halfcycle.base.text import counted, signed_ppm
+from halfcycle.windows.search import Window, nearest_misses, nearly_whole_windows, whole_windows
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -50,8 +51,11 @@ class ReadingFaults:
 def allowed_windows(spec: Spec, file: str) -> tuple[Window, ...]:
     """Candidates, shortest first; only those with the count that the spec insists on, if it does.
 
-    Raises RefusedError where no whole window is short enough and a partial one is not accepted, and
-    InputError where the count insisted on cannot be had.
+    A window that misses its half cycles by less than a clock holds counts as whole; its errors
+    still include what it misses by.
+
+    Raises RefusedError if no whole window is short enough and a partial one is not accepted, and
+    InputError if the count insisted on cannot be had.
     """
     f, period = spec.output.frequency_hz, spec.loop.period_us / 1_000_000
     longest = spec.loop.longest_window_ms / 1000
@@ -61,6 +65,9 @@ def allowed_windows(spec: Spec, file: str) -> tuple[Window, ...]:
         return (_insisted(spec, file, wanted),)
     if whole:
         return whole
+    nearly = nearly_whole_windows(f, period, longest)
+    if nearly:
+        return nearly
     misses = nearest_misses(f, period, longest)
     if spec.loop.accept_partial_window and misses:
         # Nearer is better as far as the tolerance; the longest of the list is the nearest.
@@ -71,7 +78,8 @@ def allowed_windows(spec: Spec, file: str) -> tuple[Window, ...]:
 def _insisted(spec: Spec, file: str, half_cycles: int) -> Window:
     f, period = spec.output.frequency_hz, spec.loop.period_us / 1_000_000
     exact = half_cycles / (2 * f * period)
-    if exact.denominator != 1 and not spec.loop.accept_partial_window:
+    window = Window(half_cycles, max(1, round(exact)), f, period)
+    if not window.within_clock and not spec.loop.accept_partial_window:
         step = (2 * f * period).numerator
         fault = Fault(
             file,
@@ -80,13 +88,13 @@ def _insisted(spec: Spec, file: str, half_cycles: int) -> Window:
             f'use a multiple of {step}, "auto", or accept_partial_window = true',
         )
         raise InputError([fault])
-    return Window(half_cycles, max(1, round(exact)), f, period)
+    return window
 
 
 def _nothing_whole(spec: Spec, misses: tuple[Window, ...]) -> Finding:
     f = spec.output.frequency_hz
     near = ", ".join(
-        f"{counted(w.half_cycles)} in {w.samples} samples ({w.mismatch_ppm:+.0f} ppm)"
+        f"{counted(w.half_cycles)} in {w.samples} samples ({signed_ppm(w.mismatch_ppm)})"
         for w in misses[-3:]
     )
     if misses:

@@ -38,10 +38,10 @@ TOLERANCE = 1e-6
 SHARE = 1e-3
 """...or by this share of the error itself, whichever is more (unless the search grows too long)."""
 
-MOST_WORK = 2_000_000
+MAX_WORK = 2_000_000
 """Samples looked at in one search; when spent, the bound found so far stands (it is valid)."""
 
-MOST_CELLS = 2000
+MAX_CELLS = 400
 """Cells looked at in one search, likewise."""
 
 _EPSILON = float(np.finfo(np.float64).eps)
@@ -83,14 +83,18 @@ def rectified(samples: int, step: float, offset: float) -> Bounds:
     return _exact(_pieces(samples, step, offset, slopes=False), offset)
 
 
-def rectified_over(samples: int, steps: Bounds, greatest_offset: float) -> Bounds:
-    """Outer bounds of mean|sin + d| over every phase, step in ``steps`` and |d| <= greatest."""
+def rectified_over(
+    samples: int, steps: Bounds, greatest_offset: float, work: int = MAX_WORK
+) -> Bounds:
+    """Outer bounds of mean|sin + d| over every phase, step in ``steps`` and |d| <= greatest.
+
+    ``work``: samples that may be looked at for either bound; with fewer they are less close."""
     slack = rounding(samples)
     if steps.low == steps.high and greatest_offset == 0:
         exact = rectified(samples, steps.low, 0.0)
         return Bounds(max(0.0, exact.low - slack), exact.high + slack)
-    low = _least(samples, steps, greatest_offset)
-    high = _greatest(samples, steps, greatest_offset)
+    low = _least(samples, steps, greatest_offset, work)
+    high = _greatest(samples, steps, greatest_offset, work)
     return Bounds(max(0.0, low - slack), high + slack)
 
 
@@ -217,7 +221,7 @@ def _allowed(value: float) -> float:
     return max(TOLERANCE * MEAN_OF_SINE, SHARE * abs(value - MEAN_OF_SINE))
 
 
-def _least(samples: int, steps: Bounds, greatest_offset: float) -> float:
+def _least(samples: int, steps: Bounds, greatest_offset: float, work: int) -> float:
     """Branch and bound for the least; offsets from 0 up suffice (turn the phase by pi)."""
     corners = [(step, offset) for step in set(steps) for offset in {0.0, greatest_offset}]
     found = min(rectified(samples, step, offset).low for step, offset in corners)
@@ -231,7 +235,7 @@ def _least(samples: int, steps: Bounds, greatest_offset: float) -> float:
     half = greatest_offset / 2
     whole = Cell((steps.low + steps.high) / 2, (steps.high - steps.low) / 2, half, half)
     heap = [(bound(whole), whole)]
-    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (4 * samples)))):
+    for _ in range(min(MAX_CELLS, max(4, work // (4 * samples)))):
         low, cell = heap[0]
         if found - low <= _allowed(found):
             break
@@ -254,7 +258,7 @@ def _split(cell: Cell, samples: int) -> tuple[Cell, Cell]:
     )
 
 
-def _greatest(samples: int, steps: Bounds, offset: float) -> float:
+def _greatest(samples: int, steps: Bounds, offset: float, work: int) -> float:
     """Branch and bound over the step for the greatest, at the greatest offset."""
 
     def value(step: float) -> float:
@@ -269,7 +273,7 @@ def _greatest(samples: int, steps: Bounds, offset: float) -> float:
     ends = value(steps.low), value(steps.high)
     found = max(ends)
     heap = [entry(steps.low, steps.high, *ends)]
-    for _ in range(min(MOST_CELLS, max(16, MOST_WORK // (2 * samples)))):
+    for _ in range(min(MAX_CELLS, max(4, work // (2 * samples)))):
         high, a, b, at_a, at_b = heap[0]
         if -high - found <= _allowed(found):
             break

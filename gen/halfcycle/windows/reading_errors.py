@@ -23,6 +23,9 @@ from halfcycle.windows.search import Window
 FEW_POINTS = 20
 """Below this many distinct points per half cycle the mean's ripple exceeds about 0.1 %."""
 
+LIST_WORK = 4_000_000
+"""Samples that may be looked at for either bound over a whole list of windows: a few seconds."""
+
 SamplingKind = Literal["fixed bias", "ripple"]
 
 
@@ -61,13 +64,19 @@ def peak_fraction(percent_of_rms: Fraction | float) -> float:
     return float(percent_of_rms) / 100 / math.sqrt(2)
 
 
-def mean_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Fraction(0)) -> Bounds:
+def mean_error(
+    window: Window,
+    offset: float = 0.0,
+    deviation_hz: Fraction = Fraction(0),
+    work: int = mean_extremes.MAX_WORK,
+) -> Bounds:
     """Bounds of the mean-based reading's error over every phase.
 
     Args:
         window: the window, timed for its nominal frequency.
         offset: greatest size of the zero offset, fraction of the peak, 0 <= offset < 1.
         deviation_hz: greatest size of the frequency's deviation, 0 <= deviation < frequency.
+        work: samples that may be looked at for either bound.
 
     Without deviation and offset exact; otherwise outside the truth by at most 1e-6 or a thousandth
     of the error, whichever is more (windows of many thousand samples: still outside, less close).
@@ -75,7 +84,7 @@ def mean_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Fra
     _check(window, offset, deviation_hz)
     if window.whole and not offset and not deviation_hz:
         return sampling_ripple(window.distinct_points)
-    found = mean_extremes.rectified_over(window.samples, _steps(window, deviation_hz), offset)
+    found = mean_extremes.rectified_over(window.samples, _steps(window, deviation_hz), offset, work)
     return Bounds(found.low / MEAN_OF_SINE - 1, found.high / MEAN_OF_SINE - 1)
 
 
@@ -86,6 +95,11 @@ def rms_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Frac
         return Bounds(0.0, 0.0)
     found = rms_extremes.square_over(window.samples, _steps(window, deviation_hz), offset)
     return Bounds(math.sqrt(2 * found.low) - 1, math.sqrt(2 * found.high) - 1)
+
+
+def work_for_each(windows: int) -> int:
+    """The ``work`` of :func:`mean_error` for each of a list of so many windows (1 and up)."""
+    return min(mean_extremes.MAX_WORK, LIST_WORK // windows)
 
 
 def sampling_ripple(distinct_points: int) -> Bounds:

@@ -21,7 +21,7 @@ from halfcycle.windows.mean_extremes import Bounds, Floats, rounding
 BETWEEN = 2e-8
 """What the grid of steps may leave out, in the mean square."""
 
-MOST_CELLS = 200_000
+MAX_CELLS = 200_000
 """Finest grid; beyond it more is left out (and allowed for)."""
 
 
@@ -29,7 +29,7 @@ def square_over(samples: int, steps: Bounds, greatest_offset: float) -> Bounds:
     """Outer bounds of mean (sin + d)^2 over every phase, step in ``steps`` and |d| <= greatest."""
     curvature = (samples**2 - 1) * (1 + greatest_offset) / 6
     half = (steps.high - steps.low) / 2
-    cells = min(MOST_CELLS, math.ceil(half * math.sqrt(curvature / (2 * BETWEEN))))
+    cells = min(MAX_CELLS, math.ceil(half * math.sqrt(curvature / (2 * BETWEEN))))
     grid = np.linspace(steps.low, steps.high, cells + 1)
     between = curvature / 2 * (half / cells) ** 2 if cells else 0.0
     first, second = dirichlet(samples, grid), dirichlet(samples, 2 * grid)

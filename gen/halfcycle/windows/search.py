@@ -12,16 +12,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
 
-MOST_SAMPLES = 65_535
+MAX_SAMPLES = 65_535
 """The firmware's sample counter has 16 bits."""
+
+CLOCK_PPM = 20
+"""Mismatch up to which a window counts as whole: crystals are sold with 20 to 50 ppm of
+tolerance (common practice, no source), so that no clock holds a window closer."""
 
 LIST_LIMIT = 40
 """Candidates listed when the caller names no other limit."""
-
-
-def counted(half_cycles: int) -> str:
-    """The count in words: "1 half cycle", "3 half cycles"."""
-    return f"{half_cycles} half cycle{'' if half_cycles == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +69,11 @@ class Window:
         return self.mismatch == 0
 
     @property
+    def within_clock(self) -> bool:
+        """Whether the window holds its half cycles as well as a clock can: within CLOCK_PPM."""
+        return abs(self.mismatch) * 1_000_000 <= CLOCK_PPM
+
+    @property
     def odd(self) -> bool:
         """Whether the half cycles do not pair up, so that a zero offset does not cancel."""
         return self.half_cycles % 2 == 1
@@ -98,7 +102,20 @@ def whole_windows(
     """Every whole window no longer than ``longest_s``, shortest first, at most ``limit``."""
     step = 2 * frequency_hz * period_s
     shortest = Window(step.numerator, step.denominator, frequency_hz, period_s)
-    count = _most_samples(period_s, longest_s) // shortest.samples
+    count = _max_samples(period_s, longest_s) // shortest.samples
+    return tuple(shortest.times(n) for n in range(1, min(count, limit) + 1))
+
+
+def nearly_whole_windows(
+    frequency_hz: Fraction, period_s: Fraction, longest_s: Fraction, limit: int = LIST_LIMIT
+) -> tuple[Window, ...]:
+    """The shortest window within CLOCK_PPM of its half cycles, and its multiples, as
+    :func:`whole_windows` has them. Each misses by the same share."""
+    misses = nearest_misses(frequency_hz, period_s, longest_s)
+    shortest = next((window for window in misses if window.within_clock), None)
+    if shortest is None:
+        return ()
+    count = _max_samples(period_s, longest_s) // shortest.samples
     return tuple(shortest.times(n) for n in range(1, min(count, limit) + 1))
 
 
@@ -112,7 +129,7 @@ def nearest_misses(
     half cycles. Where there are more than ``limit``, the nearest are kept.
     """
     step = 2 * frequency_hz * period_s
-    most = _most_samples(period_s, longest_s)
+    most = _max_samples(period_s, longest_s)
     pairs = sorted(set(_approximations(step, most, limit)), key=lambda pair: (pair[1], pair[0]))
     best: list[Window] = []
     for half_cycles, samples in pairs:
@@ -145,8 +162,8 @@ def _nearest_count(window: Window) -> bool:
     )
 
 
-def _most_samples(period_s: Fraction, longest_s: Fraction) -> int:
-    return min(MOST_SAMPLES, int(longest_s // period_s))
+def _max_samples(period_s: Fraction, longest_s: Fraction) -> int:
+    return min(MAX_SAMPLES, int(longest_s // period_s))
 
 
 def _approximations(step: Fraction, most: int, limit: int) -> Iterator[tuple[int, int]]:
