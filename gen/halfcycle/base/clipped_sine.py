@@ -18,6 +18,9 @@ from collections.abc import Callable
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 """RMS over average-rectified mean of a pure sine: the constant by which a mean is read as RMS."""
 
+SETTLING_BAND = 0.02
+"""An output has settled if it stays within this share of the step, for good."""
+
 LARGEST_FUNDAMENTAL = 4 / math.pi
 """The square wave's fundamental, which no finite drive reaches."""
 

@@ -22,7 +22,7 @@ DEFAULT_BOARDS = 1000
     type=int,
     default=DEFAULT_BOARDS,
     show_default=True,
-    help="Boards: nominal, all corners of the tolerances, then drawn inside them.",
+    help="Boards: nominal, all corners, the worst filters between them, then drawn ones.",
 )
 @click.option(
     "--seed",
@@ -32,7 +32,7 @@ DEFAULT_BOARDS = 1000
     show_default=True,
     help="Of the boards and of their noise.",
 )
-@click.option("--board", metavar="I", type=click.IntRange(0), help="Replay this one board only.")
+@click.option("--board", metavar="I", type=click.IntRange(0), help="Run this one board only.")
 @click.option(
     "--parallel",
     "engine",
@@ -68,7 +68,7 @@ def command(
 ) -> None:
     """Run the C of SPEC against virtual boards through the bad days, and judge each one.
 
-    Exit code 1 where a board breaks a rule; the failure names the command that replays it.
+    Exit code 1 if a board breaks a rule; the failure names the command that runs it again.
 
     \b
     Example:
@@ -80,13 +80,14 @@ def command(
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate.cases import cases  # noqa: PLC0415
     from halfcycle.simulate.findings import findings  # noqa: PLC0415
+    from halfcycle.simulate.reading_error import reading_errors  # noqa: PLC0415 (scipy)
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
 
     form = "" if plot is None else check_name(str(plot))
     with common.refusals(as_json):
-        made = common.design_spec(spec_file)
-        generated = emit.render(made.design, made.quantised)
-    prepared = virtual.prepare(made.design, made.quantised, generated)
+        integer_design = common.design_spec(spec_file)
+        generated = emit.render(integer_design.design, integer_design.quantised)
+    prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
     with progress.progress_bar("boards", wanted=not as_json) as told:
@@ -99,14 +100,15 @@ def command(
             jobs=jobs or -1,
             progress=told,
         )
-    remarks = findings(prepared.setting, known, tallies, boards if board is None else 0)
+    errors = reading_errors(prepared, tallies, seed)
+    remarks = findings(prepared.setting, known, tallies, errors, boards if board is None else 0)
     if plot is not None:
         from halfcycle.base.files import write_atomic  # noqa: PLC0415
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
         write_atomic(plot, picture(prepared, tallies, numbers, seed, form))
     why = reason(prepared.setting)
-    again = show.Replay(spec_file, seed)
+    again = show.RunAgain(spec_file, seed)
     if as_json:
         tables.emit_json(
             {
@@ -120,7 +122,7 @@ def command(
         show.show_cases(prepared, known, tallies)
         show.show_failures(tallies, again)
         if not names and board is None:
-            show.show_reporting(prepared, tallies)
+            show.show_reporting(prepared, errors)
             show.show_reason(prepared, why)
     common.show_findings(remarks)
     if any(tally.failed for tally in tallies):

@@ -101,7 +101,7 @@ class WhyWindow(Entry):
     nyquist_hz: float = means("half the loop's rate, Hz")
     resonance_gain_db: float = means("the resonant loop's gain at the filter's resonance, dB")
     window_settling_ms: float | None = means("settling of the window's loop, ms")
-    plain_settling_ms: float = means("settling of the plain loop, ms")
+    plain_settling_ms: float | None = means("settling of the plain loop, ms; null: there is none")
 
 
 class Simulate(Entry):

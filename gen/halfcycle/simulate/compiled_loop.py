@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from halfcycle.simulate.parts import BoardLoad, Filter
+from halfcycle.simulate.parts import BoardLoad, FilterParts
 from halfcycle.simulate.run_types import Board, History, Real, Run
 from halfcycle.verify import compiler
 
@@ -43,7 +43,7 @@ class CompiledLoop:
     """One regulator compiled with the circuit.
 
     ``name`` is its prefix; ``generated`` maps file names to texts, at least NAME.h and NAME.c.
-    Raises ToolMissingError without a compiler and compiler.CompileError where it refuses the code.
+    Raises ToolMissingError without a compiler and compiler.CompileError if it refuses the code.
     """
 
     def __init__(self, name: str, generated: Mapping[str, str]) -> None:
@@ -61,7 +61,7 @@ class CompiledLoop:
         path = compiler.build_shared(contents, names, defines, FLAGS)
         try:
             self._lib: Any = self._ffi.dlopen(str(path))
-        except OSError:  # Damaged, or kept where nothing may be executed.
+        except OSError:  # Damaged, or kept in a place from which nothing may be executed.
             path = compiler.build_shared(contents, names, defines, FLAGS, fresh=True)
             self._lib = self._ffi.dlopen(str(path))
 
@@ -110,7 +110,7 @@ class CompiledLoop:
 
     def run_circuit(
         self,
-        parts: Filter,
+        parts: FilterParts,
         load: BoardLoad,
         step_s: float,
         duty: Real,
