@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from graphlib import TopologicalSorter
@@ -30,8 +31,8 @@ ROOMS = (
     "bench",
     "retune",
     "targets",
-    "output",
     "report",
+    "output",
     "cli",
 )
 """The packages, from the spec to people. A module imports from its own room and those before it;
@@ -39,7 +40,6 @@ the rooms that the Plan divides see no more than ``SEES`` says."""
 
 SEES = {
     "regulator": {"regulator"},
-    "output": {"base", "output"},
 }
 """Rooms that may see less than all before them."""
 
@@ -137,6 +137,35 @@ def test_only_the_command_line_prints_and_exits(name: str) -> None:
     for node in ast.walk(TREES[name]):
         if isinstance(node, ast.Call):
             assert ast.unparse(node.func) not in {"print", "sys.exit", "exit", "click.echo"}
+
+
+OPTION = re.compile(r"(^|[^-\w])--[a-z]")
+FLAGS_OF_TOOLS = ("targets.toolchains", "targets.qemu", "targets.simavr", "verify.compiler")
+"""What hands ``--flags`` to compilers, linkers and emulators."""
+SPEAKS_OPTIONS = ("base", "check", "retune", "report", "simulate", "verify")
+"""Rooms that may name options yet; what they say is the command line's to word."""
+
+
+@pytest.mark.parametrize("name", [n for n in TREES if not n.startswith(PRINTERS)])
+def test_only_the_command_line_knows_options(name: str) -> None:
+    """What computes speaks of the domain: "the channel", not ``--channel``."""
+    if name in FLAGS_OF_TOOLS or room(name) in SPEAKS_OPTIONS:
+        return
+    for node in ast.walk(TREES[name]):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            assert not OPTION.search(node.value), f"{name}:{node.lineno}: {node.value!r}"
+
+
+def test_json_is_made_by_the_models_that_describe_it() -> None:
+    """No command puts its JSON together by hand: one function prints it, from an output model."""
+    users = {
+        name
+        for name, tree in TREES.items()
+        if room(name) == "cli"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Import) and any(alias.name == "json" for alias in node.names)
+    }
+    assert users == {"cli.tables"}
 
 
 @pytest.mark.parametrize(

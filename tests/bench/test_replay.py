@@ -28,7 +28,7 @@ from halfcycle.cli import cli
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
-from support.paths import RECORDS, ROOT
+from support.paths import EXAMPLES, RECORDS, ROOT
 
 RECORD = RECORDS / "sample_ascii.cfg"
 BASE = (ROOT / "docs" / "examples" / "peat_cabin.toml").read_text("utf-8")
@@ -155,7 +155,7 @@ def test_advice() -> None:
     over = run(made(), capture(sine(rms=340)))
     assert over.clipped_samples > 100
     assert "beyond the ADC's range" in said(over, "sensor.volts_per_code")
-    assert "--multiply" in said(run(made(), capture(sine(rms=2.3))), "capture level")
+    assert "probe's ratio" in said(run(made(), capture(sine(rms=2.3))), "capture level")
     assert "record faster" in said(run(made(), capture(sine(), step=2e-3)), "capture step")
 
 
@@ -274,6 +274,11 @@ def test_command(tmp_path: Path) -> None:
     bad = invoke(str(spec), str(RECORD), "--channel", "VA")
     assert (bad.returncode, bad.stdout) == (2, "")
     assert bad.stderr.count("\n") == 1 and "there are: IA, IB, IC, 3I0" in bad.stderr
+    assert " --channel: " in bad.stderr, "a fault is named by the option that it came from"
+    empty = invoke(str(spec), str(RECORD), "--channel", "IA", "--from-s", "9", "--model")
+    assert empty.returncode == 2 and " --from-s, --to-s: " in empty.stderr
+    chosen = invoke(str(spec), str(RECORD), "--model")
+    assert chosen.returncode == 2 and " --channel: no analog channel in volts" in chosen.stderr
     assert invoke(str(spec), str(RECORD), "--multiply", "nan").returncode == 2
 
 
@@ -293,3 +298,54 @@ def test_section_reaches_the_windows(tmp_path: Path) -> None:
     given = read_capture(RECORD, "IA", Section(1 / 60 - 1e-6, 1.0, 2.0))
     found = run(design_integers(parse_spec(sixty(tmp_path).read_text(), "x")), given)
     assert found.true_rms_v == pytest.approx([2 * 17.6739], abs=2e-4)
+
+
+def timed(
+    tmp_path: Path, title: str, factor: float, step_s: float = 5e-5, rows: int = 4000
+) -> Path:
+    """A sine of 50 Hz whose time column is in seconds times ``factor``."""
+    path = tmp_path / "timed.csv"
+    lines = (
+        f"{factor * step_s * at:.9g},{325 * math.sin(100 * math.pi * step_s * at):.6g}"
+        for at in range(rows)
+    )
+    path.write_text(f"{title},V\n" + "\n".join(lines) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor", "step_s"),
+    [("us", 1e6, 5e-5), ("ms", 1e3, 5e-5), ("ms", 1e3, 2e-6), ("ns", 1e9, 5e-5)],
+)
+def test_a_time_column_without_its_unit_is_refused_and_the_unit_named(
+    tmp_path: Path, unit: str, factor: float, step_s: float
+) -> None:
+    """Taken as seconds, such a record lasted for hours, and all of them were resampled. A step
+    of 2 us in ms leaves enough points a cycle to look right."""
+    rows = round(0.1 / step_s)
+    given = read_capture(timed(tmp_path, "t", factor, step_s, rows))
+    with pytest.raises(InputError, match=rf"is it in {unit}\? then title .*: Time \({unit}\)"):
+        replay(made(), given, "c.csv", use_model=True)
+    told = read_capture(timed(tmp_path, f"Time ({unit})", factor, step_s, rows))
+    assert run(made(), told).true_rms_v == pytest.approx(325 / math.sqrt(2), rel=1e-3)
+
+
+def test_rows_far_apart_are_refused_before_they_are_resampled(tmp_path: Path) -> None:
+    """3,000 rows 1,000 s apart took 3.8 GB."""
+    path = tmp_path / "far.csv"
+    volts = 325 * np.sin(2 * math.pi * 0.35 * np.arange(3000))
+    path.write_text("s,V\n" + "".join(f"{1000 * at},{v:.3f}\n" for at, v in enumerate(volts)))
+    ran = invoke(str(EXAMPLES / "peat_cabin.toml"), str(path))
+    assert (ran.returncode, ran.stdout, ran.stderr.count("\n")) == (2, "", 1)
+    assert "samples in a cycle of 50 Hz" in ran.stderr
+
+
+def test_a_record_without_end_is_refused_with_the_longest_section() -> None:
+    """Four points a cycle for 2,500 s: each row is small, the loop's samples are too many."""
+    time = np.arange(500_000) / 200
+    volts = 325 * np.sin(2 * math.pi * 50 * time + 0.3)
+    given = Capture("u", time, volts, 1 / 200, ((0, len(time)),), ())
+    design = made(loop__period_us=F(100))
+    with pytest.raises(InputError, match="choose one of up to 2000 s") as caught:
+        replay(design, given, "c.csv", use_model=True)
+    assert caught.value.faults[0].key == "section"

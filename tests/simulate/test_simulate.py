@@ -312,9 +312,9 @@ def test_failures_name_the_command_that_replays_them(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["--case", "lightning"], "case: there is no case 'lightning'; choose one of start"),
-        (["--boards", "0"], "boards: there is no board to run; ask for 1 or more"),
-        (["--parallel", "steam"], "engine: joblib has no engine 'steam' here"),
+        (["--case", "lightning"], "--case: there is no case 'lightning'; choose one of start"),
+        (["--boards", "0"], "--boards: there is no board to run; ask for 1 or more"),
+        (["--parallel", "steam"], "--parallel: joblib has no engine 'steam' here"),
     ],
 )
 def test_bad_usage_names_key_and_remedy(arguments: list[str], says: str) -> None:

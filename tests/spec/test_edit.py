@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from halfcycle.base.errors import InputError
-from halfcycle.spec.edit import edit_file, edit_text, literal
+from halfcycle.spec.edit import edit_file, edit_text
 from halfcycle.spec.load import load_spec, parse_spec
+from halfcycle.spec.toml_text import literal
 from support.paths import SPECS as EXAMPLES
 
 BASE = next(path for path in EXAMPLES if path.stem == "peat_cabin").read_text("utf-8")

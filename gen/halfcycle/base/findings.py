@@ -244,9 +244,24 @@ KINDS: dict[str, Kind] = {
         "Boards raise no alarm if the sensor fails in this way.",
         "Check the sensor by a second path in hardware.",
     ),
+    "sensor-dead": Kind(
+        ERROR,
+        "A board reads next to nothing while the meter shows a voltage.",
+        "Check the sensor's supply, its wiring and the ADC's channel.",
+    ),
+    "reading-stuck": Kind(
+        ERROR,
+        "A board's readings do not follow the meter's.",
+        "Check the sensor, and the table's columns.",
+    ),
+    "gain-implausible": Kind(
+        ERROR,
+        "A board's gain is more than a third off the spec's: a wrong column, unit or probe.",
+        "Check the table; if the sensor is so, correct the spec first.",
+    ),
     "gain-unmeasured": Kind(
         WARNING,
-        "No reading has the meter's and the firmware's side.",
+        "No reading has a voltage on the meter's and on the firmware's side.",
         "Take some at the rated voltage.",
     ),
     "gain-single-reading": Kind(

@@ -16,25 +16,39 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from halfcycle.base.errors import HalfcycleError
+from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.meter_readings import Reading
 from halfcycle.spec.models import Spec
 
 CONFIDENCE = 0.95
 COVERAGE = 0.99
-OUTLIER = 3.5
-"""Robust standard deviations (Iglewicz & Hoaglin 1993, from memory), for many values; among n
-the limit is this times 1 + 8/n, so that a clean set of 6 to 40 is flagged 1 time in 50 (simulated
-with normal values)."""
-LEAST_VALUES = 6
+OUTLIER_SIGMAS = 3.5
+"""Robust standard deviations (Iglewicz & Hoaglin 1993, from memory). Of few values the scatter is
+uncertain, of many one is far off by chance: see ``_sigma_limit``."""
+FALSE_ALARMS = 0.02
+"""Share of clean sets in which a reading may be called an outlier (simulated with normal values:
+at most 1.5 times this, for 2 to 40 boards of 3 to 20 readings)."""
+MIN_VALUES = 6
 """Fewer values say too little of their own scatter to call one of them strange."""
-LEAST_SIGMA = 1e-4
+MIN_GROUP = 3
+"""Of two readings that differ nobody can say which one is wrong."""
+MIN_SIGMA = 1e-4
 """Relative scatter that is always allowed for: no bench meter is better than 0.01 %."""
-LEAST_LEVEL = 0.2
+MIN_LEVEL = 0.2
 """Pairs below this share of the greatest reading do not decide on the gain: the zero is in them."""
+DEAD_SHARE = 0.02
+"""A reading of less than this share of the meter's is none."""
+DEAD_LEVEL = 0.05
+"""Share of the rated voltage below which a reading of nothing may be rounding."""
+FOLLOWING_SHARE = 0.25
+"""Readings that grow by less than this share of the meter's growth do not follow it."""
+MIN_GROWTH = 0.1
+"""Growth of the meter's readings, of the least one, below which following cannot be judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,109 +109,242 @@ class Calibration:
     zero_spread_codes: float | None
     zero_spread_after_codes: float | None
     zero_reach_codes: float | None
+    dead: tuple[Reading, ...] = ()
+    """Readings of next to nothing while the meter shows a voltage; they decide on no gain."""
+    stuck_boards: tuple[str, ...] = ()
+    """Boards whose readings do not follow the meter."""
+
+    @property
+    def dead_boards(self) -> tuple[str, ...]:
+        """Boards whose every reading with a voltage at the meter is dead."""
+        names = dict.fromkeys(reading.board for reading in self.dead)
+        gains = {fit.board: fit.volts_per_code for fit in self.boards}
+        return tuple(name for name in names if gains[name] is None)
 
 
-def calibrate(spec: Spec, readings: Sequence[Reading]) -> Calibration:
-    """Fit gain and zero of the boards in ``readings`` to the ``spec`` they were taken with."""
+def calibrate(spec: Spec, readings: Sequence[Reading], reading_step_v: float = 0.0) -> Calibration:
+    """Fit gain and zero of the boards in ``readings`` to the ``spec`` they were taken with.
+
+    ``reading_step_v``: volts RMS of one count of the firmware's reading (0: not known).
+    """
     per_code = float(spec.sensor.volts_per_code)
-    gains = [(reading, value) for reading in readings if (value := _gain(reading, per_code))]
-    strange, kept = _screen(gains)
+    dead = tuple(reading for reading in readings if is_dead(reading, spec))
+    gains = [
+        GainOf(reading, volts, _rounding(reading, reading_step_v))
+        for reading in readings
+        if reading not in dead and (volts := _gain(reading, per_code)) is not None
+    ]
+    odd_readings, used = _screen(gains)
     names = list(dict.fromkeys(reading.board for reading in readings))
-    fits = tuple(_board(name, readings, kept, spec) for name in names)
-    boards = [fit for fit in fits if fit.volts_per_code is not None]
-    odd = _odd_boards(boards)
-    good = [fit for fit in fits if fit.board not in {outlier.board for outlier in odd}]
+    fits = tuple(_fit_board(name, readings, used, spec) for name in names)
+    odd_boards = _odd_boards(fits, used)
+    left_out = {outlier.board for outlier in odd_boards}
+    good = [fit for fit in fits if fit.board not in left_out]
     gain_values = [fit.volts_per_code.value for fit in good if fit.volts_per_code]
     zero_values = [fit.zero_code.value for fit in good if fit.zero_code]
-    gain = _over_boards(gain_values, [fit.volts_per_code for fit in good])
-    zero = _over_boards(zero_values, [fit.zero_code for fit in good])
-    every_gain = [fit.volts_per_code.value for fit in fits if fit.volts_per_code]
-    every_zero = [fit.zero_code.value for fit in fits if fit.zero_code]
+    gain = _over_boards([fit.volts_per_code for fit in good])
+    zero = _over_boards([fit.zero_code for fit in good])
+    all_gains = [fit.volts_per_code.value for fit in fits if fit.volts_per_code]
+    all_zeros = [fit.zero_code.value for fit in fits if fit.zero_code]
     reach = _reach(gain_values)
-    gain_after = _spread(every_gain, gain.value, 100 / gain.value) if gain else None
     return Calibration(
         boards=fits,
         volts_per_code=gain,
         zero_code=zero,
-        outliers=(*strange, *odd),
-        gain_spread_percent=_spread(every_gain, per_code, 100 / per_code),
-        gain_spread_after_percent=gain_after,
+        outliers=(*odd_readings, *odd_boards),
+        gain_spread_percent=_spread(all_gains, per_code, 100 / per_code),
+        gain_spread_after_percent=(
+            _spread(all_gains, gain.value, 100 / gain.value) if gain else None
+        ),
         gain_reach_percent=100 * reach / gain.value if gain and reach is not None else None,
-        zero_spread_codes=_spread(every_zero, spec.sensor.zero_code, 1.0),
-        zero_spread_after_codes=_spread(every_zero, round(zero.value), 1.0) if zero else None,
+        zero_spread_codes=_spread(all_zeros, spec.sensor.zero_code, 1.0),
+        zero_spread_after_codes=_spread(all_zeros, round(zero.value), 1.0) if zero else None,
         zero_reach_codes=_reach(zero_values),
+        dead=dead,
+        stuck_boards=tuple(name for name in names if _is_stuck(name, used, per_code)),
     )
+
+
+def firmware_step_v(spec: Spec) -> float:
+    """Volts RMS of one count of the firmware's reading; 0 if the spec's targets cannot be met, so
+    that there is no firmware."""
+    from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415 (not for --help)
+
+    try:
+        return design_integers(spec).quantised.reading_step_v
+    except HalfcycleError:
+        return 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class GainOf:
+    """What one reading says of the gain: volts per code, and by what share of it rounding (of the
+    meter, of the firmware, of the table's digits) may have moved it."""
+
+    reading: Reading
+    gain: float
+    rounding: float
+
+
+def _seen_v(reading: Reading, per_code: float) -> float | None:
+    """Volts RMS that the firmware saw; None if the row does not say."""
+    if reading.rms_codes is not None:
+        return per_code * reading.rms_codes
+    return reading.reported_v
+
+
+def is_dead(reading: Reading, spec: Spec) -> bool:
+    """Whether the firmware saw next to nothing while the meter showed a voltage worth the name."""
+    seen_v = _seen_v(reading, float(spec.sensor.volts_per_code))
+    if not reading.meter_v or seen_v is None:
+        return False
+    at_work = reading.meter_v >= DEAD_LEVEL * float(spec.output.rated_rms_v)
+    return at_work and seen_v < DEAD_SHARE * reading.meter_v
 
 
 def _gain(reading: Reading, per_code: float) -> float | None:
-    """Volts per code that one reading speaks for; None where it has no say."""
-    if not reading.meter_v:
-        return None
-    if reading.rms_codes:
-        return reading.meter_v / reading.rms_codes
-    return per_code * reading.meter_v / reading.reported_v if reading.reported_v else None
+    """Volts per code that one reading speaks for; None if it has no say."""
+    seen_v = _seen_v(reading, per_code)
+    return per_code * reading.meter_v / seen_v if reading.meter_v and seen_v else None
 
 
-def _screen(gains: list[tuple[Reading, float]]) -> tuple[tuple[Outlier, ...], set[int]]:
-    """Readings off the others of their board, and the lines of those that are kept."""
-    top: dict[str, float] = {}
-    for reading, _ in gains:
-        top[reading.board] = max(top.get(reading.board, 0.0), reading.meter_v or 0.0)
-    strong = [
-        (reading, gain)
-        for reading, gain in gains
-        if (reading.meter_v or 0.0) >= LEAST_LEVEL * top[reading.board]
+def _rounding(reading: Reading, reading_step_v: float) -> float:
+    """Share of the gain by which rounding may have moved it, either way."""
+    if reading.rms_codes is not None or not reading.reported_v:
+        return reading.gain_rounding
+    return reading.gain_rounding + reading_step_v / 2 / reading.reported_v
+
+
+def _strong(gains: Sequence[GainOf], board: str) -> list[GainOf]:
+    """The board's readings that are not far below its greatest."""
+    own = [entry for entry in gains if entry.reading.board == board]
+    top = max((entry.reading.meter_v or 0.0 for entry in own), default=0.0)
+    return [entry for entry in own if (entry.reading.meter_v or 0.0) >= MIN_LEVEL * top]
+
+
+def _is_stuck(board: str, gains: Sequence[GainOf], per_code: float) -> bool:
+    """Whether the firmware's readings stand still, or fall, while the meter's grow."""
+    pairs = [
+        (entry.reading.meter_v or 0.0, per_code * (entry.reading.meter_v or 0.0) / entry.gain)
+        for entry in _strong(gains, board)
     ]
-    middles = {
-        board: float(np.median([gain for reading, gain in strong if reading.board == board]))
-        for board in top
-    }
-    deviations = np.array([gain / middles[reading.board] - 1 for reading, gain in strong])
-    kept = {reading.line for reading, _ in gains}
+    if len(pairs) < 2:
+        return False
+    (low, seen_low), (high, seen_high) = min(pairs), max(pairs)
+    growth = high / low - 1
+    return growth > MIN_GROWTH and seen_high / seen_low - 1 < FOLLOWING_SHARE * growth
+
+
+def _screen(gains: Sequence[GainOf]) -> tuple[tuple[Outlier, ...], list[GainOf]]:
+    """Readings that are off the others of their board, and all that are not."""
+    boards = dict.fromkeys(entry.reading.board for entry in gains)
+    groups = [group for board in boards if len(group := _strong(gains, board)) >= MIN_GROUP]
+    far_off = _far_off(
+        [np.array([entry.gain for entry in group]) for group in groups],
+        [np.array([entry.rounding for entry in group]) for group in groups],
+    )
     outliers = []
-    for at, sigmas in _strange(deviations):
-        reading = strong[at][0]
-        kept.discard(reading.line)
-        outliers.append(Outlier(reading.line, reading.board, 100 * float(deviations[at]), sigmas))
-    return tuple(outliers), kept
+    odd = set()
+    for row, at, deviation, sigmas in far_off:
+        reading = groups[row][at].reading
+        odd.add(reading.line)
+        outliers.append(Outlier(reading.line, reading.board, 100 * deviation, sigmas))
+    return tuple(outliers), [entry for entry in gains if entry.reading.line not in odd]
 
 
-def _odd_boards(fits: list[BoardFit]) -> tuple[Outlier, ...]:
-    values = np.array([fit.volts_per_code.value for fit in fits if fit.volts_per_code])
-    if not len(values):
+def _odd_boards(fits: Sequence[BoardFit], gains: Sequence[GainOf]) -> tuple[Outlier, ...]:
+    """Boards whose gain is off that of the others."""
+    measured = [(fit.board, fit.volts_per_code.value) for fit in fits if fit.volts_per_code]
+    if not measured:
         return ()
-    deviations = values / np.median(values) - 1
+    roundings = [
+        max((entry.rounding for entry in _strong(gains, board)), default=0.0)
+        for board, _ in measured
+    ]
+    values = np.array([gain for _, gain in measured])
     return tuple(
-        Outlier(0, fits[at].board, 100 * float(deviations[at]), sigmas)
-        for at, sigmas in _strange(deviations)
+        Outlier(0, measured[at][0], 100 * deviation, sigmas)
+        for _, at, deviation, sigmas in _far_off([values], [np.array(roundings)])
     )
 
 
-def _strange(deviations: np.ndarray) -> list[tuple[int, float]]:
-    """Index and robust sigmas of the values that do not belong; none among too few."""
-    from scipy.stats import median_abs_deviation  # noqa: PLC0415
+def _far_off(
+    groups: Sequence[Floats], roundings: Sequence[Floats]
+) -> list[tuple[int, int, float, float]]:
+    """The values that do not belong to their group: (group, place in it, relative deviation from
+    the group's median, that in robust standard deviations).
 
-    if len(deviations) < LEAST_VALUES:
+    The scatter is that of the differences of two values of one group, over all groups: a median of
+    three is one of the three, so deviations from it say too little. A value and its group's median
+    are both rounded, so that nothing is called strange that both roundings explain.
+    """
+    count = sum(map(len, groups))
+    if count < MIN_VALUES:
         return []
-    sigma = max(float(median_abs_deviation(deviations, scale="normal")), LEAST_SIGMA)
-    distance = np.abs(deviations - np.median(deviations)) / sigma
-    limit = OUTLIER * (1 + 8 / len(deviations))
-    return [(int(at), float(distance[at])) for at in np.flatnonzero(distance > limit)]
+    relative = [values / np.median(values) - 1 for values in groups]
+    differences = np.concatenate(
+        [np.abs(values[:, None] - values)[np.triu_indices(len(values), 1)] for values in relative]
+    )
+    # The median of |N(0, 1)| is 0.6745; a difference of two has sqrt 2 times the deviation of one.
+    sigma = max(float(np.median(differences)) / 0.6745 / math.sqrt(2), MIN_SIGMA)
+    limit = _sigma_limit(count) * sigma
+    return [
+        (group, int(at), float(deviations[at]), float(abs(deviations[at])) / sigma)
+        for group, (deviations, rounding) in enumerate(zip(relative, roundings, strict=True))
+        for at in np.flatnonzero(np.abs(deviations) > np.maximum(limit, 2 * rounding))
+    ]
 
 
-def _board(name: str, readings: Sequence[Reading], kept: set[int], spec: Spec) -> BoardFit:
+def _sigma_limit(count: int) -> float:
+    """Robust standard deviations beyond which one of ``count`` values is an outlier."""
+    from scipy.stats import norm  # noqa: PLC0415
+
+    by_chance = float(norm.isf(FALSE_ALARMS / 2 / count))
+    return max(OUTLIER_SIGMAS, by_chance) * (1 + 8 / count)
+
+
+def _fit_board(
+    name: str, readings: Sequence[Reading], gains: Sequence[GainOf], spec: Spec
+) -> BoardFit:
+    """What the readings of one board say; ``gains``: of those that are no outliers."""
     per_code = float(spec.sensor.volts_per_code)
-    mine = [reading for reading in readings if reading.board == name]
-    zeros = [reading.mean_code for reading in mine if reading.mean_code is not None]
-    used = [reading for reading in mine if reading.line in kept]
-    by_codes = [r.meter_v / r.rms_codes for r in used if r.meter_v and r.rms_codes]
+    zeros = [
+        (reading.mean_code, reading.zero_rounding)
+        for reading in readings
+        if reading.board == name and reading.mean_code is not None
+    ]
+    own = [entry for entry in gains if entry.reading.board == name]
+    by_codes = [entry.gain for entry in own if entry.reading.rms_codes]
     pairs = [
-        (r.meter_v, r.reported_v) for r in used if r.meter_v and r.reported_v and not r.rms_codes
+        (entry.reading.meter_v, entry.reading.reported_v)
+        for entry in own
+        if not entry.reading.rms_codes
     ]
     gain, square = _mean(by_codes), None
     if pairs and gain is None:
         gain, square = _from_pairs(np.array(pairs), per_code, spec.loop.measure)
-    return BoardFit(name, gain, _mean(zeros), square)
+    strong = _strong(own, name)
+    gain = _rounded_alike(gain, [(entry.gain, entry.gain * entry.rounding) for entry in strong])
+    return BoardFit(name, gain, _rounded_alike(_mean([code for code, _ in zeros]), zeros), square)
+
+
+def _rounded_alike(
+    estimate: Estimate | None, readings: Sequence[tuple[float, float]]
+) -> Estimate | None:
+    """The estimate of ``readings`` (value, half of what it is rounded to), its interval no
+    narrower than the rounding if they scatter less than rounding makes values scatter.
+
+    Then they were rounded alike: off all the same, and no more of them would bring out the truth.
+    The standard deviation of a uniform error is its half width over the root of three (GUM, 4.3.7,
+    from memory).
+    """
+    if estimate is None or len(readings) < 2:
+        return estimate
+    values = [value for value, _ in readings]
+    rounding = float(np.mean([half for _, half in readings]))
+    if float(np.std(values, ddof=1)) >= rounding / math.sqrt(3):
+        return estimate
+    return replace(estimate, uncertainty=max(estimate.uncertainty, rounding))
 
 
 def _from_pairs(
@@ -209,7 +356,7 @@ def _from_pairs(
     meter, reported = pairs[:, 0], pairs[:, 1]
     count = len(meter)
     if count < 4 or meter.max() < 2 * meter.min():
-        strong = meter >= LEAST_LEVEL * meter.max()
+        strong = meter >= MIN_LEVEL * meter.max()
         return _mean((per_code * meter / reported)[strong].tolist()), None
     # Errors are alike in volts, so those of a square grow with the reading: weights 1/(2 y).
     weights = 1 / (2 * reported)
@@ -243,11 +390,16 @@ def _mean(values: Sequence[float]) -> Estimate | None:
     return Estimate(float(np.mean(values)), half / math.sqrt(len(values)), len(values))
 
 
-def _over_boards(values: list[float], each: Sequence[Estimate | None]) -> Estimate | None:
+def _over_boards(fits: Sequence[Estimate | None]) -> Estimate | None:
     """Mean over boards; with one board that board's own uncertainty."""
-    if len(values) == 1:
-        return next(one for one in each if one is not None)
-    return _mean(values)
+    estimates = [estimate for estimate in fits if estimate is not None]
+    if len(estimates) == 1:
+        return estimates[0]
+    mean = _mean([estimate.value for estimate in estimates])
+    finite = [e.uncertainty for e in estimates if math.isfinite(e.uncertainty)]
+    if mean is None or np.ptp([estimate.value for estimate in estimates]) > 0 or not finite:
+        return mean
+    return replace(mean, uncertainty=float(np.mean(finite)))
 
 
 def _spread(values: list[float], centre: float, factor: float) -> float | None:

@@ -14,15 +14,22 @@ GAIN = "sensor.volts_per_code"
 ZERO = "sensor.zero_code"
 
 
-def changes(spec: Spec, found: Calibration) -> dict[str, Value]:
-    """The keys whose fitted value differs from the spec's by more than chance explains."""
-    result: dict[str, Value] = {}
-    gain, zero = found.volts_per_code, found.zero_code
+MAX_DEPARTURE = 1 / 3
+"""A fitted gain farther from the spec's than this share is a wrong column, unit or probe."""
+
+
+def changes(spec: Spec, calibration: Calibration) -> dict[str, Value]:
+    """The keys whose fitted value differs from the spec's by more than chance explains; none from
+    readings that cannot be trusted."""
+    if _untrusted(spec, calibration):
+        return {}
+    fitted: dict[str, Value] = {}
+    gain, zero = calibration.volts_per_code, calibration.zero_code
     if gain and _apart(gain, float(spec.sensor.volts_per_code)):
-        result[GAIN] = rounded(gain)
+        fitted[GAIN] = rounded(gain)
     if zero and math.isfinite(zero.uncertainty) and abs(zero.value - spec.sensor.zero_code) > 0.5:
-        result[ZERO] = round(zero.value)
-    return result
+        fitted[ZERO] = round(zero.value)
+    return fitted
 
 
 def rounded(estimate: Estimate) -> Fraction:
@@ -33,33 +40,81 @@ def rounded(estimate: Estimate) -> Fraction:
     return Fraction(f"{estimate.value:.{max(places, 0)}f}")
 
 
-def inside(spec: Spec, found: Calibration, *, after: bool) -> bool:
+def inside(spec: Spec, calibration: Calibration, *, after: bool) -> bool:
     """Whether every board is within the spec's tolerances of its values (``after``: of the fitted
-    ones, where they differ)."""
-    changed = changes(spec, found) if after else {}
-    gain = found.gain_spread_after_percent if GAIN in changed else found.gain_spread_percent
-    zero = found.zero_spread_after_codes if ZERO in changed else found.zero_spread_codes
+    ones, where they differ). False if that is not known."""
+    if _untrusted(spec, calibration):
+        return False
+    changed = changes(spec, calibration) if after else {}
+    gain = (
+        calibration.gain_spread_after_percent
+        if GAIN in changed
+        else calibration.gain_spread_percent
+    )
+    zero = calibration.zero_spread_after_codes if ZERO in changed else calibration.zero_spread_codes
+    if gain is None and zero is None:
+        return False
     sensor = spec.sensor
     gain_fits = gain is None or gain <= sensor.gain_tolerance_percent
     return gain_fits and (zero is None or zero <= sensor.zero_tolerance_codes)
 
 
-def findings(spec: Spec, found: Calibration, *, written: bool) -> tuple[Finding, ...]:
-    """One finding per thing to know or to do, in the order gain, zero, readings.
+def findings(spec: Spec, calibration: Calibration, *, written: bool) -> tuple[Finding, ...]:
+    """One finding per thing to know or to do: gain, zero, readings; or, if some readings cannot
+    be trusted, those alone.
 
     ``written``: whether the fitted values have been written into the spec already.
     """
-    return (*_gain(spec, found, written), *_zero(spec, found, written), *_strange(found))
+    if untrusted := _untrusted(spec, calibration):
+        return (*untrusted, *_left_out(calibration))
+    return (
+        *_gain(spec, calibration, written),
+        *_zero(spec, calibration, written),
+        *_left_out(calibration),
+    )
+
+
+def _untrusted(spec: Spec, calibration: Calibration) -> list[Finding]:
+    """Sensors that do not measure, and gains that no sensor of the spec has."""
+    untrusted = []
+    for board in calibration.dead_boards:
+        worst = max(
+            (reading for reading in calibration.dead if reading.board == board),
+            key=lambda reading: reading.meter_v or 0.0,
+        )
+        text = (
+            f"{board} reads next to nothing while the meter shows up to {worst.meter_v:g} V: check "
+            "the sensor's supply, its wiring and the ADC's channel"
+        )
+        untrusted.append(finding("sensor-dead", "readings", text))
+    for board in calibration.stuck_boards:
+        text = (
+            f"{board}'s readings do not follow the meter's: check the sensor, and the table's "
+            "columns"
+        )
+        untrusted.append(finding("reading-stuck", "readings", text))
+    now = float(spec.sensor.volts_per_code)
+    for fit in calibration.boards:
+        departure = fit.volts_per_code.value / now - 1 if fit.volts_per_code else 0.0
+        # The same factor either way: half and double are as far.
+        if max(departure, 1 / (1 + departure) - 1) > MAX_DEPARTURE:
+            text = (
+                f"{fit.board} comes to {1 + departure:.3g} times the spec's volts per code: check "
+                "the columns, their units and the probe; if the sensor is so, correct the spec "
+                "first"
+            )
+            untrusted.append(finding("gain-implausible", GAIN, text))
+    return untrusted
 
 
 def _apart(estimate: Estimate, value: float) -> bool:
     return math.isfinite(estimate.uncertainty) and not estimate.low <= value <= estimate.high
 
 
-def _gain(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
-    gain, tolerance = found.volts_per_code, float(spec.sensor.gain_tolerance_percent)
+def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Finding]:
+    gain, tolerance = calibration.volts_per_code, float(spec.sensor.gain_tolerance_percent)
     if gain is None:
-        text = "no reading with the meter's and the firmware's side: take some at the rated voltage"
+        text = "no row has a voltage on the meter's and the firmware's side: take some at rated"
         yield finding("gain-unmeasured", GAIN, text)
         return
     now = float(spec.sensor.volts_per_code)
@@ -69,7 +124,7 @@ def _gain(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
         text += "; from one reading, which says nothing of its scatter: take several"
         yield finding("gain-single-reading", GAIN, text)
     elif _apart(gain, now):
-        new = changes(spec, found)[GAIN]
+        new = changes(spec, calibration)[GAIN]
         text += f" (95 %: +-{gain.uncertainty:.2g}); {_do(written)} {float(new):g}"
         yield finding("gain-differs", GAIN, text)
     else:
@@ -79,22 +134,26 @@ def _gain(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
         "sensor.gain_tolerance_percent",
         "%",
         tolerance,
-        (found.gain_spread_percent, found.gain_spread_after_percent, found.gain_reach_percent),
-        changed=GAIN in changes(spec, found),
+        (
+            calibration.gain_spread_percent,
+            calibration.gain_spread_after_percent,
+            calibration.gain_reach_percent,
+        ),
+        changed=GAIN in changes(spec, calibration),
         written=written,
     )
 
 
-def _zero(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
-    zero, now = found.zero_code, spec.sensor.zero_code
+def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Finding]:
+    zero, now = calibration.zero_code, spec.sensor.zero_code
     if zero is None:
-        yield from _zero_of_pairs(spec, found)
+        yield from _zero_of_pairs(spec, calibration)
         return
     text = f"{zero.value:.5g}, {zero.value - now:+.3g} codes from the spec's {now}"
     if not math.isfinite(zero.uncertainty):
         text += "; from one reading, which says nothing of its scatter: take several"
         yield finding("zero-single-reading", ZERO, text)
-    elif ZERO in changes(spec, found):
+    elif ZERO in changes(spec, calibration):
         text += f" (95 %: +-{zero.uncertainty:.2g}); {_do(written)} {round(zero.value)}"
         yield finding("zero-differs", ZERO, text)
     else:
@@ -103,15 +162,19 @@ def _zero(spec: Spec, found: Calibration, written: bool) -> Iterator[Finding]:
         "sensor.zero_tolerance_codes",
         "codes",
         float(spec.sensor.zero_tolerance_codes),
-        (found.zero_spread_codes, found.zero_spread_after_codes, found.zero_reach_codes),
-        changed=ZERO in changes(spec, found),
+        (
+            calibration.zero_spread_codes,
+            calibration.zero_spread_after_codes,
+            calibration.zero_reach_codes,
+        ),
+        changed=ZERO in changes(spec, calibration),
         written=written,
     )
 
 
-def _zero_of_pairs(spec: Spec, found: Calibration) -> Iterator[Finding]:
+def _zero_of_pairs(spec: Spec, calibration: Calibration) -> Iterator[Finding]:
     tolerance = float(spec.sensor.zero_tolerance_codes)
-    for fit in found.boards:
+    for fit in calibration.boards:
         if fit.zero_square is None:
             continue
         low, high = (math.sqrt(max(x, 0.0)) for x in (fit.zero_square.low, fit.zero_square.high))
@@ -123,7 +186,7 @@ def _zero_of_pairs(spec: Spec, found: Calibration) -> Iterator[Finding]:
             yield finding(
                 "zero-sign-unknown", ZERO, f"{text}; for its value take mean_code readings"
             )
-    if all(fit.zero_square is None for fit in found.boards):
+    if all(fit.zero_square is None for fit in calibration.boards):
         text = "not visible in these readings; add a mean_code column, or pairs at low voltages"
         yield finding("zero-invisible", ZERO, text)
 
@@ -163,19 +226,27 @@ def _spread(
         yield finding("spread-reach", key, f"{text}; nothing to do" if reach <= tolerance else text)
 
 
-def _strange(found: Calibration) -> Iterator[Finding]:
-    for one in found.outliers:
-        where = f"line {one.line} ({one.board})" if one.line else one.board
-        others = "its board's others" if one.line else "the other boards"
+def _left_out(calibration: Calibration) -> Iterator[Finding]:
+    """Readings and boards that decided on nothing."""
+    for outlier in calibration.outliers:
+        name = f"line {outlier.line} ({outlier.board})" if outlier.line else outlier.board
+        others = "its board's others" if outlier.line else "the other boards"
         text = (
-            f"{where} is {one.deviation_percent:+.3g} % off {others} in volts per code, "
-            f"{one.sigmas:.3g} robust standard deviations: left out; take it again"
+            f"{name} is {outlier.deviation_percent:+.3g} % off {others} in volts per code, "
+            f"{outlier.sigmas:.3g} robust standard deviations: left out; take it again"
         )
         yield finding("reading-outlier", "readings", text)
+    for reading in calibration.dead:
+        if reading.board not in calibration.dead_boards:
+            text = (
+                f"line {reading.line} ({reading.board}) reads next to nothing at "
+                f"{reading.meter_v:g} V: left out; take it again"
+            )
+            yield finding("reading-outlier", "readings", text)
 
 
 def _do(written: bool) -> str:
-    return "the spec now says" if written else "with --write the spec will say"
+    return "the spec now says" if written else "the spec should say"
 
 
 def _up(value: float) -> float:

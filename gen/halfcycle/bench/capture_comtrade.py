@@ -145,15 +145,14 @@ def _raw(
     if str(about.pors).upper() == "S" and about.primary != about.secondary:
         text = (
             f"values are the secondary's of a {about.primary:g} : {about.secondary:g} transformer;"
-            " for the primary's give --multiply"
+            " for the primary's multiply by its ratio"
         )
         remarks.append(finding("secondary-values", "capture channel", text))
     time = np.asarray(record.time, dtype=np.float64)
     volts = np.asarray(record.analog[at], dtype=np.float64) * factor
     chosen = (time >= section.start_s) & (time <= section.stop_s)
     if not chosen.any():
-        problem = "no samples between --from-s and --to-s"
-        raise fault(path, "file", problem, "check the section")
+        raise fault(path, "section", "it holds no samples", "choose one inside the capture")
     return Raw(time[chosen], volts[chosen], printable(about.name), tuple(remarks))
 
 
@@ -166,12 +165,12 @@ def _channel(path: Path, record: Any, channel: str | None, remarks: list[Finding
         for at, name in enumerate(names):
             if wanted in (name.casefold(), str(at + 1)):
                 return at
-        raise fault(path, "--channel", f"no analog channel {channel!a}", f"there are: {listed}")
+        raise fault(path, "channel", f"no analog channel {channel!a}", f"there are: {listed}")
     units = [parse_unit(one.uu).kind for one in record.cfg.analog_channels]
     if "volts" not in units:
-        raise fault(path, "--channel", "no analog channel in volts", f"name one of: {listed}")
+        raise fault(path, "channel", "no analog channel in volts", f"name one of: {listed}")
     at = units.index("volts")
     if len(names) > 1:
-        text = f"{names[at]} is used, of: {listed}; choose another with --channel"
+        text = f"{names[at]} is used, of: {listed}; choose another if that is wrong"
         remarks.append(finding("channel-chosen", "capture channel", text))
     return at

@@ -104,7 +104,7 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
                     "capture length",
                     f"only the first {MOST_SAMPLES} samples are used, up to "
                     f"{times[-1][-1] if len(times[-1]) else section.start_s:.6g} s; choose a "
-                    "section with --from-s and --to-s",
+                    "section",
                 )
             )
             break
@@ -112,8 +112,9 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
         text = f"{bad} rows without two numbers, the first in line {first_bad}: left out"
         remarks.append(finding("rows-left-out", "capture rows", text))
     if not kept:
-        problem = "no samples between --from-s and --to-s" if index else "no rows of numbers"
-        raise fault(path, "file", problem, "check the export and the section")
+        if index:
+            raise fault(path, "section", "it holds no samples", "choose one inside the capture")
+        raise fault(path, "file", "no rows of numbers", "check the export")
     return Raw(np.concatenate(times), np.concatenate(volts), layout.value.name, tuple(remarks))
 
 

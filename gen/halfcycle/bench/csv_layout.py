@@ -231,7 +231,7 @@ def _value_column(
         same = [c for c in columns if wanted in (c.name.casefold(), f"{c.name} ({c.unit})".lower())]
         same = same or [c for c in columns if str(c.index + 1) == wanted]
         if not same:
-            raise fault(path, "--channel", f"no column {channel!a}", f"there are: {names}")
+            raise fault(path, "channel", f"no column {channel!a}", f"there are: {names}")
         chosen = same[0]
     else:
         fitting = [c for c in columns if c.kind == "volts"]
@@ -239,10 +239,10 @@ def _value_column(
             c for c in columns if c.kind == "none" and not _COUNTERS.fullmatch(c.name)
         ]
         if not fitting:
-            raise fault(path, "--channel", "no column in volts", f"name one of: {names}")
+            raise fault(path, "channel", "no column in volts", f"name one of: {names}")
         chosen = fitting[0]
         if len(columns) > 1:
-            text = f"{chosen.name} is used, of: {names}; choose another with --channel"
+            text = f"{chosen.name} is used, of: {names}; choose another if that is wrong"
             remarks.append(finding("channel-chosen", "capture channel", text))
     if chosen.kind == "none":
         text = f"{chosen.name} has no unit: taken as volts"

@@ -21,9 +21,9 @@ from halfcycle.bench.csv_layout import DELIMITERS, number, split
 from halfcycle.bench.csv_units import parse_header
 from halfcycle.spec.load import printable
 
-LARGEST_FILE = 4_000_000
-MOST_ROWS = 20_000
-LONGEST_NAME = 40
+MAX_BYTES = 4_000_000
+MAX_ROWS = 20_000
+MAX_NAME = 40
 
 _TITLES: dict[str, tuple[str, ...]] = {
     "board": ("board", "serial", "sn", "unit", "device", "dut"),
@@ -32,6 +32,7 @@ _TITLES: dict[str, tuple[str, ...]] = {
     "mean_code": ("mean_code", "zero_code", "mean_codes", "zero_codes", "zero"),
     "rms_codes": ("rms_codes", "code_rms", "codes_rms", "rms_code", "std_codes", "code_std"),
 }
+QUANTITIES = ("meter", "reported", "mean_code", "rms_codes")
 _BLANK = ("", "-", "nan", "n/a", "na")
 
 
@@ -45,6 +46,10 @@ class Reading:
     reported_v: float | None
     mean_code: float | None
     rms_codes: float | None
+    gain_rounding: float = 0.0
+    """Share by which the table's digits leave the ratio of both sides open, either way."""
+    zero_rounding: float = 0.0
+    """Codes by which the table's digits leave the mean code open, either way."""
 
 
 def read_readings(path: Path | str) -> tuple[Reading, ...]:
@@ -58,33 +63,53 @@ def read_readings(path: Path | str) -> tuple[Reading, ...]:
     if not filled:
         raise fault(path, "file", "it is empty", f"begin with a line of titles: {_example()}")
     delimiter = max(DELIMITERS[:3], key=lines[filled[0]].count)
-    places, factors = _titles(path, split(lines[filled[0]], delimiter))
+    columns, factors = _columns(path, split(lines[filled[0]], delimiter))
+    rows = {at + 1: split(lines[at], delimiter) for at in filled[1:]}
     faults: list[Fault] = []
-    found = []
-    for at in filled[1:]:
-        row = split(lines[at], delimiter)
-        values: dict[str, float | None] = {}
-        for what in ("meter", "reported", "mean_code", "rms_codes"):
-            values[what], problem = _value(row, places.get(what), delimiter)
-            if values[what] is not None:
-                values[what] *= factors.get(what, 1.0)  # type: ignore[operator]
+    numbers: dict[int, dict[str, float | None]] = {}
+    places: dict[str, float] = {}
+    for line, row in rows.items():
+        numbers[line] = {}
+        for quantity in QUANTITIES:
+            cell = _cell(row, columns.get(quantity))
+            value, problem = _value(cell, delimiter)
+            factor = factors.get(quantity, 1.0)
+            numbers[line][quantity] = None if value is None else value * factor
+            if value is not None:
+                place = _last_place(cell) * factor
+                places[quantity] = min(place, places.get(quantity, place))
             if problem:
                 remedy = "correct the cell, or leave it empty"
-                faults.append(Fault(printable(str(path)), f"line {at + 1}", problem, remedy))
-        board = row[places["board"]] if places.get("board", len(row)) < len(row) else "board"
-        found.append(
-            Reading(
-                at + 1,
-                printable(board.strip())[:LONGEST_NAME] or "board",
-                values["meter"],
-                values["reported"],
-                values["mean_code"],
-                values["rms_codes"],
-            )
-        )
+                faults.append(Fault(printable(str(path)), f"line {line}", problem, remedy))
+    if not rows:
+        remedy = "add a row for each reading"
+        faults.append(Fault(printable(str(path)), "rows", "no reading below the titles", remedy))
     if faults:
         raise InputError(faults)
-    return tuple(found)
+    return tuple(
+        _reading(line, _cell(row, columns.get("board")), numbers[line], places)
+        for line, row in rows.items()
+    )
+
+
+def _reading(
+    line: int, board: str, values: dict[str, float | None], places: dict[str, float]
+) -> Reading:
+    """One row; ``places``: the last place that a column's numbers are written to."""
+    side = "reported" if values["rms_codes"] is None else "rms_codes"
+    roundings = [
+        places[quantity] / 2 / value for quantity in ("meter", side) if (value := values[quantity])
+    ]
+    return Reading(
+        line,
+        printable(board)[:MAX_NAME] or "board",
+        values["meter"],
+        values["reported"],
+        values["mean_code"],
+        values["rms_codes"],
+        gain_rounding=sum(roundings),
+        zero_rounding=places.get("mean_code", 0.0) / 2,
+    )
 
 
 def _example() -> str:
@@ -94,48 +119,62 @@ def _example() -> str:
 def _lines(path: Path) -> list[str]:
     try:
         with path.open("rb") as stream:
-            data = stream.read(LARGEST_FILE + 1)
+            data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         raise open_fault(path, error) from None
-    if len(data) > LARGEST_FILE or b"\0" in data:
+    if len(data) > MAX_BYTES or b"\0" in data:
         raise fault(path, "file", "this is no table of readings", "name a CSV file")
     lines = re.split(r"\r\n|\r|\n", data.decode("utf-8-sig", "replace"))
-    if len(lines) > MOST_ROWS:
-        raise fault(path, "file", f"more than {MOST_ROWS} lines", "split it by batches of boards")
+    if len(lines) > MAX_ROWS:
+        raise fault(path, "file", f"more than {MAX_ROWS} lines", "split it by batches of boards")
     return lines
 
 
-def _titles(path: Path, cells: list[str]) -> tuple[dict[str, int], dict[str, float]]:
-    """Place of each column that is known, and the factor of its unit to volts."""
-    places: dict[str, int] = {}
+def _columns(path: Path, cells: list[str]) -> tuple[dict[str, int], dict[str, float]]:
+    """Index of each column that is known, and the factor of its unit to volts."""
+    columns: dict[str, int] = {}
     factors: dict[str, float] = {}
     for index, cell in enumerate(cells):
         title = parse_header(cell)
         name = re.sub(r"[^a-z0-9]+", "_", title.name.casefold()).strip("_")
         name = re.sub(r"_(v|mv)$", "", name)
-        for what, names in _TITLES.items():
-            if name in names and what not in places:
-                places[what] = index
-                factors[what] = title.factor if title.kind == "volts" else 1.0
+        for quantity, names in _TITLES.items():
+            if name in names and quantity not in columns:
+                columns[quantity] = index
+                factors[quantity] = title.factor if title.kind == "volts" else 1.0
     faults = []
     file = printable(str(path))
-    if "meter" not in places:
+    if "meter" not in columns:
         faults.append(Fault(file, "meter_rms_v", "no such column", f"titles: {_example()}"))
-    if not {"reported", "rms_codes", "mean_code"} & set(places):
+    if not {"reported", "rms_codes", "mean_code"} & set(columns):
         problem = "no column of the firmware's side"
         faults.append(Fault(file, "reported_rms_v", problem, f"titles: {_example()}"))
     if faults:
         raise InputError(faults)
-    return places, factors
+    return columns, factors
 
 
-def _value(row: list[str], place: int | None, delimiter: str) -> tuple[float | None, str]:
+def _cell(row: list[str], index: int | None) -> str:
+    """The text in a column; empty if the row or the table has none."""
+    return row[index].strip() if index is not None and index < len(row) else ""
+
+
+def _has_decimal_comma(cell: str, delimiter: str) -> bool:
+    return "," in cell and "." not in cell and (delimiter != "," or cell.count(",") == 1)
+
+
+def _value(cell: str, delimiter: str) -> tuple[float | None, str]:
     """The number in a cell, None for an empty one; and what is wrong with it."""
-    cell = row[place].strip() if place is not None and place < len(row) else ""
     if cell.casefold() in _BLANK:
         return None, ""
-    comma = "," in cell and "." not in cell and (delimiter != "," or cell.count(",") == 1)
-    value = number(cell, comma)
+    value = number(cell, _has_decimal_comma(cell, delimiter))
     if value is None or not (value == 0 or 1e-6 <= value < 1e7):
-        return None, f"{printable(cell)[:LONGEST_NAME]!a} is neither 0 nor from 1e-6 to 1e7"
+        return None, f"{printable(cell)[:MAX_NAME]!a} is neither 0 nor from 1e-6 to 1e7"
     return value, ""
+
+
+def _last_place(cell: str) -> float:
+    """What the last digit of a number is worth: 0.1 of "230.1", 1 of "230"."""
+    digits, _, power = cell.lower().replace(",", ".").partition("e")
+    decimals = len(digits.rpartition(".")[2]) if "." in digits else 0
+    return float(10.0 ** (int(power or 0) - decimals))

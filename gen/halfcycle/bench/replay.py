@@ -7,7 +7,7 @@ moves the windows in time and is left out; its noise is not added, the capture h
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +18,7 @@ from halfcycle.base.findings import Finding
 from halfcycle.bench.capture import Capture
 from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.resample import Resampling, at_instants, choose
-from halfcycle.bench.waveform import Waveform, analyse, true_rms
-from halfcycle.generate import emit
+from halfcycle.bench.waveform import Waveform, analyse, likely_unit, true_rms
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.regulator.model import Regulator
@@ -27,12 +26,17 @@ from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.trace import RECORD, trace
 from halfcycle.spec.models import Spec
 from halfcycle.verify.harness import Harness
+from halfcycle.windows.search import Window
 
 Engine = Callable[[NDArray[np.uint16]], Floats]
 """From whole windows of codes, first to last of a stretch, to the volts reported after each."""
 
+MAX_RESAMPLED = 20_000_000
+"""Samples of the loop that one run takes, some ten seconds' work: as many as a capture may have."""
+MIN_POINTS_PER_CYCLE = 2
+"""Below this no waveform of that frequency can be told (the sampling theorem)."""
 TICKS = 65536
-"""Samples run at a time, at most (one window where that is longer)."""
+"""Samples run at a time, at most (one window if that is longer)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,71 +57,86 @@ class Replay:
     clipped_samples: int
     """Samples beyond the ADC's range."""
     findings: tuple[Finding, ...]
-    """The capture's own remarks; ``replay_advice.advise`` adds what they say of the design."""
+    """The capture's own remarks; ``replay_findings.advise`` adds what they say of the design."""
 
 
-def replay(made: IntegerDesign, capture: Capture, file: str, use_model: bool = False) -> Replay:
-    """Run ``capture`` (named ``file`` in messages) through the measuring code of ``made``.
+def replay(
+    integer_design: IntegerDesign, capture: Capture, file: str, use_model: bool = False
+) -> Replay:
+    """Run ``capture`` (named ``file`` in messages) through the measuring code of a design.
 
-    Raises InputError where no stretch of it is as long as a window; ToolMissingError and
-    compiler.CompileError as ``harness.Harness`` does, unless ``use_model``.
+    Raises InputError if no stretch of it is as long as a window, or if its time cannot be right or
+    is too long; ToolMissingError and compiler.CompileError as ``harness.Harness`` does, unless
+    ``use_model``.
     """
-    spec, plan, window = made.design.spec, made.quantised.plan, made.design.window
+    design = integer_design.design
+    spec, plan, window = design.spec, integer_design.quantised.plan, design.window
     frequency = float(spec.output.frequency_hz)
+    _check_time(capture, file, window, frequency)
     resampling = choose(capture, frequency)
-    waveform = analyse(capture, frequency)
-    period, length = float(window.period_s), float(window.duration_s)
-    start: Callable[[], Engine] = _model(plan) if use_model else _compiled(made)
+    start: Callable[[], Engine] = _model(plan) if use_model else _compiled(integer_design)
     parts: list[tuple[Floats, ...]] = []
     clipped = 0
     for stretch in capture.stretches:
-        windows = _count(capture, stretch, period, length)
-        if not windows:
-            continue
         engine = start()
-        per_run = max(1, TICKS // window.samples)
-        for first in range(0, windows, per_run):
-            count = min(per_run, windows - first)
-            order = np.arange(first, first + count, dtype=np.float64)
-            begins = np.asarray(capture.time_s[stretch[0]] + length * order, dtype=np.float64)
-            within = period * np.arange(window.samples)
-            instants = np.minimum(
-                (begins[:, None] + within).ravel(), capture.time_s[stretch[1] - 1]
-            )
-            volts = at_instants(capture, stretch, instants, resampling)
+        for begins, volts in _windows(capture, stretch, window, resampling):
             codes, beyond = _codes(spec, volts)
             clipped += beyond
-            magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
-            magnitude = magnitude.reshape(count, -1) * float(spec.sensor.volts_per_code)
-            mean_based: Floats = magnitude.mean(axis=1) * (MEAN_TO_RMS / _centre(made))
-            rms_based: Floats = np.sqrt(np.mean(magnitude**2, axis=1))
+            mean_based, rms_based = _exact_readings(integer_design, codes.reshape(len(begins), -1))
             parts.append((begins, engine(codes), mean_based, rms_based))
-    if not parts:
-        raise InputError([_too_short(capture, file, length)])
     begins, reported, by_mean, by_rms = (np.concatenate(part) for part in zip(*parts, strict=True))
     return Replay(
         measured_by="model" if use_model else "compiled C",
         start_s=begins,
-        true_rms_v=true_rms(capture, begins, begins + length),
+        true_rms_v=true_rms(capture, begins, begins + float(window.duration_s)),
         reported_rms_v=reported,
         mean_based_v=by_mean,
         rms_based_v=by_rms,
-        waveform=waveform,
+        waveform=analyse(capture, frequency),
         resampling=resampling,
         clipped_samples=clipped,
         findings=capture.remarks,
     )
 
 
-def _centre(made: IntegerDesign) -> float:
+def _windows(
+    capture: Capture, stretch: tuple[int, int], window: Window, resampling: Resampling
+) -> Iterator[tuple[Floats, Floats]]:
+    """The whole windows of a stretch, several at a time: where they begin, and the volts at all
+    their samples."""
+    period, length = float(window.period_s), float(window.duration_s)
+    windows = _count(capture, stretch, window)
+    per_run = max(1, TICKS // window.samples)
+    within = period * np.arange(window.samples)
+    for first in range(0, windows, per_run):
+        order = np.arange(first, min(first + per_run, windows), dtype=np.float64)
+        begins = np.asarray(capture.time_s[stretch[0]] + length * order, dtype=np.float64)
+        instants = np.minimum((begins[:, None] + within).ravel(), capture.time_s[stretch[1] - 1])
+        yield begins, at_instants(capture, stretch, instants, resampling)
+
+
+def _exact_readings(
+    integer_design: IntegerDesign, codes: NDArray[np.uint16]
+) -> tuple[Floats, Floats]:
+    """What a mean-based and an RMS reading of each row of codes are, in real numbers, volts."""
+    spec = integer_design.design.spec
+    magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
+    magnitude *= float(spec.sensor.volts_per_code)
+    mean_based = magnitude.mean(axis=1) * (MEAN_TO_RMS / _centre(integer_design))
+    return mean_based, np.sqrt(np.mean(magnitude**2, axis=1))
+
+
+def _centre(integer_design: IntegerDesign) -> float:
     """The fixed bias of sampling that the C takes out of a mean."""
-    return made.design.reading_centre if made.design.spec.loop.measure == "mean" else 1.0
+    design = integer_design.design
+    return design.reading_centre if design.spec.loop.measure == "mean" else 1.0
 
 
-def _count(capture: Capture, stretch: tuple[int, int], period: float, length: float) -> int:
+def _count(capture: Capture, stretch: tuple[int, int], window: Window) -> int:
     """Whole windows whose last instant is not later than the last sample."""
     lasts = float(capture.time_s[stretch[1] - 1] - capture.time_s[stretch[0]])
-    return int((lasts + min(period, capture.step_s)) / length + 1e-6)
+    usable = lasts + min(float(window.period_s), capture.step_s)
+    return int(usable / float(window.duration_s) + 1e-6)
 
 
 def _codes(spec: Spec, volts: Floats) -> tuple[NDArray[np.uint16], int]:
@@ -129,9 +148,9 @@ def _codes(spec: Spec, volts: Floats) -> tuple[NDArray[np.uint16], int]:
     return np.clip(exact, 0, top).astype(np.uint16), beyond
 
 
-def _compiled(made: IntegerDesign) -> Callable[[], Engine]:
-    plan = made.quantised.plan
-    harness = Harness(plan, emit.render(made.design, made.quantised))
+def _compiled(integer_design: IntegerDesign) -> Callable[[], Engine]:
+    plan = integer_design.quantised.plan
+    harness = Harness(plan, integer_design.texts())
 
     def run(codes: NDArray[np.uint16]) -> Floats:
         record = harness.run(np.ascontiguousarray(codes))
@@ -157,12 +176,38 @@ def _model(plan: Plan) -> Callable[[], Engine]:
     return start
 
 
-def _too_short(capture: Capture, file: str, length: float) -> Fault:
-    longest = max(capture.end_s(s) - float(capture.time_s[s[0]]) for s in capture.stretches)
-    return Fault(
-        file,
-        "time",
-        f"the longest stretch without a gap is {longest * 1000:.6g} ms, shorter than the window, "
-        f"{length * 1000:.6g} ms",
-        "record longer, or check the unit of the time column",
-    )
+def _check_time(capture: Capture, file: str, window: Window, frequency_hz: float) -> None:
+    """Refuse a capture whose time is no time of such a waveform, too short, or without end."""
+    per_cycle = 1 / (frequency_hz * capture.step_s)
+    windows = sum(_count(capture, stretch, window) for stretch in capture.stretches)
+    length_ms = 1000 * float(window.duration_s)
+    unit = likely_unit(capture, frequency_hz)
+    remedy = "or check the unit of the time column"
+    if unit is not None:
+        problem = f"taken as seconds, it holds no waveform near {frequency_hz:g} Hz"
+        fault = Fault(
+            file, "time", problem, f"is it in {unit}? then title its column so: Time ({unit})"
+        )
+    elif per_cycle < MIN_POINTS_PER_CYCLE:
+        problem = (
+            f"a step of {capture.step_s:.4g} s gives {per_cycle:.2g} samples in a cycle of "
+            f"{frequency_hz:g} Hz"
+        )
+        fault = Fault(file, "time", problem, f"record faster, {remedy}")
+    elif not windows:
+        longest = max(capture.end_s(s) - float(capture.time_s[s[0]]) for s in capture.stretches)
+        problem = (
+            f"the longest stretch without a gap is {longest * 1000:.6g} ms, shorter than the "
+            f"window, {length_ms:.6g} ms"
+        )
+        fault = Fault(file, "time", problem, f"record longer, {remedy}")
+    elif windows * window.samples > MAX_RESAMPLED:
+        problem = (
+            f"{windows * length_ms / 1000:.4g} s take {windows * window.samples:.3g} samples of "
+            f"the loop, more than {MAX_RESAMPLED}"
+        )
+        max_s = MAX_RESAMPLED * float(window.period_s)
+        fault = Fault(file, "section", problem, f"choose one of up to {max_s:.4g} s, {remedy}")
+    else:
+        return
+    raise InputError([fault])

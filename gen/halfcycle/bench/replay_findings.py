@@ -45,7 +45,7 @@ def _capture(found: Replay, made: IntegerDesign) -> Iterator[Finding]:
     if not 0.5 * rated <= middle <= 1.5 * rated:
         text = (
             f"{middle:.4g} V RMS in the middle window, and the rated voltage is {rated:.4g} V; "
-            "check the channel, the unit and the probe's ratio (--multiply)"
+            "check the channel, the unit and the probe's ratio"
         )
         yield finding("capture-level", "capture level", text)
 

@@ -16,11 +16,15 @@ import numpy as np
 from halfcycle.bench.capture import Capture
 from halfcycle.bench.capture_types import Floats
 
-MOST_HARMONICS = 25
+MAX_HARMONICS = 25
 FIT_POINTS = 40_000
 POINTS_PER_CYCLE = 400
 """Finer captures are averaged in blocks to about this many points a cycle before the fit."""
-LEAST_POINTS = 6
+MIN_POINTS = 6
+UNITS = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0}
+"""Units of time that a column without one may be in, in seconds."""
+UNIT_SPREAD = 0.3
+"""How far, relative, a record's frequency may be from the spec's to count as that one."""
 _STEPS = 12
 _HYSTERESIS = 0.3
 
@@ -78,9 +82,7 @@ def true_rms(capture: Capture, start_s: Floats, end_s: Floats) -> Floats:
 def analyse(capture: Capture, near_hz: float) -> Waveform | None:
     """The figures of the longest stretch; ``near_hz`` starts the search where it holds too few
     zero crossings. None where there is no whole cycle, or no periodic signal to be found."""
-    stretch = max(capture.stretches, key=lambda s: capture.end_s(s) - capture.time_s[s[0]])
-    time = capture.time_s[slice(*stretch)]
-    volts = capture.volts[slice(*stretch)]
+    stretch, time, volts = _longest_stretch(capture)
     if np.ptp(volts) == 0:
         return None
     rough = _crossing_frequency(time, volts) or near_hz
@@ -116,6 +118,25 @@ def analyse(capture: Capture, near_hz: float) -> Waveform | None:
     )
 
 
+def likely_unit(capture: Capture, near_hz: float) -> str | None:
+    """The unit that the capture's time is in, if as seconds it is far from ``near_hz`` and as that
+    unit near it: "ms", "us", "ns" or "min". None if seconds may be right, or nothing fits."""
+    _, time, volts = _longest_stretch(capture)
+    frequency = _crossing_frequency(time, volts)
+    if frequency is None:
+        return None
+    for unit, seconds in UNITS.items():
+        if abs(frequency / seconds / near_hz - 1) < UNIT_SPREAD:
+            return unit
+    return None
+
+
+def _longest_stretch(capture: Capture) -> tuple[tuple[int, int], Floats, Floats]:
+    """The stretch that lasts longest: its place, its times and its volts."""
+    stretch = max(capture.stretches, key=lambda s: capture.end_s(s) - capture.time_s[s[0]])
+    return stretch, capture.time_s[slice(*stretch)], capture.volts[slice(*stretch)]
+
+
 def _crossing_frequency(time: Floats, volts: Floats) -> float | None:
     """Frequency from the times of the zero crossings, with hysteresis against noise."""
     middle = (float(np.max(volts)) + float(np.min(volts))) / 2
@@ -132,7 +153,7 @@ def _crossing_frequency(time: Floats, volts: Floats) -> float | None:
 
 def _fit(time: Floats, volts: Floats, near_hz: float) -> tuple[float, float, list[float]] | None:
     """Frequency, constant, and amplitudes from the fundamental on; None where nothing fits."""
-    if len(time) < LEAST_POINTS:
+    if len(time) < MIN_POINTS:
         return None
     step = float(time[-1] - time[0]) / (len(time) - 1)
     per_cycle = 1 / (near_hz * step)
@@ -143,7 +164,7 @@ def _fit(time: Floats, volts: Floats, near_hz: float) -> tuple[float, float, lis
     whole = min(len(time) // block, FIT_POINTS) * block
     time = time[:whole].reshape(-1, block).mean(axis=1)
     volts = volts[:whole].reshape(-1, block).mean(axis=1)
-    orders = np.arange(1, max(1, min(MOST_HARMONICS, int(per_cycle / block / 2.5))) + 1)
+    orders = np.arange(1, max(1, min(MAX_HARMONICS, int(per_cycle / block / 2.5))) + 1)
     centre = float(time.mean())
     moment = time - centre
     omega = 2 * math.pi * near_hz
@@ -156,8 +177,8 @@ def _fit(time: Floats, volts: Floats, near_hz: float) -> tuple[float, float, lis
             a, b = solution[1 : 1 + len(orders)], solution[1 + len(orders) :]
             slope = moment * ((b * cosine - a * sine) @ orders)
             columns.append(slope[:, None])
-        found = _least_squares(np.concatenate(columns, axis=1), volts)
-        solution, change = found[: 2 * len(orders) + 1], found[2 * len(orders) + 1 :]
+        unknowns = _least_squares(np.concatenate(columns, axis=1), volts)
+        solution, change = np.split(unknowns, [2 * len(orders) + 1])
         if len(change):
             # Half a cycle of drift over the capture is as far as a step may be trusted.
             limit = math.pi / max(float(np.ptp(moment)), step)
@@ -177,5 +198,5 @@ def _least_squares(columns: Floats, values: Floats) -> Floats:
     """Normal equations of columns scaled alike: quick, and sines are near enough orthogonal."""
     scale = np.sqrt(np.mean(columns**2, axis=0)) + 1e-300
     scaled = columns / scale
-    found = np.linalg.lstsq(scaled.T @ scaled, scaled.T @ values, rcond=1e-13)[0]
-    return np.asarray(found / scale, dtype=np.float64)
+    solution = np.linalg.lstsq(scaled.T @ scaled, scaled.T @ values, rcond=1e-13)[0]
+    return np.asarray(solution / scale, dtype=np.float64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +14,14 @@ from halfcycle.cli import common, tables
 if TYPE_CHECKING:
     from halfcycle.bench.calibrate import BoardFit, Calibration, Estimate
     from halfcycle.spec.models import Spec, Value
+
+
+ADVISED_OPTIONS = {
+    "gain-differs": "--write",
+    "zero-differs": "--write",
+    "spread-recentred": "--write",
+}
+"""The option that does what a finding advises, by its code."""
 
 
 @click.command("calibrate")
@@ -26,86 +34,54 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
 
     Columns by their titles, in any order: board; meter_rms_v; and what the firmware saw, either
     reported_rms_v (or reported_rms_mv), or mean_code and rms_codes (ADC codes over whole cycles).
-    Exit code 1 where a board is outside the tolerances of SPEC (with --write: as it is then).
+    Exit code 1 if a board is outside the tolerances of SPEC (with --write: as it is then), or its
+    sensor does not measure.
 
     \b
     Example:
       halfcycle calibrate gauge_hut.toml bench.csv --write
     """
-    from halfcycle.bench.calibrate import calibrate  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.bench.calibrate import calibrate, firmware_step_v  # noqa: PLC0415 (numpy)
     from halfcycle.bench.calibrate_findings import changes, findings, inside  # noqa: PLC0415
     from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
+    from halfcycle.bench.readings_check import check_readings  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
     spec = load_spec(spec_file)
-    found = calibrate(spec, read_readings(readings_file))
-    wanted = changes(spec, found)
-    if write and wanted:
-        edit_file(spec_file, wanted)
-    said = findings(spec, found, written=write)
-    fits = inside(spec, found, after=write)
+    readings = read_readings(readings_file)
+    check_readings(spec, readings, readings_file)
+    reported = any(reading.reported_v is not None for reading in readings)
+    calibration = calibrate(spec, readings, firmware_step_v(spec) if reported else 0.0)
+    fitted = changes(spec, calibration)
+    if write and fitted:
+        edit_file(spec_file, fitted)
+    remarks = findings(spec, calibration, written=write)
+    if not write:
+        remarks = common.with_options(remarks, ADVISED_OPTIONS)
+    fits = inside(spec, calibration, after=write)
     if as_json:
-        result = _as_json(found)
-        result["changes"] = {key: float(value) for key, value in wanted.items()}
-        result["written"] = list(wanted) if write else []
-        result["inside_tolerance"] = fits
-        result["findings"] = common.findings_json(said)
-        tables.emit_json(result)
+        from halfcycle.output.calibrate import Calibrate  # noqa: PLC0415
+
+        tables.emit_json(
+            Calibrate.of(calibration, fitted, remarks, written=write, inside_tolerance=fits)
+        )
     else:
-        _show(spec, found, wanted, write)
-    common.show_findings(said)
+        _show(spec, calibration, fitted, write)
+    common.show_findings(remarks)
     if not fits:
         sys.exit(1)
 
 
-def _estimate_json(one: Estimate | None) -> dict[str, Any] | None:
-    if one is None:
-        return None
-    half = one.uncertainty if math.isfinite(one.uncertainty) else None
-    return {"value": one.value, "uncertainty": half, "readings": one.readings}
-
-
-def _as_json(found: Calibration) -> dict[str, Any]:
-    return {
-        "boards": [
-            {
-                "board": fit.board,
-                "volts_per_code": _estimate_json(fit.volts_per_code),
-                "zero_code": _estimate_json(fit.zero_code),
-                "zero_square_codes2": _estimate_json(fit.zero_square),
-            }
-            for fit in found.boards
-        ],
-        "volts_per_code": _estimate_json(found.volts_per_code),
-        "zero_code": _estimate_json(found.zero_code),
-        "gain_spread_percent": found.gain_spread_percent,
-        "gain_spread_after_percent": found.gain_spread_after_percent,
-        "gain_reach_percent": found.gain_reach_percent,
-        "zero_spread_codes": found.zero_spread_codes,
-        "zero_spread_after_codes": found.zero_spread_after_codes,
-        "zero_reach_codes": found.zero_reach_codes,
-        "outliers": [
-            {
-                "line": one.line or None,
-                "board": one.board,
-                "deviation_percent": one.deviation_percent,
-                "sigmas": one.sigmas,
-            }
-            for one in found.outliers
-        ],
-    }
-
-
-def _show(spec: Spec, found: Calibration, wanted: dict[str, Value], write: bool) -> None:
+def _show(spec: Spec, calibration: Calibration, fitted: dict[str, Value], write: bool) -> None:
     notes = ["+-: half of the 95 % confidence interval, from the readings' scatter."]
-    for key, value in wanted.items():
+    for key, value in fitted.items():
         verb = "written" if write else "to write with --write"
         notes.append(f"{verb}: {key} = {float(value):g}")
     tables.show_table(
-        f"{spec.name}: sensor of {len(found.boards)} boards",
+        f"{spec.name}: sensor of {len(calibration.boards)} boards",
         ("board", "volts per code", "from the\nspec, %", "zero code"),
-        [_row(spec, fit) for fit in found.boards],
+        [_row(spec, fit) for fit in calibration.boards],
         notes,
     )
 
@@ -116,8 +92,12 @@ def _row(spec: Spec, fit: BoardFit) -> tuple[str, str, str, str]:
     return fit.board, _text(gain, ".6g"), off, _text(fit.zero_code, ".6g")
 
 
-def _text(one: Estimate | None, form: str) -> str:
-    if one is None:
+def _text(estimate: Estimate | None, form: str) -> str:
+    if estimate is None:
         return "-"
-    half = f" +- {one.uncertainty:.2g}" if math.isfinite(one.uncertainty) else " (one reading)"
-    return f"{one.value:{form}}{half}"
+    half = (
+        f" +- {estimate.uncertainty:.2g}"
+        if math.isfinite(estimate.uncertainty)
+        else " (one reading)"
+    )
+    return f"{estimate.value:{form}}{half}"

@@ -8,7 +8,6 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -20,6 +19,7 @@ from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate.pipeline import Generation
+from halfcycle.output.check import Checks, Tick
 from halfcycle.spec.load import load_spec, printable
 from halfcycle.verify import compare
 
@@ -96,7 +96,7 @@ def command(
         suites = [(result.job.spec.name, result.checks) for result in results]
         files.write_atomic(junit_file, checks.junit(suites))
     if as_json:
-        emit_json(_json(results))
+        emit_json(Checks.of(results))
     elif len(results) == 1:
         for one in results[0].checks:
             click.echo(_line(one))
@@ -189,28 +189,6 @@ def _show(results: Sequence[Result]) -> None:
             click.echo(f"ok   {place}: {len(result.checks)} checks passed{kept}")
 
 
-def _json(results: Sequence[Result]) -> dict[str, Any]:
-    several = len(results) > 1
-    return {
-        "checks": [
-            ({"spec": str(result.job.file)} if several else {})
-            | {"name": one.name, "passed": one.passed, "detail": one.detail}
-            for result in results
-            for one in result.checks
-        ],
-        "specs": [
-            {
-                "spec": str(result.job.file),
-                "name": result.job.spec.name,
-                "dir": str(result.job.folder),
-                "passed": result.passed,
-                "kept": result.kept,
-            }
-            for result in results
-        ],
-    }
-
-
 def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json: bool) -> None:
     """Both sides at one tick; exit code 1 where they differ."""
     found, stimulus = batch.read(job), job.stimulus
@@ -233,7 +211,7 @@ def _show_tick(job: Job, made: Generation, *, scenario: str, tick: int, as_json:
     model = dict(zip(compared.fields, compared.model[:, place].tolist(), strict=True))
     compiled = dict(zip(compared.fields, compared.compiled[:, place].tolist(), strict=True))
     if as_json:
-        emit_json({"inputs": inputs, "model": model, "compiled": compiled})
+        emit_json(Tick(inputs=inputs, model=model, compiled=compiled))
     else:
         before = (
             compared.model[:, place - 1].tolist() if place and not set(inputs) & set(model) else []

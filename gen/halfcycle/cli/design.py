@@ -29,7 +29,9 @@ def command(spec: Path, as_json: bool) -> None:
     with common.refusals(as_json):
         made = common.design_spec(spec)
         if as_json:
-            tables.emit_json(common.as_json(made))
+            from halfcycle.output.design import Design  # noqa: PLC0415 (numpy: not for --help)
+
+            tables.emit_json(Design.of(made))
         else:
             _show(made)
         common.exit_on_errors(made.findings)

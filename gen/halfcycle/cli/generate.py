@@ -18,6 +18,7 @@ from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation, generate
+from halfcycle.output.generate import Generate
 from halfcycle.spec.load import load_spec, printable
 from halfcycle.verify import compare, compiler
 
@@ -116,14 +117,7 @@ def _finish(
     findings: tuple[Finding, ...],
 ) -> None:
     if as_json:
-        emit_json(
-            {
-                "files": list(written),
-                "verified": verified,
-                "samples_compared": compared,
-                "findings": common.findings_json(findings),
-            }
-        )
+        emit_json(Generate.of(written, findings, verified=verified, samples_compared=compared))
     else:
         for path in written:
             click.echo(printable(path))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -21,6 +22,16 @@ ROWS = 40
 """Windows shown in the table; --json has them all."""
 HARMONIC_PERCENT = 0.1
 """Weaker harmonics are left out of the text."""
+
+OPTIONS = {"channel": "--channel", "section": "--from-s, --to-s"}
+"""The option that a fault's key is given by."""
+ADVISED_OPTIONS = {
+    "channel-chosen": "--channel",
+    "capture-cut": "--from-s, --to-s",
+    "secondary-values": "--multiply",
+    "capture-level": "--multiply",
+}
+"""The option that does what a finding advises, by its code."""
 
 
 @click.command("replay")
@@ -62,91 +73,55 @@ def command(
     if not math.isfinite(multiply) or multiply == 0:
         remedy = "give the ratio by which the recorded volts are too small"
         raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
-    with common.refusals(as_json):
-        made = common.design_spec(spec)
+    with common.refusals(as_json), common.named_by_options(OPTIONS):
+        integer_design = common.design_spec(spec)
         capture = read_capture(capture_file, channel, Section(from_s, to_s, multiply))
         try:
-            found = replay(made, capture, printable(str(capture_file)), model)
+            result = replay(integer_design, capture, printable(str(capture_file)), model)
         except ToolMissingError as error:
             raise ToolMissingError(f"{error}; or run the Python model: --model") from None
         except CompileError as error:
             click.echo(f"error: {error}\nor run the Python model: --model", err=True)
             sys.exit(1)
-        found = advise(found, made)
+    result = advise(result, integer_design)
+    result = replace(result, findings=common.with_options(result.findings, ADVISED_OPTIONS))
     if as_json:
-        tables.emit_json(_as_json(found, capture))
+        from halfcycle.output.replay import Replay  # noqa: PLC0415
+
+        tables.emit_json(Replay.of(result, capture))
     else:
-        _show(found, capture)
-    common.show_findings(found.findings)
+        _show(result, capture)
+    common.show_findings(result.findings)
 
 
-def _as_json(found: Replay, capture: Capture) -> dict[str, Any]:
-    wave = found.waveform
-    return {
-        "windows": [
-            {"start_s": start, "true_rms_v": true, "reported_rms_v": reported}
-            for start, true, reported in zip(
-                found.start_s.tolist(),
-                found.true_rms_v.tolist(),
-                found.reported_rms_v.tolist(),
-                strict=True,
-            )
-        ],
-        "measured_by": found.measured_by,
-        "frequency_hz": wave and wave.frequency_hz,
-        "zero_v": wave and wave.zero_v,
-        "form_factor": wave and wave.form_factor,
-        "crest_factor": wave and wave.crest_factor,
-        "thd_percent": wave and wave.thd_percent,
-        "harmonics": [
-            {"order": one.order, "rms_v": one.rms_v, "percent": one.percent}
-            for one in (wave.harmonics if wave else ())
-        ],
-        "resampling": {
-            "method": found.resampling.method,
-            "points_per_cycle": found.resampling.points_per_cycle,
-            "bound_percent": found.resampling.bound_percent,
-            "error_v": found.resampling.error_v,
-        },
-        "capture": {
-            "channel": capture.channel,
-            "samples": len(capture.time_s),
-            "start_s": float(capture.time_s[0]),
-            "end_s": float(capture.time_s[-1]),
-            "step_s": capture.step_s,
-            "gaps": len(capture.stretches) - 1,
-        },
-        "clipped_samples": found.clipped_samples,
-        "findings": common.findings_json(found.findings),
-    }
-
-
-def _show(found: Replay, capture: Capture) -> None:
+def _show(result: Replay, capture: Capture) -> None:
     rows = [
         (f"{start:.6g}", f"{true:.3f}", f"{reported:.3f}", _error(true, reported))
         for start, true, reported in zip(
-            found.start_s[:ROWS], found.true_rms_v, found.reported_rms_v, strict=False
+            result.start_s[:ROWS], result.true_rms_v, result.reported_rms_v, strict=False
         )
     ]
     notes = []
-    if len(found.start_s) > ROWS:
-        notes.append(f"The first {ROWS} of {len(found.start_s)} windows; --json has them all.")
-    used = found.resampling
+    if len(result.start_s) > ROWS:
+        notes.append(f"The first {ROWS} of {len(result.start_s)} windows; --json has them all.")
+    used = result.resampling
     notes.append(
         f"Between the {used.points_per_cycle:.4g} captured points of a cycle: {used.method}, error "
         f"of a sine within {used.bound_percent:.2g} % of its peak, here about {used.error_v:.2g} V."
     )
     tables.show_table(
-        f"{capture.channel}, reported by the {found.measured_by}",
+        f"{capture.channel}, reported by the {result.measured_by}",
         ("window from\ns", "true\nV RMS", "reported\nV RMS", "error\n%"),
         rows,
         notes,
     )
-    wave = found.waveform
+    wave = result.waveform
     if wave is None:
         return
-    strong = [one for one in wave.harmonics[1:] if one.percent >= HARMONIC_PERCENT]
-    listed = ", ".join(f"{one.order}: {one.percent:.2f} %" for one in strong) or "none"
+    strong = [harmonic for harmonic in wave.harmonics[1:] if harmonic.percent >= HARMONIC_PERCENT]
+    listed = (
+        ", ".join(f"{harmonic.order}: {harmonic.percent:.2f} %" for harmonic in strong) or "none"
+    )
     tables.show_table(
         "The waveform",
         ("figure", "value"),

@@ -102,16 +102,9 @@ def _tell(contents: Contents, file: str, as_json: bool) -> None:
 
     found = all_findings(contents)
     if as_json:
-        runs = contents.boards
-        tables.emit_json(
-            {
-                "file": file,
-                "good": contents.good,
-                "boards": runs.boards if runs else 0,
-                "runs_failed": runs.failed if runs else 0,
-                "findings": common.findings_json(found),
-            }
-        )
+        from halfcycle.output.report import Report  # noqa: PLC0415
+
+        tables.emit_json(Report.of(file, contents, found))
     else:
         click.echo(file)
     common.show_findings(found)

@@ -14,6 +14,8 @@ from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.files import write_atomic
 from halfcycle.cli import common, tables
 from halfcycle.spec.load import printable, read_text
+from halfcycle.spec.models import Value
+from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import counted
 
 if TYPE_CHECKING:
@@ -81,7 +83,9 @@ def command(
 
         edit_file(spec, done.values)
     if as_json:
-        tables.emit_json(_json(done, written))
+        from halfcycle.output.retune import Retune  # noqa: PLC0415
+
+        tables.emit_json(Retune.of(done, written=written))
     else:
         _show(done, file, wanted=write, written=written)
     common.exit_on_errors(done.findings)
@@ -115,22 +119,6 @@ def _form(plot: Path | None) -> str:
     return check_name(printable(str(plot)))
 
 
-def _json(done: Retuned, written: bool) -> dict[str, Any]:
-    return {
-        "before": common.as_json(done.before),
-        "after": common.as_json(done.after) if done.after else None,
-        "changes": {key: _plain(value) for key, value in done.values.items()},
-        "written": written,
-        "departure_percent": done.departure_percent,
-        "findings": common.findings_json(done.findings),
-    }
-
-
-def _plain(value: object) -> object:
-    """A value as the spec writes it; exact fractions as text such as "20000/33"."""
-    return exact.text(value) if isinstance(value, Fraction) else value
-
-
 def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
     name = done.before.design.spec.name
     sides = [done.before, *([done.after] if done.after else [])]
@@ -157,8 +145,8 @@ def _show(done: Retuned, file: str, *, wanted: bool, written: bool) -> None:
         click.echo(f"nothing was written: {cause}", err=True)
 
 
-def _cell(value: object) -> str:
-    return "-" if value is None else str(_plain(value))
+def _cell(value: Value | None) -> str:
+    return "-" if value is None else value_text(value)
 
 
 def _figures(made: IntegerDesign) -> Iterator[tuple[str, str]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -11,6 +10,10 @@ import click
 from halfcycle.cli import common, progress, tables
 
 DEFAULT_BOARDS = 1000
+OPTIONS = {"case": "--case", "boards": "--boards", "engine": "--parallel", "picture": "--plot"}
+"""What sets each thing that may be at fault."""
+ADVISED_OPTIONS = {"too-few-boards": "--boards"}
+"""Option that does what a finding advises, by its code."""
 
 
 @click.command("simulate")
@@ -83,14 +86,18 @@ def command(
     from halfcycle.simulate.reading_error import reading_errors  # noqa: PLC0415 (scipy)
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
 
-    form = "" if plot is None else check_name(str(plot))
+    with common.named_by_options(OPTIONS):
+        form = "" if plot is None else check_name(str(plot))
     with common.refusals(as_json):
         integer_design = common.design_spec(spec_file)
         generated = emit.render(integer_design.design, integer_design.quantised)
     prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
-    with progress.progress_bar("boards", wanted=not as_json) as told:
+    with (
+        common.named_by_options(OPTIONS),
+        progress.progress_bar("boards", wanted=not as_json) as told,
+    ):
         tallies = virtual.simulate(
             prepared,
             list(dict.fromkeys(names)) or list(known),
@@ -101,7 +108,10 @@ def command(
             progress=told,
         )
     errors = reading_errors(prepared, tallies, seed)
-    remarks = findings(prepared.setting, known, tallies, errors, boards if board is None else 0)
+    first_boards = boards if board is None else 0
+    remarks = common.with_options(
+        findings(prepared.setting, known, tallies, errors, first_boards), ADVISED_OPTIONS
+    )
     if plot is not None:
         from halfcycle.base.files import write_atomic  # noqa: PLC0415
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
@@ -110,13 +120,19 @@ def command(
     why = reason(prepared.setting)
     again = show.RunAgain(spec_file, seed)
     if as_json:
+        from halfcycle.output.simulate import Simulate  # noqa: PLC0415
+
         tables.emit_json(
-            {
-                "seed": seed,
-                "cases": [show.case_json(prepared, known[t.case], t, again) for t in tallies],
-                "why_window": asdict(why),
-                "findings": common.findings_json(remarks),
-            }
+            Simulate.of(
+                prepared.setting,
+                known,
+                tallies,
+                errors=errors,
+                why=why,
+                findings=remarks,
+                again=again,
+                seed=seed,
+            )
         )
     else:
         show.show_cases(prepared, known, tallies)

@@ -5,18 +5,12 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from halfcycle.cli import common, tables
 from halfcycle.simulate.case import Case
-from halfcycle.simulate.findings import (
-    designed_settling_ms,
-    overshoot_allowance_percent,
-    settling_allowance_ms,
-)
 from halfcycle.simulate.reading_error import ReadingError
 from halfcycle.simulate.simulate import Prepared
-from halfcycle.simulate.tally import FIGURES, Tally
+from halfcycle.simulate.tally import Tally
 from halfcycle.simulate.why_window import Reason
 
 NARROW = 80
@@ -32,38 +26,6 @@ class RunAgain:
 
     def __call__(self, case: str, board: int) -> str:
         return f"halfcycle simulate {self._spec} --case {case} --board {board} --seed {self._seed}"
-
-
-def case_json(prepared: Prepared, case: Case, tally: Tally, again: RunAgain) -> dict[str, Any]:
-    """One case's entry: figures are null where they do not apply."""
-    setting = prepared.setting
-    entry: dict[str, Any] = {
-        "case": tally.case,
-        "about": case.about,
-        "boards": tally.boards,
-        "passed": tally.failed == 0,
-        "failures": [
-            {
-                "board": failure.board,
-                "reasons": list(failure.reasons),
-                "replay": again(tally.case, failure.board),
-            }
-            for failure in tally.failures
-        ],
-        "failed_boards": tally.failed,
-        "rules": list(case.rules),
-        "worst": {name: tally.worst[name][0] if name in tally.worst else None for name in FIGURES},
-        "worst_board": {name: board for name, (_, board) in tally.worst.items()},
-        "outside": dict(tally.breached),
-    }
-    if case.target_step:
-        entry["designed"] = {
-            "settling_ms": designed_settling_ms(setting, case),
-            "settling_allowance_ms": settling_allowance_ms(setting),
-            "overshoot_percent": setting.promise.overshoot_percent,
-            "overshoot_allowance_percent": overshoot_allowance_percent(setting, case),
-        }
-    return entry
 
 
 def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally]) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.files import write_atomic
+from halfcycle.cli.tables import emit_json
+from halfcycle.output.start import Start
 from halfcycle.spec.c_names import BadNameError, check_name
 from halfcycle.spec.load import printable
 from halfcycle.spec.start import start_text
@@ -41,6 +42,6 @@ def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
         raise InputError([Fault(file, "--out", "the file exists already", remedy)])
     write_atomic(path, start_text(name, printable(path.name)))
     if as_json:
-        click.echo(json.dumps({"file": str(path)}))
+        emit_json(Start(str(path)), indent=None)
     else:
         click.echo(f"wrote {file}; next: halfcycle design {file}")

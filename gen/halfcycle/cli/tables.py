@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from fractions import Fraction
+from typing import Any, Protocol
 
 WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
@@ -56,15 +56,16 @@ def show_table(
         console.print(Text(note))
 
 
-def emit_json(result: object) -> None:
-    """Print ``result`` as JSON; fractions become numbers, infinities and NaN are refused."""
-    print(json.dumps(result, indent=2, allow_nan=False, default=_plain))
+class Entry(Protocol):
+    """What a command prints as JSON (``halfcycle.output``)."""
+
+    def plain(self) -> dict[str, Any]:
+        """Dictionaries, lists, numbers, text and None."""
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, Fraction):
-        return float(value)
-    raise TypeError(f"{type(value).__name__} has no place in JSON")
+def emit_json(entry: Entry, indent: int | None = 2) -> None:
+    """Print ``entry`` as JSON, on one line if ``indent`` is None; refuses infinities and NaN."""
+    print(json.dumps(entry.plain(), indent=indent, allow_nan=False))
 
 
 def _encodes(text: str) -> bool:

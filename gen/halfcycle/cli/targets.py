@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -12,12 +11,11 @@ from halfcycle.cli import common
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate.pipeline import generate
+from halfcycle.output.targets import Targets
 from halfcycle.spec.load import load_spec, printable
 from halfcycle.targets import run as runner
 from halfcycle.targets.machines import MACHINES
 from halfcycle.verify import compiler
-
-_KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
 
 
 @click.command("targets")
@@ -66,18 +64,10 @@ def command(
         except compiler.CompileError as error:
             click.echo(f"error: {error}", err=True)
             if as_json:
-                emit_json({"targets": [], "unavailable": []})
+                emit_json(Targets(targets=[], unavailable=[]))
             sys.exit(1)
     if as_json:
-        emit_json(
-            {
-                "targets": [_as_json(row) for row in result.rows],
-                "unavailable": [
-                    {"target": one.target, "tool": one.tool, "install": one.install}
-                    for one in result.unavailable
-                ],
-            }
-        )
+        emit_json(Targets.of(result))
     else:
         _show(result)
     for row in result.rows:
@@ -85,29 +75,6 @@ def command(
             click.echo(f"error: {row.target}, {row.compiler}: {row.mismatch}", err=True)
     if not all(row.bit_exact for row in result.rows):
         sys.exit(1)
-
-
-def _as_json(row: runner.Row) -> dict[str, Any]:
-    found: dict[str, Any] = {
-        "target": row.target,
-        "compiler": row.compiler,
-        "emulators": list(row.emulators),
-        "bit_exact": row.bit_exact,
-        "mismatch": row.mismatch or None,
-        "samples_compared": row.samples_compared,
-        "calls_compared": row.calls_compared,
-        "flash_bytes": row.flash_bytes,
-        "data_bytes": row.data_bytes,
-        "ram_bytes": row.ram_bytes,
-        "stack_bytes": None if row.costs is None else row.costs.stack_bytes,
-        "unreached_bytes": None if row.costs is None else row.costs.unreached,
-    }
-    for kind in _KINDS:
-        worst = None if row.costs is None else row.costs.kinds[kind]
-        found[f"{kind}_instructions"] = None if worst is None else worst.instructions
-        if worst is not None and worst.cycles is not None:
-            found[f"{kind}_cycles"] = worst.cycles
-    return found
 
 
 def _show(result: runner.Result) -> None:

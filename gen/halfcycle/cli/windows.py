@@ -5,13 +5,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import click
 
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.cli import tables
-from halfcycle.windows.search import LIST_LIMIT, Window, candidate_windows
+from halfcycle.windows.search import LIST_LIMIT, candidate_windows
+
+if TYPE_CHECKING:
+    from halfcycle.output.windows import ListedWindow
 
 WHERE = "(command line)"
 DEFAULT_LONGEST_MS = "120"
@@ -70,37 +74,20 @@ def command(as_json: bool, **options: str | None) -> None:
     )
     if not windows:
         raise InputError([_too_short(request)])
-    rows = [_row(window, request) for window in windows]
+    from halfcycle.output.windows import Windows  # noqa: PLC0415
+    from halfcycle.windows.reading_errors import peak_fraction  # noqa: PLC0415 (numpy: not for --help)
+
+    zero_offset = peak_fraction(request.zero_offset_percent)
+    listed = Windows.of(windows, zero_offset, request.tolerance_hz)
     if as_json:
-        tables.emit_json({"windows": rows})
+        tables.emit_json(listed)
     else:
-        _show(rows, request)
+        _show(listed.windows, request)
 
 
-def _row(window: Window, request: Request) -> dict[str, object]:
-    """One window as it stands in the JSON."""
-    from halfcycle.windows import reading_errors  # noqa: PLC0415 (numpy, which --help need not wait for)
-
-    offset = reading_errors.peak_fraction(request.zero_offset_percent)
-    return {
-        "half_cycles": window.half_cycles,
-        "samples": window.samples,
-        "duration_ms": window.duration_ms,
-        "whole": window.whole,
-        "mismatch_ppm": window.mismatch_ppm,
-        "distinct_points": window.distinct_points,
-        "few_points": window.distinct_points < reading_errors.FEW_POINTS,
-        "odd": window.odd,
-        "mean_error": list(reading_errors.mean_error(window, offset, request.tolerance_hz)),
-        "rms_error": list(reading_errors.rms_error(window, offset, request.tolerance_hz)),
-        "alternation_mean": reading_errors.alternation(window, offset, "mean"),
-        "alternation_rms": reading_errors.alternation(window, offset, "rms"),
-    }
-
-
-def _show(rows: list[dict[str, object]], request: Request) -> None:
+def _show(rows: list[ListedWindow], request: Request) -> None:
     # A whole window is not off at all; in any other all samples are distinct points.
-    whole = any(row["whole"] for row in rows)
+    whole = any(row.whole for row in rows)
     columns = [
         "half\ncycles",
         "sam-\nples",
@@ -112,13 +99,13 @@ def _show(rows: list[dict[str, object]], request: Request) -> None:
     ]
     body = [
         (
-            row["half_cycles"],
-            row["samples"],
-            f"{row['duration_ms']:.6g}",
-            row["distinct_points"] if whole else _ppm(row["mismatch_ppm"]),
-            _percent(row["mean_error"]),
-            _percent(row["rms_error"]),
-            " ".join(word for key, word in (("odd", "odd"), ("few_points", "few")) if row[key]),
+            row.half_cycles,
+            row.samples,
+            f"{row.duration_ms:.6g}",
+            row.distinct_points if whole else _ppm(row.mismatch_ppm),
+            _percent(row.mean_error),
+            _percent(row.rms_error),
+            " ".join(["odd"] * row.odd + ["few"] * row.few_points),
         )
         for row in rows
     ]
@@ -130,7 +117,7 @@ def _show(rows: list[dict[str, object]], request: Request) -> None:
     tables.show_table(title, columns, body, _notes(rows, request, whole))
 
 
-def _notes(rows: list[dict[str, object]], request: Request, whole: bool) -> list[str]:
+def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]:
     from halfcycle.windows.reading_errors import FEW_POINTS  # noqa: PLC0415
 
     text = exact.text
@@ -150,24 +137,22 @@ def _notes(rows: list[dict[str, object]], request: Request, whole: bool) -> list
         if whole
         else "off by: the window's length against its half cycles."
     )
-    if any(row["odd"] for row in rows):
+    if any(row.odd for row in rows):
         notes.append("odd: a zero offset does not cancel; its error flips from window to window.")
-    if any(row["few_points"] for row in rows):
+    if any(row.few_points for row in rows):
         notes.append(f"few: below {FEW_POINTS} points a half cycle the mean depends on the phase.")
     if len(rows) == LIST_LIMIT:
         notes.append(f"At most {LIST_LIMIT} windows are listed.")
     return notes
 
 
-def _ppm(value: object) -> str:
+def _ppm(value: float) -> str:
     """Whole parts per million; more digits only for the nearest of misses."""
-    assert isinstance(value, float)
     return f"{value:+.0f}" if abs(value) >= 100 else f"{value:+.3g}"
 
 
-def _percent(bounds: object) -> str:
+def _percent(bounds: tuple[float, float]) -> str:
     """Low and high in percent, rounded outward (but for the dust of floating point)."""
-    assert isinstance(bounds, list)
     low, high = (1e6 * bound for bound in bounds)
     return f"{math.floor(low + 1e-3) / 1e4:+.4f} {math.ceil(high - 1e-3) / 1e4:+.4f}"
 

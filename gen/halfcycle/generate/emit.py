@@ -19,13 +19,12 @@ from typing import Any
 import jinja2
 
 import halfcycle
-from halfcycle.base import exact
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.fixed_point import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator.plan import FLAGS, Plan
-from halfcycle.spec.models import Value
+from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import counted
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
@@ -129,19 +128,13 @@ def _banner(design: Design, made: Quantised) -> Banner:
             f"{number(spec.output.rated_rms_v)} V RMS at {number(spec.output.frequency_hz)} Hz"
         ),
         facts=tuple(_wrapped(_facts(design, made))),
-        defaults=tuple(f"{key} = {_toml(value)}" for key, value in spec.defaulted()) or ("none",),
+        defaults=tuple(f"{key} = {value_text(value)}" for key, value in spec.defaulted())
+        or ("none",),
         constants=tuple(_constants(made)),
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
     )
-
-
-def _toml(value: Value) -> str:
-    """A spec's value as the spec file writes it."""
-    if isinstance(value, Fraction):
-        return exact.text(value)
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def number(value: Fraction | float) -> str:

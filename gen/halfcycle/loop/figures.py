@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -71,10 +71,6 @@ class LoopFigures(Figures):
     stable: bool
     worst: dict[str, str]
     corners: tuple[CornerFigures, ...]
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain dictionaries, lists, numbers and None."""
-        return asdict(self)
 
 
 def analyse(

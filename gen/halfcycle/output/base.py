@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Iterable
+from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
+
+from halfcycle.base import findings as domain
 
 Bounds = tuple[float, float]
 
@@ -20,9 +23,24 @@ def sometimes(text: str) -> Any:
 
 
 class Entry(BaseModel):
-    """A JSON object with no keys beyond its own. A value of null: the figure is undefined."""
+    """A JSON object with no keys beyond its own. A value of null: the figure is undefined.
 
-    model_config = ConfigDict(extra="forbid")
+    ``model_validate`` takes a value of the domain whose attributes have the keys' names.
+    """
+
+    model_config = ConfigDict(extra="forbid", from_attributes=True)
+
+    def plain(self) -> dict[str, Any]:
+        """Dictionaries, lists, numbers, text and None, ready for JSON; no key that was not set."""
+        return self.model_dump(exclude_unset=True)
+
+
+Model = TypeVar("Model", bound=Entry)
+
+
+def each(model: type[Model], values: Iterable[object]) -> list[Model]:
+    """An entry of every value, by the attributes that have the keys' names."""
+    return [model.model_validate(value) for value in values]
 
 
 class Finding(Entry):
@@ -34,7 +52,12 @@ class Finding(Entry):
     code: str = means("kind of finding, stable from version to version (findings.md)")
 
 
-class Refused(Entry):
+class RefusedDesign(Entry):
     """The spec is good, but its targets cannot be met (exit code 1)."""
 
     findings: list[Finding] = means("why, and the best that can be had")
+
+    @classmethod
+    def of(cls, findings: Iterable[domain.Finding]) -> RefusedDesign:
+        """What stands against a design."""
+        return cls(findings=each(Finding, findings))

@@ -1,67 +1,62 @@
-"""The JSON of the commands that design and write: start, windows, design, retune, generate."""
+"""The JSON of ``halfcycle design``."""
 
 from __future__ import annotations
 
-from typing import Literal
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
-from halfcycle.output.base import Bounds, Entry, Finding, means
-
-
-class Start(Entry):
-    """``halfcycle start``"""
-
-    file: str = means("the spec that was written")
-
-
-class WindowBase(Entry):
-    """A measuring window and the bounds of its readings' errors."""
-
-    half_cycles: int = means("half cycles that it is meant to hold", ge=1)
-    samples: int = means("loop periods in it", ge=1, le=65535)
-    duration_ms: float = means("length, ms", gt=0)
-    whole: bool = means("whether it holds its half cycles exactly")
-    mismatch_ppm: float = means("longer (+) or shorter (-) than its half cycles, ppm")
-    mean_error: Bounds = means(
-        "least and greatest error of a mean-based reading, fraction of the true RMS, over every "
-        "phase; zero offset and frequency tolerance included"
-    )
-    rms_error: Bounds = means("the same for an RMS reading")
+from halfcycle.design import types as domain
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.output.base import Entry, Finding, each, means
+from halfcycle.output.light import Means
+from halfcycle.output.windows import MeanError, RmsError, WindowBase, shape
 
 
-class ListedWindow(WindowBase):
-    """A candidate of ``halfcycle windows``."""
-
-    distinct_points: int = means("places of the half cycle that are sampled", ge=1)
-    few_points: bool = means("fewer than 20 of them: the mean depends on the phase by 0.1 % or so")
-    odd: bool = means("odd count of half cycles: a zero offset does not cancel")
-    alternation_mean: float = means(
-        "part of the zero offset that flips a mean-based reading from window to window, either "
-        "way, fraction of the true RMS",
-        ge=0,
-    )
-    alternation_rms: float = means("the same for an RMS reading", ge=0)
-
-
-class Windows(Entry):
-    """``halfcycle windows``"""
-
-    windows: list[ListedWindow] = means(
-        "whole windows, shortest first; only where there is none, the nearest misses", min_length=1
-    )
-
-
+@dataclass(frozen=True, slots=True)
 class WeighedWindow(WindowBase):
     """A window with what it would do in this design."""
 
-    meets_targets: bool = means("whether some gains (or those given) meet the targets with it")
-    settling_ms: float | None = means("settling with its gains, ms")
-    sampling_error_v: float = means("sampling, partial window and frequency, either way, V RMS")
-    zero_flip_reading_v: float = means("zero error that flips the reading, either way, V RMS")
-    zero_flip_output_v: float = means("what the loop makes of it at the output, either way, V RMS")
-    noise_v: float = means("noise and quantisation of a reading, V RMS, standard deviation")
-    sampling: Literal["fixed bias", "ripple"] = means(
-        "fixed bias: every window sees the same points of the wave; ripple: the phase creeps"
-    )
+    mean_error: MeanError
+    rms_error: RmsError
+    meets_targets: Annotated[
+        bool, Means("whether some gains (or those given) meet the targets with it")
+    ]
+    settling_ms: Annotated[float | None, Means("settling with its gains, ms")]
+    sampling_error_v: Annotated[
+        float, Means("sampling, partial window and frequency, either way, V RMS")
+    ]
+    zero_flip_reading_v: Annotated[
+        float, Means("zero error that flips the reading, either way, V RMS")
+    ]
+    zero_flip_output_v: Annotated[
+        float, Means("what the loop makes of it at the output, either way, V RMS")
+    ]
+    noise_v: Annotated[
+        float, Means("noise and quantisation of a reading, V RMS, standard deviation")
+    ]
+    sampling: Annotated[
+        Literal["fixed bias", "ripple"],
+        Means(
+            "fixed bias: every window sees the same points of the wave; ripple: the phase creeps"
+        ),
+    ]
+
+    @classmethod
+    def of(cls, trial: domain.Trial) -> WeighedWindow:
+        """A window that was weighed, with the faults of its readings in volts."""
+        faults = trial.faults
+        return cls(
+            **shape(trial.window),
+            mean_error=(faults.mean_error.low, faults.mean_error.high),
+            rms_error=(faults.rms_error.low, faults.rms_error.high),
+            meets_targets=trial.meets and not trial.given_miss,
+            settling_ms=trial.loop.settling_ms,
+            sampling_error_v=faults.spread_v,
+            zero_flip_reading_v=faults.alternation_v,
+            zero_flip_output_v=trial.hunting_v,
+            noise_v=faults.noise_v,
+            sampling="fixed bias" if faults.fixed else "ripple",
+        )
 
 
 class Gains(Entry):
@@ -165,27 +160,32 @@ class Design(Entry):
     rest: Rest | None = means("the integer loop at rest; null where the loop is unstable")
     findings: list[Finding] = means("errors first")
 
-
-class Generate(Entry):
-    """``halfcycle generate``"""
-
-    files: list[str] = means("files written; none where anything failed")
-    verified: bool = means("whether C and model were compared and equal")
-    samples_compared: int = means("samples compared, every state field at each", ge=0)
-    findings: list[Finding] = means("of the design")
-
-
-class Retune(Entry):
-    """``halfcycle retune``"""
-
-    before: Design = means("the spec as it is")
-    after: Design | None = means("at the new values; null where no design can be had")
-    changes: dict[str, int | str | bool | None] = means(
-        "spec keys that change, dotted, with their new values as text where they are fractions; "
-        "null removes one"
-    )
-    written: bool = means("whether the spec was changed (--write)")
-    departure_percent: float | None = means(
-        "greatest distance between the step responses' extremes over the corners, % of the step"
-    )
-    findings: list[Finding] = means("about the move first, then those of the new design")
+    @classmethod
+    def of(cls, integer_design: IntegerDesign) -> Design:
+        """A design with its integers."""
+        design, quantised = integer_design.design, integer_design.quantised
+        return cls(
+            name=design.spec.name,
+            window=WeighedWindow.of(design.chosen),
+            gains=Gains(
+                proportional=design.gains.proportional,
+                integral_per_s=design.gains.integral_per_s,
+                integral_per_window=design.gains.integral_per_window,
+                proportional_per_window=float(design.kp),
+            ),
+            loop=Loop.model_validate(design.loop),
+            update_latest=UpdateLatest(
+                targets_hold_periods=design.late.target_periods,
+                stable_periods=design.late.stable_periods,
+            ),
+            alternatives=[WeighedWindow.of(trial) for trial in design.trials],
+            signals=each(Signal, quantised.plan.signals),
+            constants=each(Constant, quantised.coefficients),
+            pole_shift=integer_design.pole_shift,
+            reading_step_v=quantised.reading_step_v,
+            output_step_v=quantised.output_step_v,
+            dead_band_v=quantised.dead_band_v,
+            steady_error_v=quantised.steady_error_v,
+            rest=Rest.model_validate(quantised.rest) if quantised.rest else None,
+            findings=each(Finding, integer_design.findings),
+        )

@@ -1,6 +1,6 @@
-"""The published JSON Schema of what the commands print with ``--json``.
+"""The published JSON Schema of what the commands print as JSON.
 
-What ``halfcycle design --json`` prints is ``#/$defs/command.design``, and so on.
+What ``halfcycle design`` prints is ``#/$defs/command.design``, and so on.
 ``python tests/accept.py schemas`` writes it anew after a change of the models.
 """
 
@@ -8,27 +8,39 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic.json_schema import GenerateJsonSchema, models_json_schema
+from pydantic import TypeAdapter
+from pydantic.json_schema import GenerateJsonSchema
 
-from halfcycle.output import design, runs
-from halfcycle.output.base import Entry, Refused
+from halfcycle.output.base import Entry, RefusedDesign
+from halfcycle.output.calibrate import Calibrate
+from halfcycle.output.check import Checks, Tick
+from halfcycle.output.design import Design
+from halfcycle.output.generate import Generate
+from halfcycle.output.light import LightEntry
+from halfcycle.output.replay import Replay
+from halfcycle.output.report import Report
+from halfcycle.output.retune import Retune
+from halfcycle.output.simulate import Simulate
+from halfcycle.output.start import Start
+from halfcycle.output.targets import Targets
+from halfcycle.output.windows import Windows
 
 SCHEMA_FILE = "output.schema.json"
 
-OUTPUTS: dict[str, tuple[type[Entry], ...]] = {
-    "start": (design.Start,),
-    "windows": (design.Windows,),
-    "design": (design.Design, Refused),
-    "generate": (design.Generate,),
-    "check": (runs.Checks, runs.Tick),
-    "retune": (design.Retune, Refused),
-    "simulate": (runs.Simulate, Refused),
-    "report": (runs.Report, Refused),
-    "targets": (runs.Targets, Refused),
-    "replay": (runs.Replay, Refused),
-    "calibrate": (runs.Calibrate,),
+OUTPUTS: dict[str, tuple[type[Entry | LightEntry], ...]] = {
+    "start": (Start,),
+    "windows": (Windows,),
+    "design": (Design, RefusedDesign),
+    "generate": (Generate,),
+    "check": (Checks, Tick),
+    "retune": (Retune, RefusedDesign),
+    "simulate": (Simulate, RefusedDesign),
+    "report": (Report, RefusedDesign),
+    "targets": (Targets, RefusedDesign),
+    "replay": (Replay, RefusedDesign),
+    "calibrate": (Calibrate,),
 }
 """What a command may print, by its name; the usual first."""
 
@@ -42,20 +54,20 @@ class _Plain(GenerateJsonSchema):
 
 def schema() -> dict[str, object]:
     """The JSON Schema (draft 2020-12) as the models have it."""
-    every: list[tuple[type[Entry], Literal["serialization"]]] = [
-        (model, "serialization") for models in OUTPUTS.values() for model in models
+    models = dict.fromkeys(model for models in OUTPUTS.values() for model in models)
+    wanted: list[tuple[type, Literal["serialization"], TypeAdapter[Any]]] = [
+        (model, "serialization", TypeAdapter(model)) for model in models
     ]
-    refs, made = models_json_schema(every, schema_generator=_Plain)
-
+    refs, definitions = TypeAdapter.json_schemas(wanted, schema_generator=_Plain)
     commands = {
         f"command.{command}": {"anyOf": [refs[model, "serialization"] for model in models]}
         for command, models in OUTPUTS.items()
     }
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "What the commands of halfcycle print with --json",
+        "title": "What the commands of halfcycle print as JSON",
         "anyOf": [{"$ref": f"#/$defs/{name}"} for name in commands],
-        "$defs": commands | made["$defs"],
+        "$defs": commands | definitions["$defs"],
     }
 
 

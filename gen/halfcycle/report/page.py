@@ -10,7 +10,6 @@ from typing import Any
 import jinja2
 
 import halfcycle
-from halfcycle.base import exact
 from halfcycle.report import (
     board_section,
     frequency_section,
@@ -24,6 +23,7 @@ from halfcycle.report import (
 )
 from halfcycle.report.board_runs import closest
 from halfcycle.report.parts import Contents, Figure, Table, number, typeset
+from halfcycle.spec.toml_text import value_text
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
@@ -78,7 +78,7 @@ def render(contents: Contents) -> str:
         "command": contents.command,
         "boards": contents.boards,
         "worst_again": _worst_again(contents),
-        "defaults": tuple((key, _text(value)) for key, value in spec.defaulted()),
+        "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
         "spec_text": contents.spec_text.removeprefix("\ufeff"),
     }
     return _environment().get_template("report.html.j2").render(values)
@@ -213,14 +213,6 @@ def _targets(contents: Contents) -> Section:
         tables=(target_section.cost_table(result),),
         lines=target_section.remarks(result),
     )
-
-
-def _text(value: object) -> str:
-    from fractions import Fraction  # noqa: PLC0415
-
-    if isinstance(value, Fraction):
-        return exact.text(value)
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _environment() -> jinja2.Environment:

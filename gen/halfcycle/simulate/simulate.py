@@ -147,13 +147,14 @@ def _piece(setting: Setting, name: str) -> int:
 
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
     known = list(cases(prepared.setting))
+    file = "virtual boards"
     faults = [
-        Fault("(runs)", "case", f"there is no case {name!r}", f"choose one of {', '.join(known)}")
+        Fault(file, "case", f"there is no case {name!r}", f"choose one of {', '.join(known)}")
         for name in names
         if name not in known
     ]
     if len(numbers) == 0:
-        faults.append(Fault("(runs)", "boards", "there is no board to run", "ask for 1 or more"))
+        faults.append(Fault(file, "boards", "there is no board to run", "ask for 1 or more"))
     if faults:
         raise InputError(faults)
 
@@ -193,7 +194,7 @@ def _engine(name: str) -> AbstractContextManager[Any]:
         raise InputError(
             [
                 Fault(
-                    "(runs)",
+                    "virtual boards",
                     "engine",
                     f"joblib has no engine {name!r} here",
                     "choose threading, loky or dask",

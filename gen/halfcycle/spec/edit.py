@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import tomllib
 from collections.abc import Mapping, MutableMapping
-from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
 
@@ -18,9 +17,7 @@ from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.files import write_atomic
 from halfcycle.spec.load import parse_spec, printable, read_text
 from halfcycle.spec.models import Spec, Value
-
-LONGEST_DECIMAL = 15
-"""Characters of a number that is written as a decimal; an exact one beyond that is a fraction."""
+from halfcycle.spec.toml_text import literal
 
 
 def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
@@ -40,7 +37,7 @@ def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
 def edit_text(text: str, values: Mapping[str, Value | None], file: str = "spec") -> str:
     """The text of a spec with the dotted keys of ``values`` changed; ``None`` removes.
 
-    Exact: a fraction is written as a decimal where that ends within ``LONGEST_DECIMAL``
+    Exact: a fraction is written as a decimal where that ends within ``MAX_DECIMAL``
     characters, else as a string such as "50/3". Keys and tables that are not there yet are added.
     Raises InputError where ``text`` is no spec, or the result would be none.
     """
@@ -63,19 +60,6 @@ def edit_text(text: str, values: Mapping[str, Value | None], file: str = "spec")
     ):
         raise _not_editable(values, file)
     return changed
-
-
-def literal(value: Value) -> str:
-    """``value`` as TOML writes it: ``0.22``, ``25``, ``"50/3"``, ``"mean"`` or ``true``."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, Fraction):
-        written = exact.text(value)
-        ends = "/" not in written and len(written) <= LONGEST_DECIMAL
-        return written if ends else f'"{value}"'
-    return f'"{value}"'  # Words of the spec: letters, digits and underscores.
 
 
 def _change(document: MutableMapping[str, Any], path: list[str], value: Value | None) -> None:

@@ -16,6 +16,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from halfcycle.base import exact
 from halfcycle.spec import c_names
+from halfcycle.spec.toml_text import literal
 
 Bound = int | str
 
@@ -150,7 +151,7 @@ class Choice(Kind):
         for option in self.options:
             if type(value) is type(option) and value == option:
                 return option
-        listed = " or ".join(quoted(option) for option in self.options)
+        listed = " or ".join(literal(option) for option in self.options)
         near: list[str] = []
         if isinstance(value, str):
             words = [option for option in self.options if isinstance(option, str)]
@@ -203,11 +204,6 @@ def brief(value: Fraction) -> str:
     """Exact text where that is short, else five digits."""
     written = exact.text(value)
     return written if len(written) <= 20 else f"{float(value):.5g}"
-
-
-def quoted(value: str | int) -> str:
-    """The value as TOML would write it."""
-    return f'"{value}"' if isinstance(value, str) else str(value)
 
 
 def shown(value: Any) -> str:

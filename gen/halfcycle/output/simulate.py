@@ -1,0 +1,178 @@
+"""The JSON of ``halfcycle simulate``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from halfcycle.base import findings as base
+from halfcycle.output.base import Bounds, Entry, Finding, each, means, sometimes
+from halfcycle.simulate import case as domain
+from halfcycle.simulate import reading_error
+from halfcycle.simulate.findings import (
+    designed_settling_ms,
+    overshoot_allowance_percent,
+    settling_allowance_ms,
+)
+from halfcycle.simulate.tally import FIGURES, Tally
+from halfcycle.simulate.why_window import Reason
+
+Again = Callable[[str, int], str]
+"""From a case's name and a board's number to the command that runs it again."""
+
+
+class Failure(Entry):
+    """A board that broke a rule."""
+
+    board: int = means("its number")
+    reasons: list[str] = means("the rules that it broke, with figure and limit")
+    replay: str = means("the command that runs it again")
+
+
+class Worst(Entry):
+    """The worst of each figure over the boards of a case; null where it does not apply."""
+
+    settling_ms: float | None = means("from the event until within 2 % for good, ms")
+    overshoot_percent: float | None = means("of the step, %")
+    steady_error_percent: float | None = means("a steady window's RMS, sensor gain apart, %")
+    true_rms_v: float | None = means("of that window, V")
+    reported_rms_v: float | None = means("what the firmware says of it, V")
+    scale: float | None = means("greatest steady scale, 1.0 = bus")
+    report_error_percent: float | None = means("reported against true RMS, steady, %, signed")
+    report_error_at_limit_percent: float | None = means("the same while the drive limit holds, %")
+    lowest_percent: float | None = means("lowest half-cycle RMS, % of rated")
+    highest_percent: float | None = means("highest half-cycle RMS, % of rated")
+
+
+class Designed(Entry):
+    """What the design says of a case that steps the target."""
+
+    settling_ms: float | None = means("ms")
+    settling_allowance_ms: float = means("what measuring by half cycles may add, ms")
+    overshoot_percent: float | None = means("of the step, %")
+    overshoot_allowance_percent: float = means("what the rest of the board may add, % of the step")
+
+    @classmethod
+    def of(cls, setting: domain.Setting, case: domain.Case) -> Designed:
+        """The design's figures for ``case``, and what the board may add to them."""
+        return cls(
+            settling_ms=designed_settling_ms(setting, case),
+            settling_allowance_ms=settling_allowance_ms(setting),
+            overshoot_percent=setting.promise.overshoot_percent,
+            overshoot_allowance_percent=overshoot_allowance_percent(setting, case),
+        )
+
+
+class Case(Entry):
+    """One situation that every board was put through."""
+
+    case: str = means("its name")
+    about: str = means("what happens")
+    boards: int = means("boards run", ge=0)
+    passed: bool = means("whether every board kept every rule")
+    failures: list[Failure] = means("boards that did not, the first few")
+    failed_boards: int = means("how many did not, in all", ge=0)
+    rules: list[str] = means("what a board is judged by")
+    worst: Worst = means("worst figures over the boards")
+    worst_board: dict[str, int] = means("figure: the board that has it")
+    outside: dict[str, int] = means("published limit: boards that left it")
+    designed: Designed = sometimes("figures to compare with, where the target steps")
+
+    @classmethod
+    def of(cls, setting: domain.Setting, case: domain.Case, tally: Tally, again: Again) -> Case:
+        """What the boards did in one case."""
+        return cls(
+            case=tally.case,
+            about=case.about,
+            boards=tally.boards,
+            passed=tally.failed == 0,
+            failures=[
+                Failure(
+                    board=failure.board,
+                    reasons=list(failure.reasons),
+                    replay=again(tally.case, failure.board),
+                )
+                for failure in tally.failures
+            ],
+            failed_boards=tally.failed,
+            rules=list(case.rules),
+            worst=Worst(**{name: tally.worst.get(name, (None,))[0] for name in FIGURES}),
+            worst_board={name: board for name, (_, board) in tally.worst.items()},
+            outside=dict(tally.breached),
+            **({"designed": Designed.of(setting, case)} if case.target_step else {}),
+        )
+
+
+class ReadingError(Entry):
+    """The reported RMS of a case's worst window, taken apart; the six parts add up to the error."""
+
+    case: str = means("its name")
+    board: int = means("the board that reads it")
+    at_limit: bool = means("whether the drive limit holds; else the window is a steady one")
+    error_percent: float = means("reported against true RMS, sensor gain apart, %")
+    shape_percent: float = means("by a mean that is read as the RMS of a sine, %")
+    folded_percent: float = means("by distortion that the sampling folds, %")
+    sampling_percent: float = means("by the sampling of a clean sine, %")
+    zero_percent: float = means("by the sensor's zero, %")
+    noise_percent: float = means("by noise and rounding, %")
+    change_percent: float = means("by a change of the output within the sensor's delay, %")
+    by_rms_percent: float = means("error that an RMS of the same ADC codes has, %")
+
+    @classmethod
+    def of(cls, error: reading_error.ReadingError) -> ReadingError:
+        """All shares as percent."""
+        names = ("error", *reading_error.CAUSES, "by_rms")
+        return cls(
+            case=error.case,
+            board=error.board,
+            at_limit=error.at_limit,
+            **{f"{name}_percent": 100 * getattr(error, name) for name in names},
+        )
+
+
+class WhyWindow(Entry):
+    """What following the sine point by point would face on the same boards: (least, greatest)."""
+
+    lag_deg: Bounds = means("lag of filter, sensor and computation at the mains frequency, deg")
+    lag_from_parts_deg: Bounds = means("of filter and sensor alone, deg")
+    zero_crossing_v: Bounds = means("apparent error at the zero crossing by that lag, V")
+    plain_crossover_hz: float = means("crossover of an integral loop that follows to 2 %, Hz")
+    plain_margin_deg: Bounds = means("its phase margin, deg")
+    resonant_crossover_hz: float = means("crossover of a resonant loop as fast as the target, Hz")
+    resonant_margin_deg: Bounds = means("its phase margin, deg")
+    resonance_hz: Bounds = means("the filter's own resonance, Hz")
+    nyquist_hz: float = means("half the loop's rate, Hz")
+    resonance_gain_db: float = means("the resonant loop's gain at the filter's resonance, dB")
+    window_settling_ms: float | None = means("settling of the window's loop, ms")
+    plain_settling_ms: float | None = means("settling of the plain loop, ms; null: there is none")
+
+
+class Simulate(Entry):
+    """``halfcycle simulate``"""
+
+    seed: int = means("of the boards and their noise")
+    cases: list[Case] = means("one for each situation")
+    reading_errors: list[ReadingError] = means("why the reported RMS is off, case by case")
+    why_window: WhyWindow = means("why a window is used")
+    findings: list[Finding] = means("what the runs say about the design")
+
+    @classmethod
+    def of(
+        cls,
+        setting: domain.Setting,
+        cases: Mapping[str, domain.Case],
+        tallies: Iterable[Tally],
+        *,
+        errors: Iterable[reading_error.ReadingError],
+        why: Reason,
+        findings: Iterable[base.Finding],
+        again: Again,
+        seed: int,
+    ) -> Simulate:
+        """All cases that were run, in the order of ``tallies``."""
+        return cls(
+            seed=seed,
+            cases=[Case.of(setting, cases[tally.case], tally, again) for tally in tallies],
+            reading_errors=[ReadingError.of(error) for error in errors],
+            why_window=WhyWindow.model_validate(why),
+            findings=each(Finding, findings),
+        )
