@@ -10,7 +10,7 @@ BOARDS = 6
 
 
 def contents(text: str, **more: object) -> Contents:
-    made = design_integers(parse_spec(text, "spec"))
+    integer_design = design_integers(parse_spec(text, "spec"))
     fields: dict[str, object] = {"spec_name": "spec.toml", "command": "halfcycle report"}
     fields |= {"no_boards": "none was asked for."} | more
-    return Contents(made=made, spec_text=text, **fields)  # type: ignore[arg-type]
+    return Contents(integer_design=integer_design, spec_text=text, **fields)  # type: ignore[arg-type]

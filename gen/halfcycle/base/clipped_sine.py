@@ -139,7 +139,7 @@ def _drive_for(curve: Callable[[float], float], value: float, linear: float, lim
 
 
 def _sine_square_area(t: float) -> float:
-    """Integral of sin^2 from 0 to t; by its series where the closed form would cancel."""
+    """Integral of sin^2 from 0 to t; by its series if the closed form would cancel."""
     if t < 0.05:
         return t**3 * (1 / 3 - t**2 * (1 / 15 - t**2 * (2 / 315 - t**2 / 2835)))
     return t / 2 - math.sin(2 * t) / 4

@@ -159,7 +159,7 @@ def _with_ms(value: float | None) -> str:
 
 
 def _cell(case: Case, tally: Tally, name: str, digits: int) -> str:
-    """A figure of the table, "-" where the case does not give it a meaning."""
+    """A figure of the table, "-" if the case does not give it a meaning."""
     if name == "overshoot_percent" and not case.target_step:
         return "-"
     worst = tally.worst.get(name)

@@ -58,7 +58,7 @@ class Draw:
 
 def filters_inside(spec: Spec, plants: Plants) -> tuple[FilterParts, ...]:
     """The filters of a design's corners that are not at the ends of the tolerances, each once."""
-    found: dict[tuple[float, float], FilterParts] = {}
+    worst: dict[tuple[float, float], FilterParts] = {}
     for corner in plants.corners:
         parts = FilterParts(
             inductance_h=corner.inductance_h,
@@ -66,12 +66,12 @@ def filters_inside(spec: Spec, plants: Plants) -> tuple[FilterParts, ...]:
             capacitance_f=corner.capacitance_f,
         )
         if any(_SAME < place < 1 - _SAME for place in _filter_place(spec, parts)):
-            found.setdefault((round(parts.inductance_h, 12), round(parts.capacitance_f, 15)), parts)
-    return tuple(found.values())
+            worst.setdefault((round(parts.inductance_h, 12), round(parts.capacitance_f, 15)), parts)
+    return tuple(worst.values())
 
 
 def _filter_place(spec: Spec, parts: FilterParts) -> tuple[float, float]:
-    """Places of L and C; 0.5 where there is no tolerance."""
+    """Places of L and C; 0, the end, if there is no tolerance."""
 
     def place(value: float, nominal_micro: Fraction, percent: Fraction) -> float:
         off = 100 * (value / (float(nominal_micro) * 1e-6) - 1)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """What the design says of a step of the target from zero to rated; None where undefined."""
+    """What the design says of a step of the target from zero to rated; None if undefined."""
 
     settling_ms: float | None = None
     overshoot_percent: float | None = None
@@ -34,7 +34,7 @@ class AtRest:
     rated; the spec counts it apart from the voltage tolerance. ``scale``: greatest distance of two
     scales, by noise, by a zero error that flips from window to window, and by ripple; 1.0 = bus.
     ``trusted_step``: most that one update inside the target band moves the scale:
-    (|Kp| + Ki) band, 1.0 = bus. ``trusted_early``: 0 where windows at rest lie inside the target
+    (|Kp| + Ki) band, 1.0 = bus. ``trusted_early``: 0 if windows at rest lie inside the target
     band; else, as the last one inside it may be of the way up, how far its scale may be from rest,
     1.0 = bus. ``centre``: what the calibration divides a reading by.
     """
@@ -105,7 +105,7 @@ class Case:
 
     ``event_s``: the instant from which settling counts, up to ``end_s``. ``steady_s``: from here on
     the output has to be steady. ``target_step``: the change of target that settling and overshoot
-    are shares of, in units of rated; 0 where the target stays. ``from_limit``: whether the event
+    are shares of, in units of rated; 0 if the target stays. ``from_limit``: whether the event
     ends an overload, so that the drive comes back from its limit. ``rules``: names of the rules in
     ``halfcycle.simulate.criteria``; ``curves`` bind with the rule "limits" and are watched without
     it.

@@ -157,11 +157,11 @@ def _what_is_off(worst: ReadingError, others: int) -> str:
         key=lambda cause: -abs(parts[cause]),
     )
     causes = ", ".join(f"{100 * parts[cause]:+.2g} % {_WORDS[cause]}" for cause in mentioned)
-    where = " at the drive limit" if worst.at_limit else ""
+    at_limit = " at the drive limit" if worst.at_limit else ""
     cases = "case" if others == 1 else "cases"
     more = f", likewise in {others} other {cases}" if others else ""
     return (
-        f"the reported RMS is off by {100 * worst.error:+.3g} % on board {worst.board}{where}"
+        f"the reported RMS is off by {100 * worst.error:+.3g} % on board {worst.board}{at_limit}"
         f"{more}: {causes}"
     )
 

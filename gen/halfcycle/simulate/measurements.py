@@ -52,7 +52,7 @@ class Response:
 
 @dataclass(frozen=True, slots=True)
 class Steady:
-    """The steady stretch, by windows; NaN where a board has no steady window.
+    """The steady stretch, by windows; NaN if a board has no steady window.
 
     ``error``: greatest distance of a window's true RMS from rated, a share of it; ``true_v`` and
     ``reported_v`` are of that window. ``report_error``: the greatest error of the reported RMS, a
@@ -227,6 +227,6 @@ def _last_column(chosen: Flags) -> Indices:
 
 
 def _last(values: NDArray[Any], chosen: Flags) -> NDArray[Any]:
-    """The last chosen entry of each row; 0 where there is none."""
+    """The last chosen entry of each row; 0 if there is none."""
     entries = np.take_along_axis(values, _last_column(chosen)[:, None], 1)[:, 0]
     return np.where(chosen.any(axis=1), entries, 0)

@@ -72,10 +72,10 @@ def recovery_windows(design: Design) -> int:
     plants, limit = design.plants, float(design.spec.bridge.scale_max)
     rated = float(design.spec.output.rated_rms_v)
     band = SETTLING_BAND - design.chosen.faults.ripple_v / rated
-    kept = _kept(plants)
+    curve = _clipping(plants)
     count, depth = plants.step_taps.shape
     taps = plants.step_taps
-    held = np.repeat(kept(np.full(count, limit))[None, :], depth, axis=0)
+    held = np.repeat(curve(np.full(count, limit))[None, :], depth, axis=0)
     integral = np.full(count, limit)
     last = 0
     for window in range(1, MAX_WINDOWS + 1):
@@ -88,15 +88,15 @@ def recovery_windows(design: Design) -> int:
         integral = np.clip(integral + float(design.ki) * error, 0.0, limit)
         scale = np.clip(integral + float(design.kp) * error, 0.0, limit)
         held = np.roll(held, 1, axis=0)
-        held[0] = kept(scale)
+        held[0] = curve(scale)
     return last + 1
 
 
 def climb_windows(design: Design, share: float) -> int:
-    """Windows in which the integrator climbs from zero to the drive limit where even that gives
+    """Windows in which the integrator climbs from zero to the drive limit if even that gives
     only ``share`` of rated."""
     limit = float(design.spec.bridge.scale_max)
-    curve = _kept(design.plants)
+    curve = _clipping(design.plants)
     count = len(design.plants.gains)
     gain = share / curve(np.full(count, limit))
     scale = np.zeros(count)
@@ -107,6 +107,6 @@ def climb_windows(design: Design, share: float) -> int:
     return MAX_WINDOWS
 
 
-def _kept(plants: Plants) -> Callable[[Real], Real]:
+def _clipping(plants: Plants) -> Callable[[Real], Real]:
     """What clipping and a sagging bus leave of scales (C,), one for each corner."""
     return lambda scale: worth(scale, plants.sag, plants.measure)

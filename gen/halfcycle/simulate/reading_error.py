@@ -42,7 +42,7 @@ CAUSES = ("shape", "folded", "sampling", "zero", "noise", "change")
 MAX_STEPS = 8_000_000
 """A longer run is not looked into: its waveform would fill the memory (32 bytes a step)."""
 _FINE = 16
-"""Points of the waveform for each step of the circuit, where it is read without gaps."""
+"""Points of the waveform for each step of the circuit, when it is read without gaps."""
 
 Measure = Literal["mean", "rms"]
 
@@ -187,7 +187,7 @@ class _Parts:
         return CubicSpline(np.arange(first, last), self._history.trace[first:last, 0])
 
     def _radians_per_step(self, wave: CubicSpline, at: Real) -> float:
-        """Of the mains, which may be off the nominal frequency where a source is followed."""
+        """Of the mains, which may be off the nominal frequency if a source is followed."""
         spec, step = self._setting.spec, self._run.step_s
         nominal = 2 * math.pi * float(spec.output.frequency_hz) * step
         off = 2 * math.pi * float(spec.output.frequency_tolerance_hz) * step

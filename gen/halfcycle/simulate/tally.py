@@ -113,7 +113,7 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
 
 
 def _figures(case: Case, measured: Measured) -> dict[str, Real]:
-    """Figures of all boards, those of ``FIGURES`` that are compared; NaN where a case gives a
+    """Figures of all boards, those of ``FIGURES`` that are compared; NaN if a case gives a
     figure no meaning."""
     response, steady, flagged = measured.response, measured.steady, measured.flagged
     nothing = np.full(len(response.end), np.nan)
