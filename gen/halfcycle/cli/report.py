@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 DEFAULT_BOARDS = 256
 """The nominal board, the corners, and as many between them: some seconds."""
 DEFAULT_SEED = 1
+NO_TARGETS = (
+    "with --targets the command compiles the C for each processor whose tools are installed and "
+    "runs it there."
+)
 
 
 @click.command("report")
@@ -59,6 +63,7 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
     """
     with common.refusals(as_json), _compilers():
         from halfcycle.base import files  # noqa: PLC0415
+        from halfcycle.cli.simulate_tables import RunAgain  # noqa: PLC0415 (scipy)
         from halfcycle.generate.emit import render  # noqa: PLC0415
         from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
         from halfcycle.report.parts import Contents  # noqa: PLC0415
@@ -76,6 +81,8 @@ def command(*, spec: Path, out: Path, boards: int, seed: int, targets: bool, as_
             command=_again(spec.name, out.name, boards, seed, targets),
             boards=board_runs,
             no_boards=reason,
+            no_targets=NO_TARGETS,
+            run_again=RunAgain(Path(spec.name), seed),
             targets=_cost(integer_design, texts, as_json)
             if targets and integer_design.good
             else None,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -91,10 +90,9 @@ def render(contents: Contents) -> str:
 def _worst_again(contents: Contents) -> str:
     """The command that runs the worst board alone; empty without boards."""
     worst = closest(contents.boards) if contents.boards else None
-    if contents.boards is None or worst is None:
+    if worst is None or contents.run_again is None:
         return ""
-    words = ["halfcycle", "simulate", contents.spec_name, "--case", worst.case]
-    return shlex.join([*words, "--board", str(worst.board), "--seed", str(contents.boards.seed)])
+    return contents.run_again(worst.case, worst.board)
 
 
 def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
@@ -206,11 +204,11 @@ def _boards(contents: Contents) -> Section:
 def _targets(contents: Contents) -> Section:
     result = contents.targets
     if result is None:
-        text = (
-            "Not measured for this page. With --targets the command compiles the C for each "
-            "processor whose tools are installed and runs it there."
+        return Section(
+            "targets",
+            "Cost on processors",
+            texts=(f"Not measured for this page: {contents.no_targets}",),
         )
-        return Section("targets", "Cost on processors", texts=(text,))
     return Section(
         "targets",
         "Cost on processors",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -23,7 +23,8 @@ class Contents:
     ``spec_name``: the spec file's name, without a path; ``spec_text``: its text as it is;
     ``command``: what makes this page again, without a path. ``boards``: the virtual boards' runs,
     or None with ``no_boards`` saying why there are none. ``targets``: the C on emulated
-    processors, None if that was not asked for.
+    processors, None with ``no_targets`` saying why not. ``run_again``: from a case's name and a
+    board's number to the command that runs it alone.
     """
 
     integer_design: IntegerDesign
@@ -33,6 +34,8 @@ class Contents:
     boards: BoardRuns | None = None
     no_boards: str = ""
     targets: Result | None = None
+    no_targets: str = ""
+    run_again: Callable[[str, int], str] | None = None
 
     @property
     def good(self) -> bool:
