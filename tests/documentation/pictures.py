@@ -125,7 +125,9 @@ def step_response() -> Any:
 
     made = design(load_spec(DOCS / "examples" / "peat_cabin.toml"))
     windows = 18
-    y = response(made.plants.step_taps, float(made.kp), float(made.ki), windows, made.plants.bend())
+    y = response(
+        made.plants.step_taps, float(made.kp), float(made.ki), windows, made.plants.scale_curve()
+    )
     rated = float(made.spec.output.rated_rms_v)
     volts = rated * np.vstack([np.zeros((1, y.shape[1])), y])
     t = made.window.duration_ms * np.arange(windows + 1)

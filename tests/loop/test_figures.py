@@ -252,8 +252,8 @@ def test_clipping_corner_is_stepped_through_its_curve():
         assert unclipped[i] <= figures.corners[i].settling_ms / 20 <= sloped[i]
     i = slow[0]
     assert unclipped[i] < sloped[i]
-    bend = own.bend()
-    held = bend(own.scale_for_rated)
+    curve = own.scale_curve()
+    held = curve(own.scale_for_rated)
     np.testing.assert_allclose(own.step_gains[i] * held[i], 1.0, atol=1e-9)
 
 

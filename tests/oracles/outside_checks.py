@@ -393,10 +393,10 @@ def loops() -> list[Check]:
 
 
 def _transfer() -> float:
-    from halfcycle.loop.filter_model import Circuit, inductive_load, modes  # noqa: PLC0415
+    from halfcycle.loop.filter_model import FilterCircuit, inductive_load, modes  # noqa: PLC0415
 
     load = inductive_load("rated", 700, 230, 0.7, 50)
-    circuit = Circuit(1.2e-3, 10e-6, 0.25, load)
+    circuit = FilterCircuit(1.2e-3, 10e-6, 0.25, load)
     return float(abs(modes([circuit], 2 * math.pi * 50).transfer[0]))
 
 

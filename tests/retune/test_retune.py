@@ -129,7 +129,7 @@ def test_per_window_constants_agree_with_scipy(form: str) -> None:
 def simulated(design: Design, row: int, until_ms: float) -> tuple[list[float], list[float]]:
     """One corner's step response by the plainest loop there is, written anew here."""
     taps = [design.plants.step_gains[row] * w for w in design.plants.weights[row]]
-    bend = design.plants.bend()
+    curve = design.plants.scale_curve()
     kp, ki = float(design.kp), float(design.ki)
     integral, error, history = 0.0, 1.0, [0.0] * len(taps)
     times, readings = [0.0], [0.0]
@@ -137,8 +137,8 @@ def simulated(design: Design, row: int, until_ms: float) -> tuple[list[float], l
         integral += ki * error
         scales = np.zeros(len(design.plants.gains))
         scales[row] = integral + kp * error
-        worth = scales if bend is None else bend(scales)
-        history = [float(worth[row]), *history[:-1]]
+        effective = scales if curve is None else curve(scales)
+        history = [float(effective[row]), *history[:-1]]
         reading = sum(t * u for t, u in zip(taps, history, strict=True))
         error = 1.0 - reading
         times.append(window * design.window.duration_ms)

@@ -145,7 +145,7 @@ def test_rest_is_when_the_slowest_pole_has_died_away(name: str) -> None:
     assert 0.3 * share < pole**windows < 1.3 * share
     left = step_response(
         design.plants.step_taps, float(design.kp), float(design.ki), windows + 40,
-        design.plants.bend(),
+        design.plants.scale_curve(),
     )  # fmt: skip
     assert np.abs(1 - left[windows - 1 :]).max() <= share < np.abs(1 - left[windows - 2]).max()
     assert rest_windows(design) == windows

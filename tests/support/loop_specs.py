@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from halfcycle.loop.plant import Corner, Plants
+from halfcycle.loop.plant_types import Corner, Plants
 
 
 def spec(**changes):

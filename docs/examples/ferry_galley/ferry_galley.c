@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 93e130e78c78d59518c2b32bcf8d7d53588cb35a80f4a7d391a4b4771d90ec6b
+ *     file 4d975df2c3d2b6ea62697f4f3f58a7c43b4f6497a97d69b8df531be5818fcf44
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -115,7 +115,7 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
 /* The PI step with anti-windup. error: -12800..6188. Returns the drive, 0..1181089792. */
 static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error)
 {
-    const int32_t step = INT32_C(27296) * error;
+    const int32_t step = INT32_C(27105) * error;
     int32_t after = s->integral + step;
     if (after > INT32_C(1181089792)) {
         after = INT32_C(1181089792);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 9e74de1ba872cb042ba7cab7a4703f8e30906f6316767c6b25d23464050546b7
+ *     file 4c5448e0f288e475ed567692a754f18355a03b49186e0ee2071edafb9dd2e81a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -13,10 +13,10 @@
  */
 /*
  * Window: 3 half cycles in 25 samples of 1000 us (25 ms), average-rectified.
- * Gains: proportional 0 scale per pu, integral 5.72 scale per pu and second (0.143 a window,
+ * Gains: proportional 0 scale per pu, integral 5.68 scale per pu and second (0.142 a window,
  *     backward form).
- * Over the corners: settling 600 ms, overshoot 0 %, gain margin 18.4 dB, phase margin 82
- *     deg, peak sensitivity 1.14.
+ * Over the corners: settling 600 ms, overshoot 0 %, gain margin 18.5 dB, phase margin 82
+ *     deg, peak sensitivity 1.13.
  * Resolution at the output: reading 0.0213 V, steps of the drive 0.00981 V, dead band 0.0107
  *     V either way; sine table within 0.00011 of the crest.
  *
@@ -36,7 +36,7 @@
  *     targets.voltage_tolerance_percent = 0.5
  *
  * Constants, as wanted and as they are here:
- *     integral: 27296 / 2^30 = 0.142998, wanted 0.143 scale per pu and window (-11 ppm)
+ *     integral: 27105 / 2^30 = 0.141998, wanted 0.142 scale per pu and window (-15 ppm)
  *     target_gain: 6291597 / 2^27 = 0.0468761, wanted 0.046876 counts per mV (+0 ppm)
  *     millivolt_gain: 11184561 / 2^19 = 21.3329, wanted 21.3329 mV per count (+0 ppm)
  *     scale_max: 18022 / 2^14 = 1.09998, wanted 1.1 scale (-22 ppm)
@@ -57,9 +57,9 @@
  *     climb          sQ15.16    32         9216206       414752974  2 bits
  *     error          sQ15.0     16          -12800            6188  1 bits
  *     integral       sQ1.30     32               0      1181089792  0 bits
- *     step_product   sQ1.30     32      -349388800       168907648  2 bits
- *     step           sQ1.30     32      -349388800       168907648  2 bits
- *     after          sQ1.30     32      -349388800      1349997440  0 bits
+ *     step_product   sQ1.30     32      -346944000       167725740  2 bits
+ *     step           sQ1.30     32      -346944000       167725740  2 bits
+ *     after          sQ1.30     32      -346944000      1348815532  0 bits
  *     trusted        sQ1.30     32               0      1181089792  0 bits
  *     drive_rounded  uQ2.30     32           32768      1181122560  1 bits
  *     scale          sQ1.14     16               0           18022  0 bits

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file f8b1ac34c5275447a7c96278c7d70606da8fce7e23f94e4adc2358909be355f0
+ *     file 1c82f5aa46d19661858019c803d04f45c474f7a3b8cfd54438419108a0755c22
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -114,7 +114,7 @@ int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code)
 /* The PI step with anti-windup. error: -3200..1617. Returns the drive, 0..1288437760. */
 static int32_t peat_cabin_regulate(struct peat_cabin_state *s, int16_t error)
 {
-    const int32_t step = INT32_C(207415) * error;
+    const int32_t step = INT32_C(206685) * error;
     int32_t after = s->integral + step;
     if (after > INT32_C(1288437760)) {
         after = INT32_C(1288437760);

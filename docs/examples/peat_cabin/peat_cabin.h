@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file fb669961b018d1f569251c5e42190b5345d0f69dc86342541b763c69b0e938df
+ *     file 8b2419c59fd2e19523c714dd3429ad60938ee85da3bc9df34f362ee27e5ec1f5
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -13,10 +13,10 @@
  */
 /*
  * Window: 2 half cycles in 25 samples of 800 us (20 ms), average-rectified.
- * Gains: proportional 0 scale per pu, integral 14.2 scale per pu and second (0.284 a window,
- *     backward form).
- * Over the corners: settling 240 ms, overshoot 0.831 %, gain margin 11.5 dB, phase margin
- *     67.9 deg, peak sensitivity 1.36.
+ * Gains: proportional 0 scale per pu, integral 14.15 scale per pu and second (0.283 a
+ *     window, backward form).
+ * Over the corners: settling 240 ms, overshoot 0.863 %, gain margin 11.5 dB, phase margin 68
+ *     deg, peak sensitivity 1.36.
  * Resolution at the output: reading 0.156 V, steps of the drive 0.032 V, dead band 0.0782 V
  *     either way; sine table within 0.00011 of the crest.
  *
@@ -38,7 +38,7 @@
  *     targets.ramp_ms = 0
  *
  * Constants, as wanted and as they are here:
- *     integral: 207415 / 2^30 = 0.284, wanted 0.284 scale per pu and window (-2 ppm)
+ *     integral: 206685 / 2^30 = 0.283, wanted 0.283 scale per pu and window (+0 ppm)
  *     target_gain: 3431780 / 2^29 = 0.00639219, wanted 0.00639219 counts per mV (+0 ppm)
  *     millivolt_gain: 10252514 / 2^16 = 156.441, wanted 156.441 mV per count (+0 ppm)
  *     scale_max: 19660 / 2^14 = 1.19995, wanted 1.2 scale (-41 ppm)
@@ -56,9 +56,9 @@
  *     target         sQ15.0     16               0            1617  4 bits
  *     error          sQ15.0     16           -3200            1617  3 bits
  *     integral       sQ1.30     32               0      1288437760  0 bits
- *     step_product   sQ1.30     32      -663728000       335390055  1 bits
- *     step           sQ1.30     32      -663728000       335390055  1 bits
- *     after          sQ1.30     32      -663728000      1623827815  0 bits
+ *     step_product   sQ1.30     32      -661392000       334209645  1 bits
+ *     step           sQ1.30     32      -661392000       334209645  1 bits
+ *     after          sQ1.30     32      -661392000      1622647405  0 bits
  *     trusted        sQ1.30     32               0      1288437760  0 bits
  *     drive_rounded  uQ2.30     32           32768      1288470528  1 bits
  *     scale          sQ1.14     16               0           19660  0 bits

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 9ab06338e006964c31ef782398693f12f0b179fe43ae91718cde0f8f4f70601e
+ *     file 03f1792a9c610538cfe56c8a4b2bceb53649386d3c92774ada3a65b533540bca
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -15,7 +15,7 @@
  * Window: 1 half cycle in 20 samples of 500 us (10 ms), RMS.
  * Gains: proportional 0 scale per pu, integral 12.1 scale per pu and second (0.121 a window,
  *     backward form).
- * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.2 dB, phase margin 85.5
+ * Over the corners: settling 300 ms, overshoot 0 %, gain margin 20.1 dB, phase margin 85.5
  *     deg, peak sensitivity 1.11.
  * Resolution at the output: reading 0.0984 V, steps of the drive 0.0367 V, dead band 0.0492
  *     V either way; sine table within 0.00011 of the crest.

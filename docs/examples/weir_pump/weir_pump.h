@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file a85105fd4e7257a361b02969cc7287180bd240e98c9f3f74722a4d9c4e0e5708
+ *     file 4b7d0cc65824b1973682a81e930e12473afb74d23b316cefd7230545aeebd631
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -15,7 +15,7 @@
  * Window: 2 half cycles in 50 samples of 400 us (20 ms), average-rectified.
  * Gains: proportional 0.25 scale per pu, integral 11 scale per pu and second (0.22 a window,
  *     trapezoidal form).
- * Over the corners: settling 340 ms, overshoot 0 %, gain margin 9.15 dB, phase margin 91.1
+ * Over the corners: settling 340 ms, overshoot 0 %, gain margin 9.08 dB, phase margin 91.1
  *     deg, peak sensitivity 1.54.
  * Resolution at the output: reading 0.0391 V, steps of the drive 0.0178 V, dead band 0.0196
  *     V either way; sine table within 0.00011 of the crest.

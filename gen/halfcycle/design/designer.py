@@ -15,9 +15,10 @@ from halfcycle.base.errors import RefusedError
 from halfcycle.design.findings import findings, refusal
 from halfcycle.design.types import Design, Gains, Trial
 from halfcycle.loop.discretise import ContinuousGains, WindowGains, to_continuous, to_window
-from halfcycle.loop.figures import LateUpdate, LoopFigures, analyse, late_update
-from halfcycle.loop.gains import GainDesign, design_gains
+from halfcycle.loop.figures import LateUpdate, LoopFigures, late_update
+from halfcycle.loop.gains import GainRefusal, analyse_inside, design_gains
 from halfcycle.loop.plant import window_plants
+from halfcycle.loop.ringing import ringing_lines
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import allowed_windows, reading_faults
 from halfcycle.windows.search import Window
@@ -67,6 +68,7 @@ def design(spec: Spec, file: str = "spec", *, weigh_double: bool = True) -> Desi
 def _try(spec: Spec, window: Window, file: str) -> Trial:
     """Plants and gains for one window: the given gains, or the best there are."""
     plants = window_plants(spec, window, file)
+    lines = ringing_lines(spec, window)
     faults = reading_faults(spec, window)
     refused = None
     ripple = faults.ripple_v / float(spec.output.rated_rms_v)
@@ -74,21 +76,18 @@ def _try(spec: Spec, window: Window, file: str) -> Trial:
         given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
         constants = to_window(given, window.duration_s, spec.loop.integration)
         kp, ki = constants.proportional, constants.integral_per_window
-        figures = analyse(plants, kp, ki, window.duration_s, ripple)
+        figures, plants = analyse_inside(plants, lines, kp, ki, window.duration_s, ripple)
     else:
-        found = design_gains(
+        best = design_gains(
             plants,
             window.duration_s,
             spec.targets.settling_ms / 1000,
             spec.targets.overshoot_percent / 100,
             ripple,
+            lines,
         )
-        kp, ki = found.kp, found.ki
-        if isinstance(found, GainDesign):
-            figures = found.figures
-        else:
-            refused = found
-            figures = analyse(plants, kp, ki, window.duration_s, ripple)
+        kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
+        refused = best if isinstance(best, GainRefusal) else None
     tolerance_v = float(spec.output.rated_rms_v * spec.targets.voltage_tolerance_percent) / 100
     missed = spec.gains is not None and not _on_target(spec, figures)
     return Trial(window, plants, faults, kp, ki, figures, refused, tolerance_v, missed)

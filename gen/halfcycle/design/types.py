@@ -8,7 +8,7 @@ from fractions import Fraction
 from halfcycle.base.findings import Finding
 from halfcycle.loop.figures import LateUpdate, LoopFigures
 from halfcycle.loop.gains import GainRefusal
-from halfcycle.loop.plant import Plants
+from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
 from halfcycle.windows.search import Window

@@ -1,109 +1,147 @@
-"""The filters and loads at which the plant is worst: tolerances' ends, and folded ringing inside.
-
-An unloaded filter rings on after a change of scale. Where the loop samples no faster than that
-rings, some frequencies of the ringing look like the sine itself: they add up over a window instead
-of averaging out. Such a filter may lie anywhere inside the tolerances, so the line from
-the lowest to the highest resonance is walked and the worst filters on it are kept.
-"""
+"""The filters and loads of the corners: tolerances' ends, and the resonances between them."""
 
 from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from halfcycle.loop.envelope import Timing, worst_weights
-from halfcycle.loop.filter_model import Circuit, Load, Real, inductive_load, modes, resistive_load
+from halfcycle.loop.filter_model import (
+    FilterCircuit,
+    LoadImpedance,
+    inductive_load,
+    resistive_load,
+)
 
 if TYPE_CHECKING:
+    from halfcycle.loop.envelope import Timing
     from halfcycle.spec.models import Spec
 
-_HARMONICS = 10
-"""Harmonics of the sine onto which folded ringing is looked for."""
-_LINE = 400
-"""Most filters looked at between the ends of the tolerances."""
+WINDOW_SHARE = 8
+DECAY_SHARE = 4
+"""Filters looked at along the resonances are no farther apart than the window's line, 1/W, over
+WINDOW_SHARE, nor than the width of the filter's own line over DECAY_SHARE..."""
+MIN_SHARE = 64
+"""...but no closer than 1/W over this: the phase by which ringing turns in a window, which says
+at what rate of the loop it is seen, then moves by a sixty-fourth of a turn."""
+MAX_LINE = 1500
+"""Most filters looked at for one load."""
 
 
-def _loads(spec: Spec) -> list[Load]:
+def corner_loads(spec: Spec) -> list[LoadImpedance]:
     """The lightest load first, then rated at power factor 1 and at the lowest."""
-    volts, rated = float(spec.output.rated_rms_v), float(spec.load.rated_va)
     lightest = float(spec.load.lightest_percent)
-    loads = [resistive_load(f"{lightest:g} %", rated * lightest / 100.0, volts)]
-    if lightest < 100 and rated > 0:
-        loads.append(resistive_load("rated", rated, volts))
+    loads = [_load(spec, f"{lightest:g} %", lightest / 100.0)]
+    if lightest < 100 and spec.load.rated_va > 0:
+        loads.append(_load(spec, "rated", 1.0))
     lowest = float(spec.load.lowest_power_factor)
-    if lowest < 1 and rated > 0:
-        hertz = float(spec.output.frequency_hz)
-        label = f"rated at power factor {lowest:g}"
-        loads.append(inductive_load(label, rated, volts, lowest, hertz))
+    if lowest < 1 and spec.load.rated_va > 0:
+        loads.append(_load(spec, f"rated at power factor {lowest:g}", 1.0, lowest))
     return loads
 
 
-def corner_filters(spec: Spec, timing: Timing) -> list[Circuit]:
-    """Filters at the ends of their tolerances under each load, then those whose ringing the
-    sampling folds onto the sine, at most three for each load that lets it ring."""
-    parts = spec.filter
-    l_off = float(parts.inductance_tolerance_percent) / 100.0
-    c_off = float(parts.capacitance_tolerance_percent) / 100.0
-    inductors = sorted({float(parts.inductance_uh) * 1e-6 * (1.0 + s * l_off) for s in (-1, 1)})
-    capacitors = sorted({float(parts.capacitance_uf) * 1e-6 * (1.0 + s * c_off) for s in (-1, 1)})
-    resistance = float(parts.winding_resistance_ohm)
-    loads = _loads(spec)
-    circuits = [
-        Circuit(l_, c_, resistance, load)
-        for load, l_, c_ in itertools.product(loads, inductors, capacitors)
+def ringing_loads(spec: Spec) -> list[LoadImpedance]:
+    """The loads of the corners, and the lightest at the lowest power factor, which damps less
+    than it does at 1."""
+    loads = corner_loads(spec)
+    lightest, lowest = float(spec.load.lightest_percent), float(spec.load.lowest_power_factor)
+    if 0 < lightest < 100 and lowest < 1 and spec.load.rated_va > 0:
+        label = f"{lightest:g} % at power factor {lowest:g}"
+        loads.append(_load(spec, label, lightest / 100.0, lowest))
+    return loads
+
+
+def _load(spec: Spec, label: str, share: float, power_factor: float = 1.0) -> LoadImpedance:
+    """The load of that ``share`` of rated VA."""
+    volts, hertz = float(spec.output.rated_rms_v), float(spec.output.frequency_hz)
+    volt_ampere = float(spec.load.rated_va) * share
+    if power_factor < 1.0:
+        load = inductive_load(label, volt_ampere, volts, power_factor, hertz)
+    else:
+        load = resistive_load(label, volt_ampere, volts)
+    return replace(load, share=share, power_factor=power_factor)
+
+
+def corner_filters(spec: Spec) -> list[FilterCircuit]:
+    """Filters at the ends of their tolerances under each load."""
+    resistance = float(spec.filter.winding_resistance_ohm)
+    return [
+        FilterCircuit(inductance, capacitance, resistance, load)
+        for load, inductance, capacitance in itertools.product(
+            corner_loads(spec), _inductances(spec), _capacitances(spec)
+        )
     ]
-    # A resistor damps the ringing; the lightest load and the inductive one let it go on.
-    for load in [loads[0], *(load for load in loads if load.inductance_h > 0)]:
-        line = _least_damped(inductors, capacitors, resistance, load, timing)
-        if line:
-            weights = worst_weights(modes(line, timing.angular), timing).weights
-            circuits += [line[i] for i in _worst_ringing(weights)]
-    return circuits
 
 
-def _least_damped(
-    inductors: list[float],
-    capacitors: list[float],
-    resistance: float,
-    load: Load,
-    timing: Timing,
-) -> list[Circuit]:
-    """Filters inside the tolerances by their resonance, each with the largest inductor, hence
-    the least damping, that has it. None where the samples are too close for ringing to fold.
+def _inductances(spec: Spec) -> list[float]:
+    """The least and the greatest, henry."""
+    off = float(spec.filter.inductance_tolerance_percent) / 100.0
+    return sorted({float(spec.filter.inductance_uh) * 1e-6 * (1.0 + s * off) for s in (-1, 1)})
 
-    Ringing adds up over a window within a line about 1/W wide, or as wide as its own decay. At
-    an eighth of that apart, one of the filters is at least within 1 % of the line's top.
-    """
-    # The load's inductance, if any, acts beside the filter's.
-    beside = 1.0 / load.inductance_h if load.inductance_h > 0 else 0.0
 
-    def resonance(l_: float, c_: float) -> float:
-        return math.sqrt((1.0 / l_ + beside) / c_) / (2.0 * math.pi)
+def _capacitances(spec: Spec) -> list[float]:
+    """The least and the greatest, farad."""
+    off = float(spec.filter.capacitance_tolerance_percent) / 100.0
+    return sorted({float(spec.filter.capacitance_uf) * 1e-6 * (1.0 + s * off) for s in (-1, 1)})
 
-    low, high = resonance(inductors[-1], capacitors[-1]), resonance(inductors[0], capacitors[0])
-    if 1.0 / float(timing.period_s) > high + _HARMONICS * float(timing.frequency_hz):
+
+def resonance_line(spec: Spec, load: LoadImpedance, timing: Timing) -> list[FilterCircuit]:
+    """Filters inside the tolerances along their resonance, each the least damped one that has it;
+    both ends of the line left out, as they are corners. Empty without tolerances."""
+    inductances, capacitances = _inductances(spec), _capacitances(spec)
+    low = _resonance_hz(inductances[-1], capacitances[-1], load)
+    high = _resonance_hz(inductances[0], capacitances[0], load)
+    if low == high:
         return []
-    decay = resistance / (2.0 * inductors[-1]) / (2.0 * math.pi)
-    apart = max(1.0 / (8.0 * float(timing.window_s)), decay / 4.0)
-    line = []
-    for hertz in np.linspace(low, high, min(math.ceil((high - low) / apart) + 1, _LINE))[1:-1]:
-        square = (2.0 * math.pi * float(hertz)) ** 2
-        l_, c_ = inductors[-1], (1.0 / inductors[-1] + beside) / square
-        if c_ < capacitors[0]:
-            c_ = capacitors[0]
-            l_ = 1.0 / (square * c_ - beside)
-        line.append(Circuit(l_, c_, resistance, load))
-    return line
+    resistance = float(spec.filter.winding_resistance_ohm)
+    damping = resistance / inductances[-1] + load.conductance_s / capacitances[-1]
+    width = damping / 2.0 / (2.0 * math.pi)
+    window = 1.0 / float(timing.window_s)
+    apart = max(min(window / WINDOW_SHARE, width / DECAY_SHARE), window / MIN_SHARE)
+    points = min(math.ceil((high - low) / apart), MAX_LINE) + 1
+    return [
+        _least_damped(float(hertz), spec, load) for hertz in np.linspace(low, high, points)[1:-1]
+    ]
 
 
-def _worst_ringing(weights: Real) -> list[int]:
-    """Rows of the filters whose weights (B, 2, n) have the least and the greatest first one, and
-    the greatest alternating sum: the plant at z = -1, where the loop has least margin."""
-    first = np.round(weights[:, :, 0], 9)
-    signs = np.where(np.arange(weights.shape[-1]) % 2, -1.0, 1.0)
-    nyquist = np.round(np.abs(weights @ signs), 9)
-    worst = [first.min(axis=1).argmin(), first.max(axis=1).argmax(), nyquist.max(axis=1).argmax()]
-    return sorted({int(i) for i in worst})
+def near(circuit: FilterCircuit, spec: Spec, hertz: float) -> FilterCircuit:
+    """The least damped filter inside the tolerances that resonates ``hertz`` above ``circuit``,
+    under the same load."""
+    inductances, capacitances = _inductances(spec), _capacitances(spec)
+    load = circuit.load
+    low = _resonance_hz(inductances[-1], capacitances[-1], load)
+    high = _resonance_hz(inductances[0], capacitances[0], load)
+    wanted = _resonance_hz(circuit.inductance_h, circuit.capacitance_f, load) + hertz
+    return _least_damped(min(max(wanted, low), high), spec, load)
+
+
+def _resonance_hz(inductance: float, capacitance: float, load: LoadImpedance) -> float:
+    """Resonance of the filter with the load's inductance, if any, beside its own."""
+    return math.sqrt((1.0 / inductance + _beside(load)) / capacitance) / (2.0 * math.pi)
+
+
+def _beside(load: LoadImpedance) -> float:
+    return 1.0 / load.inductance_h if load.inductance_h > 0 else 0.0
+
+
+def _least_damped(hertz: float, spec: Spec, load: LoadImpedance) -> FilterCircuit:
+    """The filter with that resonance, inside the tolerances, that rings longest.
+
+    Its ringing decays with R/(2L) + G/(2C), so without a conductance G the largest inductor is
+    the one; with one, L^2 = R/(G w^2) is, as far as the tolerances let it.
+    """
+    inductances, capacitances = _inductances(spec), _capacitances(spec)
+    resistance, beside = float(spec.filter.winding_resistance_ohm), _beside(load)
+    square = (2.0 * math.pi * hertz) ** 2
+    inductance = inductances[-1]
+    if load.conductance_s > 0:
+        best = math.sqrt(resistance / load.conductance_s / square)
+        inductance = min(max(best, inductances[0]), inductances[-1])
+    capacitance = (1.0 / inductance + beside) / square
+    if not capacitances[0] <= capacitance <= capacitances[-1]:
+        capacitance = min(max(capacitance, capacitances[0]), capacitances[-1])
+        inductance = 1.0 / (square * capacitance - beside)
+    return FilterCircuit(inductance, capacitance, resistance, load)

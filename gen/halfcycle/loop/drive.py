@@ -15,7 +15,7 @@ import numpy as np
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.filter_model import Real
 
-_MOST = 50.0
+_MAX_SCALE = 50.0
 """Scale beyond which a sine is a square wave for all purposes."""
 
 
@@ -39,23 +39,23 @@ def reading_of_scale(scale: Real, measure: Measure) -> tuple[Real, Real]:
     return np.where(clipped, reading, scale), np.where(clipped, slope, 1.0)
 
 
-def worth(scale: Real, sag: Real, measure: Measure) -> Real:
-    """What is left of a scale: ``y = g worth(s)``. Negative scales, which only an unclamped loop
-    has, are left alone."""
+def effective_scale(scale: Real, sag: Real, measure: Measure) -> Real:
+    """What clipping and a sagging bus leave of a scale: ``y = g effective_scale(s)``. Negative
+    scales, which only an unclamped loop has, are left alone."""
     lost = 1.0 + sag * np.clip(scale, 0.0, 1.0) ** 2
     return np.asarray(reading_of_scale(scale, measure)[0] / lost, dtype=np.float64)
 
 
 def needed_scale(gains: Real, sag: Real, measure: Measure) -> tuple[Real, Real]:
-    """Scale (C,) at which the reading is rated, ``inf`` where none is, and the slope (C,) of the
+    """Scale (C,) at which the reading is rated, ``inf`` if none is, and the slope (C,) of the
     reading there, rated per unit of scale. ``sag`` (C,) is a above, 0 for a stiff bus."""
     low = np.zeros_like(gains)
     # y falls again beyond a s^2 = 1, where more drive only draws more current.
-    high = np.where(sag > 1.0, 1.0 / np.sqrt(np.maximum(sag, 1.0)), _MOST)
-    reachable = gains * worth(high, sag, measure) >= 1.0
+    high = np.where(sag > 1.0, 1.0 / np.sqrt(np.maximum(sag, 1.0)), _MAX_SCALE)
+    reachable = gains * effective_scale(high, sag, measure) >= 1.0
     for _ in range(60):
         middle = (low + high) / 2.0
-        enough = gains * worth(middle, sag, measure) >= 1.0
+        enough = gains * effective_scale(middle, sag, measure) >= 1.0
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     share, slope = reading_of_scale(high, measure)
     lost = 1.0 + sag * np.minimum(high, 1.0) ** 2

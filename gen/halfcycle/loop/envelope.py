@@ -30,10 +30,10 @@ Measure = Literal["mean", "rms"]
 
 TAIL = 1e-6
 """Weights end where all that follows sums to less than this; the last one takes the rest."""
-LONGEST = 64
+MAX_WEIGHTS = 64
 """Most weights kept, whatever the tail; ``Weights.tail`` then says what was folded."""
-_PHASES = 96
-"""Phases tried where a half cycle has more than half as many distinct points. The extremes of
+MAX_PHASES = 96
+"""Phases tried if a half cycle has more than half as many distinct points. The extremes of
 h_0 are then missed by at most 1 - cos(pi/96), 0.05 %, of its spread over the phases."""
 
 
@@ -60,11 +60,11 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """For B circuits, each at its two worst phases (least and greatest h_0).
+    """For B circuits, each at P phases of the sine.
 
-    ``weights`` (B, 2, n) sum to 1 over n; ``tail`` (B,) bounds what was folded into the last;
-    ``phase_deg`` (B, 2): phase of the bridge's sine when the scale changes, 0 up to 180;
-    ``ratio`` (B, 2): reading over the true value at that phase (sampling ripple of the mean).
+    ``weights`` (B, P, n) sum to 1 over n; ``tail`` (B,) bounds what was folded into the last;
+    ``phase_deg`` (B, P): phase of the bridge's sine when the scale changes, 0 up to 180;
+    ``ratio`` (B, P): reading over the true value at that phase (sampling ripple of the mean).
     """
 
     weights: Real
@@ -74,52 +74,94 @@ class Weights:
 
 
 def worst_weights(circuit: Modes, timing: Timing) -> Weights:
-    """Weights of each circuit at the phases that make h_0 least and greatest.
+    """Weights of each circuit at the two phases (least, greatest) that are extremes of h_0.
 
-    Raises ``ValueError`` where every sample of a half cycle falls on the same point, since the
+    Raises ``ValueError`` if every sample of a half cycle falls on the same point, since the
     reading is then the phase and nothing else.
     """
+    alpha, ratio, weights, tail = _weights_of_grid(circuit, timing, MAX_PHASES)
+    if timing.measure == "mean":
+        at = _extremes_of_grid(weights[:, :, 0])
+        rows = np.arange(len(weights))[:, None]
+        return _with_phases(circuit, timing, weights[rows, at], tail, alpha[at], ratio[at])
+    twice = _extremes_of_sinusoid(weights)
+    chosen = _sinusoid_at(weights, twice)
+    at_alpha = (twice / 2.0) % np.pi
+    return _with_phases(
+        circuit, timing, chosen, tail, at_alpha, np.full(twice.shape, float(ratio[0]))
+    )
+
+
+def weights_over_phases(circuit: Modes, timing: Timing, phases: int) -> Weights:
+    """Weights of each circuit all over the half turn, at about so many phases (3 and up). For
+    the mean, these are all that count if the samples' crossings are few enough.
+
+    Raises ``ValueError`` as :func:`worst_weights`.
+    """
+    alpha, ratio, weights, tail = _weights_of_grid(circuit, timing, phases)
+    if timing.measure == "rms":
+        alpha = np.arange(phases, dtype=np.float64) * (math.pi / phases)
+        weights = _sinusoid_at(weights, np.broadcast_to(2.0 * alpha, (len(weights), phases)))
+        ratio = np.full(phases, float(ratio[0]))
+    shape = (len(weights), len(alpha))
+    return _with_phases(
+        circuit,
+        timing,
+        weights,
+        tail,
+        np.broadcast_to(alpha, shape),
+        np.broadcast_to(ratio, shape),
+    )
+
+
+def _with_phases(  # noqa: PLR0917 (the parts of a Weights)
+    circuit: Modes, timing: Timing, weights: Real, tail: Real, alpha: Real, ratio: Real
+) -> Weights:
+    """The Weights at phases ``alpha`` (B, P) of the sensed sine."""
+    lag = np.angle(circuit.transfer)[:, None] - timing.angular * float(timing.delay_s)
+    return Weights(weights, tail, np.degrees(alpha - lag) % 180.0, ratio)
+
+
+def _weights_of_grid(circuit: Modes, timing: Timing, phases: int) -> tuple[Real, Real, Real, Real]:
+    """Phases (P,) of :func:`_phases`, ratios (P,), weights (B, P, n) and tail (B,) there."""
     if (2 * timing.frequency_hz * timing.period_s).denominator == 1:
         raise ValueError("all samples fall on the same point of the half cycle")
-    alpha, sine, projection = _phases(timing)
+    alpha, sine, projection = _phases(timing, phases)
     scale = np.einsum("pj,pj->p", projection, sine)
     weights, tail = _weights(circuit, timing, alpha, sine, projection)
     if timing.measure == "mean":
-        ratio = scale * (math.pi / 2.0 / timing.samples)
-        at = _extremes_of_grid(weights[:, :, 0])
-        rows = np.arange(len(weights))[:, None]
-        chosen, chosen_alpha, chosen_ratio = weights[rows, at], alpha[at], ratio[at]
+        ratio = np.asarray(scale * (math.pi / 2.0 / timing.samples), dtype=np.float64)
     else:
-        chosen, chosen_alpha = _extremes_of_sinusoid(weights)
-        chosen_ratio = np.full(chosen_alpha.shape, math.sqrt(2.0 * scale[0] / timing.samples))
-    lag = np.angle(circuit.transfer)[:, None] - timing.angular * float(timing.delay_s)
-    phase_deg = np.degrees(chosen_alpha - lag) % 180.0
-    return Weights(chosen, tail, phase_deg, chosen_ratio)
+        ratio = np.asarray(np.sqrt(2.0 * scale / timing.samples), dtype=np.float64)
+    return alpha, ratio, weights, tail
 
 
-def _phases(timing: Timing) -> tuple[Real, Real, Real]:
+def _phases(timing: Timing, phases: int) -> tuple[Real, Real, Real]:
     """Phases alpha (P,) of the sensed sine at the scale's change, the unit sine (P, M) at the
-    samples, and the projection (P, M).
+    samples, and the projection (P, M), P being 3 or about ``phases``.
 
     Mean: between two neighbouring phases at which some sample crosses zero the signs are fixed,
     and h_0 is a ratio of two sinusoids of alpha, which is monotonic. So its extremes lie at the
-    crossings, approached from either side. They are the N-th parts of a half turn. Rms: h_i is
+    crossings, approached from either side. They are the N-th parts of a half turn; if ``phases``
+    are fewer, some of them are taken, and if they are too many to matter, even parts. Rms: h_i is
     a constant plus a sinusoid of 2 alpha, so three phases give it everywhere.
     """
     # Half turns; 1e-9 of one is far below what a phase can matter, and keeps the integers small.
     per_sample = (2 * timing.frequency_hz * timing.period_s).limit_denominator(10**9)
     p, q = per_sample.numerator, per_sample.denominator
+    both_sides = timing.measure == "mean" and q <= MAX_PHASES // 2
     if timing.measure == "rms":
-        parts, both_sides = 3, False
-    elif q <= _PHASES // 2:
-        parts, both_sides = q, True
+        parts, steps = 3, np.arange(3)
+    elif both_sides:
+        few = np.linspace(0, q, min(q, phases // 2), endpoint=False)
+        parts, steps = q, np.unique(few.astype(int))
     else:
-        parts, both_sides = _PHASES, False
+        parts, steps = phases, np.arange(phases)
     # Everything in (1/(q parts)) of a half turn, so that a crossing is met exactly.
     unit = q * parts
-    at = np.arange(parts)[:, None] * q + np.arange(1, timing.samples + 1)[None, :] * (p * parts)
+    at = steps[:, None] * q + np.arange(1, timing.samples + 1)[None, :] * (p * parts)
     sine: Real = np.sin(math.pi / unit * (at % (2 * unit)))
-    alpha = np.arange(parts, dtype=np.float64) * (math.pi / parts)
+    alpha: Real = steps.astype(np.float64) * (math.pi / parts)
     if timing.measure == "rms":
         return alpha, sine, sine
     after = np.where((at // unit) % 2, -1.0, 1.0)
@@ -172,13 +214,13 @@ def _weights(
 def _length(largest: Real, decay: Real) -> tuple[int, Real]:
     """How many windows to keep, and the bound (B,) on all weights after them, from the greatest
     share of each mode in the first (B, 3) and its decay per window, below 0 (B, 3)."""
-    k = np.arange(1, LONGEST + 1)
+    k = np.arange(1, MAX_WEIGHTS + 1)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         all_later = np.where(decay < 0, (1.0 + np.exp(decay)) / -np.expm1(decay), np.inf)
         share = (largest * all_later)[..., None] * np.exp(decay[..., None] * (k - 1))
     bound = np.where(largest[..., None] > 1e-15, share, 0.0).sum(axis=1)
     enough = np.nonzero(bound.max(axis=0) < TAIL)[0]
-    kept = int(enough[0]) if len(enough) else LONGEST - 1
+    kept = int(enough[0]) if len(enough) else MAX_WEIGHTS - 1
     return kept + 1, bound[:, kept]
 
 
@@ -210,18 +252,28 @@ def _extremes_of_grid(first: Real) -> NDArray[np.intp]:
     return np.stack([rounded.argmin(axis=1), rounded.argmax(axis=1)], axis=1)
 
 
-def _extremes_of_sinusoid(weights: Real) -> tuple[Real, Real]:
-    """Weights (B, 2, n) and phases (B, 2) of the extremes, from three phases pi/3 apart:
-    h(alpha) = a + b cos 2 alpha + c sin 2 alpha."""
-    mean = weights.mean(axis=1)
+def _extremes_of_sinusoid(weights: Real) -> Real:
+    """Twice the phases (B, 2) of the least and the greatest h_0, from :func:`_sinusoid`."""
+    _, cosine, sine = _sinusoid(weights[:, :, :1])
+    crest = np.arctan2(np.round(sine[:, 0], 12), np.round(cosine[:, 0], 12))
+    return np.stack([crest + np.pi, crest], axis=1)
+
+
+def _sinusoid(weights: Real) -> tuple[Real, Real, Real]:
+    """a, b and c (B, n) of h(alpha) = a + b cos 2 alpha + c sin 2 alpha, from three phases
+    pi/3 apart."""
     angles = 2.0 * np.pi / 3.0 * np.arange(3)
     cosine = np.einsum("bpn,p->bn", weights, np.cos(angles)) * (2.0 / 3.0)
     sine = np.einsum("bpn,p->bn", weights, np.sin(angles)) * (2.0 / 3.0)
-    crest = np.arctan2(np.round(sine[:, 0], 12), np.round(cosine[:, 0], 12))
-    twice = np.stack([crest + np.pi, crest], axis=1)  # least, greatest
-    chosen = (
+    return weights.mean(axis=1), cosine, sine
+
+
+def _sinusoid_at(weights: Real, twice: Real) -> Real:
+    """Weights (B, P, n) at ``twice`` (B, P), twice the phase, from those at three phases."""
+    mean, cosine, sine = _sinusoid(weights)
+    weights_at: Real = (
         mean[:, None, :]
         + np.cos(twice)[..., None] * cosine[:, None, :]
         + np.sin(twice)[..., None] * sine[:, None, :]
     )
-    return chosen, (twice / 2.0) % np.pi
+    return weights_at

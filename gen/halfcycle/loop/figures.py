@@ -18,7 +18,7 @@ import numpy as np
 
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import margins
-from halfcycle.loop.plant import Plants
+from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.step_response import (
     BAND,
     settled_window,
@@ -83,7 +83,7 @@ def analyse(
     taps = plants.taps
     radius = spectral_radius(taps, p, i)
     stable = radius < 1.0
-    steps = step_figures(plants.step_taps, p, i, stable, plants.bend(), BAND - ripple)
+    steps = step_figures(plants.step_taps, p, i, stable, plants.scale_curve(), BAND - ripple)
     found = margins(taps, p, i)
     with np.errstate(divide="ignore"):
         decibel = 20.0 * np.log10(found.gain)
@@ -167,7 +167,7 @@ def late_update(  # noqa: PLR0917 (analyse's arguments, then the targets)
 
     def on_target(periods: int) -> bool:
         taps = plants.delayed(periods / samples).step_taps
-        y = step_response(taps, p, i, 2 * allowed + 8, plants.bend())
+        y = step_response(taps, p, i, 2 * allowed + 8, plants.scale_curve())
         reached = settled_window(y, BAND - ripple).max() <= allowed
         return bool(reached and y.max() <= 1.0 + float(overshoot) + 1e-9 and stable(periods))
 

@@ -20,47 +20,50 @@ Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class LoadImpedance:
     """A linear load. ``conductance_s`` in siemens is across the output (0: none);
-    where ``inductance_h`` is above 0 the load is that inductance in series with
-    ``resistance_ohm`` instead, and ``conductance_s`` is 0."""
+    if ``inductance_h`` is above 0 the load is that inductance in series with
+    ``resistance_ohm`` instead, and ``conductance_s`` is 0. ``share`` (of rated VA) and
+    ``power_factor`` say the same as a user does."""
 
     label: str
     conductance_s: float = 0.0
     resistance_ohm: float = 0.0
     inductance_h: float = 0.0
+    share: float = 0.0
+    power_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Circuit:
+class FilterCircuit:
     """One filter with its load: henry, farad, ohm."""
 
     inductance_h: float
     capacitance_f: float
     resistance_ohm: float
-    load: Load
+    load: LoadImpedance
 
 
-def resistive_load(label: str, volt_ampere: float, volts: float) -> Load:
+def resistive_load(label: str, volt_ampere: float, volts: float) -> LoadImpedance:
     """Resistor that draws ``volt_ampere`` (0 and up) at ``volts`` RMS."""
-    return Load(label, conductance_s=volt_ampere / volts**2)
+    return LoadImpedance(label, conductance_s=volt_ampere / volts**2)
 
 
 def inductive_load(
     label: str, volt_ampere: float, volts: float, power_factor: float, frequency_hz: float
-) -> Load:
+) -> LoadImpedance:
     """Series R-L that draws ``volt_ampere`` (above 0) at ``volts`` RMS with a lagging
     ``power_factor`` (0 up to, not including, 1) at ``frequency_hz``."""
     impedance = volts**2 / volt_ampere
     reactance = impedance * math.sqrt(1.0 - power_factor**2)
-    return Load(
+    return LoadImpedance(
         label,
         resistance_ohm=impedance * power_factor,
         inductance_h=reactance / (2.0 * math.pi * frequency_hz),
     )
 
 
-def state_matrices(circuits: Sequence[Circuit]) -> tuple[Real, Real, Real]:
+def state_matrices(circuits: Sequence[FilterCircuit]) -> tuple[Real, Real, Real]:
     """A (B, 3, 3), b (B, 3) and c (B, 3): ``x' = A x + b v_bridge``, ``v_out = c x``.
 
     A circuit without an inductive load leaves the third state at zero (its pole at -1/s is
@@ -104,7 +107,7 @@ class Modes:
     steady_conj: Complex
 
 
-def modes(circuits: Sequence[Circuit], angular: float) -> Modes:
+def modes(circuits: Sequence[FilterCircuit], angular: float) -> Modes:
     """Modes of each circuit and its response to the sine of ``angular`` rad/s (above 0)."""
     a, b, c = state_matrices(circuits)
     jw = 1j * angular * np.eye(3)

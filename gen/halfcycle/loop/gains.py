@@ -12,7 +12,7 @@ integers. So the same spec gives the same constants on every machine.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -21,14 +21,18 @@ from numpy.typing import NDArray
 from halfcycle.loop.figures import LoopFigures, Number, analyse
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import peak_sensitivity
-from halfcycle.loop.plant import Plants
-from halfcycle.loop.step_response import steps
+from halfcycle.loop.plant_types import Plants
+from halfcycle.loop.ringing import RingingLines
+from halfcycle.loop.step_response import BAND, step_figures, steps
 
-MOST_SENSITIVE = 2.0
+MAX_SENSITIVITY = 2.0
 """Greatest Ms that is accepted."""
 DESIGN_BAND = 0.018
 """Band that the search settles into: inside the 2 % of the definition, so that rounding in the
 firmware does not cost a window."""
+INSIDE_BAND = 0.019
+"""The same for filters inside the tolerances. Half the room will do: rounding moves a reading by
+less than a thousandth, and these are sought out as the very worst."""
 GENTLE = 1.2
 """Worst Ms at which integral action alone is taken without a look at proportional action."""
 _WORTH = 2
@@ -37,24 +41,28 @@ _PROPORTIONAL = (0.1, 0.025, 0.00625)
 """Steps of the search for the proportional constant, each around the best of the one before, in
 units of 1 over the greatest gain."""
 _COARSE, _DENSE, _SECTIONS = 24, 96, 8
+MAX_ROUNDS = 8
+"""Times that constants are sought anew because filters inside the tolerances were worse."""
 
 
 @dataclass(frozen=True, slots=True)
 class GainDesign:
-    """Constants per window, exact, and what they give."""
+    """Constants per window, exact, and what they give over the corners of ``plants``."""
 
     kp: Fraction
     ki: Fraction
     figures: LoopFigures
+    plants: Plants
 
 
 @dataclass(frozen=True, slots=True)
 class GainRefusal:
     """No constants meet both targets at every corner with Ms at most 2.
 
-    ``settling_ms``: best there is within the overshoot, None where that is beyond the search;
-    ``corner`` is the slowest one there and ``kp``, ``ki`` are its constants. ``overshoot_percent``:
-    least there is within the settling time, None where nothing settles in it.
+    ``settling_ms``: best there is within the overshoot, None if that is beyond the search;
+    ``corner`` is the slowest one there and ``kp``, ``ki`` are its constants; ``figures`` are what
+    they give over the corners of ``plants``. ``overshoot_percent``: least there is within the
+    settling time, None if nothing settles in it.
     """
 
     settling_ms: float | None
@@ -62,30 +70,133 @@ class GainRefusal:
     corner: str
     kp: Fraction
     ki: Fraction
+    figures: LoopFigures
+    plants: Plants
 
 
-def design_gains(
+@dataclass(frozen=True, slots=True)
+class _Targets:
+    """What the loop must do: windows of ``window_s`` seconds, settled after ``settling_s``, that is
+    in ``allowed`` windows; ``overshoot`` and ``ripple`` (at rest), shares of the step."""
+
+    window_s: Number
+    settling_s: float
+    allowed: int
+    overshoot: float
+    ripple: float
+
+
+def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
     plants: Plants,
     window_s: Number,
     settling_s: Number,
     overshoot: Number,
     ripple: float = 0.0,
+    lines: RingingLines | None = None,
 ) -> GainDesign | GainRefusal:
     """Constants for ``plants`` with windows of ``window_s`` seconds: settled within
     ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
-    :func:`halfcycle.loop.figures.analyse` has it."""
+    :func:`halfcycle.loop.figures.analyse` has it. ``lines``: filters inside the tolerances, of
+    which those that turn out to be the worst are added to the corners."""
     allowed = math.floor(Fraction(settling_s) / Fraction(window_s))
+    targets = _Targets(window_s, float(settling_s), allowed, float(overshoot), ripple)
+    if lines is None:
+        return _design_for(plants, targets)
+    for _ in range(MAX_ROUNDS):
+        designed = _design_for(plants, targets)
+        roomy = _settles_with_room(designed.plants, designed, targets)
+        figures, plants = analyse_inside(
+            designed.plants,
+            lines,
+            designed.kp,
+            designed.ki,
+            window_s,
+            ripple,
+            figures=designed.figures,
+            settled_in=(INSIDE_BAND, allowed) if roomy else None,
+        )
+        if plants is designed.plants:
+            return designed
+        if (
+            isinstance(designed, GainDesign)
+            and _as_good(figures, designed.figures, targets)
+            and (not roomy or _settles_with_room(plants, designed, targets))
+        ):
+            return replace(designed, figures=figures, plants=plants)
+    best = _refuse(_Search(plants, _extreme_rows(plants), targets), plants, targets)
+    figures, plants = analyse_inside(
+        plants, lines, best.kp, best.ki, window_s, ripple, figures=best.figures
+    )
+    if isinstance(best, GainDesign) and not _meets(figures, targets.settling_s, targets.overshoot):
+        return _refusal(figures, best.kp, best.ki, plants)
+    return replace(best, figures=figures, plants=plants)
+
+
+def analyse_inside(  # noqa: PLR0917 (analyse's arguments)
+    plants: Plants,
+    lines: RingingLines,
+    kp: Number,
+    ki: Number,
+    window_s: Number,
+    ripple: float = 0.0,
+    *,
+    figures: LoopFigures | None = None,
+    settled_in: tuple[float, int] | None = None,
+) -> tuple[LoopFigures, Plants]:
+    """Figures as :func:`halfcycle.loop.figures.analyse` has them (``figures`` if they are known),
+    and the plants that they are of: ``plants``, with the filters inside the tolerances that are
+    worse; ``plants`` itself if none is. ``settled_in``: a band, and the windows after which a
+    filter that is still outside it counts as worse too."""
+    figures = figures or analyse(plants, kp, ki, window_s, ripple)
+    room = settled_in and (settled_in[0] - ripple, settled_in[1])
+    more = lines.with_worst(plants, figures, float(kp), float(ki), BAND - ripple, room)
+    if more is plants:
+        return figures, plants
+    return analyse(more, kp, ki, window_s, ripple), more
+
+
+def _as_good(figures: LoopFigures, before: LoopFigures, targets: _Targets) -> bool:
+    """Whether the targets are met with further corners too, with about the same Ms."""
+    peak, was = figures.peak_sensitivity, before.peak_sensitivity
+    if not _meets(figures, targets.settling_s, targets.overshoot) or peak is None or was is None:
+        return False
+    return round(peak, _WORTH) <= max(round(was, _WORTH), GENTLE)
+
+
+def _settles_with_room(
+    plants: Plants, constants: GainDesign | GainRefusal, targets: _Targets
+) -> bool:
+    """Whether every corner settles in time into the band that the search goes for."""
+    settled = step_figures(
+        plants.step_taps,
+        float(constants.kp),
+        float(constants.ki),
+        np.ones(len(plants.gains), dtype=bool),
+        plants.scale_curve(),
+        _bands(plants, targets),
+    ).windows
+    return bool((settled > 0).all() and settled.max() <= targets.allowed)
+
+
+def _bands(plants: Plants, targets: _Targets) -> Real:
+    """Band (C,) into which the search settles each corner; not above 0: nothing settles."""
+    inside = np.array([corner.inside for corner in plants.corners])
+    return np.where(inside, INSIDE_BAND, DESIGN_BAND) - targets.ripple
+
+
+def _design_for(plants: Plants, targets: _Targets) -> GainDesign | GainRefusal:
+    """The constants for these corners alone."""
     for rows in (_extreme_rows(plants), np.arange(len(plants.gains))):
-        search = _Search(plants, rows, allowed, float(overshoot), ripple)
-        best = search.best() if allowed >= 1 else None
+        search = _Search(plants, rows, targets)
+        best = search.best() if targets.allowed >= 1 else None
         if best is None:
-            return _refuse(search, plants, window_s, allowed)
+            return _refuse(search, plants, targets)
         kp, ki = best
-        figures = analyse(plants, kp, ki, window_s, ripple)
-        if _meets(figures, float(settling_s), float(overshoot)):
-            return GainDesign(kp, ki, figures)
+        figures = analyse(plants, kp, ki, targets.window_s, targets.ripple)
+        if _meets(figures, targets.settling_s, targets.overshoot):
+            return GainDesign(kp, ki, figures, plants)
         # A gain between the extremes was worse than both: look again with every corner.
-    return _refuse(search, plants, window_s, allowed)
+    return _refuse(search, plants, targets)
 
 
 def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
@@ -99,7 +210,7 @@ def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
     return (
         settling <= 1000.0 * settling_s * (1.0 + 1e-9)
         and over <= 100.0 * overshoot + 1e-6
-        and peak <= MOST_SENSITIVE + 1e-6
+        and peak <= MAX_SENSITIVITY + 1e-6
     )
 
 
@@ -117,25 +228,20 @@ def _extreme_rows(plants: Plants) -> NDArray[np.intp]:
 class _Search:
     """The search over constants for one choice of corners."""
 
-    def __init__(
-        self,
-        plants: Plants,
-        rows: NDArray[np.intp],
-        allowed: int,
-        overshoot: float,
-        ripple: float,
-    ) -> None:
+    def __init__(self, plants: Plants, rows: NDArray[np.intp], targets: _Targets) -> None:
+        allowed = targets.allowed
         self.taps: Real = plants.taps[rows]
         self.step_taps: Real = plants.step_taps[rows]
-        self.bend = plants.bend(rows)
+        self.curve = plants.scale_curve(rows)
         self.rows = rows
         self.strongest = float(plants.gains[rows].max())
         self.allowed = allowed
-        self.overshoot = overshoot
-        self.ripple = ripple
-        self.band = DESIGN_BAND - ripple  # Not above 0: nothing settles.
-        slowest = (1.0 - max(0.0, self.band) ** (1.0 / max(allowed, 1))) / self.strongest
-        self.low, self.high = _number(0.25 * slowest), _number(1.8 / self.strongest)
+        self.overshoot = targets.overshoot
+        self.band = _bands(plants, targets)[rows]
+        slowest = (
+            1.0 - max(0.0, DESIGN_BAND - targets.ripple) ** (1.0 / max(allowed, 1))
+        ) / self.strongest
+        self.low, self.high = _number_of(0.25 * slowest), _number_of(1.8 / self.strongest)
 
     def best(self) -> tuple[Fraction, Fraction] | None:
         """Constants with the least worst Ms, or None where there are none."""
@@ -144,7 +250,7 @@ class _Search:
             middle, tried = 0.4, {_ZERO}
             for step in _PROPORTIONAL:
                 around = (middle + step * i for i in range(-4, 5))
-                fresh = {_number(x / self.strongest) for x in around if x > step / 2} - tried
+                fresh = {_number_of(x / self.strongest) for x in around if x > step / 2} - tried
                 tried |= fresh
                 better = self._least_sensitive(fresh, _COARSE)
                 if better is None and found is None:
@@ -160,7 +266,7 @@ class _Search:
         found = []
         for p, i in self._least_integral(sorted(kp), count).items():
             peak = self.peak(p, i)
-            if peak <= MOST_SENSITIVE:
+            if peak <= MAX_SENSITIVITY:
                 found.append((round(peak, _WORTH), p, i))
         return min(found, default=None)
 
@@ -204,18 +310,17 @@ class _Search:
         last = np.zeros((*ki.shape, len(self.taps)), dtype=np.int64)
         top = np.zeros(last.shape)
         with np.errstate(over="ignore", invalid="ignore"):
-            for k, y in enumerate(steps(self.step_taps, p, i, horizon, self.bend), start=1):
+            for k, y in enumerate(steps(self.step_taps, p, i, horizon, self.curve), start=1):
                 last[~(np.abs(1.0 - y) <= self.band)] = k
                 np.fmax(top, y, out=top)
         return last.max(axis=-1) + 1, np.maximum(top.max(axis=-1) - 1.0, 0.0)
 
 
-def _refuse(
-    search: _Search, plants: Plants, window_s: Number, allowed: int
-) -> GainDesign | GainRefusal:
-    """The best there is, over a dense grid of both constants; a design where that will do."""
-    kp = np.array([_ZERO, *(_number(x / search.strongest) for x in np.linspace(0.1, 0.8, 8))])
-    low = _number(0.01 / search.strongest)
+def _refuse(search: _Search, plants: Plants, targets: _Targets) -> GainDesign | GainRefusal:
+    """The best there is, over a dense grid of both constants; a design if that will do."""
+    allowed, window_s = targets.allowed, targets.window_s
+    kp = np.array([_ZERO, *(_number_of(x / search.strongest) for x in np.linspace(0.1, 0.8, 8))])
+    low = _number_of(0.01 / search.strongest)
     line = np.unique(np.linspace(low, search.high, _DENSE).round().astype(int))
     ki = np.tile(line, (len(kp), 1))
     horizon = max(128, 2 * allowed + 8)
@@ -226,19 +331,31 @@ def _refuse(
     )
     within = [x for x in order if x[0] <= horizon]
     fits = [x for x in within if x[1] <= search.overshoot]
-    soonest = next((x for x in fits if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    soonest = next((x for x in fits if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
     in_time = sorted((x for x in within if x[0] <= allowed), key=lambda x: x[1:])
-    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MOST_SENSITIVE), None)
+    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
     chosen = soonest or (fits or within or order)[0]
-    figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, search.ripple)
+    figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, targets.ripple)
     if _meets(figures, allowed * float(window_s), search.overshoot):
-        return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures)
-    return GainRefusal(
+        return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures, plants)
+    refusal = _refusal(figures, _exact(chosen[2]), _exact(chosen[3]), plants)
+    return replace(
+        refusal,
         settling_ms=figures.settling_ms if soonest else None,
         overshoot_percent=100.0 * gentlest[1] if gentlest else None,
+    )
+
+
+def _refusal(figures: LoopFigures, kp: Fraction, ki: Fraction, plants: Plants) -> GainRefusal:
+    """The refusal whose best constants these are."""
+    return GainRefusal(
+        settling_ms=figures.settling_ms,
+        overshoot_percent=figures.overshoot_percent,
         corner=figures.worst.get("settling_ms", figures.worst["slowest_pole"]),
-        kp=_exact(chosen[2]),
-        ki=_exact(chosen[3]),
+        kp=kp,
+        ki=ki,
+        figures=figures,
+        plants=plants,
     )
 
 
@@ -246,7 +363,7 @@ def _refuse(
 _ZERO = -(10**6)
 
 
-def _number(value: float) -> int:
+def _number_of(value: float) -> int:
     """Number of the decimal nearest to ``value``, above 0."""
     exponent = math.floor(math.log10(value)) - 2
     mantissa = round(value / 10.0**exponent)

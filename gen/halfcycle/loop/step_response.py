@@ -3,7 +3,7 @@
 Plants are given as ``taps`` (C, n): ``y[k] = sum_i taps_i u[k - i]``, rated per unit of scale, that
 is gain times weights. The controller is the firmware's, without its clamp:
 ``I += Ki e; u = I + Kp e`` with e the error of the window just read. Where a plant is not linear
-(clipping, a sagging bus), ``bend`` maps the scales (..., C) to what they are worth.
+(clipping, a sagging bus), ``curve`` maps the scales (..., C) to what is left of them.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from halfcycle.loop.filter_model import Complex, Real
 
-Bend = Callable[[Real], Real]
+ScaleCurve = Callable[[Real], Real]
 
 BAND = 0.02
 """Settled means within this share of rated, for good."""
@@ -25,7 +25,7 @@ _LONGEST_HORIZON = 4096
 
 
 def steps(
-    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, bend: Bend | None = None
+    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, curve: ScaleCurve | None = None
 ) -> Iterator[Real]:
     """Readings (..., C), window by window, after the target steps from 0 to 1 with the loop at
     rest. The first is that of the window driven by the first update that saw the new target.
@@ -42,7 +42,7 @@ def steps(
     for k in range(windows):
         integral = integral + ki * error
         scale = integral + kp * error
-        held[k % n] = scale if bend is None else bend(scale)
+        held[k % n] = scale if curve is None else curve(scale)
         y = columns[0] * held[k % n]
         for i in range(1, min(k + 1, n)):
             y += columns[i] * held[(k - i) % n]
@@ -51,15 +51,15 @@ def steps(
 
 
 def step_response(
-    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, bend: Bend | None = None
+    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, curve: ScaleCurve | None = None
 ) -> Real:
     """All readings of :func:`steps`: (windows, ..., C)."""
-    return np.stack(list(steps(taps, kp, ki, windows, bend)))
+    return np.stack(list(steps(taps, kp, ki, windows, curve)))
 
 
-def settled_window(y: Real, band: float = BAND) -> NDArray[np.int64]:
-    """Number (1 and up) of the first window from which ``y`` (windows, ...) stays within
-    ``band`` of 1; windows + 1 where the last one is still outside."""
+def settled_window(y: Real, band: float | Real = BAND) -> NDArray[np.int64]:
+    """Number (1 and up) of the first window from which ``y`` (windows, ..., C) stays within
+    ``band`` (one for all, or (C,)) of 1; windows + 1 where the last one is still outside."""
     outside = ~(np.abs(1.0 - y) <= band)
     last = len(y) - np.argmax(outside[::-1], axis=0)
     return np.where(outside.any(axis=0), last + 1, 1).astype(np.int64)
@@ -79,8 +79,8 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
     kp: float,
     ki: float,
     stable: NDArray[np.bool_],
-    bend: Bend | None = None,
-    band: float = BAND,
+    curve: ScaleCurve | None = None,
+    band: float | Real = BAND,
 ) -> StepFigures:
     """Settling into ``band`` and overshoot, run until every stable loop has been settled for as
     long as it took. Loops that are not stable get 0 and infinity."""
@@ -88,11 +88,12 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
     overshoot = np.full(len(taps), np.inf)
     if not stable.any():
         return StepFigures(windows, overshoot)
+    bands = np.broadcast_to(band, len(taps))[stable]
     horizon = _HORIZON
     while True:
         with np.errstate(over="ignore", invalid="ignore"):
-            y = step_response(taps, kp, ki, horizon, bend)[:, stable]
-        settled = settled_window(y, band)
+            y = step_response(taps, kp, ki, horizon, curve)[:, stable]
+        settled = settled_window(y, bands)
         if settled.max() <= horizon // 2 or horizon >= _LONGEST_HORIZON:
             windows[stable] = np.where(settled > horizon, 0, settled)
             overshoot[stable] = np.maximum(y.max(axis=0) - 1.0, 0.0)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
-from halfcycle.loop.gains import MOST_SENSITIVE
+from halfcycle.loop.gains import MAX_SENSITIVITY
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Contents, Corners, Level, decimal, quantity
@@ -80,7 +80,7 @@ def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     most = {
         "settling_ms": float(targets.settling_ms),
         "overshoot_percent": float(targets.overshoot_percent),
-        "peak_sensitivity": MOST_SENSITIVE,
+        "peak_sensitivity": MAX_SENSITIVITY,
     }
     for key, name, unit in FIGURES[:5]:
         value, limit = getattr(loop, key), most.get(key)

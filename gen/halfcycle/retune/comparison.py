@@ -51,7 +51,7 @@ def steps(design: Design, until_ms: float) -> Steps:
     plants = design.plants
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
-            plants.step_taps, float(design.kp), float(design.ki), windows, plants.bend()
+            plants.step_taps, float(design.kp), float(design.ki), windows, plants.scale_curve()
         )
     readings = np.concatenate([np.zeros((1, y.shape[1])), y])
     return Steps(window_ms * np.arange(windows + 1, dtype=np.float64), readings)

@@ -22,7 +22,7 @@ from halfcycle.simulate.parts import FilterParts
 from halfcycle.simulate.run_types import Real
 
 if TYPE_CHECKING:
-    from halfcycle.loop.plant import Plants
+    from halfcycle.loop.plant_types import Plants
     from halfcycle.spec.models import Spec
 
 DIMENSIONS = ("L", "C", "bus", "gain", "zero", "delay", "load", "power factor", "phase", "instant")

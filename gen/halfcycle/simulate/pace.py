@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
-from halfcycle.loop.drive import worth
+from halfcycle.loop.drive import effective_scale
 from halfcycle.loop.step_response import spectral_radius, step_figures
 from halfcycle.simulate.run_types import Real
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
-    from halfcycle.loop.plant import Plants
+    from halfcycle.loop.plant_types import Plants
 
 REST_SHARE = 0.02
 """At rest: what is left of a step from zero to rated is this share of the voltage tolerance."""
@@ -58,7 +58,7 @@ def rest_windows(design: Design) -> int:
     plants, kp, ki = design.plants, float(design.kp), float(design.ki)
     stable = np.asarray(spectral_radius(plants.taps, kp, ki) < 1.0)
     share = REST_SHARE * float(design.spec.targets.voltage_tolerance_percent) / 100
-    windows = step_figures(plants.step_taps, kp, ki, stable, plants.bend(), share).windows
+    windows = step_figures(plants.step_taps, kp, ki, stable, plants.scale_curve(), share).windows
     return int(np.where(windows > 0, windows, MAX_WINDOWS).max())
 
 
@@ -109,4 +109,4 @@ def climb_windows(design: Design, share: float) -> int:
 
 def _clipping(plants: Plants) -> Callable[[Real], Real]:
     """What clipping and a sagging bus leave of scales (C,), one for each corner."""
-    return lambda scale: worth(scale, plants.sag, plants.measure)
+    return lambda scale: effective_scale(scale, plants.sag, plants.measure)
