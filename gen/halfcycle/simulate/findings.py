@@ -114,19 +114,21 @@ def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
     off = _what_is_off(worst, others)
     if worst.greatest == "shape":
         return finding(
-            "report-shape", f"{worst.case}: loop.measure", f"{off}; {_by_rms(setting, worst)}"
+            "report-shape",
+            f"{worst.case}: loop.measure",
+            f"the reported RMS is off by {off}; {_by_rms(setting, worst)}",
         )
     if worst.greatest == "folded":
         return finding(
             "report-folded",
             f"{worst.case}: loop.period_us",
-            f"{off}; sample faster, or damp the filter's ringing",
+            f"the reported RMS is off by {off}; sample faster, or damp the filter's ringing",
         )
     if worst.greatest == "sampling":
         return finding(
             "report-sampling",
             f"{worst.case}: loop.period_us",
-            f"{off}; sample faster, or take a whole window",
+            f"the reported RMS is off by {off}; sample faster, or take a whole window",
         )
     if worst.greatest == "zero":
         remedy = (
@@ -135,22 +137,25 @@ def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
             else "trim the zero"
         )
         return finding(
-            "report-zero", f"{worst.case}: sensor.zero_tolerance_codes", f"{off}; {remedy}"
+            "report-zero",
+            f"{worst.case}: sensor.zero_tolerance_codes",
+            f"the reported RMS is off by {off}; {remedy}",
         )
     if worst.greatest == "noise":
         return finding(
             "report-noise",
             f"{worst.case}: sensor.noise_codes_rms",
-            f"{off}; filter the sensor, or take a longer window",
+            f"the reported RMS is off by {off}; filter the sensor, or take a longer window",
         )
     return finding(
         "report-change",
         f"{worst.case}: sensor.delay_us",
-        f"{off}; read the next window, or take a sensor with less delay",
+        f"the reported RMS is off by {off}; read the next window, or take a sensor with less delay",
     )
 
 
 def _what_is_off(worst: ReadingError, others: int) -> str:
+    """By how much, on which board, in how many cases, and by what."""
     parts = {cause: getattr(worst, cause) for cause in CAUSES}
     mentioned = sorted(
         (cause for cause in CAUSES if abs(parts[cause]) >= _MENTIONED * abs(worst.error)),
@@ -160,10 +165,7 @@ def _what_is_off(worst: ReadingError, others: int) -> str:
     at_limit = " at the drive limit" if worst.at_limit else ""
     cases = "case" if others == 1 else "cases"
     more = f", likewise in {others} other {cases}" if others else ""
-    return (
-        f"the reported RMS is off by {100 * worst.error:+.3g} % on board {worst.board}{at_limit}"
-        f"{more}: {causes}"
-    )
+    return f"{100 * worst.error:+.3g} % on board {worst.board}{at_limit}{more}: {causes}"
 
 
 def _by_rms(setting: Setting, worst: ReadingError) -> str:
