@@ -25,7 +25,7 @@ from halfcycle.generate import emit
 from halfcycle.quantise import quantise
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.cases import cases
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from halfcycle.simulate.rectifier_load import reference_load
 from halfcycle.simulate.setup import board, steps_per_sample, timing
 from halfcycle.simulate.simulate import Prepared, compiled, prepare, simulate
@@ -49,7 +49,7 @@ def cpu(work: Callable[[], object]) -> float:
     return statistics.median(spent)
 
 
-def right_side(parts: Filter, load: BoardLoad, source: Callable[[float], float]) -> Callable:
+def right_side(parts: FilterParts, load: BoardLoad, source: Callable[[float], float]) -> Callable:
     """dx/dt for solve_ivp."""
     a, b, c = equations(parts, load, conducting=False)
     on_a, on_b, on_c = equations(parts, load, conducting=True)
@@ -71,11 +71,11 @@ def beside(label: str, prepared: Prepared, case_name: str, load: BoardLoad) -> N
     spec = setting.spec
     case = cases(setting)[case_name]
     run = timing(setting, case)
-    boards = [board(setting, case, one) for one in draw(spec, range(256, 320), seed=1)]
+    boards = [board(setting, case, drawn) for drawn in draw(spec, range(256, 320), seed=1)]
     loop = compiled(prepared.name, prepared.texts)
     ours = len(boards) * run.steps * run.step_s / cpu(lambda: loop.run(run, boards))
 
-    parts = Filter(
+    parts = FilterParts(
         float(spec.filter.inductance_uh) * 1e-6,
         float(spec.filter.winding_resistance_ohm),
         float(spec.filter.capacitance_uf) * 1e-6,

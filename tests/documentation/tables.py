@@ -79,16 +79,16 @@ def clipping() -> str:
 
 def cases() -> str:
     """The situations that virtual boards are put through, for the cabin."""
-    from halfcycle.simulate.case import Setting  # noqa: PLC0415
-    from halfcycle.simulate.cases import cases as every  # noqa: PLC0415
+    from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415
+    from halfcycle.simulate.cases import cases as known_cases  # noqa: PLC0415
+    from halfcycle.simulate.simulate import prepare  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    setting = Setting(
-        load_spec(EXAMPLES / "peat_cabin.toml"), 25, 0.02, 0.25, 4095, None, None, 0.0, 0.0
-    )
+    designed = design_integers(load_spec(EXAMPLES / "peat_cabin.toml"))
+    setting = prepare(designed.design, designed.quantised, designed.texts()).setting
     return table(
         ("case", "what happens", "judged by"),
-        ((case.name, case.about, ", ".join(case.rules)) for case in every(setting).values()),
+        ((case.name, case.about, ", ".join(case.rules)) for case in known_cases(setting).values()),
     )
 
 

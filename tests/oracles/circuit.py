@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm
 from scipy.optimize import brentq
 
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 
 Real = NDArray[np.float64]
 
@@ -25,7 +25,7 @@ CURRENT, VOLTAGE, LOAD = 0, 1, 2
 """Places in the state: choke current (A), output voltage (V), the load's own state."""
 
 
-def equations(parts: Filter, load: BoardLoad, conducting: bool) -> tuple[Real, Real, Real]:
+def equations(parts: FilterParts, load: BoardLoad, conducting: bool) -> tuple[Real, Real, Real]:
     """A (3, 3), b (3,), c (3,) of dx/dt = A x + b u + c for the bridge voltage u.
 
     ``conducting`` concerns a rectifier alone, on the positive half wave.
@@ -56,7 +56,7 @@ def equations(parts: Filter, load: BoardLoad, conducting: bool) -> tuple[Real, R
 class Law:
     """One linear law of motion under a held input, exact in time."""
 
-    def __init__(self, parts: Filter, load: BoardLoad, conducting: bool) -> None:
+    def __init__(self, parts: FilterParts, load: BoardLoad, conducting: bool) -> None:
         # Over the state, the bridge voltage and a 1, both of which stand still.
         self._whole = np.zeros((5, 5))
         a, b, c = equations(parts, load, conducting)
@@ -92,7 +92,7 @@ class Circuit:
     (polarity of a rectifier's current, or 0) and ``energy``, the integral of the squared output
     (V^2 s)."""
 
-    def __init__(self, parts: Filter, load: BoardLoad, step_s: float) -> None:
+    def __init__(self, parts: FilterParts, load: BoardLoad, step_s: float) -> None:
         self.parts = parts
         self.step_s = step_s
         self.x: Real = np.zeros(3)

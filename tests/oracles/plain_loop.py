@@ -85,7 +85,7 @@ class PlainLoop:
         for now in range(run.steps):
             time = now * run.step_s
             while pending and pending[0][0] <= now:
-                self._happen(pending.pop(0)[1])
+                self._apply(pending.pop(0)[1])
             if now > 0 and now % run.steps_per_sample == 0 and regulator.sample(self._adc(now)):
                 closed = (time, (circuit.energy - window[1]) / (time - window[0]))
                 window = (time, circuit.energy)
@@ -122,7 +122,7 @@ class PlainLoop:
         delay = self._board.event_delay_s if event.time_s > 0.0 else 0.0
         return int((event.time_s + delay) / self._run.step_s + 0.5)
 
-    def _happen(self, event: Event) -> None:
+    def _apply(self, event: Event) -> None:
         ramp_steps = int(event.ramp_s / self._run.step_s + 0.5)
         if event.kind == EventKind.TARGET:
             self._regulator.set_target_mv(int(event.value))

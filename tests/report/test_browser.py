@@ -112,8 +112,8 @@ def chromium() -> Iterator[Browser]:
 def report(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = example(request.param).read_text(encoding="utf-8")
     bare = contents(text)
-    texts = render_c(bare.made.design, bare.made.quantised)
-    bare = contents(text, boards=run_boards(bare.made, texts, BOARDS, seed=1))
+    texts = render_c(bare.integer_design.design, bare.integer_design.quantised)
+    bare = contents(text, boards=run_boards(bare.integer_design, texts, BOARDS, seed=1))
     path = tmp_path_factory.mktemp("report") / "page.html"
     path.write_text(page.render(bare), encoding="utf-8")
     return path

@@ -31,9 +31,9 @@ from halfcycle.loop.frequency_response import open_loop
 from halfcycle.report import frequency_section, loop_section, page
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import run_boards
-from halfcycle.report.math_section import derivation_list
 from halfcycle.report.mathml import shown, with_numbers
-from halfcycle.report.parts import Contents, number, typeset
+from halfcycle.report.page import derivation_list
+from halfcycle.report.parts import Contents, decimal, typeset
 from halfcycle.report.summary_section import all_findings
 from halfcycle.report.svg_chart import CLOSE, thinned
 from halfcycle.simulate import simulate
@@ -54,7 +54,7 @@ def read(name: str) -> str:
 def whole() -> Contents:
     """A design with its virtual boards, and a spec text that tries to break the page."""
     bare = contents(AWKWARD + read("apron_cart"))
-    made = bare.made
+    made = bare.integer_design
     return replace(
         bare, boards=run_boards(made, render_c(made.design, made.quantised), BOARDS, seed=1)
     )
@@ -112,13 +112,13 @@ def test_spec_text_comes_through_whole(whole: Contents, text: str) -> None:
     assert not list(found.iter(f"{space}script"))
     blocks = ["".join(block.itertext()) for block in found.iter(f"{space}pre")]
     assert blocks[-1] == whole.spec_text and whole.spec_text.startswith(AWKWARD)
-    assert whole.made.design.spec.digest() in blocks
+    assert whole.integer_design.design.spec.digest() in blocks
 
 
 def test_every_finding_is_there(whole: Contents, tree: ET.Element) -> None:
     shown = [words(item) for item in tree.findall(".//ul[@class='findings']/li")]
     found = all_findings(whole)
-    assert len(shown) == len(found) > len(whole.made.findings)
+    assert len(shown) == len(found) > len(whole.integer_design.findings)
     for finding in found:
         wanted = " ".join(typeset(finding.text).split())[1:]
         assert any(wanted in item and item.startswith(finding.key) for item in shown)
@@ -142,22 +142,22 @@ def test_cautions_and_what_it_takes_to_make_it_again(whole: Contents, tree: ET.E
     assert all(caution in everything for caution in page.CAUTIONS)
     assert f"Virtual boards 0 to {BOARDS - 1}, seed 1" in everything
     assert "halfcycle simulate spec.toml --case" in everything
-    defaults = [key for key, _ in whole.made.design.spec.defaulted()]
+    defaults = [key for key, _ in whole.integer_design.design.spec.defaulted()]
     assert all(f"{key} = " in everything for key in defaults)
 
 
 def test_summary_holds_the_design_s_figures(whole: Contents, tree: ET.Element) -> None:
     (table,) = tree.findall(".//section[@id='summary']//table")
     rows = {words(row[0]): [words(cell) for cell in row[1:]] for row in table.iter("tr")}
-    loop = whole.made.design.loop
-    assert rows["settling to 2 %"][1].split()[0] == number(loop.settling_ms)
-    assert rows["gain margin"][1].split()[0] == number(loop.gain_margin_db)
-    assert rows["phase margin"][1] == number(loop.phase_margin_deg) + "°"
-    assert rows["dead band"][1].split()[1] == number(whole.made.quantised.dead_band_v, 3)
+    loop = whole.integer_design.design.loop
+    assert rows["settling to 2 %"][1].split()[0] == decimal(loop.settling_ms)
+    assert rows["gain margin"][1].split()[0] == decimal(loop.gain_margin_db)
+    assert rows["phase margin"][1] == decimal(loop.phase_margin_deg) + "°"
+    assert rows["dead band"][1].split()[1] == decimal(whole.integer_design.quantised.dead_band_v, 3)
     signals = [
         words(row[0]) for row in tree.findall(".//section[@id='numbers']//table[1]/tbody/tr")
     ]
-    assert signals == [row.name for row in whole.made.quantised.plan.signals]
+    assert signals == [row.name for row in whole.integer_design.quantised.plan.signals]
 
 
 def test_same_spec_same_bytes(tmp_path: Path) -> None:
@@ -238,7 +238,7 @@ def _spoilt(texts: dict[str, str]) -> dict[str, str]:
 
 
 def test_boards_are_those_of_simulate(whole: Contents) -> None:
-    made, found = whole.made, whole.boards
+    made, found = whole.integer_design, whole.boards
     assert found is not None
     prepared = simulate.prepare(made.design, made.quantised, render_c(made.design, made.quantised))
     names = [run.case.name for run in found.runs]
@@ -296,11 +296,11 @@ def test_derivations_come_to_the_design_s_numbers(made: IntegerDesign) -> None:
     for formula in texts.values():
         ET.fromstring(f"<all>{formula}</all>")
         assert "mfenced" not in formula  # which browsers have dropped
-    assert f"<mn>{number(float(made.design.ki), 6)}</mn>" in texts["The controller"]
-    assert f"<mn>{number(made.quantised.dead_band_v, 4)}</mn>" in texts["Dead band"]
+    assert f"<mn>{decimal(float(made.design.ki), 6)}</mn>" in texts["The controller"]
+    assert f"<mn>{decimal(made.quantised.dead_band_v, 4)}</mn>" in texts["Dead band"]
     assert "<mn>1.110721</mn>" in texts["The reading"]  # pi/(2 sqrt 2), in any table
     limit = made.quantised.plan.scale_max / 16384
-    assert f"<mn>{number(clipped_sine.fundamental(limit), 7)}</mn>" in texts["The clipped sine"]
+    assert f"<mn>{decimal(clipped_sine.fundamental(limit), 7)}</mn>" in texts["The clipped sine"]
     assert "Zero offset and an odd window" in texts
 
 

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from scipy.stats import qmc
 
-from halfcycle.simulate.boards import DIMENSIONS, Draw, corners, draw, linear_load
-from halfcycle.simulate.parts import LoadKind
+from halfcycle.generate.pipeline import design_integers
+from halfcycle.simulate.boards import DIMENSIONS, Draw, corners, draw, filters_inside
+from halfcycle.simulate.loads import linear_load
+from halfcycle.simulate.parts import FilterParts, LoadKind
+from halfcycle.simulate.simulate import run_piece
 from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from support.paths import example
+from support.virtual_boards import prepared_example
 
 SPEC = load_spec(example("peat_cabin"))
 
@@ -86,3 +92,68 @@ def test_linear_load_draws_its_apparent_power() -> None:
     assert impedance.real / abs(impedance) == pytest.approx(0.8)
     assert linear_load(SPEC, 1.0, 1.0).series_ohm == pytest.approx(230**2 / 700)
     assert linear_load(SPEC, 0.0, 0.8).kind == LoadKind.NONE
+
+
+def inside(spec: Spec) -> tuple[FilterParts, ...]:
+    return filters_inside(spec, design_integers(spec).design.plants)
+
+
+def test_the_filters_that_the_design_found_worst_were_not_drawn() -> None:
+    """800 us fold the ringing onto the sine at filters inside the tolerances: the design's corners
+    have them, and the boards now too, after the corners, with the strongest and weakest gain."""
+    plants = design_integers(SPEC).design.plants
+    ends_l = {round(1.2e-3 * share, 9) for share in (0.75, 1.25)}
+    ends_c = {round(10e-6 * share, 12) for share in (0.9, 1.1)}
+    wanted = {
+        (round(corner.inductance_h, 12), round(corner.capacitance_f, 15))
+        for corner in plants.corners
+        if round(corner.inductance_h, 9) not in ends_l
+        or round(corner.capacitance_f, 12) not in ends_c
+    }
+    assert wanted
+    worst = inside(SPEC)
+    assert {(round(p.inductance_h, 12), round(p.capacitance_f, 15)) for p in worst} == wanted
+    count = len(corners(SPEC))
+    boards = draw(SPEC, range(1, 1 + count + 4 * len(worst)), seed=5, inside=worst)
+    assert boards[:count] == draw(SPEC, range(1, count + 1), seed=5)
+    added = boards[count:]
+    for parts in worst:
+        mine = [
+            board
+            for board in added
+            if board.filter.inductance_h == pytest.approx(parts.inductance_h, rel=1e-12)
+            and board.filter.capacitance_f == pytest.approx(parts.capacitance_f, rel=1e-12)
+        ]
+        assert {(board.bus_v, round(board.gain, 6), board.load) for board in mine} == {
+            (420.0, 1.01, 0.0), (420.0, 1.01, 1.0), (350.0, 0.99, 0.0), (350.0, 0.99, 1.0)
+        }  # fmt: skip
+    # The next one is drawn, as it is without them.
+    following = count + 4 * len(worst) + 1
+    alone = draw(SPEC, range(following, following + 1), seed=5)
+    assert draw(SPEC, range(following, following + 1), seed=5, inside=worst) == alone
+
+
+def test_filters_at_the_ends_of_the_tolerances_are_drawn_once() -> None:
+    stiff = SPEC.model_copy(
+        update={
+            "filter": SPEC.filter.model_copy(
+                update={
+                    "inductance_tolerance_percent": Fraction(0),
+                    "capacitance_tolerance_percent": Fraction(0),
+                }
+            )
+        }
+    )
+    assert inside(stiff) == ()
+
+
+def test_an_inside_filter_is_run_by_simulate_and_again_alone() -> None:
+    ready = prepared_example()
+    assert len(ready.setting.inside) >= 3
+    number = len(corners(SPEC)) + 1
+    whole = run_piece(ready, "start", range(number + 3), 1)
+    alone = run_piece(ready, "start", range(number, number + 1), 1)
+    (first,) = draw(SPEC, range(number, number + 1), 1, ready.setting.inside)
+    place = (first.filter.inductance_h / 1.2e-3 - 1) / 0.25, first.filter.capacitance_f / 10e-6
+    assert place not in {(-1.0, 0.9), (-1.0, 1.1), (1.0, 0.9), (1.0, 1.1)}
+    assert alone.worst["settling_ms"][0] <= whole.worst["settling_ms"][0]

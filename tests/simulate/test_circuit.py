@@ -11,12 +11,12 @@ from scipy.linalg import expm
 from scipy.signal import lsim
 
 from halfcycle.simulate.compiled_loop import CompiledLoop
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from halfcycle.simulate.rectifier_load import on_ideal_sine, reference_load, untrimmed
 from oracles.circuit import Circuit, equations
 from support.plan_cases import CASES, render
 
-PARTS = Filter(inductance_h=1.2e-3, winding_ohm=0.25, capacitance_f=10e-6)
+PARTS = FilterParts(inductance_h=1.2e-3, winding_ohm=0.25, capacitance_f=10e-6)
 NONE = BoardLoad()
 RESISTOR = BoardLoad(LoadKind.RESISTOR, series_ohm=75.0)
 COIL = BoardLoad(LoadKind.SERIES_RL, series_ohm=53.0, series_h=0.17)
@@ -168,7 +168,7 @@ def test_bus_splitting_is_second_order(loop: CompiledLoop) -> None:
 
 def test_step_matrices_are_scipys(loop: CompiledLoop) -> None:
     """One step from unit inputs against scipy.linalg.expm, over badly scaled parts too."""
-    for parts in (PARTS, Filter(20e-6, 0.01, 1e-6), Filter(0.1, 5.0, 200e-6)):
+    for parts in (PARTS, FilterParts(20e-6, 0.01, 1e-6), FilterParts(0.1, 5.0, 200e-6)):
         a, b, c = equations(parts, RECTIFIER, conducting=False)
         whole = np.zeros((4, 4))
         whole[:3, :3], whole[:3, 3] = a, b * 100 + c
@@ -194,7 +194,7 @@ def test_reference_load_is_trimmed_to_its_apparent_power() -> None:
 def test_reference_load_current_in_the_compiled_circuit(loop: CompiledLoop) -> None:
     """A filter too small to matter is an ideal sine: the same current and power as the closed
     solution of ``on_ideal_sine``."""
-    stiff = Filter(inductance_h=1e-6, winding_ohm=1e-3, capacitance_f=1e-7)
+    stiff = FilterParts(inductance_h=1e-6, winding_ohm=1e-3, capacitance_f=1e-7)
     load = reference_load(230.0, 700.0, 50.0)
     step, per_cycle = 2e-6, 10000
     duty = np.tile(sine_duty(step, 1, level=math.sqrt(2) * 230 / 400), 80)

@@ -10,7 +10,7 @@ import pytest
 from halfcycle.base import clipped_sine
 from halfcycle.regulator.plan import FLAG_LIMIT, Plan
 from halfcycle.simulate.compiled_loop import CompiledLoop
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from halfcycle.simulate.run_types import Board, Event, EventKind, History, Run, SensorState
 from oracles.plain_loop import PlainLoop
 from support.plan_cases import CASES, make, render
@@ -22,7 +22,7 @@ EACH = 16
 def board(**changes: object) -> Board:
     plain = Board(
         number=0,
-        filter=Filter(1.2e-3, 0.25, 10e-6),
+        filter=FilterParts(1.2e-3, 0.25, 10e-6),
         bus_v=385.0,
         bus_ohm=0.0,
         codes_per_volt=1 / 0.22,

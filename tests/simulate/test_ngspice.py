@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from halfcycle.simulate.compiled_loop import CompiledLoop
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from support.plan_cases import CASES, render
 from support.tools import need_tool
 
 pytestmark = pytest.mark.full
 
-PARTS = Filter(inductance_h=1.2e-3, winding_ohm=0.25, capacitance_f=10e-6)
+PARTS = FilterParts(inductance_h=1.2e-3, winding_ohm=0.25, capacitance_f=10e-6)
 PEAK, HERTZ, STEP, CYCLES = 325.0, 50.0, 2e-6, 2
 
 # Stiff diodes: 0.1 x 25.9 mV x ln(3 A / 1 nA) = 57 mV each, the rest of 1.4 V in two sources.

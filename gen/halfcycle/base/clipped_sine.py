@@ -18,6 +18,9 @@ from collections.abc import Callable
 FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 """RMS over average-rectified mean of a pure sine: the constant by which a mean is read as RMS."""
 
+SETTLING_BAND = 0.02
+"""An output has settled if it stays within this share of the step, for good."""
+
 LARGEST_FUNDAMENTAL = 4 / math.pi
 """The square wave's fundamental, which no finite drive reaches."""
 
@@ -136,7 +139,7 @@ def _drive_for(curve: Callable[[float], float], value: float, linear: float, lim
 
 
 def _sine_square_area(t: float) -> float:
-    """Integral of sin^2 from 0 to t; by its series where the closed form would cancel."""
+    """Integral of sin^2 from 0 to t; by its series if the closed form would cancel."""
     if t < 0.05:
         return t**3 * (1 / 3 - t**2 * (1 / 15 - t**2 * (2 / 315 - t**2 / 2835)))
     return t / 2 - math.sin(2 * t) / 4

@@ -1,4 +1,4 @@
-"""Picture files of ``--plot``: one style, the format by the file's suffix, no clock in them."""
+"""Picture files: one style, the format by the file's suffix, no clock in them."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def check_name(file: str) -> str:
     for suffix in SUFFIXES:
         if file.lower().endswith(suffix):
             return suffix[1:]
-    fault = Fault(file, "--plot", "no picture's suffix", f"use one of {', '.join(SUFFIXES)}")
+    fault = Fault(file, "picture", "no suffix of a picture", f"use one of {', '.join(SUFFIXES)}")
     raise InputError([fault])
 
 
@@ -54,7 +54,7 @@ def draw(
         from matplotlib.figure import Figure  # noqa: PLC0415
     except ImportError:
         raise ToolMissingError(
-            "--plot needs matplotlib; install it: pip install matplotlib"
+            "a picture needs matplotlib; install it: pip install matplotlib"
         ) from None
     style: Any = {
         "font.size": font_size,

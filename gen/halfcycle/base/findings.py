@@ -214,22 +214,45 @@ KINDS: dict[str, Kind] = {
     "settling-above-design": Kind(
         WARNING,
         "A virtual board settles later than designed, beyond what measuring explains.",
-        "Replay that board and look for what the design leaves out.",
+        "Run that board alone and look for what the design leaves out.",
     ),
     "overshoot-above-design": Kind(
         WARNING,
         "A virtual board overshoots more than designed, beyond what measuring explains.",
-        "Replay that board and look for what the design leaves out.",
+        "Run that board alone and look for what the design leaves out.",
     ),
-    "report-distorted": Kind(
+    "report-shape": Kind(
         WARNING,
-        "The reported RMS of a distorted sine is off by more than the tolerance.",
-        "Measure RMS for a true one.",
+        "The reported RMS is off by more than the tolerance, most of it by the wave's shape.",
+        "Measure RMS if the finding says that it would read closer; else allow for it.",
     ),
-    "report-off": Kind(
+    "report-folded": Kind(
+        WARNING,
+        "The reported RMS is off by more than the tolerance, most of it by harmonics and ringing "
+        "that the sampling folds.",
+        "Sample faster, or damp the filter's ringing.",
+    ),
+    "report-sampling": Kind(
         NOTE,
-        "The reported RMS is off by more than the tolerance in some window.",
-        "Read the mean of two windows, or use an even number of half cycles.",
+        "The reported RMS is off by more than the tolerance, most of it by the sampling of a "
+        "clean sine.",
+        "Sample faster, or take a whole window.",
+    ),
+    "report-zero": Kind(
+        NOTE,
+        "The reported RMS is off by more than the tolerance, most of it by the sensor's zero.",
+        "Trim the zero; with an odd number of half cycles read the mean of two windows.",
+    ),
+    "report-noise": Kind(
+        NOTE,
+        "The reported RMS is off by more than the tolerance, most of it by noise and rounding.",
+        "Filter the sensor, or take a longer window.",
+    ),
+    "report-change": Kind(
+        NOTE,
+        "The reported RMS is off by more than the tolerance, most of it by a change of the output "
+        "within the sensor's delay.",
+        "Read the next window.",
     ),
     "over-voltage": Kind(
         WARNING,

@@ -28,6 +28,10 @@ DEFAULT_BOARDS = 256
 DEFAULT_SEED = 1
 MARK = b'<meta name="generator" content="halfcycle '
 """In every page that this command writes."""
+NO_TARGETS = (
+    "with --targets the command compiles the C for each processor whose tools are installed and "
+    "runs it there."
+)
 
 
 @click.command("report")
@@ -63,7 +67,7 @@ def command(
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
     The page needs nothing but itself: no network, no script. Without a C compiler the virtual
-    boards are left out, and the page says so. Exit code 1 where a limit is broken; the page is
+    boards are left out, and the page says so. Exit code 1 if a limit is broken; the page is
     written all the same, and shows it.
 
     \b
@@ -72,22 +76,29 @@ def command(
     """
     output = OutputFile(out, "--out", MARK, [spec], force)
     with common.refusals(as_json), _compilers():
+        from halfcycle.cli.simulate_tables import RunAgain  # noqa: PLC0415 (scipy)
         from halfcycle.generate.emit import render  # noqa: PLC0415
         from halfcycle.report import page  # noqa: PLC0415 (numpy and jinja2: not for --help)
         from halfcycle.report.parts import Contents  # noqa: PLC0415
         from halfcycle.spec.load import read_text  # noqa: PLC0415
 
-        made = common.design_spec(spec)
-        texts = render(made.design, made.quantised) if made.good else {}
-        found, reason = _run(made, texts, boards, seed, as_json)
+        integer_design = common.design_spec(spec)
+        texts = (
+            render(integer_design.design, integer_design.quantised) if integer_design.good else {}
+        )
+        board_runs, reason = _run(integer_design, texts, boards, seed, as_json)
         contents = Contents(
-            made=made,
+            integer_design=integer_design,
             spec_name=spec.name,
             spec_text=printable_lines(read_text(spec)[0]),
             command=_again(spec.name, out.name, boards, seed, targets),
-            boards=found,
+            boards=board_runs,
             no_boards=reason,
-            targets=_cost(made, texts, as_json) if targets and made.good else None,
+            no_targets=NO_TARGETS,
+            run_again=RunAgain(Path(spec.name), seed),
+            targets=_cost(integer_design, texts, as_json)
+            if targets and integer_design.good
+            else None,
         )
         output.write(page.render(contents))
         _tell(contents, printable(str(out)), as_json)
@@ -113,18 +124,18 @@ def _tell(contents: Contents, file: str, as_json: bool) -> None:
     """The file's name or the JSON on stdout, the findings on stderr."""
     from halfcycle.report.summary_section import all_findings  # noqa: PLC0415
 
-    found = all_findings(contents)
+    remarks = all_findings(contents)
     if as_json:
         from halfcycle.output.report import Report  # noqa: PLC0415
 
-        tables.emit_json(Report.of(file, contents, found))
+        tables.emit_json(Report.of(file, contents, remarks))
     else:
         click.echo(file)
-    common.show_findings(found)
+    common.show_findings(remarks)
 
 
 def _run(
-    made: IntegerDesign, texts: Mapping[str, str], boards: int, seed: int, quiet: bool
+    integer_design: IntegerDesign, texts: Mapping[str, str], boards: int, seed: int, quiet: bool
 ) -> tuple[BoardRuns | None, str]:
     """The boards' runs, or None and why there are none."""
     from halfcycle.base.errors import ToolMissingError  # noqa: PLC0415
@@ -132,20 +143,20 @@ def _run(
 
     if boards == 0:
         return None, "none was asked for (--boards 0)."
-    if not made.good:
+    if not integer_design.good:
         return None, "the design has errors; correct them first."
     with progress_bar("virtual boards", wanted=not quiet) as progress:
         try:
-            return run_boards(made, texts, boards, seed, progress), ""
+            return run_boards(integer_design, texts, boards, seed, progress), ""
         except ToolMissingError as error:
             return None, f"{error}."
 
 
-def _cost(made: IntegerDesign, texts: Mapping[str, str], quiet: bool) -> Result:
+def _cost(integer_design: IntegerDesign, texts: Mapping[str, str], quiet: bool) -> Result:
     from halfcycle.targets.run import run  # noqa: PLC0415
 
     with progress_bar("targets", wanted=not quiet) as progress:
-        return run(made.quantised.plan, texts, progress=progress)
+        return run(integer_design.quantised.plan, texts, progress=progress)
 
 
 def _again(spec: str, out: str, boards: int, seed: int, targets: bool) -> str:

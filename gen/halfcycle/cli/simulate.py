@@ -13,6 +13,10 @@ from halfcycle.cli import common, progress, tables
 from halfcycle.cli.paths import PATH, force_option
 
 DEFAULT_BOARDS = 1000
+OPTIONS = {"case": "--case", "boards": "--boards", "engine": "--parallel", "picture": "--plot"}
+"""What sets each thing that may be at fault."""
+ADVISED_OPTIONS = {"too-few-boards": "--boards"}
+"""Option that does what a finding advises, by its code."""
 
 
 @click.command("simulate")
@@ -24,7 +28,7 @@ DEFAULT_BOARDS = 1000
     type=int,
     default=DEFAULT_BOARDS,
     show_default=True,
-    help="Boards: nominal, all corners of the tolerances, then drawn inside them.",
+    help="Boards: nominal, all corners, the worst filters between them, then drawn ones.",
 )
 @click.option(
     "--seed",
@@ -34,7 +38,7 @@ DEFAULT_BOARDS = 1000
     show_default=True,
     help="Of the boards and of their noise.",
 )
-@click.option("--board", metavar="I", type=click.IntRange(0), help="Replay this one board only.")
+@click.option("--board", metavar="I", type=click.IntRange(0), help="Run this one board only.")
 @click.option(
     "--parallel",
     "engine",
@@ -72,7 +76,7 @@ def command(
 ) -> None:
     """Run the C of SPEC against virtual boards through the bad days, and judge each one.
 
-    Exit code 1 where a board breaks a rule; the failure names the command that replays it.
+    Exit code 1 if a board breaks a rule; the failure names the command that runs it again.
 
     \b
     Example:
@@ -84,17 +88,22 @@ def command(
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate.cases import cases  # noqa: PLC0415
     from halfcycle.simulate.findings import findings  # noqa: PLC0415
+    from halfcycle.simulate.reading_error import reading_errors  # noqa: PLC0415 (scipy)
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
 
-    form = "" if plot is None else check_name(printable(str(plot)))
+    with common.named_by_options(OPTIONS):
+        form = "" if plot is None else check_name(printable(str(plot)))
     output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
     with common.refusals(as_json):
-        made = common.design_spec(spec_file)
-        generated = emit.render(made.design, made.quantised)
-    prepared = virtual.prepare(made.design, made.quantised, generated)
+        integer_design = common.design_spec(spec_file)
+        generated = emit.render(integer_design.design, integer_design.quantised)
+    prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
-    with progress.progress_bar("boards", wanted=not as_json) as told:
+    with (
+        common.named_by_options(OPTIONS),
+        progress.progress_bar("boards", wanted=not as_json) as told,
+    ):
         tallies = virtual.simulate(
             prepared,
             list(dict.fromkeys(names)) or list(known),
@@ -104,24 +113,37 @@ def command(
             jobs=jobs or -1,
             progress=told,
         )
-    remarks = findings(prepared.setting, known, tallies, boards if board is None else 0)
+    errors = reading_errors(prepared, tallies, seed)
+    first_boards = boards if board is None else 0
+    remarks = common.with_options(
+        findings(prepared.setting, known, tallies, errors, first_boards), ADVISED_OPTIONS
+    )
     if output is not None:
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
         output.write(picture(prepared, tallies, numbers, seed, form))
     why = reason(prepared.setting)
-    again = show.Replay(spec_file, seed)
+    again = show.RunAgain(spec_file, seed)
     if as_json:
         from halfcycle.output.simulate import Simulate  # noqa: PLC0415
 
         tables.emit_json(
-            Simulate.of(prepared.setting, known, tallies, why, remarks, again=again, seed=seed)
+            Simulate.of(
+                prepared.setting,
+                known,
+                tallies,
+                errors=errors,
+                why=why,
+                findings=remarks,
+                again=again,
+                seed=seed,
+            )
         )
     else:
         show.show_cases(prepared, known, tallies)
         show.show_failures(tallies, again)
         if not names and board is None:
-            show.show_reporting(prepared, tallies)
+            show.show_reporting(prepared, errors)
             show.show_reason(prepared, why)
     common.show_findings(remarks)
     if any(tally.failed for tally in tallies):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from pathlib import Path
 
-from halfcycle.base import clipped_sine
 from halfcycle.cli import common, tables
 from halfcycle.simulate.case import Case
+from halfcycle.simulate.reading_error import ReadingError
 from halfcycle.simulate.simulate import Prepared
 from halfcycle.simulate.tally import Tally
 from halfcycle.simulate.why_window import Reason
@@ -16,7 +17,7 @@ NARROW = 80
 """Below this many columns the table of cases would break their names, and leaves figures out."""
 
 
-class Replay:
+class RunAgain:
     """The command that runs one board of one case again."""
 
     def __init__(self, spec_file: Path, seed: int) -> None:
@@ -58,11 +59,11 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         )
         for tally in tallies
     ]
-    designed = prepared.setting.designed_settling_ms
+    designed = prepared.setting.promise.settling_ms
     notes = [
         explained,
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
-        f"{_or_dash(prepared.setting.designed_overshoot_percent)} %. Targets: "
+        f"{_or_dash(prepared.setting.promise.overshoot_percent)} %. Targets: "
         f"{number(targets.settling_ms)} ms, {number(targets.overshoot_percent)} %, steady within "
         f"{number(targets.voltage_tolerance_percent)} %.",
     ]
@@ -70,7 +71,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
     tables.show_table(f"{prepared.name}: {boards}, worst figures", columns, rows, notes)
 
 
-def show_failures(tallies: list[Tally], again: Replay) -> None:
+def show_failures(tallies: list[Tally], again: RunAgain) -> None:
     """The first boards that failed, each with its reasons and its command."""
     for tally in tallies:
         for failure in tally.failures[:5]:
@@ -80,28 +81,25 @@ def show_failures(tallies: list[Tally], again: Replay) -> None:
             print(f"{tally.case}: {tally.failed - 5} more boards failed")
 
 
-def show_reporting(prepared: Prepared, tallies: list[Tally]) -> None:
+def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
     """What the firmware reports against the true RMS, at the board and window farthest off."""
-    spec = prepared.setting.spec
+    measure = prepared.setting.spec.loop.measure
+    shown = ["shape", "folded", "sampling", "zero", "noise"] if tables.width() >= NARROW else []
     rows = []
-    for tally in tallies:
-        for name, where in (
-            ("report_error_percent", "steady"),
-            ("report_error_at_limit_percent", "at the drive limit"),
-        ):
-            if name in tally.worst:
-                off, number = tally.worst[name]
-                rows.append((tally.case, where, f"{off:+.3f}", number))
-    shape = 100 * clipped_sine.reading_error(float(spec.bridge.scale_max))
-    share = shape if spec.loop.measure == "mean" else 0.0
+    for error in errors:
+        parts = (f"{100 * getattr(error, cause):+.2f}" for cause in shown)
+        case = f"{error.case}, limit" if error.at_limit else error.case
+        rows.append((case, f"{100 * error.error:+.3f}", *parts, error.board))
+    explained = (
+        "Worst window of each case; limit: while the drive limit holds. Of the error, by "
+        "computation: the wave's shape read as a sine's, distortion that the sampling folds, the "
+        "sampling of a clean sine, the sensor's zero, noise with rounding."
+    )
     tables.show_table(
-        f'Reported RMS against the true one, measure = "{spec.loop.measure}"',
-        ["case", "when", "off\n%", "board"],
+        f'Reported RMS against the true one, measure = "{measure}"',
+        ["case", "off\n%", *(f"{cause}\n%" for cause in shown), "board"],
         rows,
-        [
-            f"By theory the shape of a sine clipped at the drive limit makes {share:+.3f} % of it; "
-            "the rest is noise, sampling and the sensor's zero."
-        ],
+        [explained if shown else f"{NARROW} columns or more show the causes too."],
     )
 
 
@@ -111,19 +109,13 @@ def show_reason(prepared: Prepared, why: Reason) -> None:
     def ends(pair: tuple[float, float], digits: int = 1) -> str:
         return f"{pair[0]:.{digits}f} to {pair[1]:.{digits}f}"
 
-    blind = why.plain_crossover_hz > why.nyquist_hz
     rows = [
-        ("lag at the mains frequency, all together", f"{ends(why.lag_deg)} deg"),
-        ("of it filter and sensor, over tolerances", f"{ends(why.lag_from_parts_deg, 2)} deg"),
+        ("lag at the mains frequency, in all", f"{ends(why.lag_deg)} deg"),
+        ("of it by filter and sensor", f"{ends(why.lag_from_parts_deg, 2)} deg"),
         ("apparent error at the zero crossing", f"{ends(why.zero_crossing_v)} V"),
         (
             "plain loop that follows within 2 %",
-            f"crosses over at {why.plain_crossover_hz:.4g} Hz, "
-            + (
-                f"above half the loop's rate ({why.nyquist_hz:.4g} Hz): there is none"
-                if blind
-                else f"phase margin {ends(why.plain_margin_deg)} deg"
-            ),
+            f"crosses over at {why.plain_crossover_hz:.4g} Hz, {_plain_loop(why)}",
         ),
         (
             "resonant loop that settles as asked",
@@ -132,11 +124,12 @@ def show_reason(prepared: Prepared, why: Reason) -> None:
         ),
         (
             "its gain at the filter's resonance",
-            f"{why.resonance_gain_db:.1f} dB at up to {why.resonance_hz[1]:.4g} Hz",
+            f"{why.resonance_gain_db:.1f} dB at up to {why.resonance_hz[1]:.4g} Hz"
+            + (": it is unstable" if why.resonance_gain_db > 0 else ""),
         ),
         (
             "settling: window loop, plain loop",
-            f"{_or_dash(why.window_settling_ms)} ms, {why.plain_settling_ms:.3g} ms",
+            f"{_with_ms(why.window_settling_ms)}, {_with_ms(why.plain_settling_ms)}",
         ),
     ]
     tables.show_table(
@@ -150,12 +143,27 @@ def show_reason(prepared: Prepared, why: Reason) -> None:
     )
 
 
+def _plain_loop(why: Reason) -> str:
+    """Why there is no plain loop, or its phase margin."""
+    if why.plain_crossover_hz > why.nyquist_hz:
+        return f"above half the loop's rate ({why.nyquist_hz:.4g} Hz): there is none"
+    least, greatest = why.plain_margin_deg
+    margin = f"phase margin {least:.1f} to {greatest:.1f} deg"
+    if why.plain_settling_ms is None:
+        return f"{margin}: with the filter's resonance it is unstable, so there is none"
+    return margin
+
+
+def _with_ms(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g} ms"
+
+
 def _cell(case: Case, tally: Tally, name: str, digits: int) -> str:
-    """A figure of the table, "-" where the case does not give it a meaning."""
-    if name == "overshoot_percent" and "overshoot" not in case.rules:
+    """A figure of the table, "-" if the case does not give it a meaning."""
+    if name == "overshoot_percent" and not case.target_step:
         return "-"
-    found = tally.worst.get(name)
-    return "-" if found is None else f"{found[0]:.{digits}f}"
+    worst = tally.worst.get(name)
+    return "-" if worst is None else f"{worst[0]:.{digits}f}"
 
 
 def _or_dash(value: float | None) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from halfcycle.base import findings as base
 from halfcycle.output.base import Bounds, Entry, Finding, each, means, sometimes
 from halfcycle.simulate import case as domain
+from halfcycle.simulate import reading_error
 from halfcycle.simulate.findings import (
     designed_settling_ms,
     overshoot_allowance_percent,
@@ -56,7 +57,7 @@ class Designed(Entry):
         return cls(
             settling_ms=designed_settling_ms(setting, case),
             settling_allowance_ms=settling_allowance_ms(setting),
-            overshoot_percent=setting.designed_overshoot_percent,
+            overshoot_percent=setting.promise.overshoot_percent,
             overshoot_allowance_percent=overshoot_allowance_percent(setting, case),
         )
 
@@ -79,7 +80,6 @@ class Case(Entry):
     @classmethod
     def of(cls, setting: domain.Setting, case: domain.Case, tally: Tally, again: Again) -> Case:
         """What the boards did in one case."""
-        stepped = "overshoot" in case.rules
         return cls(
             case=tally.case,
             about=case.about,
@@ -98,7 +98,34 @@ class Case(Entry):
             worst=Worst(**{name: tally.worst.get(name, (None,))[0] for name in FIGURES}),
             worst_board={name: board for name, (_, board) in tally.worst.items()},
             outside=dict(tally.breached),
-            **({"designed": Designed.of(setting, case)} if stepped else {}),
+            **({"designed": Designed.of(setting, case)} if case.target_step else {}),
+        )
+
+
+class ReadingError(Entry):
+    """The reported RMS of a case's worst window, taken apart; the six parts add up to the error."""
+
+    case: str = means("its name")
+    board: int = means("the board that reads it")
+    at_limit: bool = means("whether the drive limit holds; else the window is a steady one")
+    error_percent: float = means("reported against true RMS, sensor gain apart, %")
+    shape_percent: float = means("by a mean that is read as the RMS of a sine, %")
+    folded_percent: float = means("by distortion that the sampling folds, %")
+    sampling_percent: float = means("by the sampling of a clean sine, %")
+    zero_percent: float = means("by the sensor's zero, %")
+    noise_percent: float = means("by noise and rounding, %")
+    change_percent: float = means("by a change of the output within the sensor's delay, %")
+    by_rms_percent: float = means("error that an RMS of the same ADC codes has, %")
+
+    @classmethod
+    def of(cls, error: reading_error.ReadingError) -> ReadingError:
+        """All shares as percent."""
+        names = ("error", *reading_error.CAUSES, "by_rms")
+        return cls(
+            case=error.case,
+            board=error.board,
+            at_limit=error.at_limit,
+            **{f"{name}_percent": 100 * getattr(error, name) for name in names},
         )
 
 
@@ -116,7 +143,7 @@ class WhyWindow(Entry):
     nyquist_hz: float = means("half the loop's rate, Hz")
     resonance_gain_db: float = means("the resonant loop's gain at the filter's resonance, dB")
     window_settling_ms: float | None = means("settling of the window's loop, ms")
-    plain_settling_ms: float = means("settling of the plain loop, ms")
+    plain_settling_ms: float | None = means("settling of the plain loop, ms; null: there is none")
 
 
 class Simulate(Entry):
@@ -124,6 +151,7 @@ class Simulate(Entry):
 
     seed: int = means("of the boards and their noise")
     cases: list[Case] = means("one for each situation")
+    reading_errors: list[ReadingError] = means("why the reported RMS is off, case by case")
     why_window: WhyWindow = means("why a window is used")
     findings: list[Finding] = means("what the runs say about the design")
 
@@ -133,9 +161,10 @@ class Simulate(Entry):
         setting: domain.Setting,
         cases: Mapping[str, domain.Case],
         tallies: Iterable[Tally],
+        *,
+        errors: Iterable[reading_error.ReadingError],
         why: Reason,
         findings: Iterable[base.Finding],
-        *,
         again: Again,
         seed: int,
     ) -> Simulate:
@@ -143,6 +172,7 @@ class Simulate(Entry):
         return cls(
             seed=seed,
             cases=[Case.of(setting, cases[tally.case], tally, again) for tally in tallies],
+            reading_errors=[ReadingError.of(error) for error in errors],
             why_window=WhyWindow.model_validate(why),
             findings=each(Finding, findings),
         )

@@ -57,15 +57,15 @@ def _plain(value: float, places: int) -> str:
 
 def _decades(low: float, high: float) -> tuple[tuple[float, str], ...]:
     first, last = math.ceil(math.log10(low) - 1e-9), math.floor(math.log10(high) + 1e-9)
-    every = [10.0**n for n in range(first, last + 1)]
-    if len(every) < 3:
-        every = [
+    values = [10.0**n for n in range(first, last + 1)]
+    if len(values) < 3:
+        values = [
             m * 10.0**n
             for n in range(first - 1, last + 1)
             for m in (1, 2, 5)
             if low * (1 - 1e-9) <= m * 10.0**n <= high * (1 + 1e-9)
         ]
-    return tuple((value, f"{value:g}") for value in every)
+    return tuple((value, f"{value:g}") for value in values)
 
 
 def padded(values: list[float], share: float = 0.06) -> tuple[float, float]:

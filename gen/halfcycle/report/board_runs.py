@@ -15,9 +15,10 @@ from halfcycle.simulate import simulate
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.cases import cases
-from halfcycle.simulate.criteria import overshoot_limit, settling_limit_s
+from halfcycle.simulate.criteria import overshoot_limit, settling_limit_s, steady_limit
 from halfcycle.simulate.findings import findings
 from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.reading_error import reading_errors
 from halfcycle.simulate.run_types import Board, History
 from halfcycle.simulate.setup import board, timing
 from halfcycle.simulate.tally import Tally, tally
@@ -30,7 +31,7 @@ Progress = Callable[[int, int], None] | None
 class CaseRun:
     """One case's boards. ``edges`` (n + 1,): milliseconds from the first event, one half cycle
     each; ``low``, ``high``, ``nominal``, ``worst`` (n,): true RMS per half cycle, percent of rated,
-    the sensor's gain taken out; NaN where no board has one. ``worst_board``: the one drawn."""
+    the sensor's gain taken out; NaN if no board has one. ``worst_board``: the one drawn."""
 
     case: Case
     tally: Tally
@@ -59,7 +60,11 @@ class BoardRuns:
 
 
 def run_boards(
-    made: IntegerDesign, texts: Mapping[str, str], boards: int, seed: int, progress: Progress = None
+    integer_design: IntegerDesign,
+    texts: Mapping[str, str],
+    boards: int,
+    seed: int,
+    progress: Progress = None,
 ) -> BoardRuns:
     """Run boards 0 to ``boards`` - 1 in every case; ``texts`` as ``emit.render`` gives.
 
@@ -67,39 +72,42 @@ def run_boards(
     """
     from joblib import Parallel, delayed  # noqa: PLC0415 (slow to import)
 
-    prepared = simulate.prepare(made.design, made.quantised, texts)
+    prepared = simulate.prepare(integer_design.design, integer_design.quantised, texts)
     simulate.compiled(prepared.name, prepared.texts)  # Once here, so that the threads find it.
-    every = cases(prepared.setting)
+    known = cases(prepared.setting)
     # The C runs outside the interpreter's lock, so threads use all cores; the order is kept.
     pieces = Parallel(n_jobs=-1, backend="threading", return_as="generator")(
-        delayed(_run)(prepared, case, boards, seed) for case in every.values()
+        delayed(_run)(prepared, case, boards, seed) for case in known.values()
     )
     runs: list[CaseRun] = []
     for run in pieces:
         runs.append(run)
         if progress:
-            progress(len(runs), len(every))
-    setting = prepared.setting
-    remarks = findings(setting, every, [run.tally for run in runs], boards)
-    return BoardRuns(boards, seed, setting, tuple(runs), tuple(remarks))
+            progress(len(runs), len(known))
+    tallies = [run.tally for run in runs]
+    errors = reading_errors(prepared, tallies, seed)
+    remarks = findings(prepared.setting, known, tallies, errors, boards)
+    return BoardRuns(boards, seed, prepared.setting, tuple(runs), tuple(remarks))
 
 
 def _run(prepared: simulate.Prepared, case: Case, boards: int, seed: int) -> CaseRun:
     setting, numbers = prepared.setting, range(boards)
-    draws = draw(setting.spec, numbers, seed)
-    made = [board(setting, case, one) for one in draws]
-    history = simulate.compiled(prepared.name, prepared.texts).run(timing(setting, case), made)
-    judged = tally(setting, case, numbers, measure(setting, case, draws, made, history))
-    return _kept(setting, case, judged, made, history)
+    draws = draw(setting.spec, numbers, seed, setting.inside)
+    boards_run = [board(setting, case, drawn) for drawn in draws]
+    loop = simulate.compiled(prepared.name, prepared.texts)
+    history = loop.run(timing(setting, case), boards_run)
+    measured = measure(setting, case, draws, boards_run, history)
+    judged = tally(setting, case, numbers, measured)
+    return _by_half_cycle(setting, case, judged, boards_run, history)
 
 
-def _kept(
+def _by_half_cycle(
     setting: Setting, case: Case, judged: Tally, boards: list[Board], history: History
 ) -> CaseRun:
     """Half cycles sorted by their place after the first event of their own board."""
-    half_s = 0.5 / float(setting.spec.output.frequency_hz)
+    half_s = setting.half_cycle_s
     first = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
-    moved = np.array([one.event_delay_s for one in boards]) * (first > 0)
+    moved = np.array([each.event_delay_s for each in boards]) * (first > 0)
     before = min(4 * setting.window_s, first)
     count = max(1, math.ceil((case.end_s - first + before) / half_s))
     middle = history.half_end_s - half_s / 2 - first - moved[:, None] + before
@@ -108,7 +116,8 @@ def _kept(
     inside = valid & (place >= 0) & (place < count)
     level = np.full((len(boards), count), np.nan)
     rows, _ = np.nonzero(inside)
-    gains = [one.codes_per_volt * float(setting.spec.sensor.volts_per_code) for one in boards]
+    per_code = float(setting.spec.sensor.volts_per_code)
+    gains = [each.codes_per_volt * per_code for each in boards]
     percent = 100 * history.half_rms * np.array(gains)[:, None] / setting.rated_v
     level[rows, place[inside]] = percent[inside]
     # A bin that the slowly drifting half cycles of a board skip holds its neighbour's level.
@@ -118,7 +127,7 @@ def _kept(
     known = ~np.isnan(level).all(axis=0)
     low, high = np.full(count, np.nan), np.full(count, np.nan)
     low[known], high[known] = np.nanmin(level[:, known], 0), np.nanmax(level[:, known], 0)
-    worst = _worst(judged)
+    worst = _board_to_draw(judged)
     return CaseRun(
         case=case,
         tally=judged,
@@ -131,7 +140,7 @@ def _kept(
     )
 
 
-def _worst(judged: Tally) -> int:
+def _board_to_draw(judged: Tally) -> int:
     """The board to draw: one that failed, else the farthest from where it should be."""
     if judged.failures:
         return judged.failures[0].board
@@ -151,15 +160,15 @@ class Closest:
     what: str
 
 
-def closest(found: BoardRuns) -> Closest | None:
+def closest(board_runs: BoardRuns) -> Closest | None:
     """The worst board over all cases, as a share of the limit that it comes nearest to."""
-    setting = found.setting
-    tolerance = float(setting.spec.targets.voltage_tolerance_percent)
+    setting = board_runs.setting
+    tolerance = 100 * steady_limit(setting)
     over = 100 * overshoot_limit(setting)
     best: Closest | None = None
-    for run in found.runs:
+    for run in board_runs.runs:
         settling = 1000 * settling_limit_s(setting, run.case)
-        for figure, words, rule, limit, unit in (
+        for figure, name, rule, limit, unit in (
             ("settling_ms", "settling", "settling", settling, "ms"),
             ("overshoot_percent", "overshoot", "overshoot", over, "%"),
             ("steady_error_percent", "steady error", "steady", tolerance, "%"),
@@ -169,6 +178,6 @@ def closest(found: BoardRuns) -> Closest | None:
             value, number = run.tally.worst[figure]
             share = value / limit
             if best is None or share > best.share:
-                says = f"{words} {value:.4g} {unit} of {limit:.4g} {unit} allowed"
-                best = Closest(share, number, run.case.name, says)
+                words = f"{name} {value:.4g} {unit} of {limit:.4g} {unit} allowed"
+                best = Closest(share, number, run.case.name, words)
     return best

@@ -8,7 +8,7 @@ import numpy as np
 
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
-from halfcycle.report.parts import DASH, Figure, Table, number
+from halfcycle.report.parts import DASH, Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
 from halfcycle.simulate.limit_curves import LimitCurve, corridor
 
@@ -32,9 +32,9 @@ SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
 
 
-def case_figures(found: BoardRuns) -> tuple[Figure, ...]:
+def case_figures(board_runs: BoardRuns) -> tuple[Figure, ...]:
     """One drawing for each case."""
-    return tuple(_case_figure(run, found.boards) for run in found.runs)
+    return tuple(_case_figure(run, board_runs.boards) for run in board_runs.runs)
 
 
 def _case_figure(run: CaseRun, boards: int) -> Figure:
@@ -69,7 +69,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     blind = most > 115 and {"seen", "held"} & set(run.case.rules)
     alt = (
         f"Case {run.case.name}: true RMS per half cycle of {boards} boards over time, from "
-        f"{number(least, 4)} to {number(most, 4)} percent of rated; {verdict}"
+        f"{decimal(least, 4)} to {decimal(most, 4)} percent of rated; {verdict}"
     )
     about = run.case.about[:1].upper() + run.case.about[1:]
     caption = f"{about}. Judged: {judged}.{BLIND if blind else ''}"
@@ -95,13 +95,13 @@ def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str) -> Non
             named = True
 
 
-def case_table(found: BoardRuns) -> Table:
+def case_table(board_runs: BoardRuns) -> Table:
     """The worst of each figure, case by case."""
 
     def worst(run: CaseRun, figure: str, rule: str, digits: int = 3) -> str:
         if figure not in run.tally.worst or (rule and rule not in run.case.rules):
             return DASH
-        return number(run.tally.worst[figure][0], digits)
+        return decimal(run.tally.worst[figure][0], digits)
 
     return Table(
         title="Cases",
@@ -128,26 +128,26 @@ def case_table(found: BoardRuns) -> Table:
                 worst(run, "highest_percent", "", 4),
                 worst(run, "scale", "", 4),
             )
-            for run in found.runs
+            for run in board_runs.runs
         ),
         numeric=(1, 2, 3, 4, 5, 6, 7, 8),
         notes=(
-            "The worst board of each figure; a dash where a case does not judge it. The sensor's "
+            "The worst board of each figure; a dash if a case does not judge it. The sensor's "
             "gain error is taken out of the judged figures, as no regulator can know it.",
         ),
     )
 
 
-def failures(found: BoardRuns) -> tuple[str, ...]:
+def failures(board_runs: BoardRuns) -> tuple[str, ...]:
     """A line for each listed board that broke a rule."""
     return tuple(
         f"{run.case.name}, board {failure.board}: {'; '.join(failure.reasons)}"
-        for run in found.runs
+        for run in board_runs.runs
         for failure in run.tally.failures
     )
 
 
-def curve_sources(found: BoardRuns) -> tuple[tuple[str, str], ...]:
+def curve_sources(board_runs: BoardRuns) -> tuple[tuple[str, str], ...]:
     """Name and source of every limit curve that is drawn."""
-    curves = {curve.name: curve.source for run in found.runs for curve in run.case.curves}
+    curves = {curve.name: curve.source for run in board_runs.runs for curve in run.case.curves}
     return tuple(curves.items())

@@ -19,22 +19,22 @@ from halfcycle.report.mathml import (
     words,
 )
 from halfcycle.report.overload_section import limit
-from halfcycle.report.parts import Derivation, Step, number
+from halfcycle.report.parts import Derivation, Step, decimal
 
 
-def dead_band(made: IntegerDesign) -> Derivation:
+def dead_band(integer_design: IntegerDesign) -> Derivation:
     """Where the integrator stands still."""
-    plan, numbers = made.quantised.plan, made.quantised
+    plan, numbers = integer_design.quantised.plan, integer_design.quantised
     stalled = stalled_error(plan)
     if plan.integral_shift == 0:
         rule = Step(
-            f"The integrator adds {number(plan.integral, 12)} of its last places for each count "
-            "of error, with nothing to round: it stands still only where the error is 0."
+            f"The integrator adds {decimal(plan.integral, 12)} of its last places for each count "
+            "of error, with nothing to round: it stands still only if the error is 0."
         )
     else:
         rule = Step(
-            f"The integrator adds {number(plan.integral, 12)} times the error, shifted right by "
-            f"{plan.integral_shift} and rounded to nearest. It stands still where that is below "
+            f"The integrator adds {decimal(plan.integral, 12)} times the error, shifted right by "
+            f"{plan.integral_shift} and rounded to nearest. It stands still if that is below "
             "half a last place:",
             (
                 relation(
@@ -66,10 +66,10 @@ def dead_band(made: IntegerDesign) -> Derivation:
     )
 
 
-def limit_cycle(made: IntegerDesign) -> Derivation:
+def limit_cycle(integer_design: IntegerDesign) -> Derivation:
     """The conditions against hunting."""
-    numbers, spec = made.quantised, made.design.spec
-    ki = float(made.design.ki) * made.design.greatest_gain
+    numbers, spec = integer_design.quantised, integer_design.design.spec
+    ki = float(integer_design.design.ki) * integer_design.design.greatest_gain
     return Derivation(
         "No limit cycle",
         (
@@ -103,11 +103,11 @@ def limit_cycle(made: IntegerDesign) -> Derivation:
     )
 
 
-def clipped(made: IntegerDesign) -> Derivation:
+def clipped(integer_design: IntegerDesign) -> Derivation:
     """The sine at the drive limit."""
     import sympy  # type: ignore[import-untyped]  # noqa: PLC0415 (slow)
 
-    drive = limit(made.design)
+    drive = limit(integer_design.design)
     forms = derivations.clipped_sine()
     m = sympy.Symbol("m", positive=True)
     t = sympy.Symbol("t", positive=True)

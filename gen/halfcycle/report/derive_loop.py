@@ -10,7 +10,7 @@ from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop import derivations
 from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
-from halfcycle.report.parts import Derivation, Step, number, quantity
+from halfcycle.report.parts import Derivation, Step, decimal, quantity
 
 MINUS_ONE = "<mrow><mi>{}</mi><mo>(</mo><mrow><mo>−</mo><mn>1</mn></mrow><mo>)</mo></mrow>"
 FORMS = {
@@ -20,9 +20,9 @@ FORMS = {
 }
 
 
-def controller(made: IntegerDesign) -> Derivation:
+def controller(integer_design: IntegerDesign) -> Derivation:
     """The difference equations, and the per-window constants."""
-    design = made.design
+    design = integer_design.design
     form = design.spec.loop.integration
     kp_w, ki_w = derivations.window_constants(form)
     kp, ki, w = derivations.symbols("kp ki W")
@@ -36,7 +36,7 @@ def controller(made: IntegerDesign) -> Derivation:
         "The controller",
         (
             Step(
-                "Once a window, with the error e of the window just read:",
+                "Once per window, with the error e of the window just read:",
                 (
                     relation(
                         "<msub><mi>I</mi><mi>k</mi></msub>",
@@ -75,11 +75,11 @@ def controller(made: IntegerDesign) -> Derivation:
     )
 
 
-def stability(made: IntegerDesign) -> Derivation:
+def stability(integer_design: IntegerDesign) -> Derivation:
     """Jury's conditions and the gain margin at z = -1."""
     import sympy  # type: ignore[import-untyped]  # noqa: PLC0415 (slow)
 
-    design, loop = made.design, made.design.loop
+    design, loop = integer_design.design, integer_design.design.loop
     z, g, kp, ki = derivations.symbols("z g Kp Ki")
     gain = design.greatest_gain
     values = {g: gain, kp: float(design.kp), ki: float(design.ki)}
@@ -108,8 +108,8 @@ def stability(made: IntegerDesign) -> Derivation:
                 ),
             ),
             Step(
-                "It is stable where all of these are above 0 (Jury's conditions); the numbers are "
-                f"for the greatest gain, g = {number(gain)}:",
+                "It is stable if all of these are above 0 (Jury's conditions); the numbers are "
+                f"for the greatest gain, g = {decimal(gain)}:",
                 tuple(
                     relation(
                         shown(condition),
@@ -135,10 +135,10 @@ def stability(made: IntegerDesign) -> Derivation:
             ),
             Step(
                 "The corners themselves have more than a delay: what spills from one window into "
-                f"the next changes the plant at z = −1 by {number(float(turned.min()), 3)} % to "
-                f"{number(float(turned.max()), 3)} %. With it the least gain margin is "
+                f"the next changes the plant at z = −1 by {decimal(float(turned.min()), 3)} % to "
+                f"{decimal(float(turned.max()), 3)} %. With it the least gain margin is "
                 f"{quantity(loop.gain_margin_db, 'dB')}, and the slowest pole has size "
-                f"{number(loop.slowest_pole)}."
+                f"{decimal(loop.slowest_pole)}."
             ),
         ),
         source="Jury's conditions: Åström and Wittenmark, Computer-Controlled Systems, chapter 3, "
@@ -146,9 +146,9 @@ def stability(made: IntegerDesign) -> Derivation:
     )
 
 
-def offset(made: IntegerDesign) -> Derivation:
+def offset(integer_design: IntegerDesign) -> Derivation:
     """What the loop makes of a zero offset that flips every window."""
-    design = made.design
+    design = integer_design.design
     g, kp, ki = derivations.symbols("g Kp Ki")
     values = {g: design.greatest_gain, kp: float(design.kp), ki: float(design.ki)}
     transfer = derivations.nyquist_transfer()
@@ -169,7 +169,7 @@ def offset(made: IntegerDesign) -> Derivation:
                 ),
             ),
             Step(
-                f"Over all corners its size is at most {number(design.loop.nyquist_gain)}: "
+                f"Over all corners its size is at most {decimal(design.loop.nyquist_gain)}: "
                 f"±{quantity(faults.alternation_v, 'V', 3)} of the reading become "
                 f"±{quantity(design.chosen.hunting_v, 'V', 3)} at the output."
             ),

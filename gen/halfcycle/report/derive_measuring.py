@@ -17,12 +17,12 @@ from halfcycle.report.mathml import (
     with_numbers,
     words,
 )
-from halfcycle.report.parts import Derivation, Step, number
+from halfcycle.report.parts import Derivation, Step, decimal
 
 
-def window(made: IntegerDesign) -> Derivation:
+def window(integer_design: IntegerDesign) -> Derivation:
     """Whole windows from 2fT = K/M."""
-    window = made.design.window
+    window = integer_design.design.window
     f, period, k, m = _symbols("f T K M")
     step = window.half_cycles_per_sample
     ratio = words(f"{step.numerator} / {step.denominator}")
@@ -53,11 +53,11 @@ def window(made: IntegerDesign) -> Derivation:
     )
 
 
-def reading(made: IntegerDesign) -> Derivation:
+def reading(integer_design: IntegerDesign) -> Derivation:
     """The mean read as RMS, and what sampling does to it."""
     import sympy  # type: ignore[import-untyped]  # noqa: PLC0415 (slow)
 
-    design = made.design
+    design = integer_design.design
     n = design.window.distinct_points
     (x,) = _symbols("x")
     mean = sympy.integrate(sympy.sin(x), (x, 0, sympy.pi)) / sympy.pi
@@ -119,11 +119,11 @@ def reading(made: IntegerDesign) -> Derivation:
     return Derivation("The reading", tuple(steps))
 
 
-def plant(made: IntegerDesign) -> Derivation:
+def plant(integer_design: IntegerDesign) -> Derivation:
     """Gain and weights of the plant at window rate."""
     import sympy  # noqa: PLC0415 (slow)
 
-    design = made.design
+    design = integer_design.design
     spec, plants = design.spec, design.plants
     w, l_, c, r = _symbols("omega L C R")
     size = 1 / ((1 - w**2 * l_ * c) ** 2 + (w * r * c) ** 2) ** (sympy.Rational(1, 2))
@@ -137,7 +137,7 @@ def plant(made: IntegerDesign) -> Derivation:
     bus, rated = float(spec.bridge.bus_nominal_v), float(spec.output.rated_rms_v)
     v, u = _symbols("V_bus V_rated")
     strong = plants.strongest
-    weights = ", ".join(number(float(h), 3) for h in plants.weights[strong][:4])
+    weights = ", ".join(decimal(float(h), 3) for h in plants.weights[strong][:4])
     return Derivation(
         "The plant, once a window",
         (
@@ -169,8 +169,8 @@ def plant(made: IntegerDesign) -> Derivation:
                 ),
             ),
             Step(
-                f"Over all corners g runs from {number(design.least_gain)} to "
-                f"{number(design.greatest_gain)}. At the strongest corner "
+                f"Over all corners g runs from {decimal(design.least_gain)} to "
+                f"{decimal(design.greatest_gain)}. At the strongest corner "
                 f"({plants.corners[strong].label}) the weights h begin {weights}."
             ),
         ),
@@ -180,5 +180,5 @@ def plant(made: IntegerDesign) -> Derivation:
 def _symbols(names: str) -> tuple[Any, ...]:
     from sympy import symbols  # noqa: PLC0415 (slow)
 
-    found = symbols(names, positive=True)
-    return found if isinstance(found, tuple) else (found,)
+    named = symbols(names, positive=True)
+    return named if isinstance(named, tuple) else (named,)

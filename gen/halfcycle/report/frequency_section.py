@@ -12,7 +12,7 @@ from halfcycle.design.types import Design
 from halfcycle.loop.frequency_response import nyquist_loop, open_loop
 from halfcycle.report.axis import Axis
 from halfcycle.report.loop_section import UNSTABLE, row_of
-from halfcycle.report.parts import Corners, Figure, number, quantity
+from halfcycle.report.parts import Corners, Figure, decimal, quantity
 from halfcycle.report.svg_chart import Chart
 
 Real = NDArray[np.float64]
@@ -23,7 +23,8 @@ POINTS = 240
 
 @dataclass(frozen=True, slots=True)
 class Curves:
-    """The open loop of every corner: ``theta`` (points,) radians a window, ``loop`` (C, points)."""
+    """The open loop of every corner: ``theta`` (points,) radians per window; ``loop`` (C,
+    points)."""
 
     theta: Real
     loop: Complex
@@ -42,29 +43,29 @@ def curves(design: Design) -> Curves:
     return Curves(theta, loop, theta / (2 * math.pi * window_s))
 
 
-def gain_crossing(found: Curves, row: int) -> float | None:
+def gain_crossing(responses: Curves, row: int) -> float | None:
     """Frequency, Hz, where the gain of a corner crosses 1 with the least phase margin."""
-    loop = found.loop[row]
+    loop = responses.loop[row]
     at = np.nonzero((np.abs(loop[:-1]) > 1) != (np.abs(loop[1:]) > 1))[0]
     if not len(at):
         return None
     margin = np.abs(np.angle(-loop[at]))
     i = int(at[np.argmin(margin)])
     a, b = math.log(abs(loop[i])), math.log(abs(loop[i + 1]))
-    return _between(found.hertz, i, a / (a - b))
+    return _between(responses.hertz, i, a / (a - b))
 
 
-def phase_crossing(found: Curves, row: int) -> float:
+def phase_crossing(responses: Curves, row: int) -> float:
     """Frequency, Hz, where -L of a corner is real and greatest: half the window rate at the end."""
-    loop = found.loop[row]
+    loop = responses.loop[row]
     crossing = np.nonzero((loop.imag[:-2] > 0) != (loop.imag[1:-1] > 0))[0]
-    best, hertz = -float(loop[-1].real), float(found.hertz[-1])
+    best, hertz = -float(loop[-1].real), float(responses.hertz[-1])
     for i in crossing.tolist():
         a, b = loop[i].imag, loop[i + 1].imag
         share = a / (a - b)
         real = -(loop[i].real + share * (loop[i + 1].real - loop[i].real))
         if real > best:
-            best, hertz = real, _between(found.hertz, i, share)
+            best, hertz = real, _between(responses.hertz, i, share)
     return hertz
 
 
@@ -72,117 +73,106 @@ def _between(hertz: Real, i: int, share: float) -> float:
     return float(math.exp((1 - share) * math.log(hertz[i]) + share * math.log(hertz[i + 1])))
 
 
-def bode_figures(design: Design, named: Corners, found: Curves) -> tuple[Figure, Figure]:
+def bode_figures(design: Design, named: Corners, responses: Curves) -> tuple[Figure, Figure]:
     """Gain and phase of the open loop; margins at their worst corners."""
-    loop = design.loop
-    size = 20 * np.log10(np.maximum(np.abs(found.loop), 1e-9))
-    phase = np.degrees(np.unwrap(np.angle(found.loop), axis=1))
-    phase -= 360 * np.round((phase[:, :1] + 90) / 360)
-    low, high = float(found.hertz[0]), float(found.hertz[-1])
-    across = Axis(low, 1.1 * high, "frequency, Hz", log=True)
-    gain_row = row_of(design, loop.worst.get("gain_margin_db"))
-    phase_row = row_of(design, loop.worst.get("phase_margin_deg"))
+    across = Axis(
+        float(responses.hertz[0]), 1.1 * float(responses.hertz[-1]), "frequency, Hz", log=True
+    )
+    return (
+        _gain_figure(design, named, responses, across),
+        _phase_figure(design, named, responses, across),
+    )
 
+
+def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis) -> Figure:
+    loop, hertz = design.loop, responses.hertz.tolist()
+    size = 20 * np.log10(np.maximum(np.abs(responses.loop), 1e-9))
     bottom = 10 * math.floor(float(np.percentile(size[:, -1], 5)) / 10) - 5
-    gain = Chart(
+    chart = Chart(
         across, Axis(max(bottom, -60), float(size.max()) + 3, "open-loop gain, dB", wanted=7)
     )
-    gain.lines([(found.hertz.tolist(), row.tolist()) for row in size], "all")
-    gain.level(0.0, "frame")
+    chart.lines([(hertz, row.tolist()) for row in size], "all")
+    chart.level(0.0, "frame")
     key = [("all", f"{len(size)} corners")]
-    if gain_row is not None and loop.gain_margin_db is not None:
-        letter = named.letter(loop.worst["gain_margin_db"])
-        gain.line(found.hertz.tolist(), size[gain_row].tolist(), "one")
-        hertz = phase_crossing(found, gain_row)
-        gain.line((hertz, hertz), (0.0, -loop.gain_margin_db), "one gauge")
-        gain.dot(hertz, -loop.gain_margin_db, "one-dot")
-        gain.note(
-            hertz,
-            -loop.gain_margin_db / 2,
-            f"{number(loop.gain_margin_db, 3)} dB",
-            anchor="end",
-            dx=-6,
-            dy=4,
-        )
-        key.append(("one", f"least gain margin ({letter})"))
-    gain.key(*key)
-    gain_alt = (
+    row = row_of(design, loop.worst.get("gain_margin_db"))
+    if row is not None and loop.gain_margin_db is not None:
+        margin = loop.gain_margin_db
+        chart.line(hertz, size[row].tolist(), "one")
+        at = phase_crossing(responses, row)
+        chart.line((at, at), (0.0, -margin), "one gauge")
+        chart.dot(at, -margin, "one-dot")
+        chart.note(at, -margin / 2, f"{decimal(margin, 3)} dB", anchor="end", dx=-6, dy=4)
+        key.append(("one", f"least gain margin ({named.letter(loop.worst['gain_margin_db'])})"))
+    chart.key(*key)
+    alt = (
         f"Open-loop gain over frequency at {len(size)} corners; least gain margin "
         f"{quantity(loop.gain_margin_db, 'dB', 3)}"
     )
+    caption = (
+        "Up to half the window rate, where a loop of this kind loses its stability first. "
+        "The bar is the least gain margin, at the frequency where the phase passes −180°."
+        if loop.stable
+        else UNSTABLE
+    )
+    return Figure("Open loop: gain", alt, caption, chart.svg(alt))
 
+
+def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axis) -> Figure:
+    loop, hertz = design.loop, responses.hertz.tolist()
+    phase = np.degrees(np.unwrap(np.angle(responses.loop), axis=1))
+    phase -= 360 * np.round((phase[:, :1] + 90) / 360)
     floor = max(-540.0, float(phase.min()) - 15)
     turns = tuple((float(at), f"−{-at}") for at in range(-90, int(floor) - 1, -45))
-    angle = Chart(across, Axis(floor, -75.0, "open-loop phase, °", given=turns))
-    angle.lines([(found.hertz.tolist(), row.tolist()) for row in phase], "all")
-    angle.level(-180.0, "frame")
-    key = [("all", f"{len(size)} corners")]
-    if phase_row is not None and loop.phase_margin_deg is not None:
-        letter = named.letter(loop.worst["phase_margin_deg"])
-        angle.line(found.hertz.tolist(), phase[phase_row].tolist(), "two")
-        crossing = gain_crossing(found, phase_row)
-        if crossing is not None:
-            up = loop.phase_margin_deg - 180
-            angle.line((crossing, crossing), (-180, up), "two gauge")
-            angle.dot(crossing, up, "two-dot")
-            angle.note(
-                crossing,
-                (up - 180) / 2,
-                f"{number(loop.phase_margin_deg, 3)}°",
-                anchor="end",
-                dx=-6,
-                dy=4,
-            )
-        key.append(("two", f"least phase margin ({letter})"))
-    angle.key(*key)
-    angle_alt = (
-        f"Open-loop phase over frequency at {len(size)} corners; least phase margin "
+    chart = Chart(across, Axis(floor, -75.0, "open-loop phase, °", given=turns))
+    chart.lines([(hertz, row.tolist()) for row in phase], "all")
+    chart.level(-180.0, "frame")
+    key = [("all", f"{len(phase)} corners")]
+    row = row_of(design, loop.worst.get("phase_margin_deg"))
+    if row is not None and loop.phase_margin_deg is not None:
+        margin = loop.phase_margin_deg
+        chart.line(hertz, phase[row].tolist(), "two")
+        at = gain_crossing(responses, row)
+        if at is not None:
+            chart.line((at, at), (-180, margin - 180), "two gauge")
+            chart.dot(at, margin - 180, "two-dot")
+            words = f"{decimal(margin, 3)}°"
+            chart.note(at, margin / 2 - 180, words, anchor="end", dx=-6, dy=4)
+        key.append(("two", f"least phase margin ({named.letter(loop.worst['phase_margin_deg'])})"))
+    chart.key(*key)
+    alt = (
+        f"Open-loop phase over frequency at {len(phase)} corners; least phase margin "
         f"{quantity(loop.phase_margin_deg, 'degrees', 3)}"
     )
-    return (
-        Figure(
-            "Open loop: gain",
-            gain_alt,
-            "Up to half the window rate, where a loop of this kind loses its stability first. "
-            "The bar is the least gain margin, at the frequency where the phase passes −180°."
-            if loop.stable
-            else UNSTABLE,
-            gain.svg(gain_alt),
-        ),
-        Figure(
-            "Open loop: phase",
-            angle_alt,
-            "The bar is the least phase margin, at the frequency where that corner's gain "
-            "passes 0 dB."
-            if loop.stable
-            else UNSTABLE,
-            angle.svg(angle_alt),
-        ),
+    caption = (
+        "The bar is the least phase margin, at the frequency where that corner's gain passes 0 dB."
+        if loop.stable
+        else UNSTABLE
     )
+    return Figure("Open loop: phase", alt, caption, chart.svg(alt))
 
 
-def nyquist_figure(design: Design, named: Corners, found: Curves) -> Figure:
+def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
     """The open loop in the complex plane, with the circle that Ms keeps clear of -1."""
     loop = design.loop
     # The same scale both ways, so that circles are round.
     chart = Chart(Axis(-1.5, 0.8, "real part"), Axis(-1.35, 0.65, "imaginary part"), height=307)
     turn = np.linspace(0, 2 * math.pi, 97)
     chart.line(np.cos(turn).tolist(), np.sin(turn).tolist(), "faint")
-    chart.lines([(row.real.tolist(), row.imag.tolist()) for row in found.loop], "all")
-    key = [("all", f"{len(found.loop)} corners")]
+    chart.lines([(row.real.tolist(), row.imag.tolist()) for row in responses.loop], "all")
+    key = [("all", f"{len(responses.loop)} corners")]
     row = row_of(design, loop.worst.get("peak_sensitivity"))
     if row is not None and loop.peak_sensitivity is not None:
         near = 1 / loop.peak_sensitivity
-        worst = found.loop[row]
+        worst = responses.loop[row]
         chart.line((-1 + near * np.cos(turn)).tolist(), (near * np.sin(turn)).tolist(), "limit")
         chart.line(worst.real.tolist(), worst.imag.tolist(), "one")
         key.append(("one", f"nearest to −1 ({named.letter(loop.worst['peak_sensitivity'])})"))
-        chart.note(-1.0, -near, f"1/Ms = {number(near, 3)}", anchor="middle", dy=13)
+        chart.note(-1.0, -near, f"1/Ms = {decimal(near, 3)}", anchor="middle", dy=13)
     gain_row = row_of(design, loop.worst.get("gain_margin_db"))
     if gain_row is not None and loop.gain_margin_db is not None:
         reach = -(10 ** (-loop.gain_margin_db / 20))
         chart.dot(reach, 0.0, "one-dot")
-        chart.note(reach, 0.0, f"1/{number(-1 / reach, 3)}", anchor="middle", dy=-7)
+        chart.note(reach, 0.0, f"1/{decimal(-1 / reach, 3)}", anchor="middle", dy=-7)
     phase_row = row_of(design, loop.worst.get("phase_margin_deg"))
     if phase_row is not None and loop.phase_margin_deg is not None:
         angle = math.radians(loop.phase_margin_deg - 180)
@@ -190,7 +180,7 @@ def nyquist_figure(design: Design, named: Corners, found: Curves) -> Figure:
         chart.note(
             math.cos(angle),
             math.sin(angle),
-            f"{number(loop.phase_margin_deg, 3)}°",
+            f"{decimal(loop.phase_margin_deg, 3)}°",
             anchor="end",
             dx=-7,
             dy=10,
@@ -202,9 +192,9 @@ def nyquist_figure(design: Design, named: Corners, found: Curves) -> Figure:
     chart.note(-1.0, 0.0, "−1", anchor="middle", dy=-7)
     chart.key(*key)
     alt = (
-        f"Nyquist curves at {len(found.loop)} corners; peak sensitivity "
-        f"{number(loop.peak_sensitivity, 3)}, so no curve comes nearer to minus one than "
-        f"{number(None if loop.peak_sensitivity is None else 1 / loop.peak_sensitivity, 3)}"
+        f"Nyquist curves at {len(responses.loop)} corners; peak sensitivity "
+        f"{decimal(loop.peak_sensitivity, 3)}, so no curve comes nearer to minus one than "
+        f"{decimal(None if loop.peak_sensitivity is None else 1 / loop.peak_sensitivity, 3)}"
     )
     caption = (
         "No corner's curve enters the dashed circle about −1. On the real axis: what the gain may "

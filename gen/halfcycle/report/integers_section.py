@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Bar, Figure, Table, number
+from halfcycle.report.parts import Bar, Figure, Table, decimal
 from halfcycle.report.svg_chart import WIDTH, wrap
 
 NOTATION = "sQm.n and uQm.n: m integer bits, the sign not counted, n fraction bits."
 
 
-def signal_table(made: IntegerDesign) -> Table:
+def signal_table(integer_design: IntegerDesign) -> Table:
     """Every integer of the C with its derived range and what is left of its word."""
     rows = []
-    for signal in made.quantised.plan.signals:
+    for signal in integer_design.quantised.plan.signals:
         free = signal.headroom_bits
         rows.append(
             (
                 signal.name,
                 signal.format,
-                number(signal.lowest, 10),
-                number(signal.highest, 10),
-                f"{number(signal.per_lsb, 3)} {signal.unit}",
+                decimal(signal.lowest, 10),
+                decimal(signal.highest, 10),
+                f"{decimal(signal.per_lsb, 3)} {signal.unit}",
                 Bar(
                     signal.bits - free,
                     signal.bits,
@@ -42,7 +42,7 @@ def signal_table(made: IntegerDesign) -> Table:
     )
 
 
-def constant_table(made: IntegerDesign) -> Table:
+def constant_table(integer_design: IntegerDesign) -> Table:
     """Constants as wanted and as the integers have them."""
     return Table(
         title="Constants",
@@ -50,17 +50,17 @@ def constant_table(made: IntegerDesign) -> Table:
         rows=tuple(
             (
                 row.name,
-                number(row.wanted, 6),
-                number(row.got, 6),
+                decimal(row.wanted, 6),
+                decimal(row.got, 6),
                 _ppm(row.error),
                 row.unit,
             )
-            for row in made.quantised.coefficients
+            for row in integer_design.quantised.coefficients
         ),
         numeric=(1, 2, 3),
         notes=(
             "Their rounding moves the slowest closed-loop pole by "
-            f"{number(made.pole_shift, 2)} at most.",
+            f"{decimal(integer_design.pole_shift, 2)} at most.",
         ),
     )
 
@@ -70,9 +70,9 @@ def _ppm(error: float) -> str:
     return "0" if text[1:] == "0.0" else text
 
 
-def resolutions(made: IntegerDesign) -> tuple[tuple[str, float, str], ...]:
+def resolutions(integer_design: IntegerDesign) -> tuple[tuple[str, float, str], ...]:
     """(name, volts RMS at the output, style) of all that is small."""
-    design, numbers = made.design, made.quantised
+    design, numbers = integer_design.design, integer_design.quantised
     faults = design.chosen.faults
     rows = [
         ("tolerance, ±", design.chosen.tolerance_v, "two"),
@@ -89,9 +89,9 @@ def resolutions(made: IntegerDesign) -> tuple[tuple[str, float, str], ...]:
     return tuple(rows)
 
 
-def resolution_figure(made: IntegerDesign) -> Figure:
+def resolution_figure(integer_design: IntegerDesign) -> Figure:
     """Dead band, steps and noise against the tolerance, in volts."""
-    rows = resolutions(made)
+    rows = resolutions(integer_design)
     present = [volts for _, volts, _ in rows if volts > 0]
     low, high = min(present) / 2.5, max(present) * 1.6
     scale = Axis(low, high, "V RMS at the output", log=True)
@@ -110,7 +110,7 @@ def resolution_figure(made: IntegerDesign) -> Figure:
     parts.append(
         f'<text x="{left + wide / 2:.1f}" y="{base + 29}" text-anchor="middle">{scale.label}</text>'
     )
-    limit = x(made.design.chosen.tolerance_v)
+    limit = x(integer_design.design.chosen.tolerance_v)
     parts.append(f'<path class="limit" d="M{limit:.1f} {top}V{base}"/>')
     for at, (name, volts, style) in enumerate(rows):
         y = top + row * at
@@ -122,10 +122,10 @@ def resolution_figure(made: IntegerDesign) -> Figure:
             )
         parts.append(
             f'<text class="halo strong" x="{WIDTH - 4}" y="{y + 20}" text-anchor="end">'
-            f"{number(volts, 3)} V</text>"
+            f"{decimal(volts, 3)} V</text>"
         )
     alt = "Volts RMS at the output: " + "; ".join(
-        f"{name.replace('±', 'plus or minus').strip()} {number(volts, 3)}"
+        f"{name.replace('±', 'plus or minus').strip()} {decimal(volts, 3)}"
         for name, volts, _ in rows
     )
     return Figure(
@@ -139,21 +139,21 @@ def resolution_figure(made: IntegerDesign) -> Figure:
     )
 
 
-def rest_text(made: IntegerDesign) -> str:
+def rest_text(integer_design: IntegerDesign) -> str:
     """What the integer loop was seen to do at rest."""
-    rest = made.quantised.rest
+    rest = integer_design.quantised.rest
     if rest is None:
         return "The integer loop was not run: the loop is unstable."
     moves = (
         "stood still at every corner"
         if rest.hunting_v == 0
-        else f"moved by {number(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
+        else f"moved by {decimal(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
         f"scale) at {rest.corner}"
     )
     return (
         f"The integer loop itself, run for up to {rest.windows} windows at every corner without "
         f"noise, {moves}; with the sensor's zero in place its reading is at most "
-        f"{number(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
-        f"tolerances moves by more than {number(rest.bound_v, 3)} V RMS peak to peak "
+        f"{decimal(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
+        f"tolerances moves by more than {decimal(rest.bound_v, 3)} V RMS peak to peak "
         f"({rest.bound_steps} steps)."
     )

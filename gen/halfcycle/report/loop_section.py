@@ -7,10 +7,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
-from halfcycle.loop.step_response import BAND, step_response
+from halfcycle.loop.step_response import step_response
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Corners, Figure, Table, letters, number, quantity
+from halfcycle.report.parts import Corners, Figure, Table, decimal, letters, quantity
 from halfcycle.report.svg_chart import Chart
 
 Real = NDArray[np.float64]
@@ -47,9 +48,9 @@ def corner_table(design: Design, named: Corners) -> Table:
             (
                 letter,
                 label,
-                number(row.gain),
-                number(row.scale, 3),
-                *(number(getattr(row, key), 4) for key, _, _ in FIGURES[:5]),
+                decimal(row.gain),
+                decimal(row.scale, 3),
+                *(decimal(getattr(row, key), 4) for key, _, _ in FIGURES[:5]),
             )
         )
     return Table(
@@ -100,7 +101,7 @@ def step_figure(design: Design, named: Corners) -> Figure:
         Axis(0, times[-1], "time from the target's step, ms"),
         Axis(0, top, "reading, of the target"),
     )
-    chart.band((0, times[-1]), (1 - BAND,) * 2, (1 + BAND,) * 2, "area")
+    chart.band((0, times[-1]), (1 - SETTLING_BAND,) * 2, (1 + SETTLING_BAND,) * 2, "area")
     chart.lines([(times, row) for row in rows], "all")
     slow = row_of(design, loop.worst.get("settling_ms"))
     high = row_of(design, loop.worst.get("overshoot_percent"))
@@ -111,10 +112,10 @@ def step_figure(design: Design, named: Corners) -> Figure:
     if high is not None and (loop.overshoot_percent or 0) > 0.01:
         chart.line(times, rows[high], "two")
         key.append(("two", f"highest ({named.letter(loop.worst['overshoot_percent'])})"))
-    chart.level(1 + over, "limit", f"overshoot asked {number(100 * over)} %")
-    chart.at(limit_ms, "limit", f"asked {number(limit_ms)} ms", up=0.3)
+    chart.level(1 + over, "limit", f"overshoot asked {decimal(100 * over)} %")
+    chart.at(limit_ms, "limit", f"asked {decimal(limit_ms)} ms", up=0.3)
     if loop.settling_ms is not None:
-        chart.at(loop.settling_ms, "one hair", f"settled {number(loop.settling_ms)} ms", up=0.5)
+        chart.at(loop.settling_ms, "one hair", f"settled {decimal(loop.settling_ms)} ms", up=0.5)
     chart.key(*key)
     alt = (
         f"Step responses at {len(rows)} corners. Slowest settling "
@@ -122,7 +123,7 @@ def step_figure(design: Design, named: Corners) -> Figure:
         f"{quantity(loop.overshoot_percent, '%', 3)}"
     )
     caption = (
-        "One reading a window, from zero to rated, clipping included; the shaded band is ±2 %. "
+        "One reading per window, from zero to rated, clipping included; the shaded band is ±2 %. "
         "Settling counts the wait for the first update that sees the new target."
         + ("" if loop.stable else f" {UNSTABLE}")
     )

@@ -9,10 +9,10 @@ from functools import cache
 from typing import Any
 
 from halfcycle.loop.derivations import Expr
-from halfcycle.report.parts import number
+from halfcycle.report.parts import decimal
 
 NAMES = {"Kp": "K_P", "Ki": "K_I", "kp": "k_P", "ki": "k_I"}
-"""Names as the page sets them: upper case a window, lower case a second."""
+"""Names as the page sets them: upper case per window, lower case per second."""
 
 
 @cache
@@ -81,13 +81,13 @@ def shown(expression: Expr) -> str:
 
 def with_numbers(expression: Expr, values: Mapping[Expr, float], digits: int = 4) -> str:
     """The same with numbers in place of symbols."""
-    texts = {symbol: number(value, digits) for symbol, value in values.items()}
+    texts = {symbol: decimal(value, digits) for symbol, value in values.items()}
     return _print(expression, texts, "times")
 
 
 def value(result: float, digits: int = 6, unit: str = "") -> str:
     """A number with its unit."""
-    text = number(result, digits)
+    text = decimal(result, digits)
     sign = "<mo>−</mo>" if text.startswith("−") else ""
     tail = f"<mtext>\N{NO-BREAK SPACE}{html.escape(unit)}</mtext>" if unit else ""
     return f"<mrow>{sign}<mn>{text.lstrip('−')}</mn>{tail}</mrow>"

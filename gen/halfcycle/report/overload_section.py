@@ -10,7 +10,7 @@ from halfcycle.base import clipped_sine
 from halfcycle.design.types import Design
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Figure, Table, number
+from halfcycle.report.parts import Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
 
 ORDERS = tuple(range(3, 27, 2))
@@ -40,16 +40,16 @@ def wave_figure(design: Design) -> Figure:
         chart.line(degrees.tolist(), (main * np.sin(np.radians(degrees))).tolist(), "two")
     chart.line(degrees.tolist(), np.clip(sine, -1, 1).tolist(), "one")
     chart.key(("one", "bridge"), ("faint", "asked for"), *[("two", "fundamental")] * (drive > 1))
-    alt = f"One turn of the drive at its limit of {number(drive)} times the bus"
+    alt = f"One turn of the drive at its limit of {decimal(drive)} times the bus"
     if drive > 1:
         start = math.degrees(math.asin(1 / drive))
         caption = (
-            f"At the limit of {number(drive)} the sine clips from {number(start, 3)}° on. The "
-            f"fundamental is {number(clipped_sine.fundamental(drive), 6)} of the bus, "
-            f"{number(100 * clipped_sine.thd(drive), 4)} % distortion beside it."
+            f"At the limit of {decimal(drive)} the sine clips from {decimal(start, 3)}° on. The "
+            f"fundamental is {decimal(clipped_sine.fundamental(drive), 6)} of the bus, "
+            f"{decimal(100 * clipped_sine.thd(drive), 4)} % distortion beside it."
         )
     else:
-        caption = f"At the limit of {number(drive)} nothing clips."
+        caption = f"At the limit of {decimal(drive)} nothing clips."
     return Figure("Drive at its limit", alt, caption, chart.svg(alt))
 
 
@@ -69,12 +69,12 @@ def spectrum_figure(design: Design) -> Figure:
             chart.note(order, size, f"{size:.1f}", anchor="middle", dy=-4)
     thd = 100 * clipped_sine.thd(drive)
     alt = "Harmonics in percent of the fundamental: " + ", ".join(
-        f"order {order} {number(size, 2)}" for order, size in zip(ORDERS, sizes, strict=True)
+        f"order {order} {decimal(size, 2)}" for order, size in zip(ORDERS, sizes, strict=True)
     )
     return Figure(
         "Spectrum at the limit",
         alt,
-        f"At the bridge, before the filter; {number(thd, 4)} % in all. The filter takes off what "
+        f"At the bridge, before the filter; {decimal(thd, 4)} % in all. The filter takes off what "
         "lies above its resonance, and lifts what lies near it.",
         chart.svg(alt),
     )
@@ -94,20 +94,20 @@ def reporting_figure(design: Design) -> Figure:
     )
     chart.line(drives.tolist(), thd, "two")
     chart.line(drives.tolist(), shown, "one")
-    chart.at(drive, "limit", f"limit {number(drive)}", up=0.9)
+    chart.at(drive, "limit", f"limit {decimal(drive)}", up=0.9)
     chart.dot(drive, 100 * clipped_sine.thd(drive), "two-dot")
     reads = 0.0 if rms else 100 * clipped_sine.reading_error(drive)
     chart.dot(drive, reads, "one-dot")
     chart.key(("one", "reads high by"), ("two", "distortion"))
     alt = (
         f"Reporting error and distortion over the drive; at the limit the reading is "
-        f"{number(reads, 4)} % high with {number(100 * clipped_sine.thd(drive), 4)} % distortion"
+        f"{decimal(reads, 4)} % high with {decimal(100 * clipped_sine.thd(drive), 4)} % distortion"
     )
     caption = (
         "A true RMS reading stays true while the sine clips."
         if rms
-        else f"While the sine clips at the limit, the mean reads {number(reads, 4)} % high: "
-        f"{number(reads / 100 * float(design.spec.output.rated_rms_v), 3)} V at rated. The "
+        else f"While the sine clips at the limit, the mean reads {decimal(reads, 4)} % high: "
+        f"{decimal(reads / 100 * float(design.spec.output.rated_rms_v), 3)} V at rated. The "
         "firmware reports that reading."
     )
     return Figure("What the firmware reports", alt, caption, chart.svg(alt))
@@ -129,12 +129,12 @@ def drive_table(design: Design) -> Table:
         ),
         rows=tuple(
             (
-                number(drive, 5),
-                number(clipped_sine.fundamental(drive), 6),
-                number(clipped_sine.rms(drive), 6),
-                number(clipped_sine.mean(drive), 6),
-                number(100 * clipped_sine.thd(drive), 4),
-                number(100 * clipped_sine.reading_error(drive), 4),
+                decimal(drive, 5),
+                decimal(clipped_sine.fundamental(drive), 6),
+                decimal(clipped_sine.rms(drive), 6),
+                decimal(clipped_sine.mean(drive), 6),
+                decimal(100 * clipped_sine.thd(drive), 4),
+                decimal(100 * clipped_sine.reading_error(drive), 4),
             )
             for drive in drives
         ),

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-import shlex
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import halfcycle
 from halfcycle.base import resources
+from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report import (
     board_section,
+    derive_limits,
+    derive_loop,
+    derive_measuring,
     frequency_section,
     integers_section,
     loop_section,
-    math_section,
     overload_section,
     summary_section,
     target_section,
     window_section,
 )
 from halfcycle.report.board_runs import closest
-from halfcycle.report.parts import Contents, Figure, Table, number, typeset
+from halfcycle.report.parts import Contents, Derivation, Figure, Table, decimal, typeset
 from halfcycle.spec.toml_text import value_text
 
 CAUTIONS = (
@@ -50,7 +53,7 @@ class Section:
 
 def render(contents: Contents) -> str:
     """The page as text. The same contents give the same text."""
-    design = contents.made.design
+    design = contents.integer_design.design
     named = loop_section.corners(design)
     good, verdict = summary_section.verdict(contents)
     spec = design.spec
@@ -59,9 +62,9 @@ def render(contents: Contents) -> str:
     values: dict[str, Any] = {
         "name": spec.name,
         "rating": (
-            f"{number(float(spec.output.rated_rms_v), 6)} V RMS, "
-            f"{number(float(spec.output.frequency_hz), 6)} Hz, "
-            f"{number(float(spec.load.rated_va), 6)} VA"
+            f"{decimal(float(spec.output.rated_rms_v), 6)} V RMS, "
+            f"{decimal(float(spec.output.frequency_hz), 6)} Hz, "
+            f"{decimal(float(spec.load.rated_va), 6)} VA"
         ),
         "good": good,
         "verdict": verdict,
@@ -70,7 +73,7 @@ def render(contents: Contents) -> str:
         "findings": summary_section.by_level(summary_section.all_findings(contents)),
         "cautions": CAUTIONS,
         "sections": _sections(contents, named),
-        "derivations": math_section.derivation_list(contents.made),
+        "derivations": tuple(derivation_list(contents.integer_design)),
         "version": halfcycle.__version__,
         "digest": spec.digest(),
         "command": contents.command,
@@ -87,10 +90,9 @@ def render(contents: Contents) -> str:
 def _worst_again(contents: Contents) -> str:
     """The command that runs the worst board alone; empty without boards."""
     worst = closest(contents.boards) if contents.boards else None
-    if contents.boards is None or worst is None:
+    if worst is None or contents.run_again is None:
         return ""
-    words = ["halfcycle", "simulate", contents.spec_name, "--case", worst.case]
-    return shlex.join([*words, "--board", str(worst.board), "--seed", str(contents.boards.seed)])
+    return contents.run_again(worst.case, worst.board)
 
 
 def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
@@ -105,7 +107,7 @@ def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
 
 
 def _window(contents: Contents) -> Section:
-    design = contents.made.design
+    design = contents.integer_design.design
     shown = window_section.candidates(design)
     return Section(
         "window",
@@ -120,37 +122,40 @@ def _window(contents: Contents) -> Section:
 
 
 def _loop(contents: Contents, named: Any) -> Section:
-    design = contents.made.design
-    found = frequency_section.curves(design)
+    design = contents.integer_design.design
+    responses = frequency_section.curves(design)
     return Section(
         "loop",
         "Loop over all corners",
         texts=(
-            "One PI update a window; the drive holds until the next. Thin lines are the corners, "
+            "One PI update per window; the drive holds until the next. Thin lines are the corners, "
             "the worst ones are drawn over them.",
         ),
         figures=(
             loop_section.step_figure(design, named),
-            frequency_section.nyquist_figure(design, named, found),
-            *frequency_section.bode_figures(design, named, found),
+            frequency_section.nyquist_figure(design, named, responses),
+            *frequency_section.bode_figures(design, named, responses),
         ),
         tables=(loop_section.corner_table(design, named),),
     )
 
 
 def _numbers(contents: Contents) -> Section:
-    made = contents.made
+    integer_design = contents.integer_design
     return Section(
         "numbers",
         "Integers and resolution",
-        texts=(integers_section.rest_text(made),),
-        figures=(integers_section.resolution_figure(made),),
-        tables=(integers_section.signal_table(made), integers_section.constant_table(made)),
+        texts=(integers_section.rest_text(integer_design),),
+        figures=(integers_section.resolution_figure(integer_design),),
+        tables=(
+            integers_section.signal_table(integer_design),
+            integers_section.constant_table(integer_design),
+        ),
     )
 
 
 def _drive(contents: Contents) -> Section:
-    design = contents.made.design
+    design = contents.integer_design.design
     clips = overload_section.limit(design) > 1
     figures = [overload_section.wave_figure(design)]
     if clips:
@@ -173,8 +178,8 @@ def _drive(contents: Contents) -> Section:
 
 
 def _boards(contents: Contents) -> Section:
-    found = contents.boards
-    if found is None:
+    board_runs = contents.boards
+    if board_runs is None:
         return Section(
             "boards", "Virtual boards", texts=(f"No virtual board was run: {contents.no_boards}",)
         )
@@ -182,15 +187,16 @@ def _boards(contents: Contents) -> Section:
         "boards",
         "Virtual boards",
         texts=(
-            f"The compiled C in closed loop with the circuit, on {found.boards} boards: board 0 is "
-            "nominal, then come the corners of all tolerances, then boards spread evenly between "
-            f"them (seed {found.seed}). The shaded band holds every board.",
+            f"The compiled C in closed loop with the circuit, on {board_runs.boards} boards: board "
+            "0 is nominal, then come the corners of all tolerances, the worst filters inside "
+            "them, and boards spread evenly between "
+            f"them (seed {board_runs.seed}). The shaded band holds every board.",
         ),
-        figures=board_section.case_figures(found),
-        tables=(board_section.case_table(found),),
+        figures=board_section.case_figures(board_runs),
+        tables=(board_section.case_table(board_runs),),
         lines=(
-            *board_section.failures(found),
-            *(f"{name}: {source}." for name, source in board_section.curve_sources(found)),
+            *board_section.failures(board_runs),
+            *(f"{name}: {source}." for name, source in board_section.curve_sources(board_runs)),
         ),
     )
 
@@ -198,11 +204,11 @@ def _boards(contents: Contents) -> Section:
 def _targets(contents: Contents) -> Section:
     result = contents.targets
     if result is None:
-        text = (
-            "Not measured for this page. With --targets the command compiles the C for each "
-            "processor whose tools are installed and runs it there."
+        return Section(
+            "targets",
+            "Cost on processors",
+            texts=(f"Not measured for this page: {contents.no_targets}",),
         )
-        return Section("targets", "Cost on processors", texts=(text,))
     return Section(
         "targets",
         "Cost on processors",
@@ -213,3 +219,18 @@ def _targets(contents: Contents) -> Section:
         tables=(target_section.cost_table(result),),
         lines=target_section.remarks(result),
     )
+
+
+def derivation_list(integer_design: IntegerDesign) -> Iterator[Derivation]:
+    """Each result of the design from its formula, with this design's numbers, in its order."""
+    yield derive_measuring.window(integer_design)
+    yield derive_measuring.reading(integer_design)
+    yield derive_measuring.plant(integer_design)
+    yield derive_loop.controller(integer_design)
+    yield derive_loop.stability(integer_design)
+    if integer_design.design.chosen.faults.alternation_v > 0:
+        yield derive_loop.offset(integer_design)
+    yield derive_limits.dead_band(integer_design)
+    yield derive_limits.limit_cycle(integer_design)
+    if overload_section.limit(integer_design.design) > 1:
+        yield derive_limits.clipped(integer_design)

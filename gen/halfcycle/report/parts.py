@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -23,23 +23,26 @@ class Contents:
     ``spec_name``: the spec file's name, without a path; ``spec_text``: its text as it is;
     ``command``: what makes this page again, without a path. ``boards``: the virtual boards' runs,
     or None with ``no_boards`` saying why there are none. ``targets``: the C on emulated
-    processors, None where that was not asked for.
+    processors, None with ``no_targets`` saying why not. ``run_again``: from a case's name and a
+    board's number to the command that runs it alone.
     """
 
-    made: IntegerDesign
+    integer_design: IntegerDesign
     spec_name: str
     spec_text: str
     command: str
     boards: BoardRuns | None = None
     no_boards: str = ""
     targets: Result | None = None
+    no_targets: str = ""
+    run_again: Callable[[str, int], str] | None = None
 
     @property
     def good(self) -> bool:
         """Whether no finding is an error, no board broke a rule and no target differed."""
         runs, costs = self.boards, self.targets
         return (
-            self.made.good
+            self.integer_design.good
             and not (runs and runs.failed)
             and all(row.bit_exact for row in (costs.rows if costs else ()))
         )
@@ -122,8 +125,8 @@ def typeset(text: str) -> str:
     return re.sub(r"(?<=\d) (?=(?:V|ms|us|Hz|dB|deg|ppm|VA|pu)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
-def number(value: float | None, digits: int = 4) -> str:
-    """``value`` to so many digits, with a true minus sign; a dash where it is undefined."""
+def decimal(value: float | None, digits: int = 4) -> str:
+    """``value`` to so many digits, with a true minus sign; a dash if it is undefined."""
     if value is None:
         return DASH
     text = f"{float(value):.{digits}g}"
@@ -136,12 +139,12 @@ def number(value: float | None, digits: int = 4) -> str:
 
 def volts(value: float, digits: int = 3) -> str:
     """A voltage; what is below a microvolt is rounding, not voltage."""
-    return number(value if abs(value) >= 1e-6 else 0.0, digits)
+    return decimal(value if abs(value) >= 1e-6 else 0.0, digits)
 
 
 def quantity(value: float | None, unit: str, digits: int = 4) -> str:
     """A number with its unit, kept on one line."""
-    shown = number(value, digits)
+    shown = decimal(value, digits)
     if value is None or not unit:
         return shown
     return f"{shown}{'' if unit == '°' else BESIDE}{unit}"
@@ -149,5 +152,5 @@ def quantity(value: float | None, unit: str, digits: int = 4) -> str:
 
 def letters(labels: Sequence[str]) -> Corners:
     """A letter for each different label, in order of first use."""
-    found = dict.fromkeys(labels)
-    return Corners({label: chr(ord("A") + at) for at, label in enumerate(found)})
+    different = dict.fromkeys(labels)
+    return Corners({label: chr(ord("A") + at) for at, label in enumerate(different)})

@@ -10,7 +10,7 @@ from halfcycle.base.text import counted
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
-from halfcycle.report.parts import Contents, Corners, Level, number, quantity
+from halfcycle.report.parts import Contents, Corners, Level, decimal, quantity
 from halfcycle.report.window_section import length_text
 
 LEVELS: tuple[tuple[Level, str], ...] = (
@@ -43,7 +43,7 @@ def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
 
 
 def _window_rows(contents: Contents) -> Iterator[Row]:
-    design = contents.made.design
+    design = contents.integer_design.design
     spec, window, trial = design.spec, design.window, design.chosen
     measure = "average-rectified mean" if spec.loop.measure == "mean" else "true RMS"
     yield Row(
@@ -62,20 +62,20 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
     yield Row(
         "proportional gain",
         given if spec.gains is not None else "",
-        f"{number(design.gains.proportional)} scale per pu; a window {number(float(design.kp))}"
+        f"{decimal(design.gains.proportional)} scale per pu; per window {decimal(float(design.kp))}"
         if design.kp or spec.gains is not None
         else "none: integral action alone",
     )
     yield Row(
         "integral gain",
         given if spec.gains is not None else "",
-        f"{number(design.gains.integral_per_s)} scale per pu and s; a window "
-        f"{number(design.gains.integral_per_window)}",
+        f"{decimal(design.gains.integral_per_s)} scale per pu and s; per window "
+        f"{decimal(design.gains.integral_per_window)}",
     )
 
 
 def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
-    design = contents.made.design
+    design = contents.integer_design.design
     loop, targets = design.loop, LoopTargets.of(design.spec)
     kept_at = {
         "settling_ms": targets.settles(loop),
@@ -98,8 +98,8 @@ def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
 
 
 def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
-    made = contents.made
-    design, numbers = made.design, made.quantised
+    integer_design = contents.integer_design
+    design, numbers = integer_design.design, integer_design.quantised
     tolerance = design.chosen.tolerance_v
     yield Row(
         "dead band",
@@ -130,8 +130,8 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     label = plants.corners[plants.hardest].label
     yield Row(
         "greatest scale that rated needs",
-        f"≤ {number(limit)}",
-        number(scale, 3) if scale < 1e6 else "none is enough",
+        f"≤ {decimal(limit)}",
+        decimal(scale, 3) if scale < 1e6 else "none is enough",
         named.letter(label),
         kept=scale <= limit,
     )
@@ -139,19 +139,19 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     yield Row("least headroom of an integer", "≥ 0 bits", f"{full} bits", kept=full >= 0)
 
 
-def _board_rows(found: BoardRuns | None) -> Iterator[Row]:
-    if found is None:
+def _board_rows(board_runs: BoardRuns | None) -> Iterator[Row]:
+    if board_runs is None:
         yield Row("virtual boards", "", "not run")
         return
-    cases, total = len(found.runs), found.boards * len(found.runs)
+    cases, total = len(board_runs.runs), board_runs.boards * len(board_runs.runs)
     yield Row(
         "virtual boards",
         "no rule broken",
-        f"{found.boards} boards, {cases} cases: "
-        + (f"{found.failed} of {total} runs fail" if found.failed else "none fails"),
-        kept=found.failed == 0,
+        f"{board_runs.boards} boards, {cases} cases: "
+        + (f"{board_runs.failed} of {total} runs fail" if board_runs.failed else "none fails"),
+        kept=board_runs.failed == 0,
     )
-    worst = closest(found)
+    worst = closest(board_runs)
     if worst is not None:
         yield Row(
             "worst board",
@@ -163,7 +163,7 @@ def _board_rows(found: BoardRuns | None) -> Iterator[Row]:
 
 def all_findings(contents: Contents) -> tuple[Finding, ...]:
     """What the design and the boards' runs have to say."""
-    return contents.made.findings + (contents.boards.findings if contents.boards else ())
+    return contents.integer_design.findings + (contents.boards.findings if contents.boards else ())
 
 
 def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Finding, ...]], ...]:
@@ -177,7 +177,7 @@ def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Findi
 
 def verdict(contents: Contents) -> tuple[bool, str]:
     """Whether the design may be used, and the sentence that says so."""
-    errors = sum(finding.level == "error" for finding in contents.made.findings)
+    errors = sum(finding.level == "error" for finding in contents.integer_design.findings)
     if errors:
         count = "one error stands" if errors == 1 else f"{errors} errors stand"
         return False, f"Do not ship: {count} against it."
@@ -185,7 +185,7 @@ def verdict(contents: Contents) -> tuple[bool, str]:
         return False, "Do not ship as it is: virtual boards broke a rule."
     if not contents.good:
         return False, "Do not ship: the C differs from the model on a processor."
-    corners = len(contents.made.design.loop.corners)
+    corners = len(contents.integer_design.design.loop.corners)
     if contents.boards is None:
         return True, f"Meets its spec at all {corners} corners; no virtual board was run."
     return True, f"Meets its spec at all {corners} corners and on every virtual board."

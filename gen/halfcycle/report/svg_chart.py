@@ -16,7 +16,7 @@ from halfcycle.report.axis import Axis
 
 WIDTH = 340
 CLOSE = 0.15
-"""Points of a line may be left out where it then moves by less, in units of the drawing."""
+"""Points of a line may be left out if it then moves by less, in units of the drawing."""
 
 Point = tuple[float, float]
 Anchor = Literal["start", "middle", "end"]
@@ -51,7 +51,7 @@ class Chart:
         return self.left + self.wide * across, self.top + self.tall * (1 - up)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], style: str) -> None:
-        """A line through points; a gap where a value is not finite."""
+        """A line through points; a gap if a value is not finite."""
         for run in _runs(xs, ys):
             self.inside.append(
                 f'<path class="{style}" d="{self._path([self.place(*p) for p in run])}"/>'
@@ -171,8 +171,8 @@ class Chart:
         return "".join(parts)
 
     def _path(self, points: Sequence[Point]) -> str:
-        kept = thinned(points)
-        return "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in kept)
+        drawn = thinned(points)
+        return "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in drawn)
 
 
 def wrap(width: float, height: float, alt: str, body: str) -> str:

@@ -1,4 +1,4 @@
-"""What the C costs on real instruction sets, where it was asked for."""
+"""What the C costs on real instruction sets, if that was asked for."""
 
 from __future__ import annotations
 
@@ -56,5 +56,8 @@ def remarks(result: Result) -> tuple[str, ...]:
     """Differences from the model, and what could not be run here."""
     return (
         *(f"{row.title}, {row.compiler}: {row.mismatch}" for row in result.rows if row.mismatch),
-        *(f"Not run: {one.target}, which needs {one.tool}." for one in result.unavailable),
+        *(
+            f"Not run: {missing.target}, which needs {missing.tool}."
+            for missing in result.unavailable
+        ),
     )

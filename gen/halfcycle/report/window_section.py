@@ -10,13 +10,13 @@ import numpy as np
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import DASH, Figure, Table, number, quantity, volts
+from halfcycle.report.parts import DASH, Figure, Table, decimal, quantity, volts
 from halfcycle.report.svg_chart import WIDTH, Chart, wrap
 from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import FEW_POINTS
 from halfcycle.windows.search import Window
 
-MOST = 10
+MAX_CANDIDATES = 10
 """Candidates drawn; the chosen one and its double are always among them."""
 FEW_DRAWN = 60
 """More points than that on a half cycle are drawn as a line of dots without room between."""
@@ -24,7 +24,7 @@ FEW_DRAWN = 60
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A window that the spec allows. ``trial`` is None where the designer did not need to try."""
+    """A window that the spec allows. ``trial`` is None if the designer did not need to try."""
 
     window: Window
     faults: ReadingFaults
@@ -41,7 +41,7 @@ def candidates(design: Design) -> tuple[Candidate, ...]:
     """The windows that were tried, and other short ones beside them, shortest first."""
     tried = {trial.window: trial for trial in design.trials}
     others = [w for w in allowed_windows(design.spec, design.file) if w not in tried]
-    shown = [*tried, *others[: max(0, MOST - len(tried))]]
+    shown = [*tried, *others[: max(0, MAX_CANDIDATES - len(tried))]]
     return tuple(
         Candidate(
             window=window,
@@ -56,7 +56,7 @@ def candidates(design: Design) -> tuple[Candidate, ...]:
 def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
     """Error bounds of every candidate's reading as bars, with the tolerance."""
     tolerance = design.chosen.tolerance_v
-    reach = max(tolerance, *(one.error_v + one.faults.zero_v for one in shown))
+    reach = max(tolerance, *(candidate.error_v + candidate.faults.zero_v for candidate in shown))
     scale = Axis(-1.08 * reach, 1.08 * reach, "error of the reading, V RMS at the output")
     row, top = 30, 26
     base = top + row * len(shown)
@@ -68,7 +68,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
     parts = [
         f'<path class="frame" d="M{x(0):.1f} {top - 4}V{base}"/>',
         f'<path class="limit" d="M{left} 9h18"/>',
-        f'<text x="{left + 22}" y="12.5">tolerance ±{number(tolerance, 3)} V</text>',
+        f'<text x="{left + 22}" y="12.5">tolerance ±{decimal(tolerance, 3)} V</text>',
     ]
     for value, text in scale.ticks():
         parts.append(
@@ -76,17 +76,17 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
             f'<text x="{x(value):.1f}" y="{base + 13}" text-anchor="middle">{text}</text>'
         )
     parts.append(f'<text x="{WIDTH / 2}" y="{base + 29}" text-anchor="middle">{scale.label}</text>')
-    for at, one in enumerate(shown):
+    for at, candidate in enumerate(shown):
         y = top + row * at
-        faults, window = one.faults, one.window
+        faults, window = candidate.faults, candidate.window
         parts.append(
-            f'<text class="halo{" strong" if one.chosen else ""}" x="{left}" y="{y + 10}">'
-            f"{'▸ ' if one.chosen else ''}{counted(window.half_cycles)}, "
-            f"{number(window.duration_ms, 6)} ms</text>"
+            f'<text class="halo{" strong" if candidate.chosen else ""}" x="{left}" y="{y + 10}">'
+            f"{'▸ ' if candidate.chosen else ''}{counted(window.half_cycles)}, "
+            f"{decimal(window.duration_ms, 6)} ms</text>"
         )
         for end in (-tolerance, tolerance):
             parts.append(f'<path class="limit solid-line" d="M{x(end):.1f} {y + 11}v16"/>')
-        spread, flips = faults.spread_v, one.error_v
+        spread, flips = faults.spread_v, candidate.error_v
         steady = flips + faults.zero_v
         for size, style, tall in ((steady, "thin", 1), (flips, "hatch", 5), (spread, "solid", 9)):
             parts.append(
@@ -94,13 +94,13 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{counted(one.window.half_cycles)} plus or minus {number(one.error_v, 3)} V"
-        f"{' (chosen)' if one.chosen else ''}"
-        for one in shown
+        f"{counted(candidate.window.half_cycles)} plus or minus {decimal(candidate.error_v, 3)} V"
+        f"{' (chosen)' if candidate.chosen else ''}"
+        for candidate in shown
     )
     return Figure(
         title="What each window gets wrong",
-        alt=f"{alt}. Tolerance plus or minus {number(tolerance, 3)} V.",
+        alt=f"{alt}. Tolerance plus or minus {decimal(tolerance, 3)} V.",
         caption=(
             "Bounds over every starting phase. Thick: sampling, a partial window and frequency. "
             "Medium: with the part of the zero offset that flips from window to window. Thin: "
@@ -139,7 +139,7 @@ def points_figure(design: Design) -> Figure:
     caption = f"{window.samples} samples fall on {count} places of the half cycle{few}. " + (
         "The mean of the samples depends on where the places lie: highest with two of them "
         "astride the zero crossing, lowest with one upon it. "
-        f"That is ±{number(ends.spread_v, 3)} V here, and it is "
+        f"That is ±{decimal(ends.spread_v, 3)} V here, and it is "
         + (
             "a fixed bias: the sine and the samples come from one clock."
             if ends.fixed
@@ -158,26 +158,26 @@ def points_figure(design: Design) -> Figure:
 def window_table(shown: tuple[Candidate, ...]) -> Table:
     """All candidates in numbers."""
     rows = []
-    for one in shown:
-        trial, faults = one.trial, one.faults
+    for candidate in shown:
+        trial, faults = candidate.trial, candidate.faults
         settles = (
             "not tried"
             if trial is None
-            else number(trial.loop.settling_ms)
+            else decimal(trial.loop.settling_ms)
             if trial.meets
             else "misses targets"
         )
         rows.append(
             (
-                f"{one.window.half_cycles}",
-                f"{one.window.samples}",
-                number(one.window.duration_ms, 6),
-                "yes" if one.window.whole else signed_ppm(one.window.mismatch_ppm),
+                f"{candidate.window.half_cycles}",
+                f"{candidate.window.samples}",
+                decimal(candidate.window.duration_ms, 6),
+                "yes" if candidate.window.whole else signed_ppm(candidate.window.mismatch_ppm),
                 volts(faults.spread_v),
                 volts(faults.alternation_v),
                 DASH if trial is None else volts(trial.hunting_v),
                 volts(faults.zero_v),
-                number(faults.noise_v, 2),
+                decimal(faults.noise_v, 2),
                 settles,
             )
         )
@@ -201,7 +201,7 @@ def window_table(shown: tuple[Candidate, ...]) -> Table:
             "Volts RMS at the output. The shortest window is taken whose own errors stay inside "
             "the tolerance and whose gains meet the targets at every corner.",
         ),
-        marked=next((at for at, one in enumerate(shown) if one.chosen), None),
+        marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
     )
 
 
@@ -210,7 +210,7 @@ def shape_note(design: Design) -> str:
     if design.spec.loop.measure == "rms":
         return "The reading is a true RMS: it holds for any shape of wave."
     return (
-        f"The mean is read as RMS by the factor π/(2√2) = {number(math.pi / 8**0.5, 6)}, which "
+        f"The mean is read as RMS by the factor π/(2√2) = {decimal(math.pi / 8**0.5, 6)}, which "
         "holds for a sine. A distorted output is held at that mean, not at its RMS."
     )
 

@@ -1,32 +1,38 @@
 """Virtual boards: parts, load, bus and sensor drawn over the spec's tolerances.
 
-Board 0 is nominal at rated load; the next ones are all corners; the rest is a scrambled Sobol
-sequence (scipy.stats.qmc), which fills the space more evenly than random numbers do. A board
-depends on the spec, its number and the seed alone, so any one can be replayed.
+Board 0 is nominal at rated load. The next ones are all corners, then the filters inside the
+tolerances at which the design found its loop worst, with its strongest and its weakest gain. The
+rest is a scrambled Sobol sequence (scipy.stats.qmc), which fills the space more evenly than random
+numbers do. A board depends on the spec, those filters, its number and the seed alone, so any one
+can be run again.
 """
 
 from __future__ import annotations
 
 import itertools
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
-import numpy as np
 from scipy.stats import qmc
 
-from halfcycle.simulate.parts import BoardLoad, Filter, LoadKind
+from halfcycle.simulate.parts import FilterParts
 from halfcycle.simulate.run_types import Real
 
 if TYPE_CHECKING:
+    from halfcycle.loop.plant_types import Plants
     from halfcycle.spec.models import Spec
 
 DIMENSIONS = ("L", "C", "bus", "gain", "zero", "delay", "load", "power factor", "phase", "instant")
 DELAY_SPREAD = 0.5
 """The spec has no tolerance of the sensor's delay: half to one and a half of it are drawn."""
-_ALMOST_RESISTIVE = 0.995
-"""From this power factor on a load is a plain resistor."""
+_SAME = 1e-9
+"""Parts closer than this share to the end of a tolerance are at it."""
+
+Place = tuple[float, ...]
+"""(L, C, bus, gain, zero, delay, load, power factor), each from 0, the low end, to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +44,7 @@ class Draw:
     """
 
     number: int
-    filter: Filter
+    filter: FilterParts
     bus_v: float
     gain: float
     zero_codes: float
@@ -50,29 +56,78 @@ class Draw:
     noise_key: int
 
 
-def corners(spec: Spec) -> list[tuple[float, ...]]:
-    """All corners, (L, C, bus, gain, zero, delay, load, power factor) as places from 0 to 1."""
-    loads = [(0.0, 1.0), (1.0, 1.0), (1.0, 0.0)]  # Lightest, rated, rated and most inductive.
+def filters_inside(spec: Spec, plants: Plants) -> tuple[FilterParts, ...]:
+    """The filters of a design's corners that are not at the ends of the tolerances, each once."""
+    worst: dict[tuple[float, float], FilterParts] = {}
+    for corner in plants.corners:
+        parts = FilterParts(
+            inductance_h=corner.inductance_h,
+            winding_ohm=float(spec.filter.winding_resistance_ohm),
+            capacitance_f=corner.capacitance_f,
+        )
+        if any(_SAME < place < 1 - _SAME for place in _filter_place(spec, parts)):
+            worst.setdefault((round(parts.inductance_h, 12), round(parts.capacitance_f, 15)), parts)
+    return tuple(worst.values())
+
+
+def _filter_place(spec: Spec, parts: FilterParts) -> tuple[float, float]:
+    """Places of L and C; 0, the end, if there is no tolerance."""
+
+    def place(value: float, nominal_micro: Fraction, percent: Fraction) -> float:
+        off = 100 * (value / (float(nominal_micro) * 1e-6) - 1)
+        return 0.5 + off / (2 * float(percent)) if percent else 0.0
+
+    stated = spec.filter
+    return (
+        place(parts.inductance_h, stated.inductance_uh, stated.inductance_tolerance_percent),
+        place(parts.capacitance_f, stated.capacitance_uf, stated.capacitance_tolerance_percent),
+    )
+
+
+def _loads(spec: Spec) -> dict[str, tuple[float, float]]:
+    """Places of load and power factor: lightest, rated, rated and most inductive, as far as the
+    spec has them."""
+    loads = {"lightest": (0.0, 1.0), "rated": (1.0, 1.0), "inductive": (1.0, 0.0)}
     if spec.load.lightest_percent == 100:
-        loads = loads[1:]
+        del loads["lightest"]
     if spec.load.lowest_power_factor == 1:
-        loads = loads[:-1]
+        del loads["inductive"]
+    return loads
+
+
+def corners(spec: Spec) -> list[Place]:
+    """All corners of the tolerances."""
     ends = itertools.product((0.0, 1.0), repeat=6)
-    return [(*end, *load) for end, load in itertools.product(ends, loads)]
+    return [(*end, *load) for end, load in itertools.product(ends, _loads(spec).values())]
 
 
-def draw(spec: Spec, numbers: Iterable[int], seed: int) -> list[Draw]:
-    """The boards of these numbers (consecutive, from 0 up)."""
+def special_places(spec: Spec, inside: Sequence[FilterParts] = ()) -> list[Place]:
+    """The places of boards 1 and up that are not drawn: all corners, then every filter of
+    ``inside`` with the strongest and with the weakest gain. A resistor damps the ringing that
+    makes such a filter the worst one, so the lightest and the most inductive load are taken."""
+    places = corners(spec)
+    loads = _loads(spec)
+    if len(loads) > 1:
+        del loads["rated"]
+    for parts, end, load in itertools.product(inside, (1.0, 0.0), loads.values()):
+        places.append((*_filter_place(spec, parts), end, end, 0.5, 0.5, *load))
+    return places
+
+
+def draw(
+    spec: Spec, numbers: Iterable[int], seed: int, inside: Sequence[FilterParts] = ()
+) -> list[Draw]:
+    """The boards of these numbers (consecutive, from 0 up); ``inside`` as ``special_places``."""
     wanted = list(numbers)
     if not wanted:
         return []
     places = _sobol(wanted[0], len(wanted), seed)
-    fixed = corners(spec)
+    special = special_places(spec, inside)
     for row, number in zip(places, wanted, strict=True):
         if number == 0:
             row[:8] = (0.5, 0.5, _nominal_bus(spec), 0.5, 0.5, 0.5, 1.0, 1.0)
-        elif number <= len(fixed):
-            row[:8] = fixed[number - 1]
+        elif number <= len(special):
+            row[:8] = special[number - 1]
     return [
         _board(spec, number, row, seed) for number, row in zip(wanted, places.tolist(), strict=True)
     ]
@@ -83,7 +138,7 @@ def _sobol(first: int, count: int, seed: int) -> Real:
     if first:
         sequence.fast_forward(first)
     with warnings.catch_warnings():
-        # A run may well ask for a number of boards that is no power of two.
+        # A run may well ask for a number of boards that is not a power of two.
         warnings.simplefilter("ignore", UserWarning)
         points: Real = sequence.random(count)
     return points
@@ -96,20 +151,23 @@ def _nominal_bus(spec: Spec) -> float:
 
 def _board(spec: Spec, number: int, place: list[float], seed: int) -> Draw:
     l_, c_, bus, gain, zero, delay, load, factor, phase, instant = place
-    parts, sensor, bridge = spec.filter, spec.sensor, spec.bridge
+    stated, sensor, bridge = spec.filter, spec.sensor, spec.bridge
     lightest = float(spec.load.lightest_percent) / 100
+    inductance_uh = _inside_tolerance(stated.inductance_uh, stated.inductance_tolerance_percent, l_)
+    capacitance_uf = _inside_tolerance(
+        stated.capacitance_uf, stated.capacitance_tolerance_percent, c_
+    )
     return Draw(
         number=number,
-        filter=Filter(
-            inductance_h=_off(parts.inductance_uh, parts.inductance_tolerance_percent, l_) * 1e-6,
-            winding_ohm=float(parts.winding_resistance_ohm),
-            capacitance_f=_off(parts.capacitance_uf, parts.capacitance_tolerance_percent, c_)
-            * 1e-6,
+        filter=FilterParts(
+            inductance_h=inductance_uh * 1e-6,
+            winding_ohm=float(stated.winding_resistance_ohm),
+            capacitance_f=capacitance_uf * 1e-6,
         ),
         bus_v=_between(float(bridge.bus_min_v), float(bridge.bus_max_v), bus),
-        gain=_off(1, sensor.gain_tolerance_percent, gain),
+        gain=_inside_tolerance(1, sensor.gain_tolerance_percent, gain),
         zero_codes=float(sensor.zero_tolerance_codes) * (2 * zero - 1),
-        delay_s=float(sensor.delay_us) * 1e-6 * _off(1, 100 * DELAY_SPREAD, delay),
+        delay_s=float(sensor.delay_us) * 1e-6 * _inside_tolerance(1, 100 * DELAY_SPREAD, delay),
         load=_between(lightest, 1.0, load),
         power_factor=_between(float(spec.load.lowest_power_factor), 1.0, factor),
         phase=phase,
@@ -123,20 +181,6 @@ def _between(low: float, high: float, place: float) -> float:
     return low + (high - low) * place
 
 
-def _off(nominal: object, percent: object, place: float) -> float:
+def _inside_tolerance(nominal: Fraction | float, percent: Fraction | float, place: float) -> float:
     """``nominal`` moved by up to ``percent`` either way."""
-    return float(nominal) * (1 + float(percent) / 100 * (2 * place - 1))  # type: ignore[arg-type]
-
-
-def linear_load(spec: Spec, share: float, power_factor: float) -> BoardLoad:
-    """The load that draws ``share`` of rated VA at rated voltage (0: none)."""
-    if share <= 0:
-        return BoardLoad()
-    ohm = float(spec.output.rated_rms_v) ** 2 / (float(spec.load.rated_va) * share)
-    if power_factor >= _ALMOST_RESISTIVE:
-        return BoardLoad(LoadKind.RESISTOR, series_ohm=ohm)
-    reactance = ohm * float(np.sqrt(1 - power_factor**2))
-    angular = 2 * np.pi * float(spec.output.frequency_hz)
-    return BoardLoad(
-        LoadKind.SERIES_RL, series_ohm=ohm * power_factor, series_h=reactance / float(angular)
-    )
+    return float(nominal) * (1 + float(percent) / 100 * (2 * place - 1))

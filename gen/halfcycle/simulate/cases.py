@@ -1,210 +1,252 @@
 """The situations that every virtual board is put through.
 
 Each case is data: events, the board's loads, the stretch that is judged and the rules that judge
-it. ``judge`` measures and ``rules`` applies the rules; nothing here runs anything.
+it. ``measurements`` measures and ``criteria`` applies the rules; nothing here runs anything.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 
-from halfcycle.base import clipped_sine
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.case_loads import (
+from halfcycle.simulate.limit_curves import EN_50160, ITI, SEMI_F47
+from halfcycle.simulate.loads import (
     OVERLOAD,
-    drawn,
+    drawn_load,
     drawn_then_overload,
     light_then_rated,
     rectifier,
 )
-from halfcycle.simulate.limit_curves import EN_50160, ITI, SEMI_F47
 from halfcycle.simulate.run_types import Event, EventKind, SensorState
 
-OVERLOAD_OUTPUT = 0.9
-"""In the overload case the bus sags to where the drive limit gives this share of rated, or less:"""
-OVERLOAD_BELOW_BAND = 0.08
-"""it stays this far below the target band, so that no board reads its clipped sine as in it."""
+STEPPED = ("settling", "overshoot", "steady")
+"""Rules of a case that steps the target."""
+DISTURBED = ("settling", "steady", "limits")
+"""Rules of a case that the regulator has to hold its output through."""
+MIN_TAIL_S = 0.1
+"""A steady stretch lasts twelve windows, and this long at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timetable:
+    """When things happen in a case, seconds.
+
+    ``rest``: from a change until the loop is at rest, two windows for an instant inside one
+    included. ``event``: the first change, the board being at rest before it. ``tail``: length of a
+    steady stretch. ``shift``: the span over which a board's own events are moved. ``edge``: how
+    long the bus takes to rise or fall.
+    """
+
+    rest: float
+    event: float
+    tail: float
+    shift: float
+    edge: float
+
+    @property
+    def steady(self) -> float:
+        """The board is at rest again after a change at ``event``."""
+        return self.event + self.rest
+
+    @property
+    def end(self) -> float:
+        """End of the steady stretch after ``steady``, for the board that is moved the most."""
+        return self.steady + self.tail + self.shift
+
+
+def timetable(setting: Setting) -> Timetable:
+    """The times that all cases are made of."""
+    rest = setting.pace.rest_s + setting.ramp_s + 2 * setting.window_s
+    return Timetable(
+        rest=rest,
+        event=rest,
+        tail=max(12 * setting.window_s, MIN_TAIL_S),
+        shift=setting.shift_s,
+        edge=0.5 * setting.half_cycle_s,
+    )
 
 
 def cases(setting: Setting) -> dict[str, Case]:
     """Every case by name, in the order in which they are shown."""
-    spec, span, window = setting.spec, setting.span_s, setting.window_s
-    bridge = spec.bridge
+    times = timetable(setting)
+    parts = (_target_cases, _load_cases, _overload_case, _bus_cases, _distorting_case)
+    ordered = [case for part in parts for case in part(setting, times)]
+    ordered += _sensor_cases(setting, times)
+    return {case.name: case for case in ordered}
+
+
+def _target_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     rated_mv = round(1000 * setting.rated_v)
-    event = 1.5 * span + 2 * window
-    after = 1.5 * span + setting.shift_s
-    tail = max(12 * window, 0.1)
-    later = event + after + tail
-    end = later + setting.shift_s
-    tolerance = float(spec.targets.voltage_tolerance_percent) / 100
-    share = max(0.1, min(OVERLOAD_OUTPUT, 1 - tolerance - OVERLOAD_BELOW_BAND))
-    depth = share * setting.rated_v / clipped_sine.rms(float(bridge.scale_max))
-    drift = float(spec.output.frequency_tolerance_hz)
+    yield Case(
+        name="start",
+        about="from zero drive to rated",
+        loads=drawn_load,
+        event_s=0.0,
+        steady_s=times.rest,
+        end_s=times.rest + times.tail,
+        rules=STEPPED,
+        target_step=1.0,
+    )
+    yield Case(
+        name="target-step",
+        about="target from half of rated to rated",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.steady,
+        end_s=times.end,
+        rules=STEPPED,
+        events=(
+            Event(0.0, EventKind.TARGET, rated_mv // 2),
+            Event(times.event, EventKind.TARGET, rated_mv),
+        ),
+        target_step=0.5,
+    )
+
+
+def _load_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
+    del setting
+    for name, about, before, after in (
+        ("load-on", "lightest load, then rated at the drawn power factor", 0, 1),
+        ("load-off", "rated load at the drawn power factor, then the lightest", 1, 0),
+    ):
+        yield Case(
+            name=name,
+            about=about,
+            loads=light_then_rated,
+            event_s=times.event,
+            steady_s=times.steady,
+            end_s=times.end,
+            rules=DISTURBED,
+            events=(
+                Event(0.0, EventKind.LOAD, before),
+                Event(times.event, EventKind.LOAD, after),
+            ),
+            curves=(ITI, SEMI_F47),
+        )
+
+
+def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
+    lasts = max(times.rest, setting.pace.climb_s + 2 * setting.window_s) + times.shift + times.tail
+    back = times.event + lasts
+    yield Case(
+        name="overload",
+        about=f"{OVERLOAD:g} times rated load while the bus sags to {setting.overload_v:.4g} V, "
+        f"where the drive limit reads at most {100 * setting.overload_share:.3g} % of rated; then "
+        "all is well again, and the drive comes back from its limit",
+        loads=drawn_then_overload,
+        event_s=back,
+        steady_s=back + times.rest + setting.pace.recovery_s,
+        end_s=back + times.rest + setting.pace.recovery_s + times.tail + times.shift,
+        rules=("brownout", "settling", "steady"),
+        events=(
+            Event(times.event, EventKind.LOAD, 1),
+            Event(times.event, EventKind.BUS, setting.overload_v, times.edge),
+            Event(back, EventKind.LOAD, 0),
+            Event(back, EventKind.BUS, 0.0, times.edge),
+        ),
+        from_limit=True,
+        curves=(ITI,),
+        flagged_s=back,
+    )
+
+
+def _bus_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
+    bridge = setting.spec.bridge
+    for name, moves, volts in (
+        ("bus-sag", "falls", float(bridge.bus_min_v)),
+        ("bus-swell", "rises", float(bridge.bus_max_v)),
+    ):
+        yield Case(
+            name=name,
+            about=f"bus {moves} from nominal to {volts:g} V within a quarter cycle",
+            loads=drawn_load,
+            event_s=times.event,
+            steady_s=times.steady,
+            end_s=times.end,
+            rules=DISTURBED,
+            events=(
+                Event(0.0, EventKind.BUS, float(bridge.bus_nominal_v)),
+                Event(times.event, EventKind.BUS, volts, times.edge),
+            ),
+            curves=(ITI, SEMI_F47),
+        )
+
+
+def _distorting_case(setting: Setting, times: Timetable) -> Iterator[Case]:
+    del setting
+    yield Case(
+        name="non-linear",
+        about="rectifier with reservoir capacitor (IEC 62040-3 Annex E from memory, R1 trimmed), "
+        "a quarter of rated VA to all of it",
+        loads=rectifier,
+        event_s=times.event,
+        steady_s=times.event,
+        end_s=times.event + times.tail + times.shift,
+        rules=("steady", "limits"),
+        curves=(EN_50160,),
+    )
+
+
+def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
+    spec = setting.spec
     zero = float(spec.sensor.zero_tolerance_codes)
-    edge = 0.25 / float(spec.output.frequency_hz)
-    held = ("settling", "steady", "limits")
-
-    def happening(kind: EventKind, value: float, time: float = event, ramp: float = 0.0) -> Event:
-        return Event(time, kind, value, ramp)
-
-    made = (
-        Case(
-            "start",
-            "from zero drive to rated",
-            drawn,
-            0.0,
-            after,
-            after + tail,
-            ("settling", "overshoot", "steady"),
-        ),
-        Case(
-            "target-step",
-            "target from half of rated to rated",
-            drawn,
-            event,
-            event + after,
-            end,
-            ("settling", "overshoot", "steady"),
-            (
-                Event(0.0, EventKind.TARGET, rated_mv // 2),
-                happening(EventKind.TARGET, rated_mv),
-            ),
-            step=0.5,
-        ),
-        Case(
-            "load-on",
-            "lightest load, then rated at the drawn power factor",
-            light_then_rated,
-            event,
-            event + after,
-            end,
-            held,
-            (happening(EventKind.LOAD, 1),),
-            curves=(ITI, SEMI_F47),
-        ),
-        Case(
-            "load-off",
-            "rated load at the drawn power factor, then the lightest",
-            light_then_rated,
-            event,
-            event + after,
-            end,
-            held,
-            (Event(0.0, EventKind.LOAD, 1), happening(EventKind.LOAD, 0)),
-            curves=(ITI, SEMI_F47),
-        ),
-        Case(
-            "overload",
-            f"{OVERLOAD:g} times rated load while the bus sags to {depth:.0f} V, where the drive "
-            f"limit gives {100 * share:.3g} % of rated; then all is well again",
-            drawn_then_overload,
-            later,
-            later + after,
-            later + after + tail + setting.shift_s,
-            ("brownout", "settling", "steady"),
-            (
-                happening(EventKind.LOAD, 1),
-                happening(EventKind.BUS, depth, ramp=edge),
-                happening(EventKind.LOAD, 0, later),
-                happening(EventKind.BUS, 0.0, later, edge),
-            ),
-            curves=(ITI,),
-            flagged_s=later,
-        ),
-        Case(
-            "bus-sag",
-            f"bus falls from nominal to {float(bridge.bus_min_v):g} V within a quarter cycle",
-            drawn,
-            event,
-            event + after,
-            end,
-            held,
-            (
-                Event(0.0, EventKind.BUS, float(bridge.bus_nominal_v)),
-                happening(EventKind.BUS, float(bridge.bus_min_v), ramp=edge),
-            ),
-            curves=(ITI, SEMI_F47),
-        ),
-        Case(
-            "bus-swell",
-            f"bus rises from nominal to {float(bridge.bus_max_v):g} V within a quarter cycle",
-            drawn,
-            event,
-            event + after,
-            end,
-            held,
-            (
-                Event(0.0, EventKind.BUS, float(bridge.bus_nominal_v)),
-                happening(EventKind.BUS, float(bridge.bus_max_v), ramp=edge),
-            ),
-            curves=(ITI, SEMI_F47),
-        ),
-        Case(
-            "non-linear",
-            "rectifier with reservoir capacitor (IEC 62040-3 Annex E from memory, R1 trimmed), "
-            "a quarter of rated VA to all of it",
-            rectifier,
-            0.0,
-            after,
-            after + tail,
-            ("steady", "limits"),
-            curves=(EN_50160,),
-        ),
-        Case(
-            "zero-offset",
-            f"sensor's zero off by {zero:g} codes, the most that is allowed",
-            drawn,
-            event,
-            event,
-            end,
-            ("steady",),
-            (Event(0.0, EventKind.ZERO, zero),),
-        ),
-        Case(
-            "frequency-drift",
-            f"the source that the output follows drifts by +{drift:g} Hz, then to -{drift:g} Hz"
-            if drift
-            else "no outside source is followed (output.frequency_tolerance_hz is 0): no drift",
-            drawn,
-            event,
-            event,
-            later + span + tail,
-            ("steady",),
-            (
-                happening(EventKind.FREQUENCY, drift, ramp=span),
-                happening(EventKind.FREQUENCY, -drift, later, span),
-            ),
-        ),
-        Case(
-            "stuck-sensor",
-            "sensor repeats its last code for good",
-            drawn,
-            event,
-            math.inf,
-            later,
-            ("seen",),
-            (happening(EventKind.SENSOR, SensorState.STUCK),),
-            curves=(ITI,),
-        ),
-        Case(
-            "disconnected-sensor",
-            "sensor comes off: the ADC reads the zero code",
-            drawn,
-            event,
-            math.inf,
-            later,
-            ("held",),
-            (happening(EventKind.SENSOR, SensorState.OPEN),),
-            curves=(ITI,),
-        ),
-        Case(
-            "noise",
-            f"sensor noise of {float(spec.sensor.noise_codes_rms):g} codes RMS, at length",
-            drawn,
-            event,
-            event,
-            later + 3 * tail,
-            ("steady",),
+    drift = float(spec.output.frequency_tolerance_hz)
+    back = times.end
+    yield Case(
+        name="zero-offset",
+        about=f"sensor's zero off by {zero:g} codes, the most that is allowed",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.event,
+        end_s=times.end,
+        rules=("steady",),
+        events=(Event(0.0, EventKind.ZERO, zero),),
+    )
+    yield Case(
+        name="frequency-drift",
+        about=f"the source that the output follows drifts by +{drift:g} Hz, then to -{drift:g} Hz"
+        if drift
+        else "no outside source is followed (output.frequency_tolerance_hz is 0): no drift",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.event,
+        end_s=back + times.rest + times.tail,
+        rules=("steady",),
+        events=(
+            Event(times.event, EventKind.FREQUENCY, drift, times.rest),
+            Event(back, EventKind.FREQUENCY, -drift, times.rest),
         ),
     )
-    return {case.name: case for case in made}
+    yield Case(
+        name="stuck-sensor",
+        about="sensor repeats its last code for good",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=math.inf,
+        end_s=times.end,
+        rules=("seen",),
+        events=(Event(times.event, EventKind.SENSOR, SensorState.STUCK),),
+        curves=(ITI,),
+    )
+    yield Case(
+        name="disconnected-sensor",
+        about="sensor comes off: the ADC reads the zero code",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=math.inf,
+        end_s=times.end,
+        rules=("held",),
+        events=(Event(times.event, EventKind.SENSOR, SensorState.OPEN),),
+        curves=(ITI,),
+    )
+    yield Case(
+        name="noise",
+        about=f"sensor noise of {float(spec.sensor.noise_codes_rms):g} codes RMS, at length",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.event,
+        end_s=times.end + 3 * times.tail,
+        rules=("steady",),
+    )

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from halfcycle.simulate.parts import BoardLoad, Filter
+from halfcycle.simulate.parts import BoardLoad, FilterParts
 from halfcycle.simulate.run_types import Board, History, Real, Run
 from halfcycle.verify import c_interface, library
 
@@ -42,7 +42,7 @@ class CompiledLoop:
     """One regulator compiled with the circuit.
 
     ``name`` is its prefix; ``generated`` maps file names to texts, at least NAME.h and NAME.c.
-    Raises ToolMissingError without a compiler and compiler.CompileError where it refuses the code.
+    Raises ToolMissingError without a compiler and compiler.CompileError if it refuses the code.
     """
 
     def __init__(self, name: str, generated: Mapping[str, str]) -> None:
@@ -96,7 +96,7 @@ class CompiledLoop:
 
     def run_circuit(
         self,
-        parts: Filter,
+        parts: FilterParts,
         load: BoardLoad,
         step_s: float,
         duty: Real,

@@ -22,24 +22,27 @@ from halfcycle.simulate.run_types import Real
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One rule on one case's boards: ``failed`` (boards,), and ``says`` for a board that did."""
+    """One rule on one case's boards: ``failed`` (boards,), and ``reason`` of a board that did."""
 
     rule: str
     failed: NDArray[np.bool_]
-    says: Callable[[int], str]
+    reason: Callable[[int], str]
 
 
 def settling_limit_s(setting: Setting, case: Case) -> float:
-    """Target, the ramp that the case runs through, and a half cycle: the true RMS is known by half
-    cycles only."""
-    half = 0.5 / float(setting.spec.output.frequency_hz)
-    return float(setting.spec.targets.settling_ms) / 1000 + ramp_s(setting, case) + half
+    """The time to settle in: the target and the ramp that the case runs through. After an overload
+    the drive comes back from its limit, which may take longer than a step from zero: then it is
+    what the design's own model takes for that, if that is more. A half cycle is added: the true RMS
+    is known by half cycles only."""
+    asked = float(setting.spec.targets.settling_ms) / 1000 + ramp_s(setting, case)
+    if case.from_limit:
+        asked = max(asked, setting.pace.recovery_s)
+    return asked + setting.half_cycle_s
 
 
 def ramp_s(setting: Setting, case: Case) -> float:
     """How long the target itself takes to climb in this case."""
-    ramped = "overshoot" in case.rules  # The cases that step the target.
-    return case.step * float(setting.spec.targets.ramp_ms) / 1000 if ramped else 0.0
+    return case.target_step * setting.ramp_s
 
 
 def overshoot_limit(setting: Setting) -> float:
@@ -48,87 +51,119 @@ def overshoot_limit(setting: Setting) -> float:
     return float(targets.overshoot_percent + targets.voltage_tolerance_percent) / 100
 
 
-def verdicts(setting: Setting, case: Case, found: Measured) -> list[Verdict]:
+def steady_limit(setting: Setting) -> float:
+    """The voltage tolerance, and the steady part of the sensor's zero tolerance, which the spec
+    counts apart; a share of rated."""
+    return float(setting.spec.targets.voltage_tolerance_percent) / 100 + setting.at_rest.zero
+
+
+def held_limit(setting: Setting) -> float:
+    """How far the scale may rest from where it was after the sensor came off, 1.0 = bus.
+
+    Two updates inside the band: the last one trusted may be an update old, and its window may hold
+    the first samples without a signal. What the scale moves by at rest, since it was at one place
+    of that movement when it was trusted, and at another when the sensor came off. If no window at
+    rest need be inside the band, what the scale was off by when one last was. Two steps of it.
+    """
+    at_rest = setting.at_rest
+    moved = at_rest.scale + at_rest.trusted_early
+    return 2 * at_rest.trusted_step + moved + 2 / SCALE_ONE
+
+
+def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
     """Every rule of the case, applied."""
-    return [_RULES[rule](setting, case, found) for rule in case.rules]
+    return [_RULES[rule](setting, case, measured) for rule in case.rules]
 
 
-def _below(rule: str, values: Real, limit: float, unit: str, factor: float) -> Verdict:
-    def says(board: int) -> str:
-        return f"{rule} {factor * values[board]:.4g} {unit}, allowed {factor * limit:.4g} {unit}"
-
-    # What is no number has failed, too.
-    return Verdict(rule, np.array([not value <= limit for value in values], dtype=np.bool_), says)
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    name: str
+    factor: float
 
 
-def _settling(setting: Setting, case: Case, found: Measured) -> Verdict:
-    return _below("settling", found.settling_s, settling_limit_s(setting, case), "ms", 1000)
+_MS = _Unit("ms", 1000)
+_PERCENT = _Unit("%", 100)
 
 
-def _overshoot(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _within(rule: str, values: Real, limit: float, unit: _Unit) -> Verdict:
+    """The verdict on values that may not exceed a limit."""
+
+    def reason(board: int) -> str:
+        value = unit.factor * values[board]
+        return f"{rule} {value:.4g} {unit.name}, allowed {unit.factor * limit:.4g} {unit.name}"
+
+    # What is not a number has failed, too.
+    return Verdict(rule, np.array([not value <= limit for value in values], dtype=np.bool_), reason)
+
+
+def _settling(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    rule = "settling from the drive limit" if case.from_limit else "settling"
+    return _within(rule, measured.response.settling_s, settling_limit_s(setting, case), _MS)
+
+
+def _overshoot(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    return _below("overshoot", found.overshoot, overshoot_limit(setting), "%", 100)
+    return _within("overshoot", measured.response.overshoot, overshoot_limit(setting), _PERCENT)
 
 
-def _steady(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _steady(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    limit = float(setting.spec.targets.voltage_tolerance_percent) / 100
-    return _below("steady error", found.steady_error, limit, "%", 100)
+    return _within("steady error", measured.steady.error, steady_limit(setting), _PERCENT)
 
 
-def _limits(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _limits(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del setting
+    response = measured.response
 
-    def says(board: int) -> str:
-        names = [c.name for c, out in zip(case.curves, found.breached[board], strict=True) if out]
-        low, high = 100 * found.lowest[board], 100 * found.highest[board]
-        return f"leaves {' and '.join(names)}: half-cycle RMS from {low:.1f} to {high:.1f} %"
+    def reason(board: int) -> str:
+        left = zip(case.curves, response.breached[board], strict=True)
+        names = " and ".join(curve.name for curve, out in left if out)
+        low, high = 100 * response.lowest[board], 100 * response.highest[board]
+        return f"leaves {names}: half-cycle RMS from {low:.1f} to {high:.1f} %"
 
-    return Verdict("limits", np.logical_or.reduce(found.breached, axis=1), says)
+    return Verdict("limits", np.logical_or.reduce(response.breached, axis=1), reason)
 
 
-def _brownout(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _brownout(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del setting, case
-    wanted = FLAG_LIMIT | FLAG_BROWNOUT
+    wanted, flags = FLAG_LIMIT | FLAG_BROWNOUT, measured.flagged.then
 
-    def says(board: int) -> str:
-        return (
-            f"no brownout flagged at the end of the overload (flags {found.flags_then[board]:#x})"
-        )
+    def reason(board: int) -> str:
+        return f"no brownout flagged at the end of the overload (flags {flags[board]:#x})"
 
-    return Verdict("brownout", (found.flags_then & wanted) != wanted, says)
+    return Verdict("brownout", (flags & wanted) != wanted, reason)
 
 
-def _seen(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _seen(setting: Setting, case: Case, measured: Measured) -> Verdict:
     """A sensor that lies is flagged, unless its code reads as the target or so nearly that the
     drive is still on its way to a limit at the run's end."""
     del setting, case
+    flagged = measured.flagged
 
-    def says(board: int) -> str:
-        return f"output rests at {100 * found.end[board]:.1f} % with no flag"
+    def reason(board: int) -> str:
+        return f"output rests at {100 * measured.response.end[board]:.1f} % with no flag"
 
-    quiet = (found.flags_end & ALARMS) == 0
-    in_band = (found.flags_end & FLAG_IN_BAND) != 0
-    return Verdict("seen", quiet & ~in_band & (found.drift == 0), says)
+    quiet = (flagged.end & ALARMS) == 0
+    in_band = (flagged.end & FLAG_IN_BAND) != 0
+    return Verdict("seen", quiet & ~in_band & (flagged.drift == 0), reason)
 
 
-def _held(setting: Setting, case: Case, found: Measured) -> Verdict:
+def _held(setting: Setting, case: Case, measured: Measured) -> Verdict:
     """A missing signal is flagged, and from the second window on the drive stands still where it
-    was before: within two updates inside the band (the last one trusted may be an update old, and
-    its window may hold the first samples without a signal) and two steps of the scale."""
+    was before, within ``held_limit``."""
     del case
-    flagged = (found.flags_end & FLAG_IMPLAUSIBLE) != 0
-    allowed = 2 * setting.trusted_step + 2 / SCALE_ONE
+    flagged, allowed = measured.flagged, held_limit(setting)
+    alarmed = (flagged.end & FLAG_IMPLAUSIBLE) != 0
 
-    def says(board: int) -> str:
+    def reason(board: int) -> str:
         moved = (
-            f"drive moved by {found.drift[board]:.4f} after the sensor came off, and rests "
-            f"{found.rise[board]:+.4f} from where it was, allowed {allowed:.4f}"
+            f"drive moved by {flagged.drift[board]:.4f} after the sensor came off, and rests "
+            f"{flagged.rise[board]:+.4f} from where it was, allowed {allowed:.4f}"
         )
-        return moved if flagged[board] else f"{moved}, not flagged"
+        return moved if alarmed[board] else f"{moved}, not flagged"
 
-    away = np.abs(found.rise) > allowed
-    return Verdict("held", ~flagged | (found.drift > 0) | away, says)
+    away = np.abs(flagged.rise) > allowed
+    return Verdict("held", ~alarmed | (flagged.drift > 0) | away, reason)
 
 
 _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {

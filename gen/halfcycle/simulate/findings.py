@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from halfcycle.base import clipped_sine
 from halfcycle.base.findings import Finding, finding
-from halfcycle.simulate.boards import corners
+from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import ramp_s
+from halfcycle.simulate.reading_error import CAUSES, ReadingError
 from halfcycle.simulate.tally import Tally
 
-DISTORTED = ("overload", "non-linear")
 BLIND = ("stuck-sensor", "disconnected-sensor")
+_WORDS = {
+    "shape": "by the wave's shape, as a mean is read as the RMS of a sine",
+    "folded": "by harmonics and ringing that the sampling folds",
+    "sampling": "by the sampling of a clean sine",
+    "zero": "by the sensor's zero",
+    "noise": "by noise and rounding",
+    "change": "by a change of the output within the sensor's delay",
+}
+_MENTIONED = 0.1
+"""A part is mentioned if it is this share of the whole error, or more."""
 
 
 def settling_allowance_ms(setting: Setting) -> float:
     """Measured settling may exceed the designed one by a half cycle, the resolution with which
     the true RMS is known."""
-    return 500 / float(setting.spec.output.frequency_hz)
+    return 1000 * setting.half_cycle_s
 
 
 def overshoot_allowance_percent(setting: Setting, case: Case) -> float:
@@ -29,89 +39,142 @@ def overshoot_allowance_percent(setting: Setting, case: Case) -> float:
 
 def designed_settling_ms(setting: Setting, case: Case) -> float | None:
     """What ``design`` promises for this case: its figure, and the ramp on top."""
-    if setting.designed_settling_ms is None:
+    if setting.promise.settling_ms is None:
         return None
-    return setting.designed_settling_ms + 1000 * ramp_s(setting, case)
+    return setting.promise.settling_ms + 1000 * ramp_s(setting, case)
 
 
 def findings(
-    setting: Setting, known: Mapping[str, Case], tallies: Iterable[Tally], first_boards: int
+    setting: Setting,
+    known: Mapping[str, Case],
+    tallies: Iterable[Tally],
+    errors: Sequence[ReadingError],
+    first_boards: int,
 ) -> list[Finding]:
-    """Remarks on all cases that were run. ``first_boards``: how many boards from 0 on were run (0:
-    a single one)."""
-    found: list[Finding] = []
+    """Remarks on all cases that were run. ``errors``: those of ``reading_errors``.
+    ``first_boards``: how many boards from 0 on were run (0: a single one)."""
+    remarks: list[Finding] = []
     for tally in tallies:
         case = known[tally.case]
-        if "overshoot" in case.rules:
-            found += _against_design(setting, case, tally)
-        if "steady" in case.rules:
-            found += _reporting(setting, tally)
-        found += _over_voltage(case, tally)
-    needed = len(corners(setting.spec)) + 1
+        if case.target_step:
+            remarks += _against_design(setting, case, tally)
+        remarks += _over_voltage(case, tally)
+    remarks += _reporting(setting, errors)
+    needed = len(special_places(setting.spec, setting.inside)) + 1
     if 1 < first_boards < needed:
-        found.append(
+        remarks.append(
             finding(
                 "too-few-boards",
-                "--boards",
-                f"{first_boards} boards do not reach all corners of the tolerances; "
-                f"ask for {needed} or more",
+                "boards",
+                f"{first_boards} boards do not reach all corners of the tolerances, and the filters"
+                f" inside them that are worst; ask for {needed} or more",
             )
         )
-    return found
+    return remarks
 
 
 def _against_design(setting: Setting, case: Case, tally: Tally) -> Iterator[Finding]:
     """Measured against designed, beyond the allowance."""
     promised = designed_settling_ms(setting, case)
-    seen = tally.worst.get("settling_ms")
+    settling = tally.worst.get("settling_ms")
     allowed = settling_allowance_ms(setting)
-    if promised is not None and seen is not None and seen[0] > promised + allowed:
+    if promised is not None and settling is not None and settling[0] > promised + allowed:
         yield finding(
             "settling-above-design",
             f"{case.name}: settling",
-            f"board {seen[1]} settles in {seen[0]:.4g} ms, designed {promised:.4g} ms and "
-            f"{allowed:.3g} ms allowed for measuring; replay that board and look for what the "
+            f"board {settling[1]} settles in {settling[0]:.4g} ms, designed {promised:.4g} ms and "
+            f"{allowed:.3g} ms allowed for measuring; run that board alone and look for what the "
             "design leaves out",
         )
     overshoot = tally.worst.get("overshoot_percent")
-    limit = setting.designed_overshoot_percent
+    limit = setting.promise.overshoot_percent
     spare = overshoot_allowance_percent(setting, case)
     if limit is not None and overshoot is not None and overshoot[0] > limit + spare:
         yield finding(
             "overshoot-above-design",
             f"{case.name}: overshoot",
             f"board {overshoot[1]} overshoots by {overshoot[0]:.3g} %, designed {limit:.3g} % and "
-            f"{spare:.3g} % allowed; replay that board and look for what the design leaves out",
+            f"{spare:.3g} % allowed; run that board alone and look for what the design leaves out",
         )
 
 
-def _reporting(setting: Setting, tally: Tally) -> Iterator[Finding]:
-    """Where the firmware's reported RMS is off the true one by more than the tolerance."""
-    tolerance = float(setting.spec.targets.voltage_tolerance_percent)
-    seen = tally.worst.get("report_error_percent")
-    at_limit = tally.worst.get("report_error_at_limit_percent")
-    theory = ""
-    if at_limit is not None and (seen is None or abs(at_limit[0]) > abs(seen[0])):
-        seen = at_limit
-        share = 100 * clipped_sine.reading_error(float(setting.spec.bridge.scale_max))
-        if setting.spec.loop.measure == "mean":
-            theory = f" ({share:.3g} % of it by the clipped sine's shape)"
-    if seen is None or abs(seen[0]) <= tolerance:
-        return
-    what = f"the reported RMS is off by {seen[0]:+.3g} % on board {seen[1]}{theory}"
-    if tally.case in DISTORTED and setting.spec.loop.measure == "mean":
-        yield finding(
-            "report-distorted",
-            f"{tally.case}: loop.measure",
-            f'{what}; use measure = "rms" for a true one',
+def _reporting(setting: Setting, errors: Iterable[ReadingError]) -> Iterator[Finding]:
+    """Reported RMS that is off the true one by more than the tolerance: the worst of each cause."""
+    tolerance = float(setting.spec.targets.voltage_tolerance_percent) / 100
+    beyond = [error for error in errors if abs(error.error) > tolerance]
+    for cause, at_limit in itertools.product(CAUSES, (False, True)):
+        same = [error for error in beyond if error.greatest == cause and error.at_limit == at_limit]
+        if same:
+            worst = max(same, key=lambda error: abs(error.error))
+            yield _misread(setting, worst, len(same) - 1)
+
+
+def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
+    """The finding for the greatest cause of one error."""
+    off = _what_is_off(worst, others)
+    if worst.greatest == "shape":
+        return finding(
+            "report-shape",
+            f"{worst.case}: loop.measure",
+            f"the reported RMS is off by {off}; {_by_rms(setting, worst)}",
         )
-    else:
-        yield finding(
-            "report-off",
-            f"{tally.case}: sensor.zero_tolerance_codes",
-            f"{what}, in a window that the sensor's zero and noise, sampling or a change put off; "
-            "read the mean of two windows, or use an even number of half cycles",
+    if worst.greatest == "folded":
+        return finding(
+            "report-folded",
+            f"{worst.case}: loop.period_us",
+            f"the reported RMS is off by {off}; sample faster, or damp the filter's ringing",
         )
+    if worst.greatest == "sampling":
+        return finding(
+            "report-sampling",
+            f"{worst.case}: loop.period_us",
+            f"the reported RMS is off by {off}; sample faster, or take a whole window",
+        )
+    if worst.greatest == "zero":
+        remedy = (
+            "read the mean of two windows, take an even number of half cycles, or trim the zero"
+            if setting.odd
+            else "trim the zero"
+        )
+        return finding(
+            "report-zero",
+            f"{worst.case}: sensor.zero_tolerance_codes",
+            f"the reported RMS is off by {off}; {remedy}",
+        )
+    if worst.greatest == "noise":
+        return finding(
+            "report-noise",
+            f"{worst.case}: sensor.noise_codes_rms",
+            f"the reported RMS is off by {off}; filter the sensor, or take a longer window",
+        )
+    return finding(
+        "report-change",
+        f"{worst.case}: sensor.delay_us",
+        f"the reported RMS is off by {off}; read the next window, or take a sensor with less delay",
+    )
+
+
+def _what_is_off(worst: ReadingError, others: int) -> str:
+    """By how much, on which board, in how many cases, and by what."""
+    parts = {cause: getattr(worst, cause) for cause in CAUSES}
+    mentioned = sorted(
+        (cause for cause in CAUSES if abs(parts[cause]) >= _MENTIONED * abs(worst.error)),
+        key=lambda cause: -abs(parts[cause]),
+    )
+    causes = ", ".join(f"{100 * parts[cause]:+.2g} % {_WORDS[cause]}" for cause in mentioned)
+    at_limit = " at the drive limit" if worst.at_limit else ""
+    cases = "case" if others == 1 else "cases"
+    more = f", likewise in {others} other {cases}" if others else ""
+    return f"{100 * worst.error:+.3g} % on board {worst.board}{at_limit}{more}: {causes}"
+
+
+def _by_rms(setting: Setting, worst: ReadingError) -> str:
+    """What an RMS of the same ADC codes would have read; advice only if it would be better."""
+    tolerance = float(setting.spec.targets.voltage_tolerance_percent) / 100
+    read = f"reads the same ADC codes {100 * worst.by_rms:+.2g} % off"
+    if abs(worst.by_rms) <= max(tolerance, abs(worst.error) / 2):
+        return f'measure = "rms" {read}'
+    return f'measure = "rms" does not help, as it {read}; allow for it in what reads the report'
 
 
 def _over_voltage(case: Case, tally: Tally) -> Iterator[Finding]:

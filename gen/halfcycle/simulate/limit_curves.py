@@ -1,6 +1,6 @@
 """Published limits of a supply's voltage, and whether an RMS history stays inside them.
 
-Levels are percent of the nominal voltage. Where no page of the standard itself was at hand the
+Levels are percent of the nominal voltage. If no page of the standard itself was at hand the
 points were checked against makers' application notes; each curve says so.
 """
 
@@ -72,7 +72,7 @@ def longest_excursion(outside: NDArray[np.bool_], lasting_s: Real) -> Real:
 
 def breaches(curve: LimitCurve, percent: Real, lasting_s: Real) -> NDArray[np.bool_]:
     """Whether each history (..., n) of RMS ``percent``, entries lasting ``lasting_s``, leaves the
-    curve; (...). An entry that is no number counts as inside."""
+    curve; (...). An entry that is not a number counts as inside."""
     out = np.zeros(percent.shape[:-1], dtype=bool)
     slack = 1e-9  # Rounding of sums of durations.
     for level, longest in curve.lower:
@@ -84,7 +84,7 @@ def breaches(curve: LimitCurve, percent: Real, lasting_s: Real) -> NDArray[np.bo
 
 def corridor(curve: LimitCurve, seconds: Real) -> tuple[Real, Real]:
     """Lowest and highest percent allowed after an excursion has lasted ``seconds`` (...), for
-    drawing; 0 and infinity where the curve says nothing."""
+    drawing; 0 and infinity if the curve says nothing."""
     low, high = np.zeros(seconds.shape), np.full(seconds.shape, np.inf)
     for level, longest in curve.lower:
         low = np.where(seconds > longest, np.maximum(low, level), low)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 class LoadKind(IntEnum):
@@ -16,12 +20,18 @@ class LoadKind(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Filter:
-    """Output filter: henry, ohm (winding), farad; all above 0 except the winding (0 or more)."""
+class FilterParts:
+    """Output filter of one board: henry, ohm (winding), farad; all above 0 except the winding (0 or
+    more)."""
 
     inductance_h: float
     winding_ohm: float
     capacitance_f: float
+
+    @property
+    def resonance_hz(self) -> float:
+        """Where the unloaded filter rings, damping left out."""
+        return 1 / (2 * math.pi * math.sqrt(self.inductance_h * self.capacitance_f))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +60,15 @@ class BoardLoad:
             self.reservoir_f,
             self.reservoir_ohm,
         ]
+
+
+def transfer(
+    parts: FilterParts, load: BoardLoad, hertz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Output over bridge voltage of the filter under a linear load, at each of ``hertz`` (...),
+    above 0."""
+    s = 2j * math.pi * hertz
+    admittance = s * parts.capacitance_f
+    if load.kind != LoadKind.NONE:
+        admittance = admittance + 1 / (load.series_ohm + s * load.series_h)
+    return np.asarray(1 / (1 + (parts.winding_ohm + s * parts.inductance_h) * admittance))

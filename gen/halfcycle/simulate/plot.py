@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MOST_BOARDS = 512
+MAX_BOARDS = 512
 """Boards drawn in a picture; a run may have more."""
 LEAD_CYCLES, SHOWN_CYCLES = 1.0, 4.0
 """Waveform shown, cycles before the event and in all."""
@@ -43,7 +43,7 @@ class _Shown:
     gain: Real
     delay: Real
     history: History
-    found: Measured
+    measured: Measured
     number: int
     """Of the board whose waveform is shown."""
     trace: Real
@@ -61,7 +61,7 @@ def picture(
     def fill(figure: Figure) -> None:
         rows = figure.subplots(len(tallies), 3, squeeze=False, width_ratios=(1.35, 1.25, 0.9))
         for row, tally in zip(rows, tallies, strict=True):
-            shown = _gather(prepared, tally, numbers[:MOST_BOARDS], seed)
+            shown = _gather(prepared, tally, numbers[:MAX_BOARDS], seed)
             _amplitude(row[0], shown)
             _waveform(row[1], shown)
             _spread(row[2], shown)
@@ -75,23 +75,24 @@ def _gather(prepared: Prepared, tally: Tally, numbers: range, seed: int) -> _Sho
     case = cases(setting)[tally.case]
     run = timing(setting, case)
     loop = compiled(prepared.name, prepared.texts)
-    draws = draw(setting.spec, numbers, seed)
-    boards = [board(setting, case, one) for one in draws]
+    draws = draw(setting.spec, numbers, seed, setting.inside)
+    boards = [board(setting, case, drawn) for drawn in draws]
     history = loop.run(run, boards)
     # The waveform of the first board that failed, else of the one that strays the farthest.
     stray = tally.worst.get("highest_percent", (0.0, numbers[0]))[1]
     number = tally.failures[0].board if tally.failures else stray
-    special = board(setting, case, draw(setting.spec, range(number, number + 1), seed)[0])
+    (drawn,) = draw(setting.spec, range(number, number + 1), seed, setting.inside)
+    special = board(setting, case, drawn)
     traced = loop.run(run, [special], trace=True)
-    moved = np.array([one.event_delay_s for one in boards]) * bool(case.event_s)
+    moved = np.array([each.event_delay_s for each in boards]) * bool(case.event_s)
     return _Shown(
         setting=setting,
         case=case,
         run=run,
-        gain=np.array([one.gain for one in draws]),
+        gain=np.array([drawn.gain for drawn in draws]),
         delay=moved,
         history=history,
-        found=measure(setting, case, draws, boards, history),
+        measured=measure(setting, case, draws, boards, history),
         number=number,
         trace=traced.trace,
         event_s=case.event_s + special.event_delay_s * bool(case.event_s),
@@ -103,7 +104,7 @@ def _amplitude(axes: Axes, shown: _Shown) -> None:
     setting, case, history = shown.setting, shown.case, shown.history
     half_s = 0.5 / shown.run.frequency_hz
     # Boards have their events at their own instants, so each is shifted to a common grid.
-    lead = min(0.25 * setting.span_s, case.event_s)
+    lead = min(0.25 * setting.pace.rest_s, case.event_s)
     grid = np.arange(-lead, case.end_s - case.event_s, half_s)
     level = np.full((len(shown.gain), len(grid)), np.nan)
     for row, count in enumerate(history.half_count.tolist()):
@@ -120,9 +121,9 @@ def _amplitude(axes: Axes, shown: _Shown) -> None:
     for curve, line in zip(case.curves, ("--", ":"), strict=False):
         _limits(axes, curve, after, line)
     axes.axvline(0, color="0.4", linewidth=0.6)
-    if "overshoot" in case.rules and setting.designed_settling_ms is not None:
+    if case.target_step and setting.promise.settling_ms is not None:
         axes.axvline(
-            setting.designed_settling_ms, color="0.3", linestyle="-.", linewidth=0.9,
+            setting.promise.settling_ms, color="0.3", linestyle="-.", linewidth=0.9,
             label="designed settling",
         )  # fmt: skip
     floor, top = float(low.min()), float(high.max())
@@ -155,7 +156,7 @@ def _limits(axes: Axes, curve: LimitCurve, after: Real, line: str) -> None:
 
 
 def _waveform(axes: Axes, shown: _Shown) -> None:
-    """Bridge and output of the one board around its event, or at the end where there is none."""
+    """Bridge and output of the one board around its event, or at the end if there is none."""
     cycle = 1 / shown.run.frequency_hz
     whole = round(SHOWN_CYCLES * cycle / shown.run.step_s)
     first = shown.run.steps - whole
@@ -188,16 +189,17 @@ def _round_factor(ratio: float) -> float:
 
 def _spread(axes: Axes, shown: _Shown) -> None:
     """How the figure that this case is about spreads over the boards."""
-    found, case = shown.found, shown.case
+    measured, case = shown.measured, shown.case
     targets = shown.setting.spec.targets
-    if "overshoot" in case.rules:
-        values, name = 1000 * found.settling_s, "settling, ms"
+    if case.target_step:
+        values, name = 1000 * measured.response.settling_s, "settling, ms"
         limit = float(targets.settling_ms)
     elif "steady" in case.rules:
-        values, name = 100 * found.steady_error, "steady error, %"
+        values, name = 100 * measured.steady.error, "steady error, %"
         limit = float(targets.voltage_tolerance_percent)
     else:
-        values, name, limit = 100 * found.highest, "highest RMS of a half cycle, %", np.nan
+        values, limit = 100 * measured.response.highest, np.nan
+        name = "highest RMS of a half cycle, %"
     axes.hist(values, bins=24, color="0.8", edgecolor="0.3", linewidth=0.5)
     if np.isfinite(limit):
         axes.axvline(limit, color="0", linestyle="--", linewidth=0.9, label="target")

@@ -11,7 +11,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.simulate.parts import BoardLoad, Filter
+from halfcycle.simulate.parts import BoardLoad, FilterParts
 
 Real = NDArray[np.float64]
 Integers = NDArray[np.int32]
@@ -41,7 +41,7 @@ class SensorState(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """At ``time_s`` (plus the board's delay, where above 0): one thing changes.
+    """At ``time_s`` (plus the board's delay if it is above 0): one thing changes.
 
     TARGET: millivolts RMS. LOAD: index of the board's load. BUS: volts, 0 for the board's own.
     SENSOR: a SensorState. ZERO: ADC codes off the nominal zero. FREQUENCY: hertz added to the
@@ -63,7 +63,7 @@ class Board:
     """One virtual board. ``loads`` has LOADS entries; the run starts with the first."""
 
     number: int
-    filter: Filter
+    filter: FilterParts
     bus_v: float
     bus_ohm: float
     codes_per_volt: float
@@ -119,8 +119,8 @@ class Run:
     @property
     def half_limit(self) -> int:
         """Room for the half cycles of a run."""
-        moved = [abs(e.value) for e in self.events if e.kind == EventKind.FREQUENCY]
-        fastest = self.frequency_hz + max(moved, default=0.0)
+        off = [abs(event.value) for event in self.events if event.kind == EventKind.FREQUENCY]
+        fastest = self.frequency_hz + max(off, default=0.0)
         return int(2 * fastest * self.steps * self.step_s) + 4
 
     @property
@@ -135,7 +135,7 @@ class History:
 
     ``half_*``: one entry for each whole half cycle of the reference; ``window_*``: one for each
     update. RMS in volts, of the true output; ``trace``: (steps, 4) of the first board, output V,
-    bridge V, choke A and load A at the start of each step, empty where not asked for.
+    bridge V, choke A and load A at the start of each step, empty if it was not asked for.
     """
 
     half_count: Integers

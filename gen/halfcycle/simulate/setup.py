@@ -15,30 +15,30 @@ from halfcycle.simulate.run_types import LOADS, Board, Run
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
 
-HOLD_ERROR = 1e-5
-"""Greatest loss of the sine's amplitude by holding the drive for a step: (pi f h)^2 / 6."""
-STEPS_PER_RING = 8
-"""Least steps in a period of the fastest LC resonance; the true RMS is then good to 1e-4."""
-MOST_STEPS_PER_S = 5_000_000
-LONGEST_DELAY_STEPS = 1000
+MAX_HOLD_ERROR = 1e-5
+"""Loss of the sine's amplitude by holding the drive for a step: (pi f h)^2 / 6."""
+MIN_STEPS_PER_RING = 8
+"""Steps in a period of the fastest LC resonance; the true RMS is then good to 1e-4."""
+MAX_STEPS_PER_S = 5_000_000
+MAX_DELAY_STEPS = 1000
 """The compiled loop remembers 1024 steps (HC_HISTORY)."""
 
 
 def steps_per_sample(spec: Spec, file: str = "spec") -> int:
     """Steps in a loop period, the drive being updated once a step.
 
-    The fewest with which holding the drive for a step takes at most HOLD_ERROR off the sine, and
-    with STEPS_PER_RING steps in a period of the fastest resonance inside the tolerances.
-    Raises InputError, naming ``file``, where the circuit is too fast to be simulated.
+    The fewest with which holding the drive for a step takes at most MAX_HOLD_ERROR off the sine,
+    with MIN_STEPS_PER_RING steps in a period of the fastest resonance inside the tolerances.
+    Raises InputError, naming ``file``, if the circuit is too fast to be simulated.
     """
     smallest_l = spec.filter.inductance_uh * (100 - spec.filter.inductance_tolerance_percent)
     smallest_c = spec.filter.capacitance_uf * (100 - spec.filter.capacitance_tolerance_percent)
     ring_s = 2 * math.pi * math.sqrt(float(smallest_l * smallest_c) * 1e-16)
     longest = min(
-        math.sqrt(6 * HOLD_ERROR) / (math.pi * float(spec.output.frequency_hz)),
-        ring_s / STEPS_PER_RING,
+        math.sqrt(6 * MAX_HOLD_ERROR) / (math.pi * float(spec.output.frequency_hz)),
+        ring_s / MIN_STEPS_PER_RING,
     )
-    if longest < 1 / MOST_STEPS_PER_S:
+    if longest < 1 / MAX_STEPS_PER_S:
         raise InputError(
             [
                 Fault(
@@ -50,9 +50,9 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
                 )
             ]
         )
-    each = math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
-    step_us = float(spec.loop.period_us) / each
-    most_us = LONGEST_DELAY_STEPS * step_us / (1 + DELAY_SPREAD)
+    count = math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
+    step_us = float(spec.loop.period_us) / count
+    most_us = MAX_DELAY_STEPS * step_us / (1 + DELAY_SPREAD)
     if float(spec.sensor.delay_us) > most_us:
         raise InputError(
             [
@@ -65,18 +65,18 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
                 )
             ]
         )
-    return each
+    return count
 
 
 def timing(setting: Setting, case: Case) -> Run:
     """The run of one case."""
     spec = setting.spec
-    each = steps_per_sample(spec)
-    step = Fraction(spec.loop.period_us) / 1_000_000 / each
+    count = steps_per_sample(spec)
+    step = Fraction(spec.loop.period_us) / 1_000_000 / count
     return Run(
         step_s=float(step),
         frequency_hz=float(spec.output.frequency_hz),
-        steps_per_sample=each,
+        steps_per_sample=count,
         steps=math.ceil((case.end_s + setting.shift_s) / float(step)),
         pwm_counts=spec.bridge.pwm_counts,
         adc_max=setting.adc_max,

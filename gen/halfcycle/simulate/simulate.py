@@ -13,11 +13,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
-from halfcycle.simulate.boards import draw
-from halfcycle.simulate.case import Setting
+from halfcycle.simulate.boards import draw, filters_inside
+from halfcycle.simulate.case import AtRest, Promise, Setting
 from halfcycle.simulate.cases import cases
 from halfcycle.simulate.compiled_loop import CompiledLoop
 from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.overload import overload_bus_v, overload_share
+from halfcycle.simulate.pace import pace
 from halfcycle.simulate.setup import board, steps_per_sample, timing
 from halfcycle.simulate.tally import Tally, tally
 
@@ -27,10 +29,8 @@ if TYPE_CHECKING:
 
 PIECE = 256
 """Boards of one piece: about a quarter second of work and a megabyte of histories."""
-MOST_ENTRIES = 4_000_000
+MAX_ENTRIES = 4_000_000
 """Entries in the histories of one piece, 8 bytes each."""
-LONGEST_SPAN_S = 30.0
-"""Settling longer than this is not waited for: the run then shows that it has not happened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,26 +42,51 @@ class Prepared:
     texts: tuple[tuple[str, str], ...]
 
 
-def prepare(design: Design, made: Quantised, generated: Mapping[str, str]) -> Prepared:
+def prepare(design: Design, quantised: Quantised, generated: Mapping[str, str]) -> Prepared:
     """Gather what the runs need; ``generated`` as ``halfcycle.generate.emit.render`` gives it."""
-    spec, plan = design.spec, made.plan
+    spec, plan = design.spec, quantised.plan
     steps_per_sample(spec, design.file)  # Refuses what cannot be simulated, before anything runs.
-    targets = spec.targets
-    designed = design.loop.settling_ms
-    span_ms = max(float(targets.settling_ms), designed or 0.0) + float(targets.ramp_ms)
+    inside = filters_inside(spec, design.plants)
+    share = overload_share(spec)
     setting = Setting(
         spec=spec,
         samples=plan.samples,
         window_s=float(design.window.duration_s),
-        span_s=min(span_ms / 1000, LONGEST_SPAN_S),
         adc_max=plan.adc_max,
-        designed_settling_ms=designed,
-        designed_overshoot_percent=design.loop.overshoot_percent,
-        ripple=design.chosen.faults.ripple_v / float(spec.output.rated_rms_v),
-        trusted_step=float(abs(design.kp) + design.ki) * plan.band / plan.target_rated,
+        pace=pace(design, share),
+        overload_v=overload_bus_v(spec, inside),
+        overload_share=share,
+        inside=inside,
+        promise=Promise(design.loop.settling_ms, design.loop.overshoot_percent),
+        at_rest=_at_rest(design, quantised),
     )
     texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
     return Prepared(plan.name, setting, texts)
+
+
+def _at_rest(design: Design, quantised: Quantised) -> AtRest:
+    rated = float(design.spec.output.rated_rms_v)
+    faults, plan = design.chosen.faults, quantised.plan
+    band = plan.band / plan.target_rated
+    flips = faults.alternation_v * (1 + (design.loop.nyquist_gain or 0.0))
+    reading = (flips + 3 * faults.noise_v + faults.ripple_v) / rated
+    moves = (
+        (
+            faults.alternation_v * (corner.nyquist_gain or 0.0)
+            + 3 * faults.noise_v * (corner.noise_gain or 0.0)
+            + faults.ripple_v
+        )
+        / (rated * corner.gain)
+        for corner in design.loop.corners
+    )
+    return AtRest(
+        ripple=faults.ripple_v / rated,
+        zero=faults.zero_v / rated,
+        scale=2 * max(moves),
+        trusted_step=float(abs(design.kp) + design.ki) * band,
+        trusted_early=(band + reading) / design.least_gain if reading > band else 0.0,
+        centre=faults.centre,
+    )
 
 
 @functools.lru_cache(maxsize=4)
@@ -74,10 +99,10 @@ def run_piece(prepared: Prepared, case_name: str, numbers: Sequence[int], seed: 
     """Run and judge the boards of consecutive ``numbers`` in one case."""
     setting = prepared.setting
     case = cases(setting)[case_name]
-    draws = draw(setting.spec, numbers, seed)
-    made = [board(setting, case, one) for one in draws]
-    history = compiled(prepared.name, prepared.texts).run(timing(setting, case), made)
-    return tally(setting, case, numbers, measure(setting, case, draws, made, history))
+    draws = draw(setting.spec, numbers, seed, setting.inside)
+    boards = [board(setting, case, drawn) for drawn in draws]
+    history = compiled(prepared.name, prepared.texts).run(timing(setting, case), boards)
+    return tally(setting, case, numbers, measure(setting, case, draws, boards, history))
 
 
 def simulate(
@@ -94,7 +119,8 @@ def simulate(
 
     ``engine`` is a joblib backend; ``jobs`` how many at a time, 1 and up (-1: all cores).
     ``progress`` is told (runs done, runs in all) after each piece, a run being one board in one
-    case. Raises InputError for an unknown case, an empty range or an unknown engine.
+    case. Raises InputError (its keys: case, boards, engine) for an unknown case, an empty range or
+    an unknown engine, and ToolMissingError for an engine whose package is not installed.
     """
     _check(prepared, names, numbers)
     compiled(prepared.name, prepared.texts)  # Once here, so that pieces find it built.
@@ -113,25 +139,22 @@ def simulate(
 
 
 def _piece(setting: Setting, name: str) -> int:
-    """Boards of one piece: PIECE, or fewer where a long run would fill the memory."""
+    """Boards of one piece: PIECE, or fewer if a long run would fill the memory."""
     run = timing(setting, cases(setting)[name])
     entries = 2 * run.half_limit + 5 * run.window_limit
-    return max(1, min(PIECE, MOST_ENTRIES // entries))
+    return max(1, min(PIECE, MAX_ENTRIES // entries))
 
 
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
     known = list(cases(prepared.setting))
+    file = "virtual boards"
     faults = [
-        Fault(
-            "(command line)", "--case", f"{name!r} is no case", f"choose one of {', '.join(known)}"
-        )
+        Fault(file, "case", f"there is no case {name!r}", f"choose one of {', '.join(known)}")
         for name in names
         if name not in known
     ]
     if len(numbers) == 0:
-        faults.append(
-            Fault("(command line)", "--boards", "there is no board to run", "ask for 1 or more")
-        )
+        faults.append(Fault(file, "boards", "there is no board to run", "ask for 1 or more"))
     if faults:
         raise InputError(faults)
 
@@ -162,7 +185,7 @@ def _engine(name: str) -> AbstractContextManager[Any]:
             from dask.distributed import Client  # noqa: PLC0415
         except ImportError:
             raise ToolMissingError(
-                "--parallel dask needs dask; pip install 'dask[distributed]'"
+                "the dask engine needs dask; install it: pip install dask distributed"
             ) from None
         return _DaskEngine(Client)
     try:
@@ -171,9 +194,9 @@ def _engine(name: str) -> AbstractContextManager[Any]:
         raise InputError(
             [
                 Fault(
-                    "(command line)",
-                    "--parallel",
-                    f"{name!r} is no engine of joblib here",
+                    "virtual boards",
+                    "engine",
+                    f"joblib has no engine {name!r} here",
                     "choose threading, loky or dask",
                 )
             ]

@@ -12,7 +12,7 @@ from halfcycle.simulate.criteria import verdicts
 from halfcycle.simulate.measurements import ALARMS, Measured
 from halfcycle.simulate.run_types import Real
 
-MOST_FAILURES = 20
+MAX_FAILURES = 20
 """Failing boards listed per case; all are counted."""
 FIGURES = (
     "settling_ms",
@@ -61,13 +61,13 @@ class Tally:
         self.unseen += other.unseen
         for name, count in other.breached.items():
             self.breached[name] = self.breached.get(name, 0) + count
-        room = MOST_FAILURES - len(self.failures)
+        room = MAX_FAILURES - len(self.failures)
         self.failures += other.failures[: max(0, room)]
         worse = _is_worse("steady_error_percent", other.worst, self.worst)
-        for name, found in other.worst.items():
+        for name, figure in other.worst.items():
             tied = name in ("true_rms_v", "reported_rms_v")
             if worse if tied else _is_worse(name, other.worst, self.worst):
-                self.worst[name] = found
+                self.worst[name] = figure
 
 
 def _is_worse(
@@ -83,43 +83,50 @@ def _is_worse(
     return new > old
 
 
-def tally(setting: Setting, case: Case, numbers: Sequence[int], found: Measured) -> Tally:
+def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measured) -> Tally:
     """The tally of one piece."""
     result = Tally(case.name, boards=len(numbers))
-    judged = verdicts(setting, case, found)
+    judged = verdicts(setting, case, measured)
     failed = np.zeros(len(numbers), dtype=bool)
     for verdict in judged:
         failed |= verdict.failed
     result.failed = int(failed.sum())
-    for row in np.flatnonzero(failed)[:MOST_FAILURES].tolist():
-        reasons = tuple(v.says(row) for v in judged if v.failed[row])
+    for row in np.flatnonzero(failed)[:MAX_FAILURES].tolist():
+        reasons = tuple(verdict.reason(row) for verdict in judged if verdict.failed[row])
         result.failures.append(Failure(numbers[row], reasons))
 
-    result.unseen = int(((found.flags_end & ALARMS) == 0).sum())
+    result.unseen = int(((measured.flagged.end & ALARMS) == 0).sum())
     for column, curve in enumerate(case.curves):
-        result.breached[curve.name] = int(found.breached[:, column].sum())
+        result.breached[curve.name] = int(measured.response.breached[:, column].sum())
 
-    nothing = np.full(len(numbers), np.nan)
-    columns: dict[str, Real] = {
-        "settling_ms": 1000 * (found.settling_s if "settling" in case.rules else nothing),
-        "overshoot_percent": 100 * found.overshoot,
-        "steady_error_percent": 100 * found.steady_error,
-        "scale": found.scale,
-        "report_error_percent": 100 * found.report_error,
-        "report_error_at_limit_percent": 100
-        * (found.report_then if np.isfinite(case.flagged_s) else nothing),
-        "lowest_percent": 100 * found.lowest,
-        "highest_percent": 100 * found.highest,
-    }
-    for name, values in columns.items():
-        order = {"lowest_percent": -values, "report_error_percent": np.abs(values)}.get(
-            name, values
-        )
+    for name, values in _figures(case, measured).items():
+        order = -values if name == "lowest_percent" else values
+        order = np.abs(values) if name.startswith("report_error") else order
         if not np.isnan(order).all():
             row = int(np.nanargmax(order))
             result.worst[name] = (float(values[row]), numbers[row])
     if "steady_error_percent" in result.worst:
         row = list(numbers).index(result.worst["steady_error_percent"][1])
-        result.worst["true_rms_v"] = (float(found.true_v[row]), numbers[row])
-        result.worst["reported_rms_v"] = (float(found.reported_v[row]), numbers[row])
+        result.worst["true_rms_v"] = (float(measured.steady.true_v[row]), numbers[row])
+        result.worst["reported_rms_v"] = (float(measured.steady.reported_v[row]), numbers[row])
     return result
+
+
+def _figures(case: Case, measured: Measured) -> dict[str, Real]:
+    """Figures of all boards, those of ``FIGURES`` that are compared; NaN if a case gives a
+    figure no meaning."""
+    response, steady, flagged = measured.response, measured.steady, measured.flagged
+    nothing = np.full(len(response.end), np.nan)
+    # An output that comes from zero, or from another target, was not pulled down by anything.
+    pulled = case.event_s > 0 and not case.target_step
+    return {
+        "settling_ms": 1000 * (response.settling_s if "settling" in case.rules else nothing),
+        "overshoot_percent": 100 * response.overshoot,
+        "steady_error_percent": 100 * steady.error,
+        "scale": steady.scale,
+        "report_error_percent": 100 * steady.report_error,
+        "report_error_at_limit_percent": 100
+        * (flagged.report_error if np.isfinite(case.flagged_s) else nothing),
+        "lowest_percent": 100 * (response.lowest if pulled else nothing),
+        "highest_percent": 100 * response.highest,
+    }

@@ -1,0 +1,112 @@
+"""How long a designed loop takes: to come to rest, to its drive limit, and back from there.
+
+From the model that the design was made with, at every corner: the same taps, constants and clipped
+sine. The virtual boards are judged at these times, so none is called steady before its loop can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from halfcycle.base.clipped_sine import SETTLING_BAND
+from halfcycle.loop.drive import effective_scale
+from halfcycle.loop.step_response import spectral_radius, step_figures
+from halfcycle.simulate.run_types import Real
+
+if TYPE_CHECKING:
+    from halfcycle.design.types import Design
+    from halfcycle.loop.plant_types import Plants
+
+REST_SHARE = 0.02
+"""At rest: what is left of a step from zero to rated is this share of the voltage tolerance."""
+MAX_WINDOWS = 4096
+"""Longer is not waited for: the run then shows that it has not happened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Times of a loop over all its corners, seconds.
+
+    ``rest_s``: from a step of the target from zero to rated until no more than REST_SHARE of the
+    voltage tolerance is left of it. Changes of load and bus leave less. ``recovery_s``: from the
+    end of an overload that held the drive at its limit until within 2 % of rated for good.
+    ``climb_s``: from zero drive to the limit while the bus gives too little.
+    """
+
+    rest_s: float
+    recovery_s: float
+    climb_s: float
+
+
+def pace(design: Design, overload_share: float) -> Pace:
+    """The times of ``design``. ``overload_share``: what the overload case leaves of rated at the
+    drive limit (above 0, below 1)."""
+    window_s = float(design.window.duration_s)
+    return Pace(
+        rest_s=window_s * rest_windows(design),
+        recovery_s=window_s * recovery_windows(design),
+        climb_s=window_s * climb_windows(design, overload_share),
+    )
+
+
+def rest_windows(design: Design) -> int:
+    """Windows from a step of the target from zero to rest, at the slowest corner."""
+    plants, kp, ki = design.plants, float(design.kp), float(design.ki)
+    stable = np.asarray(spectral_radius(plants.taps, kp, ki) < 1.0)
+    share = REST_SHARE * float(design.spec.targets.voltage_tolerance_percent) / 100
+    windows = step_figures(plants.step_taps, kp, ki, stable, plants.scale_curve(), share).windows
+    return int(np.where(windows > 0, windows, MAX_WINDOWS).max())
+
+
+def recovery_windows(design: Design) -> int:
+    """Windows from the end of an overload until every corner stays within 2 % of rated.
+
+    The integrator was held at the drive limit, so the output starts from what the limit gives on a
+    healthy bus, which may be further from rated than a step from zero is. One window is added: the
+    overload ends inside one, whose reading is half of the one and half of the other.
+    """
+    plants, limit = design.plants, float(design.spec.bridge.scale_max)
+    rated = float(design.spec.output.rated_rms_v)
+    band = SETTLING_BAND - design.chosen.faults.ripple_v / rated
+    curve = _clipping(plants)
+    count, depth = plants.step_taps.shape
+    taps = plants.step_taps
+    held = np.repeat(curve(np.full(count, limit))[None, :], depth, axis=0)
+    integral = np.full(count, limit)
+    last = 0
+    for window in range(1, MAX_WINDOWS + 1):
+        reading = np.einsum("cn,nc->c", taps, held)
+        error = 1.0 - reading
+        if (np.abs(error) > band).any():
+            last = window
+        elif window > 2 * last + depth:
+            break
+        integral = np.clip(integral + float(design.ki) * error, 0.0, limit)
+        scale = np.clip(integral + float(design.kp) * error, 0.0, limit)
+        held = np.roll(held, 1, axis=0)
+        held[0] = curve(scale)
+    return last + 1
+
+
+def climb_windows(design: Design, share: float) -> int:
+    """Windows in which the integrator climbs from zero to the drive limit if even that gives
+    only ``share`` of rated."""
+    limit = float(design.spec.bridge.scale_max)
+    curve = _clipping(design.plants)
+    count = len(design.plants.gains)
+    gain = share / curve(np.full(count, limit))
+    scale = np.zeros(count)
+    for window in range(MAX_WINDOWS):
+        if (scale >= limit).all():
+            return window
+        scale = scale + float(design.ki) * (1.0 - gain * curve(scale))
+    return MAX_WINDOWS
+
+
+def _clipping(plants: Plants) -> Callable[[Real], Real]:
+    """What clipping and a sagging bus leave of scales (C,), one for each corner."""
+    return lambda scale: effective_scale(scale, plants.sag, plants.measure)
