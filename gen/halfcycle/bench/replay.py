@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.findings import Finding
 from halfcycle.bench.capture import Capture
@@ -21,7 +22,6 @@ from halfcycle.bench.resample import Resampling, at_instants, choose
 from halfcycle.bench.waveform import Waveform, analyse, true_rms
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import IntegerDesign
-from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.trace import RECORD, trace
@@ -89,7 +89,7 @@ def replay(made: IntegerDesign, capture: Capture, file: str, use_model: bool = F
             clipped += beyond
             magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
             magnitude = magnitude.reshape(count, -1) * float(spec.sensor.volts_per_code)
-            mean_based: Floats = magnitude.mean(axis=1) * (MEAN_TO_RMS / _centre(made))
+            mean_based: Floats = magnitude.mean(axis=1) * (FORM_FACTOR / _centre(made))
             rms_based: Floats = np.sqrt(np.mean(magnitude**2, axis=1))
             parts.append((begins, engine(codes), mean_based, rms_based))
     if not parts:

@@ -11,12 +11,10 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
-
-MEAN_TO_RMS = math.pi / (2 * math.sqrt(2))
-"""RMS of a sine over its average-rectified value (form factor), 1.110720..."""
 
 
 def counts_per_volt(spec: Spec, window: Window, centre: float) -> float:
@@ -28,7 +26,7 @@ def counts_per_volt(spec: Spec, window: Window, centre: float) -> float:
     per_code = 1 / float(spec.sensor.volts_per_code)
     if spec.loop.measure == "rms":
         return per_code * math.sqrt(window.samples)
-    return per_code * window.samples * centre / MEAN_TO_RMS
+    return per_code * window.samples * centre / FORM_FACTOR
 
 
 def shifted(spec: Spec, counts: float, shift: int) -> float:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.loop.step_response import BAND
 from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT, FLAG_OVER
 from halfcycle.simulate.boards import Draw
 from halfcycle.simulate.case import Case, Setting
@@ -22,8 +23,6 @@ from halfcycle.simulate.run_types import Board, History, Real
 Flags = NDArray[np.bool_]
 
 ALARMS = FLAG_OVER | FLAG_BROWNOUT | FLAG_IMPLAUSIBLE | FLAG_LIMIT
-BAND = 0.02
-"""Settled is within this share of the step."""
 
 
 @dataclass(frozen=True, slots=True)
