@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.text import printable
 from halfcycle.bench.meter_readings import Reading
-from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.spec.models import Spec
 
 
@@ -37,7 +37,7 @@ def _impossible(spec: Spec, readings: Sequence[Reading]) -> Iterator[tuple[str, 
     top = 2**sensor.adc_bits - 1
     # A square wave from rail to rail is the most; a mean is calibrated for the sine's form factor.
     farthest = max(sensor.zero_code, top - sensor.zero_code)
-    max_v = MEAN_TO_RMS * farthest * float(sensor.volts_per_code)
+    max_v = FORM_FACTOR * farthest * float(sensor.volts_per_code)
     adc = f"an ADC of {sensor.adc_bits} bits"
     for reading in readings:
         line = f"line {reading.line}"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.findings import Finding
 from halfcycle.bench.capture import Capture
@@ -20,7 +21,6 @@ from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.resample import Resampling, at_instants, choose
 from halfcycle.bench.waveform import Waveform, analyse, likely_unit, true_rms
 from halfcycle.generate.pipeline import IntegerDesign
-from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.trace import RECORD, trace
@@ -122,7 +122,7 @@ def _exact_readings(
     spec = integer_design.design.spec
     magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
     magnitude *= float(spec.sensor.volts_per_code)
-    mean_based = magnitude.mean(axis=1) * (MEAN_TO_RMS / _centre(integer_design))
+    mean_based = magnitude.mean(axis=1) * (FORM_FACTOR / _centre(integer_design))
     return mean_based, np.sqrt(np.mean(magnitude**2, axis=1))
 
 

@@ -8,12 +8,12 @@ from fractions import Fraction
 
 import numpy as np
 
+from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.base.exact import signed
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted
 from halfcycle.bench.replay import Replay
 from halfcycle.generate.pipeline import IntegerDesign
-from halfcycle.quantise.resolution import MEAN_TO_RMS
 from halfcycle.windows.reading_errors import mean_error, rms_error
 
 FEW_POINTS = 20
@@ -68,8 +68,8 @@ def _measure(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]
     if result.waveform is not None:
         factor = result.waveform.form_factor
         shape = (
-            f" (form factor {factor:.4f}, a sine's is {MEAN_TO_RMS:.4f}: a mean reads "
-            f"{signed(100 * (MEAN_TO_RMS / factor - 1), 2)} %)"
+            f" (form factor {factor:.4f}, a sine's is {FORM_FACTOR:.4f}: a mean reads "
+            f"{signed(100 * (FORM_FACTOR / factor - 1), 2)} %)"
         )
     if own <= tolerance:
         text = f"{name} is off by {own:.3g} V at most{shape}, inside the tolerance; keep it"

@@ -200,8 +200,8 @@ def _weights(
         missing.append(missed + hidden)
     projected = _project(circuit, timing, projection, delayed, 0) / scale[:, None]
     largest = ((np.abs(forward) + np.abs(backward)) * np.abs(projected)).max(axis=1)
-    kept, tail = _length(largest, circuit.poles.real * window)
-    k = np.arange(kept)
+    count, tail = _length(largest, circuit.poles.real * window)
+    k = np.arange(count)
     decay = np.exp(circuit.poles[:, :, None] * (window * k))
     ago = turn ** -(delayed + k)
     later = (forward * projected) @ (decay * ago) - (backward * projected) @ (decay / ago)
@@ -220,8 +220,8 @@ def _length(largest: Real, decay: Real) -> tuple[int, Real]:
         share = (largest * all_later)[..., None] * np.exp(decay[..., None] * (k - 1))
     bound = np.where(largest[..., None] > 1e-15, share, 0.0).sum(axis=1)
     enough = np.nonzero(bound.max(axis=0) < TAIL)[0]
-    kept = int(enough[0]) if len(enough) else MAX_WEIGHTS - 1
-    return kept + 1, bound[:, kept]
+    last = int(enough[0]) if len(enough) else MAX_WEIGHTS - 1
+    return last + 1, bound[:, last]
 
 
 def _samples_before(timing: Timing, windows_ago: int) -> int:

@@ -1,8 +1,8 @@
 """Figures of a loop over every corner: what the gains give, and which corner is the worst.
 
-Figures are None where they are undefined: a corner that is not stable has no settling, overshoot
+Figures are None if they are undefined: a corner that is not stable has no settling, overshoot
 or margins, and a phase margin needs a gain that crosses 1. The worst over the corners is None
-where any corner is unstable, or where no corner has one. No figure is ever infinite or NaN, so all
+if any corner is unstable, or if no corner has one. No figure is ever infinite or NaN, so all
 of it may go into JSON.
 """
 
@@ -78,17 +78,17 @@ def analyse(
     radius = spectral_radius(taps, p, i)
     stable = radius < 1.0
     steps = step_figures(plants.step_taps, p, i, stable, plants.scale_curve(), BAND - ripple)
-    found = margins(taps, p, i)
+    loop_margins = margins(taps, p, i)
     with np.errstate(divide="ignore"):
-        decibel = 20.0 * np.log10(found.gain)
+        decibel = 20.0 * np.log10(loop_margins.gain)
     columns = {
         "settling_ms": np.where(steps.windows > 0, steps.windows * window_ms, np.inf),
         "overshoot_percent": 100.0 * steps.overshoot,
         "gain_margin_db": decibel,
-        "phase_margin_deg": found.phase_deg,
-        "peak_sensitivity": found.peak,
-        "nyquist_gain": found.nyquist,
-        "noise_gain": found.noise,
+        "phase_margin_deg": loop_margins.phase_deg,
+        "peak_sensitivity": loop_margins.peak,
+        "nyquist_gain": loop_margins.nyquist,
+        "noise_gain": loop_margins.noise,
         "slowest_pole": radius,
     }
     corners = tuple(

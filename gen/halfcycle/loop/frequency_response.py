@@ -23,11 +23,11 @@ _BISECTIONS = 45
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """Per plant (C,). ``gain``: factor by which the gain may grow, ``inf`` where any may;
-    ``phase_deg``: ``inf`` where the gain never crosses 1; ``peak``: greatest |1/(1 + L)|, Ms;
+    """Per plant (C,). ``gain``: factor by which the gain may grow, ``inf`` if any may;
+    ``phase_deg``: ``inf`` if the gain never crosses 1; ``peak``: greatest |1/(1 + L)|, Ms;
     ``nyquist``: |T(-1)|, what a disturbance of the reading that flips every window does to the
     output; ``noise``: output over reading noise, RMS, white from window to window. They mean
-    something only where the loop is stable."""
+    something only if the loop is stable."""
 
     gain: Real
     phase_deg: Real
@@ -73,7 +73,7 @@ def peak_sensitivity(taps: Real, kp: float, ki: float) -> Real:
 
 
 @dataclass(frozen=True, slots=True)
-class _Curve:
+class _NyquistCurve:
     """Nyquist curves: ``loop`` (C, points) at ``theta`` (points,), and L(-1)."""
 
     taps: Real
@@ -101,10 +101,10 @@ class _Curve:
         return row, self.at(row, low)
 
 
-def _curve(taps: Real, kp: float, ki: float) -> _Curve:
+def _curve(taps: Real, kp: float, ki: float) -> _NyquistCurve:
     theta = _grid(taps, kp, ki)
     loop = open_loop(taps, kp, ki, theta[None, :])
-    return _Curve(taps, kp, ki, theta, loop, nyquist_loop(taps, kp, ki))
+    return _NyquistCurve(taps, kp, ki, theta, loop, nyquist_loop(taps, kp, ki))
 
 
 def _grid(taps: Real, kp: float, ki: float) -> Real:
@@ -115,7 +115,7 @@ def _grid(taps: Real, kp: float, ki: float) -> Real:
     return np.concatenate([low, np.linspace(0.05, math.pi, _POINTS)])
 
 
-def _gain_margin(curve: _Curve) -> Real:
+def _gain_margin(curve: _NyquistCurve) -> Real:
     """1 over the greatest -L where L is real and negative: where Im L changes sign, and at
     z = -1 in closed form."""
 
@@ -131,7 +131,7 @@ def _gain_margin(curve: _Curve) -> Real:
         return np.asarray(1.0 / reach, dtype=np.float64)
 
 
-def _phase_margin(curve: _Curve) -> Real:
+def _phase_margin(curve: _NyquistCurve) -> Real:
     """Least angle between L and -1 where |L| crosses 1, degrees."""
 
     def outside(loop: Complex) -> NDArray[np.bool_]:
@@ -143,7 +143,7 @@ def _phase_margin(curve: _Curve) -> Real:
     return least
 
 
-def _peak(curve: _Curve) -> Real:
+def _peak(curve: _NyquistCurve) -> Real:
     """Greatest |1/(1 + L)|: the best of the grid, then three closer looks around it, and z = -1
     in closed form."""
     theta = curve.theta

@@ -34,7 +34,7 @@ INSIDE_BAND = 0.019
 less than a thousandth, and these are sought out as the very worst."""
 GENTLE = 1.2
 """Worst Ms at which integral action alone is taken without a look at proportional action."""
-_WORTH = 2
+_MS_DIGITS = 2
 """Digits of Ms that count: proportional action must better it by about 0.01 to be used."""
 _PROPORTIONAL = (0.1, 0.025, 0.00625)
 """Steps of the search for the proportional constant, each around the best of the one before, in
@@ -166,7 +166,7 @@ def _as_good(figures: LoopFigures, before: LoopFigures, targets: _Targets) -> bo
     peak, was = figures.peak_sensitivity, before.peak_sensitivity
     if not _meets(figures, targets.settling_s, targets.overshoot) or peak is None or was is None:
         return False
-    return round(peak, _WORTH) <= max(round(was, _WORTH), GENTLE)
+    return round(peak, _MS_DIGITS) <= max(round(was, _MS_DIGITS), GENTLE)
 
 
 def _settles_with_room(
@@ -243,31 +243,32 @@ class _Search:
         self.low, self.high = _number_of(0.25 * slowest), _number_of(1.8 / self.strongest)
 
     def best(self) -> tuple[Fraction, Fraction] | None:
-        """Constants with the least worst Ms, or None where there are none."""
-        found = self._least_sensitive({_ZERO}, _COARSE)
-        if found is None or found[0] > GENTLE:
-            middle, tried = 0.4, {_ZERO}
+        """Constants with the least worst Ms, or None if there are none."""
+        best = self._least_sensitive({_ZERO}, _COARSE)
+        if best is None or best[0] > GENTLE:
+            middle, proportional = 0.4, {_ZERO}
             for step in _PROPORTIONAL:
                 around = (middle + step * i for i in range(-4, 5))
-                fresh = {_number_of(x / self.strongest) for x in around if x > step / 2} - tried
-                tried |= fresh
-                better = self._least_sensitive(fresh, _COARSE)
-                if better is None and found is None:
-                    better = self._least_sensitive(tried, _DENSE)
-                found = min((x for x in (found, better) if x is not None), default=None)
-                if found is None:
+                further = {_number_of(x / self.strongest) for x in around if x > step / 2}
+                further -= proportional
+                proportional |= further
+                better = self._least_sensitive(further, _COARSE)
+                if better is None and best is None:
+                    better = self._least_sensitive(proportional, _DENSE)
+                best = min((x for x in (best, better) if x is not None), default=None)
+                if best is None:
                     break
-                middle = _float(found[1]) * self.strongest
-        return found and (_exact(found[1]), _exact(found[2]))
+                middle = _float(best[1]) * self.strongest
+        return best and (_exact(best[1]), _exact(best[2]))
 
     def _least_sensitive(self, kp: set[int], count: int) -> tuple[float, int, int] | None:
         """Worst Ms, rounded, and the constants that make it least; on a par, the smaller ones."""
-        found = []
+        candidates = []
         for p, i in self._least_integral(sorted(kp), count).items():
             peak = self.peak(p, i)
             if peak <= MAX_SENSITIVITY:
-                found.append((round(peak, _WORTH), p, i))
-        return min(found, default=None)
+                candidates.append((round(peak, _MS_DIGITS), p, i))
+        return min(candidates, default=None)
 
     def peak(self, kp: int, ki: int) -> float:
         return float(peak_sensitivity(self.taps, _float(kp), _float(ki)).max())

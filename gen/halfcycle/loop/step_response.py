@@ -59,7 +59,7 @@ def step_response(
 
 def settled_window(y: Real, band: float | Real = BAND) -> NDArray[np.int64]:
     """Number (1 and up) of the first window from which ``y`` (windows, ..., C) stays within
-    ``band`` (one for all, or (C,)) of 1; windows + 1 where the last one is still outside."""
+    ``band`` (one for all, or (C,)) of 1; windows + 1 if the last one is still outside."""
     outside = ~(np.abs(1.0 - y) <= band)
     last = len(y) - np.argmax(outside[::-1], axis=0)
     return np.where(outside.any(axis=0), last + 1, 1).astype(np.int64)
@@ -67,7 +67,7 @@ def settled_window(y: Real, band: float | Real = BAND) -> NDArray[np.int64]:
 
 @dataclass(frozen=True, slots=True)
 class StepFigures:
-    """``windows`` (C,): first settled window, 0 where it does not settle within 4096;
+    """``windows`` (C,): first settled window, 0 if it does not settle within 4096;
     ``overshoot`` (C,): greatest reading above the target, share of the step."""
 
     windows: NDArray[np.int64]

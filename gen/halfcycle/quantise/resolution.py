@@ -17,9 +17,6 @@ from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
-MEAN_TO_RMS = math.pi / (2 * math.sqrt(2))
-"""RMS of a sine over its average-rectified value (form factor), 1.110720..."""
-
 
 def counts_per_volt(spec: Spec, window: Window, centre: Fraction, shift: int) -> Fraction:
     """Reading counts per output volt RMS of a sine, after the reading's right shift (rms: the

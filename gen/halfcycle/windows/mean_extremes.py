@@ -117,13 +117,13 @@ def offset_alternation(samples: int, step: float, offset: float) -> float:
     )
     phasor = np.exp(1j * k) / samples
     jumps = np.concatenate([phasor, -phasor, phasor, -phasor])
-    one = np.full(samples, offset / samples)
-    levels = np.concatenate([one, one, -one, -one])
+    share = np.full(samples, offset / samples)
+    levels = np.concatenate([share, share, -share, -share])
     edges, order = _edges(positions, turn)
     # Where a sample is at theta = 0 follows from which of its four passages comes next.
     ahead = np.argmin(positions.reshape(4, samples), axis=0)
     value0 = phasor[(ahead == 1) | (ahead == 3)].sum()
-    level0 = float(one[ahead == 2].sum() - one[ahead == 0].sum())
+    level0 = float(share[ahead == 2].sum() - share[ahead == 0].sum())
     turned = np.exp(1j * edges)
     value = value0 + np.concatenate([[0], np.cumsum(np.append(jumps, np.zeros(8))[order])])
     level = level0 + np.concatenate([[0], np.cumsum(np.append(levels, np.zeros(8))[order])])
@@ -158,12 +158,12 @@ def _pieces(samples: int, step: float, offset: float, slopes: bool) -> _Pieces:
     # Without an offset the second half turn repeats the first.
     span = turn if offset else math.pi
     positions = np.concatenate([rising, falling])
-    kept = positions < span
-    edges, order = _edges(positions[kept], span)
+    in_span = positions < span
+    edges, order = _edges(positions[in_span], span)
     phasor = np.exp(1j * k) / samples
 
     def running(weights: Complexes) -> Complexes:
-        jumps = np.append(np.concatenate([2 * weights, -2 * weights])[kept], np.zeros(8))[order]
+        jumps = np.append(np.concatenate([2 * weights, -2 * weights])[in_span], np.zeros(8))[order]
         start = np.where(positive, weights, -weights).sum()
         return np.concatenate([[start], start + np.cumsum(jumps)])
 
@@ -224,12 +224,12 @@ def _allowed(value: float) -> float:
 def _least(samples: int, steps: Bounds, greatest_offset: float, work: int) -> float:
     """Branch and bound for the least; offsets from 0 up suffice (turn the phase by pi)."""
     corners = [(step, offset) for step in set(steps) for offset in {0.0, greatest_offset}]
-    found = min(rectified(samples, step, offset).low for step, offset in corners)
+    least = min(rectified(samples, step, offset).low for step, offset in corners)
 
     def bound(cell: Cell) -> float:
-        nonlocal found
+        nonlocal least
         pieces = _pieces(samples, cell.step, cell.offset, slopes=True)
-        found = min(found, _exact(pieces, cell.offset).low)
+        least = min(least, _exact(pieces, cell.offset).low)
         return _below(pieces, cell, samples)
 
     half = greatest_offset / 2
@@ -237,12 +237,12 @@ def _least(samples: int, steps: Bounds, greatest_offset: float, work: int) -> fl
     heap = [(bound(whole), whole)]
     for _ in range(min(MAX_CELLS, max(4, work // (4 * samples)))):
         low, cell = heap[0]
-        if found - low <= _allowed(found):
+        if least - low <= _allowed(least):
             break
         heapq.heappop(heap)
         for part in _split(cell, samples):
             heapq.heappush(heap, (max(low, bound(part)), part))
-    return min(found, heap[0][0])
+    return min(least, heap[0][0])
 
 
 def _split(cell: Cell, samples: int) -> tuple[Cell, Cell]:
@@ -271,16 +271,16 @@ def _greatest(samples: int, steps: Bounds, offset: float, work: int) -> float:
         return (-max(at_a, at_b) - between, a, b, at_a, at_b)
 
     ends = value(steps.low), value(steps.high)
-    found = max(ends)
+    greatest = max(ends)
     heap = [entry(steps.low, steps.high, *ends)]
     for _ in range(min(MAX_CELLS, max(4, work // (2 * samples)))):
         high, a, b, at_a, at_b = heap[0]
-        if -high - found <= _allowed(found):
+        if -high - greatest <= _allowed(greatest):
             break
         heapq.heappop(heap)
         middle = (a + b) / 2
         at_middle = value(middle)
-        found = max(found, at_middle)
+        greatest = max(greatest, at_middle)
         heapq.heappush(heap, entry(a, middle, at_a, at_middle))
         heapq.heappush(heap, entry(middle, b, at_middle, at_b))
-    return max(found, -heap[0][0])
+    return max(greatest, -heap[0][0])

@@ -84,8 +84,8 @@ def mean_error(
     _check(window, offset, deviation_hz)
     if window.whole and not offset and not deviation_hz:
         return sampling_ripple(window.distinct_points)
-    found = mean_extremes.rectified_over(window.samples, _steps(window, deviation_hz), offset, work)
-    return Bounds(found.low / MEAN_OF_SINE - 1, found.high / MEAN_OF_SINE - 1)
+    mean = mean_extremes.rectified_over(window.samples, _steps(window, deviation_hz), offset, work)
+    return Bounds(mean.low / MEAN_OF_SINE - 1, mean.high / MEAN_OF_SINE - 1)
 
 
 def rms_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Fraction(0)) -> Bounds:
@@ -93,8 +93,8 @@ def rms_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Frac
     _check(window, offset, deviation_hz)
     if window.whole and window.distinct_points >= 2 and not offset and not deviation_hz:
         return Bounds(0.0, 0.0)
-    found = rms_extremes.square_over(window.samples, _steps(window, deviation_hz), offset)
-    return Bounds(math.sqrt(2 * found.low) - 1, math.sqrt(2 * found.high) - 1)
+    square = rms_extremes.square_over(window.samples, _steps(window, deviation_hz), offset)
+    return Bounds(math.sqrt(2 * square.low) - 1, math.sqrt(2 * square.high) - 1)
 
 
 def work_for_each(windows: int) -> int:
@@ -136,7 +136,7 @@ def alternation(window: Window, offset: float, measure: Literal["mean", "rms"]) 
 def sampling_kind(window: Window, same_clock: bool) -> SamplingKind:
     """Whether the sampling error of the mean stays put or wanders.
 
-    Where the sine is made from the clock that times the samples (``same_clock``) and the window is
+    If the sine is made from the clock that times the samples (``same_clock``) and the window is
     whole, every window sees the same points of the wave: the error is a fixed bias, set by the
     filter's and the sensor's lag. Otherwise the phase creeps and the error is a ripple.
     """

@@ -1,7 +1,7 @@
 """Measuring windows: which numbers of samples hold a whole number of half cycles, exactly.
 
 With mains frequency f and loop period T, 2fT = K/M in lowest terms says that K half cycles fill M
-samples; every whole window is a multiple of that one. All of this is in exact fractions. Where no
+samples; every whole window is a multiple of that one. All of this is in exact fractions. If no
 whole window is short enough, the continued fraction of 2fT gives the nearest misses.
 """
 
@@ -126,7 +126,7 @@ def nearest_misses(
 
     Each is nearer than every shorter one (in relative mismatch), or is the double of an odd one of
     these, which is as near and cancels a zero offset; and each has the sample count nearest to its
-    half cycles. Where there are more than ``limit``, the nearest are kept.
+    half cycles. If there are more than ``limit``, the nearest are kept.
     """
     step = 2 * frequency_hz * period_s
     most = _max_samples(period_s, longest_s)
@@ -141,15 +141,15 @@ def nearest_misses(
     doubles = [w.times(2) for w in best if w.odd and 2 * w.samples <= most]
     best += filter(_nearest_count, doubles)
     # A double may coincide with a pair that was found by itself.
-    found = {(w.half_cycles, w.samples): w for w in best}
-    nearest = sorted(found.values(), key=lambda w: (abs(w.mismatch), w.samples))[:limit]
+    by_count = {(w.half_cycles, w.samples): w for w in best}
+    nearest = sorted(by_count.values(), key=lambda w: (abs(w.mismatch), w.samples))[:limit]
     return tuple(sorted(nearest, key=lambda w: (w.samples, w.half_cycles)))
 
 
 def candidate_windows(
     frequency_hz: Fraction, period_s: Fraction, longest_s: Fraction, limit: int = LIST_LIMIT
 ) -> tuple[Window, ...]:
-    """The whole windows, shortest first; only where there is none, the nearest misses."""
+    """The whole windows, shortest first; only if there is none, the nearest misses."""
     return whole_windows(frequency_hz, period_s, longest_s, limit) or nearest_misses(
         frequency_hz, period_s, longest_s, limit
     )
