@@ -4,9 +4,9 @@ Of the windows that a spec allows, those are in question whose gains meet settli
 every corner and whose whole steady error, as the integers have it, stays inside the voltage
 tolerance. The shortest of them is taken; but if its count is odd and the flipping zero would move
 the output by more than a quarter of the tolerance, twice that window is taken if it is in question
-too. If none is, the one that meets the targets with the least steady error is taken, and the
-findings say so. Given gains are taken as they are: if they meet the targets with no window, with
-the shortest one inside the tolerance.
+too. If none is, the shortest of those that meet the targets with about the least steady error is
+taken, and the findings say so. Given gains are taken as they are: if they meet the targets with no
+window, with the shortest one inside the tolerance.
 """
 
 from __future__ import annotations
@@ -26,6 +26,10 @@ from halfcycle.windows.candidates import allowed_windows
 
 MAX_TRIALS = 12
 """Windows tried before giving up; each longer one settles more slowly."""
+
+ABOUT_LEAST = 1.1
+"""If every steady error is too large, the shortest window is taken of those within a tenth of the
+least: a longer one averages a little more noise and is slower."""
 
 IntegerError = Callable[[Design], float]
 """What the integers of a design add to its steady error, volts RMS either way."""
@@ -90,7 +94,9 @@ def _choose(trials: list[Trial]) -> Trial | None:
             return trial
     if inside:
         return inside[0]
-    return min(meeting, key=lambda trial: trial.steady_error_v, default=None)
+    least = min((trial.steady_error_v for trial in meeting), default=0.0)
+    near = (trial for trial in meeting if trial.steady_error_v <= ABOUT_LEAST * least)
+    return next(near, None)
 
 
 def _unless_flipping(chosen: Trial, trials: list[Trial]) -> Trial:
