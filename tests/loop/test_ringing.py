@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -219,3 +220,15 @@ def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
     worst = made.loop.worst["gain_margin_db"]
     assert worst in {corner.label for corner in lines}
     assert not resonance_lines(window_plants(spec, made.window))
+
+
+@pytest.mark.parametrize("settling", [150, 170])
+def test_the_best_that_a_refusal_names_can_be_had(settling: int) -> None:
+    """It was named for fewer filters than those that a design for it is then held to."""
+    case = Case(half_cycles=2, settling=settling)
+    with pytest.raises(RefusedError) as refused:
+        design(case.spec())
+    best = re.search(r"settling (\d+) ms within that", str(refused.value))
+    assert best
+    made = design(replace(case, settling=int(best[1])).spec())
+    assert made.loop.settling_ms <= int(best[1])

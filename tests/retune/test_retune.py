@@ -296,7 +296,7 @@ def test_write_edits_the_affected_keys_only(tool, spec: Path) -> None:
     assert answer["changes"] == {
         "loop.period_us": "400",
         "gains.proportional": "0",
-        "gains.integral_per_s": "14.2",
+        "gains.integral_per_s": "14.15",
         "loop.half_cycles": 2,
     }
     after = spec.read_text().splitlines()
@@ -308,7 +308,7 @@ def test_write_edits_the_affected_keys_only(tool, spec: Path) -> None:
         "half_cycles = 2",
         "[gains]",
         "proportional = 0",
-        "integral_per_s = 14.2",
+        "integral_per_s = 14.15",
     ]
     kept = [line for line in after if line in before]
     while not kept[-1]:  # The line between the last table and [gains].
@@ -321,7 +321,7 @@ def test_write_edits_the_affected_keys_only(tool, spec: Path) -> None:
     assert ran.code == 0 and back["after"]["gains"] == answer["before"]["gains"]
     assert back["after"]["window"] == answer["before"]["window"]
     data = tomllib.loads(spec.read_text())
-    assert data["loop"]["period_us"] == 800 and data["gains"]["integral_per_s"] == 14.2
+    assert data["loop"]["period_us"] == 800 and data["gains"]["integral_per_s"] == 14.15
 
 
 def test_json_has_both_designs(tool, spec: Path) -> None:
@@ -338,7 +338,7 @@ def test_table_is_80_columns_and_shows_both(tool, spec: Path) -> None:
     ran = tool(spec, "--period-us", "400")
     assert ran.code == 0
     assert max(map(len, ran.out.splitlines())) <= 80
-    for word in ("before", "after", "14.2", "0.284", "800 us", "400 us", "not written"):
+    for word in ("before", "after", "14.15", "0.283", "800 us", "400 us", "not written"):
         assert word in ran.out, word
 
 

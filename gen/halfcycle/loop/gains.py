@@ -110,7 +110,8 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
         return _design_for(plants, targets)
     for _ in range(MAX_ROUNDS):
         designed = _design_for(plants, targets)
-        roomy = _settles_with_room(designed.plants, designed, targets)
+        claimed = _claimed_windows(designed, targets)
+        roomy = _settles_with_room(designed.plants, designed, targets, claimed)
         figures, plants = analyse_inside(
             designed.plants,
             lines,
@@ -119,23 +120,35 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
             window_s,
             ripple,
             figures=designed.figures,
-            settled_in=(INSIDE_BAND, allowed) if roomy else None,
+            settled_in=(INSIDE_BAND, claimed) if roomy else None,
         )
         if plants is designed.plants:
             return designed
         if (
             isinstance(designed, GainDesign)
             and _as_good(figures, designed.figures, targets)
-            and (not roomy or _settles_with_room(plants, designed, targets))
+            and (not roomy or _settles_with_room(plants, designed, targets, allowed))
         ):
             return replace(designed, figures=figures, plants=plants)
     best = _refuse(_Search(plants, _extreme_rows(plants), targets), plants, targets)
     figures, plants = analyse_inside(
         plants, lines, best.kp, best.ki, window_s, ripple, figures=best.figures
     )
-    if isinstance(best, GainDesign) and not _meets(figures, targets.settling_s, targets.overshoot):
-        return _refusal(figures, best.kp, best.ki, plants)
-    return replace(best, figures=figures, plants=plants)
+    if isinstance(best, GainDesign) and _meets(figures, targets.settling_s, targets.overshoot):
+        return replace(best, figures=figures, plants=plants)
+    refusal = _refusal(figures, best.kp, best.ki, plants)
+    # No more is claimed of it than its own constants give.
+    in_band = _meets(figures, math.inf, targets.overshoot)
+    return replace(
+        refusal, settling_ms=figures.settling_ms if in_band else None, overshoot_percent=None
+    )
+
+
+def _claimed_windows(designed: GainDesign | GainRefusal, targets: _Targets) -> int:
+    """Windows in which the loop is said to settle: those allowed, or the best of a refusal."""
+    if isinstance(designed, GainDesign):
+        return targets.allowed
+    return round((designed.settling_ms or 0.0) / (1000.0 * float(targets.window_s)))
 
 
 def analyse_inside(  # noqa: PLR0917 (analyse's arguments)
@@ -170,9 +183,9 @@ def _as_good(figures: LoopFigures, before: LoopFigures, targets: _Targets) -> bo
 
 
 def _settles_with_room(
-    plants: Plants, constants: GainDesign | GainRefusal, targets: _Targets
+    plants: Plants, constants: GainDesign | GainRefusal, targets: _Targets, allowed: int
 ) -> bool:
-    """Whether every corner settles in time into the band that the search goes for."""
+    """Whether every corner settles in ``allowed`` windows into the band of the search."""
     if targets.ripple >= DESIGN_BAND:
         return False
     settled = step_figures(
@@ -183,7 +196,7 @@ def _settles_with_room(
         plants.scale_curve(),
         _bands(plants, targets),
     ).windows
-    return bool((settled > 0).all() and settled.max() <= targets.allowed)
+    return bool((settled > 0).all() and settled.max() <= allowed)
 
 
 def _bands(plants: Plants, targets: _Targets) -> Real:
