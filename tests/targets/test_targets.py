@@ -16,7 +16,8 @@ from halfcycle.regulator.trace import RECORD
 from halfcycle.targets import cost, guest, simavr, toolchains, unicorn_cpu
 from halfcycle.targets import run as runner
 from halfcycle.targets.machines import MACHINES
-from halfcycle.targets.unicorn_cpu import CrashedError, UnicornCpu
+from halfcycle.targets.emulated import CrashedError
+from halfcycle.targets.unicorn_cpu import UnicornCpu
 from halfcycle.verify import harness, scenarios
 from support import targets_kit as kit
 

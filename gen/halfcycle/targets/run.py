@@ -9,12 +9,23 @@ import numpy as np
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
-from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
+from halfcycle.targets import (
+    cost,
+    guest,
+    mspdebug,
+    qemu,
+    request,
+    sdcc,
+    simavr,
+    toolchains,
+    ucsim,
+    unicorn_cpu,
+)
 from halfcycle.targets.elf_image import Image
+from halfcycle.targets.emulated import PUBLIC, CrashedError
 from halfcycle.targets.guest import Job
 from halfcycle.targets.machines import MACHINES, Emulator, Machine
 from halfcycle.targets.toolchains import Missing, Toolchain
-from halfcycle.targets.unicorn_cpu import CrashedError
 from halfcycle.verify import scenarios
 
 DEFAULT_SAMPLES = 50_000
@@ -22,9 +33,11 @@ DEFAULT_SEED = 1
 PHASE_STEP = 31
 """On the slowest emulator the drive is asked at every 31st phase; elsewhere at all 65536."""
 
-PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+SLOW_PHASE_STEP = 311
+"""And on machines whose samples are bounded (``Machine.samples_max``) at every 311th."""
 
-Cpu = unicorn_cpu.UnicornCpu | simavr.SimavrCpu | qemu.QemuCpu
+Counting = simavr.SimavrCpu | qemu.QemuCpu | ucsim.UcsimCpu | mspdebug.MspdebugCpu
+Cpu = unicorn_cpu.UnicornCpu | Counting
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +88,7 @@ class Way:
     machine: Machine
     chain: Toolchain
     emulators: tuple[tuple[Emulator, str], ...]
-    """Kind and version; the first one counts, except qemu."""
+    """Kind and version; the first one counts."""
 
 
 def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
@@ -91,7 +104,7 @@ def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
                 absent.append(Unavailable(name, version.tool, version.install))
             elif version is not None:
                 emulators.append((kind, version))
-        for chain in (toolchains.zig(machine), toolchains.gcc(machine)):
+        for chain in (toolchains.zig(machine), toolchains.gcc(machine), toolchains.sdcc(machine)):
             if isinstance(chain, Missing):
                 absent.append(Unavailable(name, chain.tool, chain.install))
             elif chain is not None and emulators:
@@ -106,6 +119,10 @@ def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
     if kind == "simavr":
         found = simavr.find()
         return found if isinstance(found, Missing) else "simavr"
+    if kind == "ucsim":
+        return ucsim.find(machine)
+    if kind == "mspdebug":
+        return mspdebug.find()
     try:
         return unicorn_cpu.version()
     except ToolMissingError:
@@ -138,13 +155,23 @@ def run(
     asked: dict[int, list[Job]] = {}
     rows = []
     for number, way in enumerate(found):
-        step = PHASE_STEP if way.machine.name == "avr" else 1
+        most = way.machine.samples_max
+        step = _phase_step(way.machine)
         if samples and step not in asked:
             asked[step] = list(guest.jobs(plan, generated, samples, seed, step))
-        rows.append(_row(plan, generated, way, asked.get(step, [])))
+        jobs = asked.get(step, [])
+        if jobs and most is not None:
+            jobs = request.bounded(jobs, plan, min(samples, most))
+        rows.append(_row(plan, generated, way, jobs))
         if progress is not None:
             progress(number + 1, len(found))
     return Result(tuple(rows), tuple(absent))
+
+
+def _phase_step(machine: Machine) -> int:
+    if machine.samples_max is not None:
+        return SLOW_PHASE_STEP
+    return PHASE_STEP if machine.name == "avr" else 1
 
 
 def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
@@ -156,14 +183,16 @@ def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
 def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]) -> Row:
     problem, costs, state_bytes = "", None, 0
     for kind, _ in way.emulators:
-        if kind == "qemu" and not jobs:
+        second = kind != way.emulators[0][0]
+        if second and not jobs:
             continue
         try:
             cpu = start(way, kind, guest_image(plan, generated, way, kind))
             if jobs:
                 problem = problem or compare(cpu, jobs) or self_test(plan, generated, way, kind)
-            if not isinstance(cpu, qemu.QemuCpu):
-                costs = cost.measure(plan, cpu, cost.calls(plan))
+            if not second:
+                states = way.machine.cost_states
+                costs = cost.measure(plan, cpu, cost.calls(plan, states=states))
             state_bytes = cpu.image.symbols["hc_guest_state"].size
         except CrashedError as error:
             problem = problem or str(error)
@@ -186,11 +215,19 @@ def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]
     )
 
 
+_PORTS: Mapping[Emulator, str] = {
+    "unicorn": "MEMORY",
+    "mspdebug": "MEMORY",
+    "simavr": "AVR",
+    "qemu": "SEMIHOST",
+    "ucsim": "UCSIM",
+}
+
+
 def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> Image:
     """The guest with its regulator, for one emulator."""
     contents, sources = guest.sources(plan, generated)
-    port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
-    defines = guest.defines(plan, port)
+    defines = guest.defines(plan, _PORTS[kind])
     return _image(way, kind, contents, sources, defines=defines, keep=guest.KEEP)
 
 
@@ -199,6 +236,8 @@ def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     names = (f"{plan.name}.h", f"{plan.name}.c")
     keep = [f"{plan.name}_{end}" for end in PUBLIC]
     contents = {name: generated[name] for name in names}
+    if way.chain.kind == "sdcc":
+        return sdcc.bare(way.chain, contents, names[1:])
     return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
 
 
@@ -211,6 +250,10 @@ def _image(
     defines: Sequence[str] = (),
     keep: Sequence[str] = ("main",),
 ) -> Image:
+    if way.chain.kind == "sdcc":
+        return sdcc.build(way.machine, way.chain, contents, sources, defines)
+    if kind == "mspdebug":
+        keep = mspdebug.KEEP if "hc_guest_load" in keep else mspdebug.KEEP[:1]
     if kind != "qemu":
         return toolchains.build(
             way.machine, way.chain, contents, sources, defines=defines, keep=keep
@@ -230,7 +273,13 @@ def start(way: Way, kind: Emulator, image: Image) -> Cpu:
     """An emulator of ``kind`` with ``image`` in it."""
     if kind == "unicorn":
         return unicorn_cpu.UnicornCpu(way.machine, image)
-    return simavr.SimavrCpu(image) if kind == "simavr" else qemu.QemuCpu(way.machine, image)
+    if kind == "simavr":
+        return simavr.SimavrCpu(image)
+    if kind == "ucsim":
+        return ucsim.UcsimCpu(way.machine, image)
+    if kind == "mspdebug":
+        return mspdebug.MspdebugCpu(way.machine, image)
+    return qemu.QemuCpu(way.machine, image)
 
 
 def compare(cpu: Cpu, jobs: Sequence[Job]) -> str:

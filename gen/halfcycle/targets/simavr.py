@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.targets.elf_image import Image
+from halfcycle.targets.emulated import CrashedError, Run
 from halfcycle.targets.toolchains import Missing, resource
-from halfcycle.targets.unicorn_cpu import CrashedError, Run
 from halfcycle.verify import compiler
 
 Words = NDArray[np.uint32]
