@@ -7,8 +7,8 @@ import pytest
 from documentation import cost_table
 from halfcycle.targets import guest, qemu, simavr, toolchains
 from halfcycle.targets import run as runner
-from halfcycle.targets.machines import AVR, CORTEX_M0PLUS, MACHINES
 from halfcycle.targets.emulated import CrashedError
+from halfcycle.targets.machines import AVR, CORTEX_M0PLUS, MACHINES
 from support import targets_kit as kit
 from support.paths import SPECS
 

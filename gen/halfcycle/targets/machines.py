@@ -31,6 +31,8 @@ class Sdcc:
     stack: str
     """ucsim's name of the memory that the stack lies in."""
     stack_upwards: bool = False
+    library: tuple[str, ...] = ()
+    """Files of ``c_harness`` that take the place of what is wrong in sdcc's library."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,7 @@ Z80 = Machine(
     byte_order="<",
     int_bits=16,
     emulators=("ucsim",),
-    sdcc=Sdcc(("-mz80",), ("sz80",), "rom", 0xF000, "rom"),
+    sdcc=Sdcc(("-mz80",), ("sz80",), "rom", 0xF000, "rom", library=("target_z80.c",)),
     samples_max=4000,
     cost_states=200,
 )

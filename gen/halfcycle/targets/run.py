@@ -237,7 +237,7 @@ def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     keep = [f"{plan.name}_{end}" for end in PUBLIC]
     contents = {name: generated[name] for name in names}
     if way.chain.kind == "sdcc":
-        return sdcc.bare(way.chain, contents, names[1:])
+        return sdcc.bare(way.machine, way.chain, contents, names[1:])
     return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
 
 

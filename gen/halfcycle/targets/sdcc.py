@@ -17,9 +17,11 @@ _IMAGE = "image.ihx"
 _MAP = "image.map"
 
 _INITIALISED = {"INITIALIZED", "_INITIALIZED", "XISEG"}
-_ZEROED = {"DATA", "_DATA", "DSEG", "ISEG", "PSEG", "BSEG", "XSEG"}
-_NOT_KEPT = {"SSEG", "REG_BANK_0", "BIT_BANK", "OSEG"}
-"""The stack, the registers, and what functions share that are never called at the same time."""
+_ZEROED = {"DATA", "_DATA", "PSEG", "XSEG"}
+_NOT_KEPT = {"SSEG", "REG_BANK_0", "BIT_BANK", "DSEG", "ISEG", "BSEG", "OSEG"}
+"""The stack, the registers and the 8051's internal memory, whose plan is in a file of its own."""
+_INTERNAL = "image.mem"
+_INTERNAL_ROW = re.compile(r"^0x[0-9a-f]0:(.*)$", re.MULTILINE)
 
 _AREA = re.compile(r"^(\w+)\s+([0-9A-F]{8})\s+([0-9A-F]{8}) =", re.MULTILINE)
 _SYMBOL = re.compile(r"^(?:[A-Z]:)?\s+([0-9A-F]{8})\s+_(\w+)(?:\s+\S+)?\s*$")
@@ -37,26 +39,30 @@ def build(
     Raises compiler.CompileError where the compiler refuses.
     """
     assert machine.sdcc is not None
-    texts = {**contents, START: toolchains.resource(START)}
+    library = machine.sdcc.library
+    texts = {**contents, **_resources((START, *library))}
     texts["target_port.h"] = toolchains.resource("target_port.h")
     port = ["HC_PORT_UCSIM", f"HC_REGISTER_ADDRESS={machine.sdcc.register:#x}"]
     asked = [name for name in defines if name not in port]
-    steps = [
-        _compiled(chain, name, [*([] if name == START else ["main=hc_main", *asked]), *port])
-        for name in (START, *sources)
-    ]
-    steps.append(_linked(chain, [START, *sources]))
+    renamed = ["main=hc_main", *asked, *port]
+    names = [START, *sources, *library]
+    steps = [_compiled(chain, name, renamed if name in sources else port) for name in names]
+    steps.append(_linked(chain, names))
     return read(toolchains.built(chain, texts, steps, _IMAGE))
 
 
-def bare(chain: Toolchain, contents: Mapping[str, str], sources: Sequence[str]) -> Image:
+def bare(
+    machine: Machine, chain: Toolchain, contents: Mapping[str, str], sources: Sequence[str]
+) -> Image:
     """What ``sources`` take in an image, with what they need of sdcc's library: its sizes.
 
     sdcc links whole files, so this is the difference from an image without them.
     """
-    texts = {**contents, _ALONE: "void main(void) {}\n"}
+    assert machine.sdcc is not None
+    library = machine.sdcc.library
+    texts = {**contents, **_resources(library), _ALONE: "void main(void) {}\n"}
     images = []
-    for names in ([_ALONE, *sources], [_ALONE]):
+    for names in ([_ALONE, *sources, *library], [_ALONE]):
         steps = [*(_compiled(chain, name, []) for name in names), _linked(chain, names)]
         images.append(read(toolchains.built(chain, texts, steps, _IMAGE)))
     whole, empty = images
@@ -69,6 +75,10 @@ def bare(chain: Toolchain, contents: Mapping[str, str], sources: Sequence[str]) 
         data_bytes=whole.data_bytes - empty.data_bytes,
         bss_bytes=whole.bss_bytes - empty.bss_bytes,
     )
+
+
+def _resources(names: Sequence[str]) -> dict[str, str]:
+    return {name: toolchains.resource(name) for name in names}
 
 
 def _compiled(chain: Toolchain, name: str, defines: Sequence[str]) -> list[str]:
@@ -86,6 +96,11 @@ def read(path: Path) -> Image:
     sizes = {found[1]: int(found[3], 16) for found in _AREA.finditer(text)}
     data = sum(size for name, size in sizes.items() if name in _INITIALISED)
     bss = sum(size for name, size in sizes.items() if name in _ZEROED)
+    plan = path.parent / _INTERNAL
+    if plan.exists():
+        rows = _INTERNAL_ROW.findall(plan.read_text(encoding="ascii", errors="replace"))
+        # Data by module (a to z), overlays, indirect data and bytes of bits.
+        bss += sum(cell.islower() or cell in "QITB" for row in rows for cell in row)
     kept = sizes.keys() - _INITIALISED - _ZEROED - _NOT_KEPT
     # The first values of initialised data are an area of their own, among the constants.
     flash = sum(sizes[name] for name in kept) - data

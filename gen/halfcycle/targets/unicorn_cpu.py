@@ -21,6 +21,8 @@ _STACK = 0x2_0000
 """RAM above an image's own, for the stack."""
 _PAGE = 0x1_0000
 _QUIT = ord("Q")
+_SECONDS = 300.0
+"""Within which a call comes back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,7 @@ class UnicornCpu:
     def __init__(self, machine: Machine, image: Image) -> None:
         unicorn = find()
         self._error = unicorn.UcError
-        self._hook_code = unicorn.UC_HOOK_CODE
+        self._hook_code, self._timed_out = unicorn.UC_HOOK_CODE, unicorn.UC_QUERY_TIMEOUT
         self.image, self._machine = image, machine
         self._core = _core(machine)
         self._uc = unicorn.Uc(self._core.architecture, self._core.mode)
@@ -196,9 +198,14 @@ class UnicornCpu:
             for register, value in zip(core.arguments, arguments, strict=False):
                 uc.reg_write(register, value & 0xFFFFFFFF)
         try:
-            uc.emu_start(self.image.symbols[function].address | odd, self._stop)
+            start = self.image.symbols[function].address | odd
+            uc.emu_start(start, self._stop, timeout=round(_SECONDS * 1e6))
+            late = bool(uc.query(self._timed_out))
         except self._error as error:
             raise CrashedError(f"{self._machine.name}: {function}: {error}") from None
+        if late:
+            name = self._machine.name
+            raise CrashedError(f"{name}: {function} did not come back within {_SECONDS:g} s")
         return int(uc.reg_read(core.result)) & 0xFFFFFFFF
 
     def counted(self) -> Counted:
