@@ -127,13 +127,13 @@ def _page(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> Iterator
     yield f"Written by `{ACCEPT}`; the full tests fail where a figure grows by more than 5 %."
     yield ""
     yield (
-        f"Instructions of a call, and cycles on {_cycles(result)}, from its first instruction to its "
-        "return, at\nits worst over states that lie on each side of every decision and at the ends "
-        "of every range, every\ninstruction of the code reached but what a compiler made for cases "
-        "that cannot come. Flash: code, constants and\nwhat they need of the compiler's library, "
-        "all calls of the interface. RAM: one state struct. Stack: below the\ncaller's, the deepest "
-        "call. All with -O2, sdcc with --opt-code-speed. Interrupt entry, wait states and caches "
-        "are\nthe processor's own."
+        f"Instructions of a call, and cycles on {_cycles(result)}, from its first instruction "
+        "to its return, at\nits worst over states that lie on each side of every decision and at "
+        "the ends of every range, every\ninstruction of the code reached but what a compiler made "
+        "for cases that cannot come. Flash: code, constants and\nwhat they need of the compiler's "
+        "library, all calls of the interface. RAM: one state struct. Stack: below the\ncaller's, "
+        "the deepest call. All with -O2, sdcc with --opt-code-speed. Interrupt entry, wait states "
+        "and caches are\nthe processor's own."
     )
     yield ""
     yield (

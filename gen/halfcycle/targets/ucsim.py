@@ -110,7 +110,9 @@ class UcsimCpu:
         runs = []
         for before, after in zip(parts[::2], parts[1::2], strict=True):
             early, late = _counts(before), _counts(after)
-            runs.append(Run(0, late[0] - early[0], stack.depth(after), late[1] - early[1]))
+            # ucsim counts the instruction that a breakpoint stops at, but not its clocks.
+            instructions = late[0] - early[0] - 1
+            runs.append(Run(0, instructions, stack.depth(after), late[1] - early[1]))
         return [runs]
 
     def _console(self, folder: Path, commands: Sequence[str]) -> str:
