@@ -34,7 +34,7 @@ _KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
     type=click.IntRange(1, 10**7),
     default=runner.DEFAULT_SAMPLES,
     show_default=True,
-    help="Samples to compare on each, at least.",
+    help="Samples to compare on each, at least; the slow emulators take fewer, and say so.",
 )
 @click.option(
     "--seed",

@@ -138,12 +138,13 @@ def run(
     seed: int = DEFAULT_SEED,
     progress: Callable[[int, int], None] | None = None,
     found: Sequence[Way] | None = None,
+    counted: bool = True,
 ) -> Result:
     """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
     ``seed`` as in ``verify.compare``; no samples: nothing is compared, costs are counted alone.
-    ``found``: run these ways instead. Raises ToolMissingError if a named target, or every target,
+    ``found``: run these ways instead. ``counted``: whether costs are counted. Raises ToolMissingError if a named target, or every target,
     lacks a tool, and compiler.CompileError where a compiler refuses the code.
     """
     absent: list[Unavailable] = []
@@ -162,7 +163,7 @@ def run(
         jobs = asked.get(step, [])
         if jobs and most is not None:
             jobs = request.bounded(jobs, plan, min(samples, most))
-        rows.append(_row(plan, generated, way, jobs))
+        rows.append(_row(plan, generated, way, jobs, counted))
         if progress is not None:
             progress(number + 1, len(found))
     return Result(tuple(rows), tuple(absent))
@@ -180,7 +181,9 @@ def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
     return "; ".join(dict.fromkeys(lines))
 
 
-def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]) -> Row:
+def _row(
+    plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job], counted: bool
+) -> Row:
     problem, costs, state_bytes = "", None, 0
     for kind, _ in way.emulators:
         second = kind != way.emulators[0][0]
@@ -190,7 +193,7 @@ def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]
             cpu = start(way, kind, guest_image(plan, generated, way, kind))
             if jobs:
                 problem = problem or compare(cpu, jobs) or self_test(plan, generated, way, kind)
-            if not second:
+            if counted and not second:
                 states = way.machine.cost_states
                 costs = cost.measure(plan, cpu, cost.calls(plan, states=states))
             state_bytes = cpu.image.symbols["hc_guest_state"].size
