@@ -140,9 +140,9 @@ def _page(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> Iterator
         "Cycles are those of the emulator. 8051: clocks of its oscillator, twelve to a machine "
         "cycle. STM8: ucsim's base\ncycles, without the stalls of its pipeline. MSP430: without a "
         "hardware multiplier, its products by shifts and sums\n(`c_harness/target_msp430.c`). "
-        "sdcc's figures are over fewer states (within 1 %), and its flash is of whole files of its\nlibrary; on "
-        "the Z80 with products of our own (`c_harness/target_z80.c`), since that library's are "
-        "wrong."
+        "sdcc's figures are over fewer states (within 1 %), and its flash is of whole files of "
+        "its\nlibrary; on the Z80 with products of our own (`c_harness/target_z80.c`), since that "
+        "library's are wrong."
     )
     yield ""
     yield from _tools(result)

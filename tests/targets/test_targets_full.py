@@ -25,9 +25,11 @@ from halfcycle.targets import run as runner
 from halfcycle.targets.emulated import CrashedError
 from halfcycle.targets.machines import AVR, CORTEX_M0PLUS, MACHINES
 from support import targets_kit as kit
-from support.paths import SPECS
+from support.paths import SPECS as PATHS
 
 pytestmark = pytest.mark.full
+
+SPECS = [path.stem for path in PATHS]
 
 
 @pytest.mark.parametrize("spec", SPECS)
@@ -44,7 +46,7 @@ def test_every_target_gives_the_models_bits(spec: str) -> None:
         assert row.samples_compared >= 4000 and row.calls_compared > 3000
 
 
-@pytest.mark.parametrize("spec", [name for name in SPECS if name in ("weir_pump", "moor_signal")])
+@pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_no_dearer_than_by_hand(spec: str) -> None:
     """The sample at most as by hand, a window's end at most three times (gcc; cycles on AVR)."""
     made = kit.example(spec)
@@ -62,8 +64,7 @@ def test_no_dearer_than_by_hand(spec: str) -> None:
 def test_no_figure_of_the_table_has_grown() -> None:
     kit.every_way()
     now: dict[cost_table.Key, tuple[int, ...]] = {}
-    paths = [kit.EXAMPLES / f"{name}.toml" for name in SPECS]
-    for path, (_, result) in cost_table.measure(paths).items():
+    for path, (_, result) in cost_table.measure(PATHS).items():
         now |= cost_table.figures(result.rows, path.stem)
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
     found = cost_table.growth(cost_table.parse(page), now)

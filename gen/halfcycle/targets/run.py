@@ -144,7 +144,9 @@ def run(
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
     ``seed`` as in ``verify.compare``; no samples: nothing is compared, costs are counted alone.
-    ``found``: run these ways instead. ``counted``: whether costs are counted. Raises ToolMissingError if a named target, or every target,
+    ``found``: run these ways instead. ``counted``: whether costs are counted.
+
+    Raises ToolMissingError if a named target, or every target,
     lacks a tool, and compiler.CompileError where a compiler refuses the code.
     """
     absent: list[Unavailable] = []
