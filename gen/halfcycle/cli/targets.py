@@ -27,7 +27,9 @@ _KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
     "names",
     multiple=True,
     type=click.Choice(list(MACHINES)),
-    help="Only this one; may be given again. Without it, all that this machine can run.",
+    metavar="TARGET",
+    help="Only this one; may be given again. Without it, all that this machine can run. A wrong "
+    "name lists them.",
 )
 @click.option(
     "--samples",
