@@ -2,7 +2,8 @@
 
    HC_PORT_MEMORY   two buffers of memory at HC_IN and HC_OUT; the host runs main() itself.
    HC_PORT_AVR      I/O registers that the emulator watches (target_simavr.c).
-   HC_PORT_SEMIHOST files named below, by the debugger's calls (Arm's and RISC-V's semihosting). */
+   HC_PORT_UCSIM    the register of the simulator, which reads one file and writes another.
+   HC_PORT_SEMIHOST files named below, by the emulator's calls (target_semihost.h). */
 #ifndef HC_TARGET_PORT_H
 #define HC_TARGET_PORT_H
 
@@ -39,6 +40,56 @@ static void hc_put(uint32_t word)
     HC_PUT_REGISTER = (uint8_t)(word >> 8);
     HC_PUT_REGISTER = (uint8_t)(word >> 16);
     HC_PUT_REGISTER = (uint8_t)(word >> 24);
+}
+
+static void hc_finish(void) {}
+
+#elif defined(HC_PORT_UCSIM)
+
+/* At HC_REGISTER_ADDRESS, which the compiler's options give. */
+#if defined(__SDCC_mcs51)
+#define HC_REGISTER (*(volatile __xdata uint8_t *)HC_REGISTER_ADDRESS)
+#else
+#define HC_REGISTER (*(volatile uint8_t *)HC_REGISTER_ADDRESS)
+#endif
+#define HC_READ_BYTE 'r'
+#define HC_WRITE_BYTE 'w'
+#define HC_STOP 's'
+
+/* Static, and byte by byte: shifts of 32 bits and indirect loads are slow on these machines. */
+static union {
+    uint32_t word;
+    uint8_t bytes[4];
+} hc_way;
+
+static void hc_put_byte(uint8_t byte)
+{
+    HC_REGISTER = HC_WRITE_BYTE;
+    HC_REGISTER = byte;
+}
+
+static uint8_t hc_get_byte(void)
+{
+    HC_REGISTER = HC_READ_BYTE;
+    return HC_REGISTER;
+}
+
+static uint32_t hc_get(void)
+{
+    hc_way.bytes[0] = hc_get_byte();
+    hc_way.bytes[1] = hc_get_byte();
+    hc_way.bytes[2] = hc_get_byte();
+    hc_way.bytes[3] = hc_get_byte();
+    return hc_way.word;
+}
+
+static void hc_put(uint32_t word)
+{
+    hc_way.word = word;
+    hc_put_byte(hc_way.bytes[0]);
+    hc_put_byte(hc_way.bytes[1]);
+    hc_put_byte(hc_way.bytes[2]);
+    hc_put_byte(hc_way.bytes[3]);
 }
 
 static void hc_finish(void) {}
@@ -85,7 +136,7 @@ static void hc_put(uint32_t word)
 }
 
 #else
-#error "name the port: HC_PORT_MEMORY, HC_PORT_AVR or HC_PORT_SEMIHOST"
+#error "name the port: HC_PORT_MEMORY, HC_PORT_AVR, HC_PORT_UCSIM or HC_PORT_SEMIHOST"
 #endif
 
 #endif

@@ -1,8 +1,56 @@
-/* The debugger's file calls (semihosting) on Arm M-profile and RISC-V, for target_port.h. */
+/* The emulator's file calls for target_port.h, and its end: those of a debugger (semihosting) on
+   Arm M-profile and RISC-V, simcall on Xtensa, Linux's own on m68k (qemu's user mode). */
 #ifndef HC_TARGET_SEMIHOST_H
 #define HC_TARGET_SEMIHOST_H
 
 #include <stdint.h>
+
+#if defined(__xtensa__) || defined(__m68k__)
+
+#define HC_SYS_EXIT 1
+#define HC_SYS_READ 3
+#define HC_SYS_WRITE 4
+#define HC_SYS_OPEN 5
+
+static int32_t hc_call(int32_t call, uintptr_t first, uintptr_t second, uintptr_t third)
+{
+#if defined(__xtensa__)
+    register int32_t a2 __asm__("a2") = call;
+    register uintptr_t a3 __asm__("a3") = first;
+    register uintptr_t a4 __asm__("a4") = second;
+    register uintptr_t a5 __asm__("a5") = third;
+    __asm__ volatile("simcall" : "+r"(a2), "+r"(a3) : "r"(a4), "r"(a5) : "memory");
+    return a2;
+#else
+    register int32_t d0 __asm__("d0") = call;
+    register uintptr_t d1 __asm__("d1") = first;
+    register uintptr_t d2 __asm__("d2") = second;
+    register uintptr_t d3 __asm__("d3") = third;
+    __asm__ volatile("trap #0" : "+r"(d0) : "r"(d1), "r"(d2), "r"(d3) : "memory");
+    return d0;
+#endif
+}
+
+/* mode as semihosting numbers it: 5 for "wb", 1 for "rb". */
+static int32_t hc_semihost_open(const char *name, uint32_t mode)
+{
+    const uintptr_t flags = (mode == 5u) ? 0x241u : 0u; /* Linux: create, truncate, write only */
+    return hc_call(HC_SYS_OPEN, (uintptr_t)name, flags, 0x180u);
+}
+
+static int32_t hc_semihost_write(int32_t file, const void *from, uint32_t bytes)
+{
+    return hc_call(HC_SYS_WRITE, (uintptr_t)file, (uintptr_t)from, bytes);
+}
+
+static int32_t hc_semihost_read(int32_t file, void *to, uint32_t bytes)
+{
+    return hc_call(HC_SYS_READ, (uintptr_t)file, (uintptr_t)to, bytes);
+}
+
+static void hc_semihost_exit(int32_t status) { (void)hc_call(HC_SYS_EXIT, (uintptr_t)status, 0u, 0u); }
+
+#else
 
 #define HC_SYS_OPEN 0x01u
 #define HC_SYS_WRITE 0x05u
@@ -57,5 +105,15 @@ static int32_t hc_semihost_read(int32_t file, void *to, uint32_t bytes)
     block[2] = bytes;
     return hc_semihost(HC_SYS_READ, block);
 }
+
+static void hc_semihost_exit(int32_t status)
+{
+    uintptr_t block[2];
+    block[0] = 0x20026u; /* the application's own end */
+    block[1] = (uintptr_t)status;
+    (void)hc_semihost(HC_SYS_EXIT_EXTENDED, block);
+}
+
+#endif
 
 #endif

@@ -141,7 +141,15 @@ def test_only_the_command_line_prints_and_exits(name: str) -> None:
 
 
 OPTION = re.compile(r"(^|[^-\w])--[a-z]")
-FLAGS_OF_TOOLS = ("targets.toolchains", "targets.qemu", "targets.simavr", "verify.compiler")
+FLAGS_OF_TOOLS = (
+    "targets.machines",
+    "targets.mspdebug",
+    "targets.qemu",
+    "targets.sdcc",
+    "targets.simavr",
+    "targets.toolchains",
+    "verify.compiler",
+)
 """What hands ``--flags`` to compilers, linkers and emulators."""
 SPEAKS_OPTIONS = ("base", "check", "retune", "report", "simulate", "verify")
 """Rooms that may name options yet; what they say is the command line's to word."""

@@ -26,14 +26,16 @@ from halfcycle.verify import compiler
     "names",
     multiple=True,
     type=click.Choice(list(MACHINES)),
-    help="Only this one; may be given again. Without it, all that this machine can run.",
+    metavar="TARGET",
+    help="Only this one; may be given again. Without it, all that this machine can run. A wrong "
+    "name lists them.",
 )
 @click.option(
     "--samples",
     type=click.IntRange(1, 10**7),
     default=runner.DEFAULT_SAMPLES,
     show_default=True,
-    help="Samples to compare on each, at least.",
+    help="Samples to compare on each, at least; the slow emulators take fewer, and say so.",
 )
 @click.option(
     "--seed",
@@ -87,8 +89,9 @@ def _show(result: runner.Result) -> None:
     rows = [_cells(row) for row in result.rows]
     notes = [
         _agreement(result),
+        *_counts(result),
         "Instructions of a call at its worst, from its first to its return: a sample, the last "
-        "sample of a window, an update, the drive. On AVR: cycles.",
+        f"sample of a window, an update, the drive.{_cycles(result)}",
         "RAM: one state struct. Stack: below the caller's, the deepest call.",
     ]
     notes += [
@@ -106,6 +109,29 @@ def _agreement(result: runner.Result) -> str:
     if differ:
         return f"DIFFERS from the model: {', '.join(differ)}; the others equal it, bit for bit."
     return "Bit for bit the model's, every output and the whole state after every call."
+
+
+def _counts(result: runner.Result) -> list[str]:
+    """How much was compared, where that is less than was asked for."""
+    slow = [row for row in result.rows if MACHINES[row.target].samples_max is not None]
+    if not slow:
+        return []
+    names = ", ".join(dict.fromkeys(row.target for row in slow))
+    few = min(row.samples_compared for row in slow), min(row.calls_compared for row in slow)
+    return [
+        f"Slow emulators ({names}) compare the start of each scenario: {few[0]} samples and "
+        f"{few[1]} other calls."
+    ]
+
+
+def _cycles(result: runner.Result) -> str:
+    """The targets whose figures are cycles."""
+    counted = [
+        row.target
+        for row in result.rows
+        if row.costs is not None and row.costs.kinds["sample"].cycles is not None
+    ]
+    return f" Cycles on {', '.join(dict.fromkeys(counted))}." if counted else ""
 
 
 def _cells(row: runner.Row) -> list[str]:

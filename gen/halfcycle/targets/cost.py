@@ -9,8 +9,9 @@ whose digits are all tried (``_root_states``).
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,8 @@ from halfcycle.regulator.plan import TURN, Plan
 from halfcycle.regulator.state import CALL_NAMES, FIELDS
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
-from halfcycle.targets.simavr import SimavrCpu
-from halfcycle.targets.unicorn_cpu import Run, UnicornCpu
+from halfcycle.targets.emulated import Run
+from halfcycle.targets.unicorn_cpu import UnicornCpu
 from halfcycle.verify import adversarial
 
 Words = NDArray[np.uint32]
@@ -53,8 +54,9 @@ class Costs:
     """The cost of each kind of call, and how many bytes of code no call has run."""
 
     kinds: Mapping[str, Cost]
-    unreached: int
-    """Bytes of the calls' code that were never run; 0 shows that every path was taken."""
+    unreached: int | None
+    """Bytes of the calls' code that were never run; 0 shows that every path was taken. None where
+    the emulator does not tell what it ran."""
 
     @property
     def stack_bytes(self) -> int:
@@ -120,13 +122,29 @@ def _root_states(plan: Plan, generator: random.Random) -> list[NDArray[np.int64]
     return chosen
 
 
-def measure(plan: Plan, cpu: UnicornCpu | SimavrCpu, measured: Sequence[Call]) -> Costs:
+class CountingCpu(Protocol):
+    """An emulator that runs the guest from its start, and counts the calls of chosen functions."""
+
+    @property
+    def image(self) -> Image:
+        """What it runs."""
+
+    @property
+    def executed(self) -> Mapping[int, int] | None:
+        """Address to size of every instruction that a counted call has run; None: not known."""
+
+    def counted(self, requests: Sequence[Words], functions: Sequence[str]) -> list[list[Run]]:
+        """The cost of each call of each function that the requests lead to, in order."""
+
+
+def measure(plan: Plan, cpu: UnicornCpu | CountingCpu, measured: Sequence[Call]) -> Costs:
     """Run every call on ``cpu``, which holds the guest's image."""
     name = plan.name
-    if isinstance(cpu, SimavrCpu):
-        runs = _by_simavr(plan, cpu, measured)
-    else:
-        runs = _by_unicorn(plan, cpu, measured)
+    runs = (
+        _by_unicorn(plan, cpu, measured)
+        if isinstance(cpu, UnicornCpu)
+        else _by_guest(plan, cpu, measured)
+    )
     kinds: dict[str, Cost] = {}
     for call, run in zip(measured, runs, strict=True):
         before = kinds.get(call.kind, Cost(0, None if run.cycles is None else 0, 0))
@@ -136,7 +154,10 @@ def measure(plan: Plan, cpu: UnicornCpu | SimavrCpu, measured: Sequence[Call]) -
             max(before.stack_bytes, run.stack_bytes),
         )
     called = {f"{name}{call.function}" for call in measured}
-    return Costs(kinds, unreached(cpu.image, name, called, cpu.executed))
+    told = not isinstance(cpu, UnicornCpu) or cpu.sizes_told
+    executed = cpu.executed if told else None
+    missed = None if executed is None else unreached(cpu.image, name, called, executed)
+    return Costs(kinds, missed)
 
 
 def _by_unicorn(plan: Plan, cpu: UnicornCpu, measured: Sequence[Call]) -> list[Run]:
@@ -162,27 +183,21 @@ def _prepared(cpu: UnicornCpu, measured: Sequence[Call], fields: int) -> list[by
     return images
 
 
-def _by_simavr(plan: Plan, cpu: SimavrCpu, measured: Sequence[Call]) -> list[Run]:
-    commands = {
-        "_sample": "N",
-        "_update": "U",
-        "_set_target_mv": "V",
-        "_rms_mv": "S",
-        "_drive": "W",
-    }
-    requests = []
-    for call in measured:
-        requests.append(guest.load(dict(zip(FIELDS, call.state, strict=True))))
-        requests.append(_command(plan, commands[call.function], call))
-    functions = list(dict.fromkeys(call.function for call in measured))
-    counted = cpu.counted(requests, [f"{plan.name}{function}" for function in functions])
-    # rms_mv is also called for each record: only the last ones, from "M", are those asked for.
-    queues = dict(zip(functions, counted, strict=True))
-    counts = {
-        function: sum(call.function == function for call in measured) for function in functions
-    }
-    at = {function: iter(queues[function][-counts[function] :]) for function in functions}
-    return [next(at[call.function]) for call in measured]
+_COMMANDS = {"_sample": "N", "_update": "U", "_set_target_mv": "V", "_rms_mv": "M", "_drive": "W"}
+
+
+def _by_guest(plan: Plan, cpu: CountingCpu, measured: Sequence[Call]) -> list[Run]:
+    """Each function in a run of its own, in which the guest calls it from one place alone."""
+    queues: dict[str, Iterator[Run]] = {}
+    for function in dict.fromkeys(call.function for call in measured):
+        requests = []
+        for call in measured:
+            if call.function == function:
+                requests.append(guest.load(dict(zip(FIELDS, call.state, strict=True))))
+                requests.append(_command(plan, _COMMANDS[function], call))
+        [runs] = cpu.counted(requests, [f"{plan.name}{function}"])
+        queues[function] = iter(runs)
+    return [next(queues[call.function]) for call in measured]
 
 
 def _command(plan: Plan, command: str, call: Call) -> Words:

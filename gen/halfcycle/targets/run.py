@@ -10,20 +10,35 @@ import numpy as np
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
-from halfcycle.targets import cost, guest, qemu, simavr, toolchains, unicorn_cpu
+from halfcycle.targets import (
+    cost,
+    guest,
+    mspdebug,
+    qemu,
+    request,
+    sdcc,
+    simavr,
+    toolchains,
+    ucsim,
+    unicorn_cpu,
+)
 from halfcycle.targets.elf_image import Image
+from halfcycle.targets.emulated import CrashedError
 from halfcycle.targets.guest import Job
 from halfcycle.targets.machines import MACHINES, Emulator, Machine
 from halfcycle.targets.toolchains import Missing, Toolchain
-from halfcycle.targets.unicorn_cpu import CrashedError
 from halfcycle.verify import c_interface, scenarios
 
 DEFAULT_SAMPLES = 50_000
 DEFAULT_SEED = 1
 PHASE_STEP = 31
-"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at the whole turn's."""
+"""On the slowest emulator the drive is asked at every 31st phase; elsewhere at all 65536."""
 
-Cpu = unicorn_cpu.UnicornCpu | simavr.SimavrCpu | qemu.QemuCpu
+SLOW_PHASE_STEP = 311
+"""And on machines whose samples are bounded (``Machine.samples_max``) at every 311th."""
+
+Counting = simavr.SimavrCpu | qemu.QemuCpu | ucsim.UcsimCpu | mspdebug.MspdebugCpu
+Cpu = unicorn_cpu.UnicornCpu | Counting
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +89,7 @@ class Way:
     machine: Machine
     chain: Toolchain
     emulators: tuple[tuple[Emulator, str], ...]
-    """Kind and version; the first one counts, except qemu."""
+    """Kind and version; the first one counts."""
 
 
 def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
@@ -90,7 +105,7 @@ def ways(names: Sequence[str] = ()) -> tuple[list[Way], list[Unavailable]]:
                 absent.append(Unavailable(name, version.tool, version.install))
             elif version is not None:
                 emulators.append((kind, version))
-        for chain in (toolchains.zig(machine), toolchains.gcc(machine)):
+        for chain in (toolchains.zig(machine), toolchains.gcc(machine), toolchains.sdcc(machine)):
             if isinstance(chain, Missing):
                 absent.append(Unavailable(name, chain.tool, chain.install))
             elif chain is not None and emulators:
@@ -105,6 +120,10 @@ def _emulator(machine: Machine, kind: Emulator) -> str | Missing | None:
     if kind == "simavr":
         program = simavr.find()
         return program if isinstance(program, Missing) else "simavr"
+    if kind == "ucsim":
+        return ucsim.find(machine)
+    if kind == "mspdebug":
+        return mspdebug.find()
     try:
         return unicorn_cpu.version()
     except ToolMissingError:
@@ -120,13 +139,16 @@ def run(
     seed: int = DEFAULT_SEED,
     progress: Callable[[int, int], None] | None = None,
     chosen: Sequence[Way] | None = None,
+    counted: bool = True,
 ) -> Result:
     """Run the generated C (file name to text) on targets, compared with the model of ``plan``.
 
     ``names``: keys of ``MACHINES``; empty for all that this machine can run. ``samples`` and
     ``seed`` as in ``verify.compare``; no samples: nothing is compared, costs are counted alone.
-    ``chosen``: run these ways instead. Raises ToolMissingError if a named target, or every target,
-    lacks a tool, and compiler.CompileError if a compiler refuses the code.
+    ``chosen``: run these ways instead. ``counted``: whether costs are counted.
+
+    Raises ToolMissingError if a named target, or every target, lacks a tool, and
+    compiler.CompileError if a compiler refuses the code.
     """
     absent: list[Unavailable] = []
     if chosen is None:
@@ -137,13 +159,23 @@ def run(
     jobs_by_step: dict[int, list[Job]] = {}
     rows = []
     for number, way in enumerate(chosen):
-        step = PHASE_STEP if way.machine.name == "avr" else 1
+        most = way.machine.samples_max
+        step = _phase_step(way.machine)
         if samples and step not in jobs_by_step:
             jobs_by_step[step] = list(guest.jobs(plan, generated, samples, seed, step))
-        rows.append(_row(plan, generated, way, jobs_by_step.get(step, [])))
+        jobs = jobs_by_step.get(step, [])
+        if jobs and most is not None:
+            jobs = request.bounded(jobs, plan, min(samples, most))
+        rows.append(_row(plan, generated, way, jobs, counted))
         if progress is not None:
             progress(number + 1, len(chosen))
     return Result(tuple(rows), tuple(absent))
+
+
+def _phase_step(machine: Machine) -> int:
+    if machine.samples_max is not None:
+        return SLOW_PHASE_STEP
+    return PHASE_STEP if machine.name == "avr" else 1
 
 
 def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
@@ -152,17 +184,21 @@ def _needs(lacking: Sequence[str], absent: Sequence[Unavailable]) -> str:
     return "; ".join(dict.fromkeys(lines))
 
 
-def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]) -> Row:
+def _row(
+    plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job], counted: bool
+) -> Row:
     problem, costs, state_bytes = "", None, 0
     for kind, _ in way.emulators:
-        if kind == "qemu" and not jobs:
+        second = kind != way.emulators[0][0]
+        if second and not jobs:
             continue
         try:
             cpu = start(way, kind, guest_image(plan, generated, way, kind))
             if jobs:
                 problem = problem or compare(cpu, jobs) or self_test(plan, generated, way, kind)
-            if not isinstance(cpu, qemu.QemuCpu):
-                costs = cost.measure(plan, cpu, cost.calls(plan))
+            if counted and not second:
+                states = way.machine.cost_states
+                costs = cost.measure(plan, cpu, cost.calls(plan, states=states))
             state_bytes = cpu.image.symbols["hc_guest_state"].size
         except CrashedError as error:
             problem = problem or str(error)
@@ -185,11 +221,19 @@ def _row(plan: Plan, generated: Mapping[str, str], way: Way, jobs: Sequence[Job]
     )
 
 
+_PORTS: Mapping[Emulator, str] = {
+    "unicorn": "MEMORY",
+    "mspdebug": "MEMORY",
+    "simavr": "AVR",
+    "qemu": "SEMIHOST",
+    "ucsim": "UCSIM",
+}
+
+
 def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulator) -> Image:
     """The guest with its regulator, for one emulator."""
     contents, sources = guest.sources(plan, generated)
-    port = {"unicorn": "MEMORY", "simavr": "AVR", "qemu": "SEMIHOST"}[kind]
-    defines = guest.defines(port)
+    defines = guest.defines(_PORTS[kind])
     return _image(way, kind, contents, sources, defines=defines, keep=guest.KEEP)
 
 
@@ -198,6 +242,8 @@ def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     names = (f"{plan.name}.h", f"{plan.name}.c")
     keep = [f"{plan.name}_{call}" for call in CALL_NAMES]
     contents = {name: generated[name] for name in names}
+    if way.chain.kind == "sdcc":
+        return sdcc.bare(way.machine, way.chain, contents, names[1:])
     return toolchains.build(way.machine, way.chain, contents, names[1:], keep=keep)
 
 
@@ -210,6 +256,10 @@ def _image(
     defines: Sequence[str] = (),
     keep: Sequence[str] = ("main",),
 ) -> Image:
+    if way.chain.kind == "sdcc":
+        return sdcc.build(way.machine, way.chain, contents, sources, defines)
+    if kind == "mspdebug":
+        keep = mspdebug.KEEP if "hc_guest_load" in keep else mspdebug.KEEP[:1]
     if kind != "qemu":
         return toolchains.build(
             way.machine, way.chain, contents, sources, defines=defines, keep=keep
@@ -229,7 +279,13 @@ def start(way: Way, kind: Emulator, image: Image) -> Cpu:
     """An emulator of ``kind`` with ``image`` in it."""
     if kind == "unicorn":
         return unicorn_cpu.UnicornCpu(way.machine, image)
-    return simavr.SimavrCpu(image) if kind == "simavr" else qemu.QemuCpu(way.machine, image)
+    if kind == "simavr":
+        return simavr.SimavrCpu(image)
+    if kind == "ucsim":
+        return ucsim.UcsimCpu(way.machine, image)
+    if kind == "mspdebug":
+        return mspdebug.MspdebugCpu(way.machine, image)
+    return qemu.QemuCpu(way.machine, image)
 
 
 def compare(cpu: Cpu, jobs: Sequence[Job]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,14 +12,15 @@ from numpy.typing import NDArray
 from halfcycle.base import resources
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.targets.elf_image import Image
+from halfcycle.targets.emulated import CrashedError, Run, ran
 from halfcycle.targets.toolchains import Missing
-from halfcycle.targets.unicorn_cpu import CrashedError, Run
 from halfcycle.verify import compiler
 
 Words = NDArray[np.uint32]
 
 MISSING = Missing("simavr", "apt install simavr libsimavr-dev")
 _FLASH_WORDS = 16384
+_SECONDS = 300.0
 
 
 def find() -> Path | Missing:
@@ -77,19 +77,15 @@ class SimavrCpu:
         symbols = self.image.symbols
         with tempfile.TemporaryDirectory(prefix="halfcycle-") as folder:
             costs = Path(folder) / "costs"
-            ran = subprocess.run(
-                [
-                    str(self._program),
-                    str(self.image.path),
-                    str(symbols["exit"].address),
-                    str(costs),
-                    *(str(symbols[name].address) for name in functions),
-                ],
-                input=words.astype("<u4").tobytes(),
-                capture_output=True,
-                check=False,
-            )
-            if ran.returncode >= 125 or ran.returncode < 0:
-                message = ran.stderr.decode(errors="replace").strip()
+            command = [
+                str(self._program),
+                str(self.image.path),
+                str(symbols["exit"].address),
+                str(costs),
+                *(str(symbols[name].address) for name in functions),
+            ]
+            ended = ran("avr", command, seconds=_SECONDS, given=words.astype("<u4").tobytes())
+            if ended.returncode >= 125 or ended.returncode < 0:
+                message = ended.stderr.decode(errors="replace").strip()
                 raise CrashedError(f"avr: {message or 'the emulator stopped'}")
-            return ran.returncode, ran.stdout, costs.read_bytes()
+            return ended.returncode, ended.stdout, costs.read_bytes()

@@ -25,6 +25,8 @@ _BARE = (
 )
 
 _IMAGE = "image.elf"
+MSP430 = "target_msp430.c"
+"""The start of an MSP430 image, and its library."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ class Toolchain:
     """A compiler that makes images for one machine."""
 
     kind: str
-    """``zig`` or ``gcc``."""
+    """``zig``, ``gcc`` or ``sdcc``."""
     command: tuple[str, ...]
     version: str
     linker: tuple[str, ...] = ()
@@ -54,6 +56,9 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
     if importlib.util.find_spec("ziglang") is None:
         return Missing("zig", "pip install ziglang")
     linker: tuple[str, ...] = ()
+    words = (sys.executable, "-m", "ziglang")
+    if machine.name == "msp430":
+        linker = (*words, "ld.lld")
     if machine.name == "avr":
         native = gcc(machine)
         if not isinstance(native, Toolchain):
@@ -73,6 +78,18 @@ def gcc(machine: Machine) -> Toolchain | Missing | None:
         return Missing(machine.gcc.command, f"apt install {machine.gcc.package}")
     version = output_of((path, "-dumpfullversion", "-dumpversion"))
     return Toolchain("gcc", (path, *machine.gcc.flags), f"{machine.gcc.command} {version}")
+
+
+def sdcc(machine: Machine) -> Toolchain | Missing | None:
+    """sdcc for ``machine``; None where it is not made for it."""
+    if machine.sdcc is None:
+        return None
+    found = shutil.which("sdcc")
+    if found is None:
+        return Missing("sdcc", "apt install sdcc")
+    version = output_of((found, "--version")).partition("SDCC")[2].split()
+    number = next((word for word in version if word[:1].isdigit()), "")
+    return Toolchain("sdcc", (found, *machine.sdcc.flags), f"sdcc {number}")
 
 
 @functools.lru_cache(maxsize=32)
@@ -107,20 +124,40 @@ def build(
     else:
         script = resources.harness_text("target.ld").replace("HC_FLASH_ADDRESS", hex(machine.flash))
         texts["target.ld"] = script.replace("HC_RAM_ADDRESS", hex(machine.ram))
+        if machine.name == "msp430":
+            return _build_msp430(chain, texts, sources, compiling, keep)
         linking += ["-Wl,-T,target.ld", f"-Wl,-e,{keep[0]}"]
         if chain.kind == "gcc":
             linking.append("-nostdlib")
     if not chain.linker:
         library = ["-lgcc"] if chain.kind == "gcc" else []
         whole = [*chain.command, *compiling, *linking, "-o", _IMAGE, *sources, *library]
-        return read(_built(chain, texts, [whole]))
+        return read(built(chain, texts, [whole]))
     steps = [[*chain.command, *compiling, "-c", name, "-o", f"{name}.o"] for name in sources]
     objects = [f"{name}.o" for name in sources]
     steps.append([*chain.linker, *linking, "-o", _IMAGE, *objects, "-lgcc"])
-    return read(_built(chain, texts, steps))
+    return read(built(chain, texts, steps))
 
 
-def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]) -> Path:
+def _build_msp430(
+    chain: Toolchain,
+    texts: Mapping[str, str],
+    sources: Sequence[str],
+    compiling: Sequence[str],
+    keep: Sequence[str],
+) -> Image:
+    """zig compiles, but knows no linker for it and has no library of products: both by hand."""
+    names = [*sources, MSP430]
+    steps = [[*chain.command, *compiling, "-c", name, "-o", f"{name}.o"] for name in names]
+    wanted = [word for name in keep for word in ("-u", name)]
+    options = ["--gc-sections", "-T", "target.ld", "-e", keep[0], *wanted]
+    steps.append([*chain.linker, *options, "-o", _IMAGE, *(f"{name}.o" for name in names)])
+    return read(built(chain, {**texts, MSP430: resources.harness_text(MSP430)}, steps))
+
+
+def built(
+    chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]], image: str = _IMAGE
+) -> Path:
     """The image, from the cache or made."""
 
     def make(place: Path) -> None:
@@ -128,7 +165,7 @@ def _built(chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]]
         for step in steps:
             _step(step, place)
 
-    return compiler.build_once([chain.version, steps, sorted(contents.items())], _IMAGE, make)
+    return compiler.build_once([chain.version, steps, sorted(contents.items())], image, make)
 
 
 def _step(words: Sequence[str], place: Path) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.targets.elf_image import Image
+from halfcycle.targets.emulated import CrashedError, Run
 from halfcycle.targets.machines import Machine
 
 Words = NDArray[np.uint32]
@@ -20,21 +21,8 @@ _STACK = 0x2_0000
 """RAM above an image's own, for the stack."""
 _PAGE = 0x1_0000
 _QUIT = ord("Q")
-
-
-class CrashedError(Exception):
-    """The image left its memory, or did not come back from a call."""
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One call: what it returned and what it took."""
-
-    result: int
-    instructions: int
-    stack_bytes: int
-    cycles: int | None = None
-    """None if the emulator does not count them."""
+_SECONDS = 300.0
+"""Within which a call comes back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +37,8 @@ class _Core:
     arguments: tuple[int, int]
     result: int
     thumb: bool = False
+    on_stack: bool = False
+    """Whether arguments and the return address are passed on the stack, one word each."""
 
 
 def find() -> Any:
@@ -68,6 +58,7 @@ def version() -> str:
 def _core(machine: Machine) -> _Core:
     find()
     from unicorn import arm_const as arm  # noqa: PLC0415
+    from unicorn import m68k_const as m68k  # noqa: PLC0415
     from unicorn import mips_const as mips  # noqa: PLC0415
     from unicorn import riscv_const as riscv  # noqa: PLC0415
     from unicorn import unicorn_const as uc  # noqa: PLC0415
@@ -91,6 +82,17 @@ def _core(machine: Machine) -> _Core:
             arguments,
             arguments[0],
         )
+    if machine.name == "m68k-be":
+        return _Core(
+            uc.UC_ARCH_M68K,
+            uc.UC_MODE_BIG_ENDIAN,
+            m68k.UC_CPU_M68K_M68020,
+            m68k.UC_M68K_REG_A7,
+            0,
+            (0, 0),
+            m68k.UC_M68K_REG_D0,
+            on_stack=True,
+        )
     return _Core(
         uc.UC_ARCH_MIPS,
         uc.UC_MODE_MIPS32 | uc.UC_MODE_BIG_ENDIAN,
@@ -108,15 +110,19 @@ class UnicornCpu:
     def __init__(self, machine: Machine, image: Image) -> None:
         unicorn = find()
         self._error = unicorn.UcError
-        self._hook_code = unicorn.UC_HOOK_CODE
+        self._hook_code, self._timed_out = unicorn.UC_HOOK_CODE, unicorn.UC_QUERY_TIMEOUT
         self.image, self._machine = image, machine
         self._core = _core(machine)
         self._uc = unicorn.Uc(self._core.architecture, self._core.mode)
         self._uc.ctl_set_cpu_model(self._core.model)
         self._word = np.dtype(np.uint32).newbyteorder(machine.byte_order)
         self._map()
+        self._below = 4 * 3 if self._core.on_stack else 0
+        """Stack for a return address and arguments."""
         self.executed: dict[int, int] = {}
         """Address to size of every instruction that a counted call has run."""
+        self.sizes_told = not self._core.on_stack
+        """Whether those sizes are right: for m68k unicorn says 2 for every instruction."""
 
     def _map(self) -> None:
         """Map and fill the image's memory, room for the stack, and the stop address."""
@@ -179,14 +185,25 @@ class UnicornCpu:
         """Call a function of the image; what it returns (as an unsigned word)."""
         core, uc = self._core, self._uc
         odd = 1 if core.thumb else 0
-        uc.reg_write(core.stack, self._stack_top)
-        uc.reg_write(core.link, self._stop | odd)
-        for register, value in zip(core.arguments, arguments, strict=False):
-            uc.reg_write(register, value & 0xFFFFFFFF)
+        if core.on_stack:
+            words = [self._stop, *(value & 0xFFFFFFFF for value in arguments)]
+            top = self._stack_top - self._below
+            self.write_words(top, np.asarray(words, np.uint32))
+            uc.reg_write(core.stack, top)
+        else:
+            uc.reg_write(core.stack, self._stack_top)
+            uc.reg_write(core.link, self._stop | odd)
+            for register, value in zip(core.arguments, arguments, strict=False):
+                uc.reg_write(register, value & 0xFFFFFFFF)
         try:
-            uc.emu_start(self.image.symbols[function].address | odd, self._stop)
+            start = self.image.symbols[function].address | odd
+            uc.emu_start(start, self._stop, timeout=round(_SECONDS * 1e6))
+            late = bool(uc.query(self._timed_out))
         except self._error as error:
             raise CrashedError(f"{self._machine.name}: {function}: {error}") from None
+        if late:
+            name = self._machine.name
+            raise CrashedError(f"{name}: {function} did not come back within {_SECONDS:g} s")
         return int(uc.reg_read(core.result)) & 0xFFFFFFFF
 
     def counted(self) -> Counted:
@@ -231,7 +248,10 @@ class Counted:
 
     def call(self, function: str, *arguments: int) -> Run:
         """As ``UnicornCpu.call``, with its cost."""
-        top = self._lowest = self._cpu._stack_top
+        top = self._cpu._stack_top
+        if self._cpu._core.on_stack:
+            top -= self._cpu._below - 4  # The return address is the call's own.
+        self._lowest = top
         self._instructions = 0
         result = self._cpu.call(function, *arguments)
         return Run(result, self._instructions, top - self._lowest)
