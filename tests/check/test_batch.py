@@ -167,7 +167,7 @@ def test_folder_of() -> None:
     assert folder_of("{dir}/{name}", file, "east_room") == Path("fw") / "east_room"
     assert folder_of("out/{stem}", file, "east_room") == Path("out") / "east"
     assert folder_of("{dir}", Path("east.toml"), "x") == Path()
-    with pytest.raises(InputError, match="--dir-of"):
+    with pytest.raises(InputError, match="folder pattern"):
         folder_of("{home}", file, "x")
 
 

@@ -165,9 +165,9 @@ def test_says_when_the_response_cannot_be_kept_and_what_can_be_had() -> None:
     done = retune(example("peat_cabin"), {PERIOD: F(1600)})
     assert not done.good and done.findings[0].level == "error"
     said = done.findings[0].text
-    assert "overshoot from" in said and "--redesign" in said
+    assert "overshoot from" in said and "designed anew" in said
     # The window of old, 20 ms, holds 12 samples of 5000/3 us: 1600 us is nearest to that.
-    assert "--period-us 5000/3" in said and F(20000, 12) == F(5000, 3)
+    assert "a loop period of 5000/3" in said and F(20000, 12) == F(5000, 3)
     anew = retune(example("peat_cabin"), {PERIOD: F(1600)}, redesign=True)
     assert anew.good and anew.after is not None
     loop = anew.after.design.loop

@@ -77,7 +77,7 @@ def folder_of(pattern: str, file: Path, name: str) -> Path:
     unknown = [word for word in _PLACE.findall(pattern) if word not in words]
     if unknown:
         problem = f"{{{unknown[0]}}} stands for nothing"
-        raise InputError([Fault(printable(pattern), "--dir-of", problem, "use {dir}/{name}")])
+        raise InputError([Fault(printable(pattern), "folder pattern", problem, "use {dir}/{name}")])
     return Path(_PLACE.sub(lambda place: words[place[1]], pattern))
 
 

@@ -17,6 +17,7 @@ from halfcycle.base.state import State
 from halfcycle.base.text import printable
 from halfcycle.check import batch, checks, junit
 from halfcycle.check.batch import Job, Result
+from halfcycle.cli.common import named_by_options
 from halfcycle.cli.exit_codes import BAD_INPUT, DIFFERENCE, GOOD, OWN_FAULT
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH, force_option
@@ -147,7 +148,8 @@ def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) 
     for path in specs:
         try:
             spec = load_spec(path)
-            folder = batch.folder_of(dir_of, path, spec.name) if dir_of else paths[-1]
+            with named_by_options({"folder pattern": "--dir-of"}):
+                folder = batch.folder_of(dir_of, path, spec.name) if dir_of else paths[-1]
         except InputError as error:
             faults += [fault for fault in error.faults if fault not in faults]
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,12 @@ if TYPE_CHECKING:
     from halfcycle.retune.retune import Retuned
 
 WHERE = "(command line)"
+ADVISED_OPTIONS = {
+    "other-response": "--plot",
+    "response-moved": "--plot, --period-us",
+    "retune-impossible": "--redesign, --period-us",
+}
+"""The options that do what a finding advises, by its code."""
 OPTIONS = {
     "--period-us": "loop.period_us",
     "--frequency-hz": "output.frequency_hz",
@@ -77,6 +84,8 @@ def command(
     output = OutputFile(plot, "--plot", PICTURE_MARK, [spec], force) if plot is not None else None
     with common.refusals(as_json):
         retuned = retune(read_text(spec)[0], asked, file, redesign=redesign)
+    findings = common.with_options(retuned.findings, ADVISED_OPTIONS)
+    retuned = replace(retuned, findings=findings)
     if output is not None:
         from halfcycle.retune.plot import picture  # noqa: PLC0415
 

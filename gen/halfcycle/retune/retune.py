@@ -201,8 +201,8 @@ def _extent(before: IntegerDesign, after: IntegerDesign) -> str:
 
 
 def _other_response(before: IntegerDesign, after: IntegerDesign) -> Finding:
-    """Where another response was asked for."""
-    text = f"another response was asked for{_extent(before, after)}; compare them with --plot"
+    """That another response was asked for."""
+    text = f"another response was asked for{_extent(before, after)}; compare the two"
     return finding("other-response", SETTLING, text)
 
 
@@ -275,7 +275,7 @@ def _failed(
         return finding("retune-impossible", key, text)
     new, loop = other.design.gains, other.design.loop
     text = (
-        f"{held}; what can be had there, with --redesign: proportional {new.proportional:.4g}, "
+        f"{held}; what can be had there, designed anew: proportional {new.proportional:.4g}, "
         f"integral {new.integral_per_s:.4g} per s, settling {loop.settling_ms:.6g} ms, overshoot "
         f"{loop.overshoot_percent:.3g} %, peak sensitivity {loop.peak_sensitivity:.3g}; or {nearer}"
     )
@@ -288,9 +288,9 @@ def _nearer(before: IntegerDesign, after: Spec) -> str:
     window_us = 1_000_000 * half_cycles / (2 * after.output.frequency_hz)
     period = window_us / max(1, round(window_us / after.loop.period_us))
     if period == after.loop.period_us:
-        return "compare the two responses with --plot"
+        return "compare the two responses"
     shown = _short(period) if period.denominator == 1 else f"{period} ({float(period):.6g})"
-    return f"use --period-us {shown}, which holds {counted(half_cycles)} as before"
+    return f"take a loop period of {shown} us, which holds {counted(half_cycles)} as before"
 
 
 def _short(value: Fraction) -> str:
