@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from halfcycle.cli.common import as_json
 from halfcycle.design.designer import design
 from halfcycle.design.late_update import late_share
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import design_integers
+from halfcycle.output.design import Design as DesignJson
 from halfcycle.quantise.quantise import quantise
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case
-from halfcycle.simulate.case_loads import drawn
+from halfcycle.simulate.loads import drawn_load
 from halfcycle.simulate.setup import board, timing
 from halfcycle.simulate.simulate import compiled, prepare
 from halfcycle.spec.load import load_spec, parse_spec
@@ -30,7 +30,7 @@ from support.paths import SPECS, example
 def test_the_latest_update_is_the_same_in_text_and_json(path) -> None:
     """The text had one loop period more than the JSON."""
     made = design_integers(load_spec(path))
-    late = as_json(made)["update_latest"]
+    late = DesignJson.of(made).model_dump()["update_latest"]
     text = next(f.text for f in made.findings if f.code == "latest-update")
     if late["targets_hold_periods"] < made.design.window.samples:
         assert f"within {late['targets_hold_periods']} loop periods" in text
@@ -66,7 +66,7 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
     quantised = quantise(made)
     prepared = prepare(made, quantised, emit.render(made, quantised))
     setting = prepared.setting
-    case = Case("late", "", drawn, 0.0, 0.0, 400 * setting.window_s, ())
+    case = Case("late", "", drawn_load, 0.0, 0.0, 400 * setting.window_s, ())
     run = timing(setting, case)
     boards = [
         replace(board(setting, case, place), noise_codes=0.0, start_turn=(0.618 * i) % 1)

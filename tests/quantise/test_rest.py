@@ -49,8 +49,9 @@ def test_no_board_moves_by_more_than_is_said_at_rest(text: str) -> None:
     assert seen.output_v <= seen.claimed.bound_v
     assert seen.steps <= seen.claimed.bound_steps
     # A bound is worth something if it is near: at most so many times what a sample of boards did.
+    # It is of every filter inside the tolerances; on the resonances that drive it stand few boards.
     if seen.moving:
-        assert seen.claimed.bound_v < 16 * seen.output_v
+        assert seen.claimed.bound_v < 24 * seen.output_v
 
 
 def test_a_loop_that_was_said_to_rest_is_seen_to_move() -> None:

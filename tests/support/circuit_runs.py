@@ -12,7 +12,7 @@ from halfcycle.quantise.quantised import Rest
 from halfcycle.regulator.plan import FLAG_LIMIT
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case
-from halfcycle.simulate.case_loads import drawn
+from halfcycle.simulate.loads import drawn_load
 from halfcycle.simulate.setup import board, timing
 from halfcycle.simulate.simulate import compiled, prepare
 from halfcycle.spec.load import parse_spec
@@ -39,7 +39,10 @@ def at_rest(text: str, boards: int, seed: int = 1) -> AtRest:
     assert made.quantised.rest is not None
     prepared = prepare(made.design, made.quantised, emit.render(made.design, made.quantised))
     setting = prepared.setting
-    case = Case("rest", "", drawn, 0.0, 0.0, 3 * setting.span_s + 40 * setting.window_s, ())
+    targets = setting.spec.targets
+    settling_ms = max(float(targets.settling_ms), made.design.loop.settling_ms or 0.0)
+    span_s = (settling_ms + float(targets.ramp_ms)) / 1000
+    case = Case("rest", "", drawn_load, 0.0, 0.0, 3 * span_s + 40 * setting.window_s, ())
     quiet = [
         replace(board(setting, case, place), noise_codes=0.0)
         for place in draw(setting.spec, range(boards), seed)

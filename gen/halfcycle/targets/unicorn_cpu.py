@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -209,14 +209,6 @@ class UnicornCpu:
     def counted(self) -> Counted:
         """Context in which calls are counted, instruction by instruction."""
         return Counted(self)
-
-    def symbols_of(self, prefix: str) -> Mapping[str, int]:
-        """Functions whose name starts with ``prefix``, with their addresses."""
-        return {
-            name: symbol.address
-            for name, symbol in self.image.symbols.items()
-            if symbol.is_function and name.startswith(prefix)
-        }
 
 
 class Counted:
