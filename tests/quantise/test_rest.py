@@ -8,6 +8,8 @@ import pytest
 from halfcycle.design.designer import design
 from halfcycle.quantise.bridge_wave import BridgeWave
 from halfcycle.quantise.fixed_point import fixed_point
+from halfcycle.quantise.limit_cycle import rest_findings
+from halfcycle.quantise.quantised import Rest
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import DRIVE_FULL
 from halfcycle.spec.load import parse_spec
@@ -79,3 +81,24 @@ def test_the_bridges_spectrum_is_that_of_the_calls_of_drive() -> None:
     np.testing.assert_allclose(got, wanted, atol=1e-9)
     assert abs(got[0]) == pytest.approx(0.8, abs=1 / counts)
     assert abs(got[1:]).max() > 1e-5
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        (
+            changed("peat_cabin", period_us="997", measure='"mean"\naccept_partial_window = true'),
+            "loop.period_us",
+        ),
+        (CASES["coarse duty"], "bridge.pwm_counts"),
+    ],
+    ids=["partial window", "coarse duty"],
+)
+def test_a_loop_that_does_not_rest_blames_what_moves_it(text: str, key: str) -> None:
+    """bridge.pwm_counts was blamed for the ripple of a window that is not whole."""
+    made = design(parse_spec(text, "x"))
+    tolerance = made.chosen.tolerance_v
+    rest = Rest(24, tolerance, 1, tolerance, 1, 0.0, "corner")
+    (remark,) = rest_findings(made, rest)
+    assert remark.key == key
+    assert "(1 step)" in remark.text

@@ -83,7 +83,7 @@ KINDS: dict[str, Kind] = {
     "window-error": Kind(
         ERROR_OR_WARNING,
         "The window's own error at the output exceeds the voltage tolerance.",
-        "Allow a longer window and more settling time, or a wider tolerance.",
+        "Lessen the part that the text names as the largest, or widen the tolerance.",
     ),
     "few-points": Kind(
         WARNING,
@@ -108,7 +108,8 @@ KINDS: dict[str, Kind] = {
     "adc-noise": Kind(
         ERROR_OR_WARNING,
         "Noise and rounding of the converter move the output.",
-        "Filter the sensor, allow more settling time, or take a longer window.",
+        "Filter the sensor, allow more settling time, or take a longer window; if rounding "
+        "alone is too much, lower the volts per code.",
     ),
     "clipped-mean": Kind(
         WARNING_OR_NOTE,
@@ -126,9 +127,10 @@ KINDS: dict[str, Kind] = {
         "Sample faster, or choose a loop period that folds higher harmonics only.",
     ),
     "latest-update": Kind(
-        NOTE,
-        "How late an update may be done for the targets to hold.",
-        "Give the update a priority that allows it.",
+        WARNING_OR_NOTE,
+        "How late an update may be done for the targets to hold; a warning if it may not be late.",
+        "Give the update a priority that allows it; else allow more settling time, or sample "
+        "faster.",
     ),
     "integral-vanishes": Kind(
         ERROR,
@@ -143,7 +145,7 @@ KINDS: dict[str, Kind] = {
     "steady-error": Kind(
         ERROR,
         "The errors that remain in the steady state exceed the tolerance together.",
-        "Widen it, or lessen the largest of them.",
+        "Lessen the one that the text names as the largest, or widen it.",
     ),
     "coarse-output": Kind(
         WARNING,
@@ -163,7 +165,8 @@ KINDS: dict[str, Kind] = {
     "no-rest": Kind(
         ERROR_OR_WARNING,
         "At rest the integer loop moves the output by a good part of the tolerance.",
-        "Make the steps of the output or of the converter finer, or the tolerance wider.",
+        "Take a whole window, or make the steps of the output or of the converter finer, as the "
+        "text says; or widen the tolerance.",
     ),
     "rest-off-target": Kind(
         ERROR,

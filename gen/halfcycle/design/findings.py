@@ -7,12 +7,16 @@ from collections.abc import Iterator
 
 from halfcycle.base import clipped_sine
 from halfcycle.base.exact import text
-from halfcycle.base.findings import Finding, finding
+from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
+from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import folding
 from halfcycle.design.types import Design, Trial
 from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 from halfcycle.spec.models import Spec
+
+CLEARLY_LESS = 0.9
+"""Share of the chosen window's error below which another window's is worth a word."""
 
 
 def findings(design: Design) -> Iterator[Finding]:
@@ -113,12 +117,15 @@ def _window(design: Design) -> Iterator[Finding]:
             "phase; change loop.period_us for a whole window",
         )
     if not trial.accurate:
+        largest, *others = window_parts(design)
+        rest = ", ".join(str(part) for part in others if part.volts > 0)
         yield finding(
             "window-error",
             "targets.voltage_tolerance_percent",
             f"the window's own error, +-{trial.own_error_v:.3g} V at the output, exceeds the "
-            f"tolerance of {trial.tolerance_v:.3g} V, and no other window meets the targets; "
-            "allow a longer loop.longest_window_ms and targets.settling_ms, or a wider tolerance",
+            f"tolerance of {trial.tolerance_v:.3g} V; the largest part is {largest}"
+            f"{f' ({rest})' if rest else ''}: {largest.remedy}{_better_window(design)}; or widen "
+            "the tolerance",
             "error" if spread > trial.tolerance_v else "warning",
         )
     mean, sampling = spec.loop.measure == "mean", trial.faults.sampling_v
@@ -126,8 +133,8 @@ def _window(design: Design) -> Iterator[Finding]:
         yield finding(
             "few-points",
             "loop.period_us",
-            f"{window.distinct_points} distinct points a half cycle leave the mean uncertain by "
-            f'+-{sampling:.3g} V; sample faster, or use measure = "rms"',
+            f"so few distinct points of the half cycle ({window.distinct_points}) leave the mean "
+            f'uncertain by +-{sampling:.3g} V; sample faster, or use measure = "rms"',
         )
     if trial.faults.fixed:
         kind = "a fixed bias set by the filter's and the sensor's lag; nothing to do"
@@ -140,10 +147,22 @@ def _window(design: Design) -> Iterator[Finding]:
         )
     else:
         kind = "a ripple, as the window is not whole; a whole window makes it a fixed bias"
-    if spread > 0:
+    # From a quarter of the tolerance on the findings above and the frequency's say it.
+    if 0 < spread <= trial.tolerance_v / 4:
         yield finding(
             "sampling-error", "loop.period_us", f"the sampling error of +-{spread:.3g} V is {kind}"
         )
+
+
+def _better_window(design: Design) -> str:
+    """What to say of the window tried that has the least error of its own, if that is clearly less
+    than the chosen one's and the tolerance."""
+    chosen = design.chosen
+    best = min(design.trials, key=lambda trial: trial.own_error_v)
+    if best.own_error_v > min(CLEARLY_LESS * chosen.own_error_v, chosen.tolerance_v):
+        return ""
+    lacks = "" if best.on_target else ", but does not meet the targets: allow more settling time"
+    return f"; {counted(best.window.half_cycles)} would leave +-{best.own_error_v:.3g} V{lacks}"
 
 
 def _drift(design: Design) -> Iterator[Finding]:
@@ -166,28 +185,19 @@ def _offset(design: Design) -> Iterator[Finding]:
     before, after = trial.faults.alternation_v, trial.hunting_v
     if before == 0:
         return
-    double = next((t for t in design.trials if t.window.samples == 2 * trial.window.samples), None)
     text_ = (
         f"{counted(trial.window.half_cycles)}, an odd count: a zero error of "
         f"{text(design.spec.sensor.zero_tolerance_codes)} codes flips the reading by "
         f"+-{before:.3g} V from window to window, +-{after:.3g} V at the output"
     )
-    if double is None:
-        remedy = "trim the zero, or raise loop.longest_window_ms to allow twice the window"
-    elif double.meets and double.loop.settling_ms is not None:
-        remedy = (
-            f"half_cycles = {double.window.half_cycles} cancels it and settles in "
-            f"{double.loop.settling_ms:.6g} ms"
-        )
-    else:
-        remedy = (
-            f"trim the zero, or allow more settling time: half_cycles = "
-            f"{double.window.half_cycles} cancels it but does not meet the targets"
-        )
+    double = double_of(design)
+    kept = ""
+    if design.spec.loop.half_cycles == "auto" and not trial.flips and double and double.on_target:
+        kept = "the shorter window is kept, as it sees a load step sooner; "
     yield finding(
         "odd-window",
         "sensor.zero_tolerance_codes",
-        f"{text_}; {remedy}",
+        f"{text_}; {kept}{flip_remedy(design)}",
         "warning" if trial.flips else "note",
     )
 
@@ -197,6 +207,20 @@ def _noise(design: Design) -> Iterator[Finding]:
     at_output = trial.noise_v
     if at_output <= trial.tolerance_v / 4:
         return
+    level: Level = "error" if at_output > trial.tolerance_v else "warning"
+    if rounding_v(design) > trial.tolerance_v:
+        sensor = design.spec.sensor
+        crest = math.sqrt(2) * float(design.spec.output.rated_rms_v / sensor.volts_per_code)
+        yield finding(
+            "adc-noise",
+            "sensor.volts_per_code",
+            f"the converter cannot resolve the output: its crest is {crest:.3g} codes, whose "
+            f"rounding alone moves the output by +-{rounding_v(design):.3g} V (three standard "
+            f"deviations), and the tolerance is {trial.tolerance_v:.3g} V; lower volts_per_code "
+            "(more of the converter's range), or raise adc_bits",
+            level,
+        )
+        return
     double = math.sqrt(2)
     yield finding(
         "adc-noise",
@@ -204,7 +228,7 @@ def _noise(design: Design) -> Iterator[Finding]:
         f"noise and rounding of the ADC move the output by +-{at_output:.3g} V (three standard "
         f"deviations), and the tolerance is {trial.tolerance_v:.3g} V; filter the sensor, allow "
         f"more settling time, or take twice the window for {at_output / double:.3g} V",
-        "error" if at_output > trial.tolerance_v else "warning",
+        level,
     )
 
 
@@ -259,13 +283,21 @@ def _latency(design: Design) -> Iterator[Finding]:
     late, window = design.late, design.window
     if late.stable_periods is None or late.target_periods is None:
         return
-    if late.target_periods >= window.samples:
+    advice = "give the update a priority that allows it"
+    if late.target_periods == 0:
+        held = (
+            "the targets hold only if the update is done within 0 loop periods of the window's "
+            "last sample, and no update takes no time"
+        )
+        advice = "allow a longer targets.settling_ms, or shorten loop.period_us"
+    elif late.target_periods >= window.samples:
         held = "the targets hold even if the update is only just done when the next window ends"
     else:
+        plural = "" if late.target_periods == 1 else "s"
         period_ms = float(design.spec.loop.period_us) / 1000
         held = (
-            f"the targets hold if the update is done within {late.target_periods} loop periods "
-            f"({late.target_periods * period_ms:.4g} ms) of the window's last sample"
+            f"the targets hold if the update is done within {late.target_periods} loop "
+            f"period{plural} ({late.target_periods * period_ms:.4g} ms) of the window's last sample"
         )
     stable = (
         "any update before the next window's end leaves the loop stable"
@@ -275,5 +307,6 @@ def _latency(design: Design) -> Iterator[Finding]:
     yield finding(
         "latest-update",
         "loop.period_us",
-        f"{held}; {stable}; give the update a priority that allows it",
+        f"{held}; {stable}; {advice}",
+        "warning" if late.target_periods == 0 else "note",
     )

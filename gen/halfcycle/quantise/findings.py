@@ -5,8 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.design.error_parts import ErrorPart, largest_first, noise_part, window_parts
 from halfcycle.design.types import Design
 from halfcycle.quantise.quantised import Quantised
+
+FINER = "make the output's steps finer (a greater bridge.pwm_counts)"
+"""The remedy of a reading that is coarse, as its counts are kept coarser than the output's steps.
+"""
 
 
 def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
@@ -27,14 +32,21 @@ def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
             "(bridge.pwm_counts)",
         )
     elif quantised.steady_error_v > tolerance_v:
+        parts = largest_first(
+            (
+                *window_parts(design),
+                noise_part(design),
+                ErrorPart("dead band", quantised.dead_band_v, FINER),
+                ErrorPart("target", quantised.reading_step_v / 2, FINER),
+            )
+        )
         yield finding(
             "steady-error",
             "targets.voltage_tolerance_percent",
-            f"the steady error may reach {quantised.steady_error_v:.3g} V (window "
-            f"{design.chosen.own_error_v:.3g} V, noise {design.chosen.noise_v:.3g} V, dead band "
-            f"{quantised.dead_band_v:.3g} V, target {quantised.reading_step_v / 2:.3g} V), and the "
-            f"tolerance is {tolerance_v:.3g} V; widen it, or lessen the largest of these: "
-            "sample faster, filter the noise, or make the output's steps finer",
+            f"the steady error may reach {quantised.steady_error_v:.3g} V "
+            f"({', '.join(str(part) for part in parts if part.volts > 0)}), and the tolerance is "
+            f"{tolerance_v:.3g} V; for the {parts[0].name}: {parts[0].remedy}; or widen the "
+            "tolerance",
         )
     if quantised.reading_step_v <= quantised.output_step_v:
         yield finding(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.base.findings import Finding, finding
+from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.design.types import Design
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.quantise import resolution
@@ -263,7 +263,10 @@ class _WaveLoop(_Loop):
     ) -> NDArray[np.float64]:
         """The filtered wave at the samples."""
         spectra = np.stack([self.wave.spectrum(scale) for scale in scales])
-        spectra[:, 0] *= level / np.abs(spectra[:, 0])
+        # A scale of no duty at all has no fundamental: what the filter still holds is a plain sine.
+        size = np.abs(spectra[:, 0])
+        spectra[size == 0, 0] = 1.0
+        spectra[:, 0] *= level / np.where(size == 0, 1.0, size)
         response = self.response[active]
         self.output[active] = level * np.abs(response[:, 0]) / math.sqrt(2)
         passed = response * spectra * self.turned[active]
@@ -281,14 +284,36 @@ def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
     tolerance_v = design.chosen.tolerance_v
     moved_v = rest.hunting_v - 2 * design.chosen.hunting_v
     if moved_v > tolerance_v / 4:
-        yield finding(
-            "no-rest",
-            "bridge.pwm_counts",
+        plural = "" if rest.hunting_steps == 1 else "s"
+        moves = (
             f"the integer loop does not come to rest at {rest.corner}: the output moves by "
-            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} steps); make the output's steps or "
-            "the ADC's finer, or the tolerance wider",
-            "error" if moved_v > tolerance_v else "warning",
+            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} step{plural})"
         )
+        level: Level = "error" if moved_v > tolerance_v else "warning"
+        if not design.window.within_clock:
+            yield finding(
+                "no-rest",
+                "loop.period_us",
+                f"{moves}, as the reading of a window that is not whole moves with the phase; "
+                "change the loop period for a whole window, or widen the tolerance",
+                level,
+            )
+        elif _converter_coarser(design):
+            yield finding(
+                "no-rest",
+                "sensor.volts_per_code",
+                f"{moves}, as the converter's codes are coarse; lower volts_per_code or raise "
+                "adc_bits, or widen the tolerance",
+                level,
+            )
+        else:
+            yield finding(
+                "no-rest",
+                "bridge.pwm_counts",
+                f"{moves}; make the output's steps finer with more pwm_counts, or widen the "
+                "tolerance",
+                level,
+            )
     if rest.error_v > tolerance_v:
         yield finding(
             "rest-off-target",
@@ -296,6 +321,14 @@ def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
             f"the integer loop rests {rest.error_v:.3g} V off the target at {rest.corner}, more "
             f"than the tolerance of {tolerance_v:.3g} V; widen the tolerance or raise the gains",
         )
+
+
+def _converter_coarser(design: Design) -> bool:
+    """Whether rounding to codes puts a reading off (three standard deviations, noise apart) by
+    more than a step of the output."""
+    code_v = float(design.spec.sensor.volts_per_code)
+    step_v = resolution.output_step_v(design.spec, design.window, design.greatest_gain)
+    return 3 * code_v / math.sqrt(12 * design.window.distinct_points) > step_v
 
 
 def _linear_gains(design: Design) -> NDArray[np.float64]:

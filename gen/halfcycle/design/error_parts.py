@@ -1,0 +1,90 @@
+"""What a steady error is made of, the largest part first, each with its own remedy."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from halfcycle.design.types import Design, Trial
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorPart:
+    """One part of the steady error. ``volts``: RMS at the output, either way."""
+
+    name: str
+    volts: float
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.volts:.3g} V"
+
+
+def window_parts(design: Design) -> tuple[ErrorPart, ...]:
+    """The parts of the window's own error: sampling, frequency, flipping zero."""
+    trial, rms = design.chosen, design.spec.loop.measure == "rms"
+    sampling = trial.faults.sampling_v
+    if not trial.window.within_clock:
+        sample = "change loop.period_us for a whole window"
+    elif rms:
+        sample = "sample faster (a shorter loop.period_us)"
+    else:
+        sample = 'sample faster (a shorter loop.period_us), or use measure = "rms"'
+    clock = "clock the loop from the source that is followed (then this is 0)"
+    if not rms:
+        clock += ', use measure = "rms"'
+    parts = (
+        ErrorPart("sampling", sampling, sample),
+        ErrorPart(
+            "frequency",
+            max(0.0, trial.faults.spread_v - sampling),
+            f"{clock} or narrow output.frequency_tolerance_hz",
+        ),
+        ErrorPart("flipping zero", trial.hunting_v, flip_remedy(design)),
+    )
+    return largest_first(parts)
+
+
+def noise_part(design: Design) -> ErrorPart:
+    """The converter's noise and rounding, three standard deviations."""
+    noise_v, rounding = design.chosen.noise_v, rounding_v(design)
+    # Rounding that is most of it by itself (in squares), or too much by itself.
+    coarse = rounding > noise_v / math.sqrt(2) or rounding > design.chosen.tolerance_v
+    remedy = (
+        "lower sensor.volts_per_code or raise sensor.adc_bits"
+        if coarse
+        else "filter the sensor, or allow more settling time"
+    )
+    return ErrorPart("noise", noise_v, remedy)
+
+
+def rounding_v(design: Design) -> float:
+    """What rounding to the converter's codes alone moves the output by, at least: three standard
+    deviations, volts RMS, if every sample is rounded differently."""
+    noise = float(design.spec.sensor.noise_codes_rms)
+    return 1 / math.sqrt(1 + 12 * noise * noise) * design.chosen.noise_v
+
+
+def largest_first(parts: tuple[ErrorPart, ...]) -> tuple[ErrorPart, ...]:
+    """The same parts by their size."""
+    return tuple(sorted(parts, key=lambda part: -part.volts))
+
+
+def double_of(design: Design) -> Trial | None:
+    """The trial of twice the chosen window, None if it was not tried."""
+    samples = 2 * design.window.samples
+    return next((trial for trial in design.trials if trial.window.samples == samples), None)
+
+
+def flip_remedy(design: Design) -> str:
+    """What to do about the zero of an odd window."""
+    double = double_of(design)
+    if double is None:
+        return "trim the zero, or raise loop.longest_window_ms to allow twice the window"
+    even = f"half_cycles = {double.window.half_cycles}"
+    if double.meets and double.loop.settling_ms is not None:
+        return f"{even} cancels it and settles in {double.loop.settling_ms:.6g} ms"
+    return (
+        f"trim the zero, or allow more settling time: {even} cancels it but does not meet the "
+        "targets"
+    )
