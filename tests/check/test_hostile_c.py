@@ -283,3 +283,27 @@ def test_a_compile_error_at_a_tick_is_no_fault_of_the_tool(
 def test_every_example_has_nine_checks() -> None:
     """What the counts above rest on: four files, three languages, the comparison, the self-test."""
     assert len(SPECS) >= 2 and 4 + len(checks.LANGUAGES) + 2 == 9
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        ("exit(0);", "the C crashed (exit status 0)"),
+        ("abort();", "the C crashed"),
+        ("for (;;) { }", "the C did not return within 8 s"),
+    ],
+)
+def test_a_tick_of_c_that_ends_the_process_is_not_exit_0(
+    tool: CommandLine, firmware: Path, monkeypatch: pytest.MonkeyPatch, edit: str, said: str
+) -> None:
+    """Bug: --tick ran edited C in the tool's own process: exit(0) there was a good answer."""
+    monkeypatch.setattr(isolated, "PATIENCE_S", 8.0)
+    path = code_of(firmware)
+    text = path.read_text()
+    start = text.index("{", text.index(f"void {NAMES[0]}_reset(")) + 1
+    edit = f' puts("state ok"); fflush(stdout); {edit}'
+    heads = "#include <stdio.h>\n#include <stdlib.h>\n"
+    path.write_text(heads + text[:start] + edit + text[start:])
+    outcome = one(tool, firmware, "--scenario", "reset", "--tick", "0")
+    assert outcome.code == 1 and not outcome.out
+    assert outcome.err.startswith(f"error: {said}") and outcome.err.count("\n") == 1

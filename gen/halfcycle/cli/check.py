@@ -27,7 +27,7 @@ from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
 from halfcycle.output.check import Checks, Tick
 from halfcycle.spec.load import load_spec
-from halfcycle.verify import compare
+from halfcycle.verify import compare, isolated
 from halfcycle.verify.compiler import CompileError
 
 
@@ -255,7 +255,7 @@ def _show_tick(
         if name not in texts:
             raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
     try:
-        at = compare.replay(
+        at = isolated.replay_apart(
             plan,
             texts,
             samples=stimulus.samples,
@@ -263,7 +263,7 @@ def _show_tick(
             scenario=scenario,
             tick=tick,
         )
-    except CompileError as error:
+    except (CompileError, isolated.ProcessLostError) as error:
         click.echo(f"error: {error}", err=True)
         sys.exit(DIFFERENCE)
     if at is None:

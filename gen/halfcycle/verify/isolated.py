@@ -11,14 +11,15 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from multiprocessing.connection import Connection
-from typing import Any
+from typing import Any, TypeVar
 
 from halfcycle.base.errors import InputError, ToolMissingError
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify import compiler, harness
-from halfcycle.verify.compare import Verification, verify
+from halfcycle.verify.compare import Batch, Verification, replay, verify
 
 PATIENCE_S = 60.0
 SAMPLES_PER_S = 100_000
@@ -29,8 +30,18 @@ MAX_FILE_BYTES = 256 << 20
 _REMEDY = "undo the edit, or generate it again"
 
 
+_T = TypeVar("_T")
+
+
 class ProcessLostError(Exception):
     """The C crashed, did not return, or broke the comparison; the text says which."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What the child's work returned, told from what it raised."""
+
+    value: Any
 
 
 def verify_apart(
@@ -47,15 +58,45 @@ def verify_apart(
     ``patience_s``: seconds until it is ended; None: by the number of samples. Raises
     ToolMissingError, InputError and CompileError as verify itself does.
     """
+    chosen = {"samples": samples, "seed": seed, "scenario": scenario}
+    return _apart(verify, plan, generated, chosen, _patience(samples, patience_s))
+
+
+def replay_apart(
+    plan: Plan,
+    generated: Mapping[str, str],
+    *,
+    samples: int,
+    seed: int,
+    scenario: str,
+    tick: int,
+    patience_s: float | None = None,
+) -> tuple[Batch, int] | None:
+    """``compare.replay`` in a child process; all else as ``verify_apart``."""
+    chosen = {"samples": samples, "seed": seed, "scenario": scenario, "tick": tick}
+    return _apart(replay, plan, generated, chosen, _patience(samples, patience_s))
+
+
+def _patience(samples: int, patience_s: float | None) -> float:
+    return PATIENCE_S + samples / SAMPLES_PER_S if patience_s is None else patience_s
+
+
+def _apart(
+    work: Callable[..., _T],
+    plan: Plan,
+    generated: Mapping[str, str],
+    chosen: Mapping[str, Any],
+    allowed: float,
+) -> _T:
+    """What ``work`` returns in a child process, which has ``allowed`` seconds for it."""
     # Compiled here, where the compiler has its limits; the child finds the result in the cache.
     compiler.build_shared(*harness.sources(plan, generated))
-    allowed = PATIENCE_S + samples / SAMPLES_PER_S if patience_s is None else patience_s
     context = multiprocessing.get_context("spawn")
     receiver, sender = context.Pipe(duplex=False)
     child = context.Process(
         target=_child,
-        args=(sender, plan, dict(generated)),
-        kwargs={"samples": samples, "seed": seed, "scenario": scenario},
+        args=(sender, work, plan, dict(generated)),
+        kwargs=dict(chosen),
         daemon=True,
     )
     child.start()
@@ -75,9 +116,10 @@ def verify_apart(
         _end_all(child)
     if isinstance(answer, (ToolMissingError, InputError, compiler.CompileError)):
         raise answer
-    if not isinstance(answer, Verification):
+    if not isinstance(answer, _Answer):
         raise ProcessLostError(f"the C broke the comparison ({answer}); {_REMEDY}")
-    return answer
+    result: _T = answer.value
+    return result
 
 
 def _end_all(child: multiprocessing.process.BaseProcess) -> None:
@@ -89,10 +131,16 @@ def _end_all(child: multiprocessing.process.BaseProcess) -> None:
     child.join()
 
 
-def _child(sender: Connection, plan: Plan, generated: dict[str, str], **chosen: Any) -> None:
+def _child(
+    sender: Connection,
+    work: Callable[..., object],
+    plan: Plan,
+    generated: dict[str, str],
+    **chosen: Any,
+) -> None:
     _limit()
     try:
-        sender.send(verify(plan, generated, **chosen))
+        sender.send(_Answer(work(plan, generated, **chosen)))
     except (ToolMissingError, InputError, compiler.CompileError) as error:
         sender.send(error)
     except Exception as error:
