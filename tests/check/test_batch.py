@@ -269,3 +269,28 @@ def test_answers_are_kept_beside_the_builds(
     check_cache.keep("a", [Check("a", State.PASSED, "")])
     assert (tmp_path / "halfcycle" / "checks" / "a").is_file()
     assert check_cache.recall("a") == (Check("a", State.PASSED, ""),)
+
+
+def test_files_that_change_before_their_check_are_not_remembered_as_passed(
+    firmware: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Bug: the key was of one reading of the folder, the answer of a later one."""
+    (job,) = jobs(firmware)[:1]
+    path = job.folder / f"{job.spec.name}.c"
+    good = path.read_text()
+    bad = good + "/* Edited. */\n"
+    path.write_text(bad)
+    real = batch.check_one
+
+    def after_an_undo(*arguments: object) -> batch.Result:
+        path.write_text(good)
+        return real(*arguments)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(batch, "check_one", after_an_undo)
+        assert check_all([job])[0].passed
+    path.write_text(bad)
+    (again,) = check_all([job])
+    assert not again.kept and not again.passed
+    path.write_text(good)
+    assert check_all([job])[0].kept  # What was checked is remembered.

@@ -53,13 +53,15 @@ class Job:
 class Result:
     """What came out for one job. ``faults``: of its input, because of which it could not be
     checked. ``kept``: the answer is that of an earlier run on the same content. ``broken``: the
-    tool itself failed on it."""
+    tool itself failed on it. ``key``: of exactly what was checked (``check_cache.key``), "" if
+    that must not be kept."""
 
     job: Job
     checks: tuple[Check, ...]
     kept: bool = False
     faults: tuple[Fault, ...] = ()
     broken: bool = False
+    key: str = ""
 
     @property
     def passed(self) -> bool:
@@ -98,24 +100,21 @@ def check_all(
     if any(job.stimulus.prove for job in jobs):
         prove.require()
     results: dict[int, Result] = {}
-    keys: dict[int, str] = {}
     for at, job in enumerate(jobs):
         if not use_kept:
             continue
         with contextlib.suppress(InputError):  # Shown when it is checked.
-            found = read(job)
-            if found.leftovers:
-                continue
-            keys[at] = check_cache.key(job.spec, found.texts, job.stimulus)
-            checks = check_cache.recall(keys[at])
+            key = _key(job, read(job))
+            checks = check_cache.recall(key) if key else None
             if checks is not None:
-                results[at] = Result(job, checks, kept=True)
+                results[at] = Result(job, checks, kept=True, key=key)
     left = [at for at in range(len(jobs)) if at not in results]
     fresh = _run([jobs[at] for at in left], workers or os.cpu_count() or 1, progress)
     for at, result in zip(left, fresh, strict=True):
         results[at] = result
-        if at in keys:
-            check_cache.keep(keys[at], result.checks)
+        if use_kept and result.key:
+            # Not the key from above: the files may have changed between there and their check.
+            check_cache.keep(result.key, result.checks)
     return [results[at] for at in range(len(jobs))]
 
 
@@ -148,9 +147,15 @@ def check_one(job: Job, progress: Progress | None = None) -> Result:
 def _checked(job: Job, progress: Progress | None) -> Result:
     generation = design(job)
     found = read(job)
+    key = _key(job, found)
     checks = check_files(generation, found)
     checks += check_code(generation, found, job.stimulus, progress)
-    return Result(job, tuple(checks))
+    return Result(job, tuple(checks), key=key)
+
+
+def _key(job: Job, found: Files) -> str:
+    """Key of the answer on these files; "" if it must not be kept."""
+    return "" if found.leftovers else check_cache.key(job.spec, found.texts, job.stimulus)
 
 
 def _unchecked(job: Job, error: InputError) -> Result:
