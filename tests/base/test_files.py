@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -180,3 +181,30 @@ def test_two_runs_on_one_folder_do_not_mix(tmp_path: Path) -> None:
         assert run.exitcode == 0
     assert len(set(contents(tmp_path).values())) == 1
     assert sorted(contents(tmp_path)) == ["f0", "f1", "f2", "f3"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="paths there are shorter")
+def test_a_folder_of_1500_parts_is_no_recursion_error(tmp_path: Path) -> None:
+    deep = tmp_path.joinpath(*["a"] * 1500)
+    try:
+        assert files.write_atomic(deep / "f", "x")
+        assert (deep / "f").read_bytes() == b"x"
+    finally:
+        subprocess.run(["rm", "-rf", tmp_path / "a"], check=True)  # shutil recurses too.
+    with pytest.raises(InputError, match="too long"):
+        files.write_atomic(tmp_path.joinpath(*["a"] * 3000, "f"), "x")
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a working folder cannot be removed there")
+@pytest.mark.parametrize("name", ["f", "new/f"])
+def test_a_removed_working_folder_is_one_clear_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Bug: FileNotFoundError, a fault of the tool."""
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    with pytest.raises(InputError, match="not there any more"):
+        files.write_atomic(name, "x")

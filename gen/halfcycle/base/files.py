@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import io
 import os
 import secrets
 import shutil
@@ -21,7 +22,6 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from halfcycle.base import signals
 from halfcycle.base.errors import Fault, InputError
@@ -40,6 +40,7 @@ _CAUSES: dict[int, tuple[str, str]] = {
     errno.EROFS: ("the file system is read-only", "name another folder"),
     errno.EACCES: ("no permission to write here", "change the permissions or name another folder"),
     errno.EPERM: ("no permission to write here", "change the permissions or name another folder"),
+    errno.ENOENT: ("a folder of this path is not there any more", "name one that is"),
     errno.ENOTDIR: ("a part of the path is a file, not a folder", "name a folder"),
     errno.EEXIST: ("a file of that name is in the way of the folder", "name another folder"),
     errno.EISDIR: ("a folder of that name is in the way of the file", "name another file"),
@@ -116,6 +117,8 @@ def write_all(
         with _locked(folder):
             _remove_leftovers(folder, contents)
             return _replace_together(folder, contents, permit)
+    except FileNotFoundError as error:  # The working folder was removed.
+        raise fault(folder, error) from None
     except BaseException:
         for parent in reversed(created):
             with contextlib.suppress(OSError):
@@ -155,13 +158,30 @@ def reading(folder: str | Path) -> Iterator[None]:
         yield
 
 
+def open_regular(path: str | Path) -> io.BufferedReader:
+    """A regular file, open for reading bytes. Never waits for a FIFO or a device.
+
+    Raises OSError: NotRegularError for what is no regular file, or what the system says.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags)
+    try:
+        mode = os.fstat(handle).st_mode
+        if not stat.S_ISREG(mode):
+            raise NotRegularError(errno.EINVAL, f"is {kind_of(mode)}", str(path))
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
 def read_regular(path: str | Path, max_bytes: int) -> bytes:
     """The bytes of a regular file, at most ``max_bytes``.
 
     Never waits for a FIFO or a device. Raises OSError: NotRegularError for what is no regular
     file, TooLongError for a longer one, or what the system says.
     """
-    with _open_regular(path) as stream:
+    with open_regular(path) as stream:
         data = stream.read(max_bytes + 1)
     if len(data) > max_bytes:
         raise TooLongError(errno.EFBIG, f"longer than {max_bytes} bytes", str(path))
@@ -171,7 +191,7 @@ def read_regular(path: str | Path, max_bytes: int) -> bytes:
 def read_ends(path: str | Path, size: int) -> bytes:
     """The first and the last ``size`` bytes of a regular file. Raises OSError as ``read_regular``
     does."""
-    with _open_regular(path) as stream:
+    with open_regular(path) as stream:
         head = stream.read(size)
         stream.seek(max(len(head), os.fstat(stream.fileno()).st_size - size))
         return head + stream.read(size)
@@ -207,19 +227,6 @@ def is_of_the_machine(error: OSError) -> bool:
     )
 
 
-def _open_regular(path: str | Path) -> BinaryIO:
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    handle = os.open(path, flags)
-    try:
-        mode = os.fstat(handle).st_mode
-        if not stat.S_ISREG(mode):
-            raise NotRegularError(errno.EINVAL, f"is {kind_of(mode)}", str(path))
-        return os.fdopen(handle, "rb")
-    except BaseException:
-        os.close(handle)
-        raise
-
-
 def _make_folder(folder: Path) -> list[Path]:
     """Create ``folder``; returns what had to be created, outermost first."""
     missing: list[Path] = []
@@ -228,14 +235,24 @@ def _make_folder(folder: Path) -> list[Path]:
         missing.append(step)
         step = step.parent
     missing.reverse()
+    made: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        for step in missing:  # One by one: pathlib's own way recurses once for each part.
+            try:
+                step.mkdir()
+            except FileExistsError:  # Made by another program meanwhile, or "..".
+                if not step.is_dir():
+                    raise
+            else:
+                made.append(step)
+        if not folder.is_dir():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(folder))
     except OSError as error:
-        for parent in reversed(missing):
+        for parent in reversed(made):
             with contextlib.suppress(OSError):
                 parent.rmdir()
         raise fault(folder, error) from None
-    return missing
+    return made
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from typing import Any
 import comtrade
 import numpy as np
 
+from halfcycle.base import files
 from halfcycle.base.errors import InputError
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import printable
@@ -69,7 +70,7 @@ def _beside(path: Path, suffix: str) -> Path:
 
 def _bytes(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
+        with files.open_regular(path) as stream:
             data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         raise open_error(path, error) from None

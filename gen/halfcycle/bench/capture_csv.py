@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from halfcycle.base import files
 from halfcycle.base.findings import finding
 from halfcycle.bench.capture_types import MAX_SAMPLES, Floats, Raw, Section, input_error, open_error
 from halfcycle.bench.csv_layout import HEAD_CHARACTERS, Layout, find_layout, number, split
@@ -24,7 +25,7 @@ PIECE = 1 << 22
 def read(path: Path, channel: str | None, section: Section) -> Raw:
     """The chosen channel over time; see ``capture.read_capture``."""
     try:
-        with path.open("rb") as file:
+        with files.open_regular(path) as file:
             stream = io.TextIOWrapper(file, encoding=_encoding(file, path), errors="replace")
             head = stream.read(HEAD_CHARACTERS)
             layout = _layout(path, head, channel)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base import files
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.findings import Finding
 from halfcycle.base.text import printable
@@ -47,7 +48,7 @@ def open_error(path: Path | str, error: OSError | ValueError) -> InputError:
     """The capture cannot be opened or read."""
     if isinstance(error, FileNotFoundError):
         return input_error(path, "file", "there is no such file", "check the path")
-    if isinstance(error, IsADirectoryError):
-        return input_error(path, "file", "this is a folder", "name a capture")
+    if isinstance(error, files.NotRegularError):
+        return input_error(path, "file", f"this {error.strerror}", "name a regular file")
     reason = getattr(error, "strerror", None) or str(error)
     return input_error(path, "file", f"cannot be read: {reason}", "check the path")

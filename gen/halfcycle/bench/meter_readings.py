@@ -15,6 +15,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from halfcycle.base import files
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.text import printable
 from halfcycle.bench.capture_types import input_error, open_error
@@ -24,6 +25,8 @@ from halfcycle.bench.csv_units import parse_header
 MAX_BYTES = 4_000_000
 MAX_ROWS = 20_000
 MAX_NAME = 40
+MAX_PLACE = 7
+"""No reading reaches ten to this power."""
 
 _TITLES: dict[str, tuple[str, ...]] = {
     "board": ("board", "serial", "sn", "unit", "device", "dut"),
@@ -118,7 +121,7 @@ def _example() -> str:
 
 def _lines(path: Path) -> list[str]:
     try:
-        with path.open("rb") as stream:
+        with files.open_regular(path) as stream:
             data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         raise open_error(path, error) from None
@@ -179,4 +182,5 @@ def _last_place(cell: str) -> float:
     """What the last digit of a number is worth: 0.1 of "230.1", 1 of "230"."""
     digits, _, power = cell.lower().replace(",", ".").partition("e")
     decimals = len(digits.rpartition(".")[2]) if "." in digits else 0
-    return float(10.0 ** (int(power or 0) - decimals))
+    # Of any length, as in "0e400": what is worth more than any reading says no more.
+    return float(10.0 ** min(MAX_PLACE, float(power or 0) - decimals))

@@ -142,13 +142,25 @@ def _command() -> int:
 
 
 def _of_the_system(error: OSError) -> int:
-    """A full disk and the like, met where no more is known of it; anything else is a fault of the
-    tool."""
+    """A full disk, a removed working folder and the like, met where no more is known of it;
+    anything else is a fault of the tool."""
+    if isinstance(error, FileNotFoundError) and error.filename is None and not _has_folder():
+        streams.say(str(files.fault(".", error, "working folder")))
+        return BAD_INPUT
     if not files.is_of_the_machine(error):
         raise error
     streams.abandon(error.filename)
     streams.say(str(files.fault(error.filename or "(temporary files)", error)))
     return BAD_INPUT
+
+
+def _has_folder() -> bool:
+    """Whether the working folder is there still."""
+    try:
+        os.getcwd()  # noqa: PTH109 (Path.cwd is this)
+    except FileNotFoundError:
+        return False
+    return True
 
 
 def _stopped(stop: BaseException) -> int:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from halfcycle.base.exact import signed
+from halfcycle.base.text import printable
 from halfcycle.cli import common, tables
 
 if TYPE_CHECKING:
@@ -47,16 +48,17 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
     from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
     from halfcycle.bench.readings_check import check_readings  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
-    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+    from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
 
-    spec = load_spec(spec_file)
+    text, _ = read_text(spec_file)
+    spec = parse_spec(text, printable(str(spec_file)))
     readings = read_readings(readings_file)
     check_readings(spec, readings, readings_file)
     reported = any(reading.reported_v is not None for reading in readings)
     calibration = calibrate(spec, readings, firmware_step_v(spec) if reported else 0.0)
     fitted = changes(spec, calibration)
     if write and fitted:
-        edit_file(spec_file, fitted)
+        edit_file(spec_file, fitted, text)
     remarks = findings(spec, calibration, written=write)
     if not write:
         remarks = common.with_options(remarks, ADVISED_OPTIONS)

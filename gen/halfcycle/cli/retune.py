@@ -83,7 +83,8 @@ def command(
     picture_form = _form(plot)
     output = OutputFile(plot, "--plot", PICTURE_MARK, [spec], force) if plot is not None else None
     with common.refusals(as_json):
-        retuned = retune(read_text(spec)[0], asked, file, redesign=redesign)
+        text, _ = read_text(spec)
+        retuned = retune(text, asked, file, redesign=redesign)
     findings = common.with_options(retuned.findings, ADVISED_OPTIONS)
     retuned = replace(retuned, findings=findings)
     if output is not None:
@@ -95,7 +96,7 @@ def command(
     if written:
         from halfcycle.spec.edit import edit_file  # noqa: PLC0415
 
-        edit_file(spec, retuned.values)
+        edit_file(spec, retuned.values, text)
     if as_json:
         from halfcycle.output.retune import Retune  # noqa: PLC0415
 

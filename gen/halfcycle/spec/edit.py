@@ -21,21 +21,29 @@ from halfcycle.spec.models import Spec, Value
 from halfcycle.spec.toml_text import literal
 
 
-def edit_file(path: Path | str, values: Mapping[str, Value | None]) -> Spec:
+def edit_file(
+    path: Path | str, values: Mapping[str, Value | None], computed_from: str | None = None
+) -> Spec:
     """Give the dotted keys of ``values`` their new values in the spec file; returns the new Spec.
 
     A ``None`` removes the key or the whole table. The file is replaced whole, or left alone.
-    Raises InputError if the file is no spec, or would be none, or cannot be written.
+    ``computed_from``: the file's text that the values were computed from, if any.
+    Raises InputError if the file is no spec, or would be none, or cannot be written, or has
+    another text than ``computed_from`` by now.
     """
     path = Path(path)
     file = printable(str(path))
+    changed = Fault(
+        file, "file", "was changed by another program meanwhile", "look at it, and run again"
+    )
     before, mark = read_text(path)
+    if computed_from is not None and before != computed_from:
+        raise InputError([changed])
     after = edit_text(before, values, file)
 
     def permit(_: str, place: Place) -> None:
         if read_text(place.path) != (before, mark):
-            problem = "was changed by another program meanwhile"
-            raise InputError([Fault(file, "file", problem, "look at it, and run again")])
+            raise InputError([changed])
 
     write_atomic(path, (("\ufeff" if mark else "") + after).encode("utf-8"), permit)
     return parse_spec(after, file)

@@ -1,0 +1,42 @@
+"""Readings and captures that are no plain files, or hold numbers beyond floats."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from halfcycle.base.errors import InputError
+from halfcycle.bench.capture import read_capture
+from halfcycle.bench.meter_readings import read_readings
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="FIFOs of POSIX")
+@pytest.mark.parametrize("name", ["c.csv", "c.cff", "c.cfg"])
+def test_a_fifo_is_said_and_does_not_hang(tmp_path: Path, name: str) -> None:
+    """Bug: replay waited for ever until somebody wrote to it."""
+    os.mkfifo(tmp_path / name)
+    with pytest.raises(InputError, match="this is a FIFO"):
+        read_capture(tmp_path / name)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="FIFOs of POSIX")
+def test_readings_from_a_fifo_are_refused_and_do_not_hang(tmp_path: Path) -> None:
+    """Bug: calibrate waited for ever until somebody wrote to it."""
+    os.mkfifo(tmp_path / "bench.csv")
+    with pytest.raises(InputError, match="this is a FIFO"):
+        read_readings(tmp_path / "bench.csv")
+
+
+@pytest.mark.parametrize(
+    "zero", ["0e400", "0e" + "9" * 5000, "0e-" + "9" * 5000], ids=["400", "huge", "tiny"]
+)
+def test_a_zero_with_an_exponent_beyond_floats_is_a_zero(tmp_path: Path, zero: str) -> None:
+    """Bug: OverflowError, or ValueError at more than 4300 digits (Python's own limit)."""
+    path = tmp_path / "bench.csv"
+    path.write_text(f"board,meter_rms_v,mean_code,rms_codes\na,{zero},2048,0\na,230.1,,1045.5\n")
+    first, second = read_readings(path)
+    assert (first.meter_v, first.mean_code, second.meter_v) == (0, 2048, 230.1)
+    assert 0 < second.gain_rounding < 1e-3
