@@ -376,3 +376,10 @@ def test_names_of_cases_stay_whole(columns: int, monkeypatch: pytest.MonkeyPatch
     lines = found.stdout.splitlines()
     assert {line.split()[0] for line in lines if line.strip()} >= set(known) & set(names)
     assert max(map(len, lines)) <= columns
+
+
+@pytest.mark.parametrize("option", ["--boards", "--board"])
+def test_a_number_of_boards_beyond_all_machines_is_bad_usage(option: str) -> None:
+    """Bug: OverflowError, a fault of the tool."""
+    found = invoke(str(CABIN), option, "9" * 20)
+    assert found.exit_code == 2 and option in found.stderr and "1000000000" in found.stderr

@@ -13,6 +13,8 @@ from halfcycle.cli import common, progress, tables
 from halfcycle.cli.paths import PATH, force_option
 
 DEFAULT_BOARDS = 1000
+MAX_BOARDS = 10**9
+"""Years of computing."""
 OPTIONS = {"case": "--case", "boards": "--boards", "engine": "--parallel", "picture": "--plot"}
 """What sets each thing that may be at fault."""
 ADVISED_OPTIONS = {"too-few-boards": "--boards"}
@@ -25,7 +27,7 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 @click.option(
     "--boards",
     metavar="N",
-    type=int,
+    type=click.IntRange(0, MAX_BOARDS),
     default=DEFAULT_BOARDS,
     show_default=True,
     help="Boards: nominal, all corners, the worst filters between them, then drawn ones.",
@@ -38,7 +40,9 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     show_default=True,
     help="Of the boards and of their noise.",
 )
-@click.option("--board", metavar="I", type=click.IntRange(0), help="Run this one board only.")
+@click.option(
+    "--board", metavar="I", type=click.IntRange(0, MAX_BOARDS), help="Run this one board only."
+)
 @click.option(
     "--parallel",
     "engine",
