@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-import subprocess
-import sys
 from fractions import Fraction as F
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from halfcycle.bench.calibrate_findings import changes, findings, inside, rounde
 from halfcycle.bench.meter_readings import Reading, read_readings
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import load_spec, parse_spec
+from support.command import run_halfcycle
 from support.paths import example
 
 EXAMPLE = example("peat_cabin")
@@ -219,11 +218,6 @@ def test_bad_tables(tmp_path: Path, text: str, message: str) -> None:
     assert all(str(one).isprintable() for one in caught.value.faults)
 
 
-def invoke(*words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "halfcycle", "calibrate", *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
-
-
 def test_command_writes_what_it_says(tmp_path: Path) -> None:
     spec, table = tmp_path / "hut.toml", tmp_path / "bench.csv"
     text = BASE.replace("volts_per_code = 0.22", "volts_per_code = 0.22  # from the data sheet")
@@ -234,22 +228,22 @@ def test_command_writes_what_it_says(tmp_path: Path) -> None:
         for n in range(4)
     ]
     table.write_text("board,meter_rms_v,rms_codes,mean_code\n" + "\n".join(rows) + "\n")
-    before = invoke(str(spec), str(table), "--json")
-    assert before.returncode == 1, before.stderr  # 1.5 % from the spec's value, tolerance 1 %
-    result = json.loads(before.stdout)
+    before = run_halfcycle("calibrate", str(spec), str(table), "--json")
+    assert before.code == 1, before.err  # 1.5 % from the spec's value, tolerance 1 %
+    result = json.loads(before.out)
     assert result["inside_tolerance"] is False and result["written"] == []
     assert spec.read_text() == text
-    after = invoke(str(spec), str(table), "--write")
-    assert after.returncode == 0, after.stderr
-    assert "written: sensor.volts_per_code = 0.2232" in after.stdout
+    after = run_halfcycle("calibrate", str(spec), str(table), "--write")
+    assert after.code == 0, after.err
+    assert "written: sensor.volts_per_code = 0.2232" in after.out
     changed = load_spec(spec)
     assert changed.sensor.volts_per_code == F("0.2232")
     assert changed.sensor.zero_code == 2050
     wanted = text.replace("0.22  # from", "0.2232  # from").replace("2048", "2050")
     assert spec.read_text() == wanted
-    again = invoke(str(spec), str(table), "--write")
-    assert again.returncode == 0 and spec.read_text() == wanted
-    assert "keep it" in again.stderr
+    again = run_halfcycle("calibrate", str(spec), str(table), "--write")
+    assert again.code == 0 and spec.read_text() == wanted
+    assert "keep it" in again.err
 
 
 def test_a_value_that_the_spec_cannot_take_leaves_it_alone(tmp_path: Path) -> None:
@@ -258,9 +252,9 @@ def test_a_value_that_the_spec_cannot_take_leaves_it_alone(tmp_path: Path) -> No
     before = edit_text(BASE, {"sensor.volts_per_code": F("0.17")})
     spec.write_text(before)
     table.write_text("meter,reported\n" + "230.00,255.50\n230.00,255.60\n230.00,255.40\n")
-    ran = invoke(str(spec), str(table), "--write")
-    assert (ran.returncode, ran.stdout) == (2, "")
-    assert ran.stderr.startswith("error: ") and ran.stderr.count("\n") == 1
+    ran = run_halfcycle("calibrate", str(spec), str(table), "--write")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith("error: ") and ran.err.count("\n") == 1
     assert spec.read_text() == before
 
 
@@ -291,9 +285,9 @@ def test_a_sensor_that_does_not_measure_is_not_inside_tolerance(
     spec, table = tmp_path / "hut.toml", tmp_path / "bench.csv"
     spec.write_text(BASE)
     table.write_text(rows)
-    ran = invoke(str(spec), str(table), "--write", "--json")
-    assert ran.returncode == 1, ran.stderr
-    result = json.loads(ran.stdout)
+    ran = run_halfcycle("calibrate", str(spec), str(table), "--write", "--json")
+    assert ran.code == 1, ran.err
+    result = json.loads(ran.out)
     assert (result["inside_tolerance"], result["written"]) == (False, [])
     assert code in {entry["code"] for entry in result["findings"] if entry["level"] == "error"}
     assert spec.read_text() == BASE
@@ -315,9 +309,9 @@ def test_readings_that_say_nothing_or_cannot_be_are_refused(
 ) -> None:
     table = tmp_path / "bench.csv"
     table.write_text(rows)
-    ran = invoke(str(EXAMPLE), str(table))
-    assert (ran.returncode, ran.stdout) == (2, "")
-    assert message in ran.stderr and ran.stderr.startswith("error: ")
+    ran = run_halfcycle("calibrate", str(EXAMPLE), str(table))
+    assert (ran.code, ran.out) == (2, "")
+    assert message in ran.err and ran.err.startswith("error: ")
 
 
 def test_one_dead_reading_among_good_ones_is_left_out() -> None:

@@ -9,8 +9,6 @@ import functools
 import json
 import math
 import shutil
-import subprocess
-import sys
 from fractions import Fraction as F
 from pathlib import Path
 
@@ -28,6 +26,7 @@ from halfcycle.cli import cli
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
+from support.command import run_halfcycle
 from support.paths import EXAMPLES, RECORDS, ROOT
 
 RECORD = RECORDS / "sample_ascii.cfg"
@@ -248,38 +247,31 @@ def test_a_real_record(tmp_path: Path) -> None:
     assert np.abs(found.reported_rms_v - found.true_rms_v).max() <= 0.01 + step
 
 
-def invoke(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "halfcycle", "replay", *words],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
 def test_command(tmp_path: Path) -> None:
     spec = sixty(tmp_path)
-    ran = invoke(str(spec), str(RECORD), "--channel", "IA", "--model", "--json")
-    assert ran.returncode == 0, ran.stderr
-    result = json.loads(ran.stdout)
+    ran = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "IA", "--model", "--json")
+    assert ran.code == 0, ran.err
+    result = json.loads(ran.out)
     assert [list(row) for row in result["windows"]] == 2 * [
         ["start_s", "true_rms_v", "reported_rms_v"]
     ]
     assert result["windows"][0]["true_rms_v"] == pytest.approx(19.5835, abs=5e-5)
     assert result["windows"][1]["start_s"] == pytest.approx(1 / 60)
     assert result["measured_by"] == "model"
-    shown = invoke(str(spec), str(RECORD), "--channel", "ia", "--model")
-    assert "19.584" in shown.stdout and "17.674" in shown.stdout
-    assert "its numbers are taken as volts" in shown.stderr
-    bad = invoke(str(spec), str(RECORD), "--channel", "VA")
-    assert (bad.returncode, bad.stdout) == (2, "")
-    assert bad.stderr.count("\n") == 1 and "there are: IA, IB, IC, 3I0" in bad.stderr
-    assert " --channel: " in bad.stderr, "a fault is named by the option that it came from"
-    empty = invoke(str(spec), str(RECORD), "--channel", "IA", "--from-s", "9", "--model")
-    assert empty.returncode == 2 and " --from-s, --to-s: " in empty.stderr
-    chosen = invoke(str(spec), str(RECORD), "--model")
-    assert chosen.returncode == 2 and " --channel: no analog channel in volts" in chosen.stderr
-    assert invoke(str(spec), str(RECORD), "--multiply", "nan").returncode == 2
+    shown = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "ia", "--model")
+    assert "19.584" in shown.out and "17.674" in shown.out
+    assert "its numbers are taken as volts" in shown.err
+    bad = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "VA")
+    assert (bad.code, bad.out) == (2, "")
+    assert bad.err.count("\n") == 1 and "there are: IA, IB, IC, 3I0" in bad.err
+    assert " --channel: " in bad.err, "a fault is named by the option that it came from"
+    empty = run_halfcycle(
+        "replay", str(spec), str(RECORD), "--channel", "IA", "--from-s", "9", "--model"
+    )
+    assert empty.code == 2 and " --from-s, --to-s: " in empty.err
+    chosen = run_halfcycle("replay", str(spec), str(RECORD), "--model")
+    assert chosen.code == 2 and " --channel: no analog channel in volts" in chosen.err
+    assert run_halfcycle("replay", str(spec), str(RECORD), "--multiply", "nan").code == 2
 
 
 def test_without_a_compiler_the_model_is_offered(
@@ -335,9 +327,9 @@ def test_rows_far_apart_are_refused_before_they_are_resampled(tmp_path: Path) ->
     path = tmp_path / "far.csv"
     volts = 325 * np.sin(2 * math.pi * 0.35 * np.arange(3000))
     path.write_text("s,V\n" + "".join(f"{1000 * at},{v:.3f}\n" for at, v in enumerate(volts)))
-    ran = invoke(str(EXAMPLES / "peat_cabin.toml"), str(path))
-    assert (ran.returncode, ran.stdout, ran.stderr.count("\n")) == (2, "", 1)
-    assert "samples in a cycle of 50 Hz" in ran.stderr
+    ran = run_halfcycle("replay", str(EXAMPLES / "peat_cabin.toml"), str(path))
+    assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
+    assert "samples in a cycle of 50 Hz" in ran.err
 
 
 def test_a_record_without_end_is_refused_with_the_longest_section() -> None:

@@ -2,34 +2,22 @@
 
 from __future__ import annotations
 
-import os
 import shlex
-import subprocess
-import sys
 
 import click
 import pytest
 
 from halfcycle.cli import COMMANDS, cli
-
-
-def run(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "halfcycle", *arguments],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "COLUMNS": "80", **environment},
-    )
+from support.command import run_halfcycle
 
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_has_an_example_that_parses(command: str) -> None:
-    done = run(command, "--help")
-    assert (done.returncode, done.stderr) == (0, "")
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    examples = [line.strip() for line in done.stdout.splitlines() if "  halfcycle " in line]
-    assert examples and "Example" in done.stdout
+    done = run_halfcycle(command, "--help")
+    assert (done.code, done.err) == (0, "")
+    assert max(map(len, done.out.splitlines())) <= 80
+    examples = [line.strip() for line in done.out.splitlines() if "  halfcycle " in line]
+    assert examples and "Example" in done.out
     found = cli.get_command(click.Context(cli), command)
     assert found is not None
     for example in examples:
@@ -39,18 +27,20 @@ def test_help_has_an_example_that_parses(command: str) -> None:
 
 
 def test_the_group_names_every_command() -> None:
-    done = run("--help")
-    assert done.returncode == 0
+    done = run_halfcycle("--help")
+    assert done.code == 0
     for command, about in COMMANDS.items():
-        assert f"  {command} " in done.stdout
-        assert about.split()[0] in done.stdout
+        assert f"  {command} " in done.out
+        assert about.split()[0] in done.out
 
 
 def complete(line: str) -> list[str]:
     """What bash would offer at the end of ``line`` (click's protocol: type,value per line)."""
     words = line.split(" ")
-    done = run(_HALFCYCLE_COMPLETE="bash_complete", COMP_WORDS=line, COMP_CWORD=str(len(words) - 1))
-    return [reply.partition(",")[2] for reply in done.stdout.splitlines()]
+    done = run_halfcycle(
+        _HALFCYCLE_COMPLETE="bash_complete", COMP_WORDS=line, COMP_CWORD=str(len(words) - 1)
+    )
+    return [reply.partition(",")[2] for reply in done.out.splitlines()]
 
 
 def test_completion_of_commands_options_and_choices() -> None:
@@ -62,6 +52,6 @@ def test_completion_of_commands_options_and_choices() -> None:
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_completion_scripts_of_the_documentation(shell: str) -> None:
     """The variable and the words that the command reference gives."""
-    done = run(_HALFCYCLE_COMPLETE=f"{shell}_source")
-    assert done.returncode == 0, done.stderr
-    assert "_HALFCYCLE_COMPLETE" in done.stdout and "halfcycle" in done.stdout
+    done = run_halfcycle(_HALFCYCLE_COMPLETE=f"{shell}_source")
+    assert done.code == 0, done.err
+    assert "_HALFCYCLE_COMPLETE" in done.out and "halfcycle" in done.out

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 import time
 from fractions import Fraction
 
@@ -12,22 +10,13 @@ import pytest
 
 from halfcycle.windows import reading_errors
 from halfcycle.windows.search import Window
-
-
-def run(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "halfcycle", "windows", *arguments],
-        capture_output=True,
-        encoding="utf-8",
-        check=False,
-        env={"PYTHONIOENCODING": "utf-8", **environment},
-    )
+from support.command import run_halfcycle
 
 
 def test_json_has_the_documented_keys() -> None:
-    done = run("--frequency-hz", "60", "--period-us", "1000", "--json")
-    assert (done.returncode, done.stderr) == (0, "")
-    windows = json.loads(done.stdout)["windows"]
+    done = run_halfcycle("windows", "--frequency-hz", "60", "--period-us", "1000", "--json")
+    assert (done.code, done.err) == (0, "")
+    windows = json.loads(done.out)["windows"]
     # Common practice, no source: three half cycles of 60 Hz in 25 samples of 1 ms.
     first = windows[0]
     assert (first["half_cycles"], first["samples"], first["duration_ms"]) == (3, 25, 25.0)
@@ -41,7 +30,7 @@ def test_json_has_the_documented_keys() -> None:
 def test_json_includes_tolerance_and_offset() -> None:
     options = ("--frequency-hz", "50/3", "--period-us", "1500/2", "--longest-ms", "70", "--json")
     extra = ("--frequency-tolerance-hz", "1/10", "--zero-offset-percent", "0.5")
-    window = json.loads(run(*options, *extra).stdout)["windows"][0]
+    window = json.loads(run_halfcycle("windows", *options, *extra).out)["windows"][0]
     same = Window(1, 40, Fraction(50, 3), Fraction(75, 100_000))
     assert (window["half_cycles"], window["samples"]) == (same.half_cycles, same.samples)
     offset = 0.005 / 2**0.5
@@ -54,26 +43,32 @@ def test_json_includes_tolerance_and_offset() -> None:
 @pytest.mark.parametrize("columns", ["60", "80", "200"])
 def test_table_fits_and_says_what_it_shows(columns: str) -> None:
     extra = ("--frequency-tolerance-hz", "0.5", "--zero-offset-percent", "1")
-    done = run("--frequency-hz", "50", "--period-us", "997", *extra, COLUMNS=columns)
-    assert done.returncode == 0
-    assert max(map(len, done.stdout.splitlines())) <= min(int(columns), 100)
-    text = " ".join(done.stdout.split())
+    done = run_halfcycle(
+        "windows", "--frequency-hz", "50", "--period-us", "997", *extra, COLUMNS=columns
+    )
+    assert done.code == 0
+    assert max(map(len, done.out.splitlines())) <= min(int(columns), 100)
+    text = " ".join(done.out.split())
     for part in ("No window up to the longest", "ppm", "ms", "%", "odd", "few", "0.5 Hz", "1 %"):
         assert part in text
-    assert "\x1b" not in done.stdout
+    assert "\x1b" not in done.out
 
 
 def test_table_without_unicode() -> None:
-    done = run("--frequency-hz", "50", "--period-us", "800", PYTHONIOENCODING="ascii")
-    assert done.returncode == 0
-    assert done.stdout.isascii()
-    assert "odd:" not in done.stdout  # every whole window of 50 Hz at 800 us is even
+    done = run_halfcycle(
+        "windows", "--frequency-hz", "50", "--period-us", "800", PYTHONIOENCODING="ascii"
+    )
+    assert done.code == 0
+    assert done.out.isascii()
+    assert "odd:" not in done.out  # every whole window of 50 Hz at 800 us is even
 
 
 def test_every_fault_at_once() -> None:
-    done = run("--frequency-hz", "50/0", "--longest-ms", "nan", "--zero-offset-percent", "-3")
-    assert (done.returncode, done.stdout) == (2, "")
-    lines = done.stderr.splitlines()
+    done = run_halfcycle(
+        "windows", "--frequency-hz", "50/0", "--longest-ms", "nan", "--zero-offset-percent", "-3"
+    )
+    assert (done.code, done.out) == (2, "")
+    lines = done.err.splitlines()
     keys = [line.split(": ")[2] for line in lines]
     assert keys == ["--frequency-hz", "--period-us", "--longest-ms", "--zero-offset-percent"]
     assert all(line.startswith("error: (command line): --") and "; " in line for line in lines)
@@ -93,17 +88,17 @@ def test_every_fault_at_once() -> None:
 )
 def test_bad_options_name_the_key(key: str, options: tuple[str, ...]) -> None:
     more = (key, "100") if key not in options and key != "--longest-ms" else ()
-    done = run(*options, *more)
-    assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.startswith(f"error: (command line): {key}: ")
-    assert "Traceback" not in done.stderr
+    done = run_halfcycle("windows", *options, *more)
+    assert (done.code, done.out) == (2, "")
+    assert done.err.startswith(f"error: (command line): {key}: ")
+    assert "Traceback" not in done.err
 
 
 def test_forty_long_windows_in_seconds() -> None:
     started = time.perf_counter()
     extra = ("--zero-offset-percent", "1", "--frequency-tolerance-hz", "0.5", "--longest-ms", "400")
-    done = run("--frequency-hz", "50", "--period-us", "160", *extra, "--json")
+    done = run_halfcycle("windows", "--frequency-hz", "50", "--period-us", "160", *extra, "--json")
     # About a second on a desk; the allowance is for a busy machine.
     assert time.perf_counter() - started < 20
-    windows = json.loads(done.stdout)["windows"]
+    windows = json.loads(done.out)["windows"]
     assert windows[-1]["samples"] == 2500

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import math
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ from jsonschema import Draft202012Validator
 
 from halfcycle.cli import COMMANDS
 from halfcycle.output.schema import OUTPUTS, published_text, schema_text
+from support.command import run_halfcycle
 from support.paths import EXAMPLES
 from support.schemas import ACCEPT
 
@@ -27,19 +26,13 @@ def validator(command: str) -> Draft202012Validator:
 
 def run(folder: Path, command: str, *arguments: str) -> tuple[int, dict[str, Any]]:
     """Exit code and JSON; the JSON has to fit the command's schema, and be all there is."""
-    done = subprocess.run(
-        [sys.executable, "-m", "halfcycle", command, *arguments, "--json"],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode in (0, 1), done.stderr
-    found = json.loads(done.stdout)
-    errors = sorted(map(str, validator(command).iter_errors(found)))
+    ended = run_halfcycle(command, *arguments, "--json", folder=folder)
+    assert ended.code in (0, 1), ended.err
+    answer = json.loads(ended.out)
+    errors = sorted(map(str, validator(command).iter_errors(answer)))
     assert not errors, "\n\n".join(errors[:3])
-    assert "Traceback" not in done.stderr
-    return done.returncode, found
+    assert "Traceback" not in ended.err
+    return ended.code, answer
 
 
 def copy(folder: Path, name: str, **changes: str) -> str:

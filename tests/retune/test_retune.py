@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import struct
-import sys
 import tomllib
 import xml.etree.ElementTree as ET
 from fractions import Fraction as F
@@ -15,7 +14,6 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from halfcycle import cli
 from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import design_integers
@@ -23,6 +21,7 @@ from halfcycle.retune.comparison import departure, steps, worse_figures
 from halfcycle.retune.plot import picture
 from halfcycle.retune.retune import Retuned, continuous, retune
 from halfcycle.spec.load import parse_spec
+from support.command import CommandLine
 from support.paths import EXAMPLES
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
@@ -259,25 +258,9 @@ def test_an_unstable_loop_has_no_departure() -> None:
 # The command.
 
 
-class Ran:
-    def __init__(self, code: int, out: str, err: str) -> None:
-        self.code, self.out, self.err = code, out, err
-
-
 @pytest.fixture
-def tool(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
-    def run(*words: object) -> Ran:
-        monkeypatch.setattr(sys, "argv", ["halfcycle", "retune", *map(str, words)])
-        capsys.readouterr()
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        said = capsys.readouterr()
-        return Ran(code, said.out, said.err)
-
-    return run
+def tool(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> CommandLine:
+    return CommandLine(monkeypatch, capsys, "retune")
 
 
 @pytest.fixture

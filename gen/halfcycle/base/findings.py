@@ -123,8 +123,8 @@ KINDS: dict[str, Kind] = {
     ),
     "harmonics-fold": Kind(
         WARNING,
-        "Sampling folds the harmonics of a non-linear load onto the sine, so the reading is off.",
-        "Sample faster, or choose a loop period that folds higher harmonics only.",
+        "A rectifier's harmonics put the reading off: by folding, and a mean by the shape too.",
+        "Sample faster, measure RMS if that helps, or allow a wider tolerance.",
     ),
     "latest-update": Kind(
         WARNING_OR_NOTE,

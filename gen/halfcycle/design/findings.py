@@ -272,7 +272,7 @@ def _harmonics(design: Design) -> Iterator[Finding]:
     tolerance_v, steady_v = chosen.tolerance_v, chosen.steady_error_v
     whole_v = estimate.error_v + steady_v
     # What is off without any harmonics has findings of its own.
-    if whole_v <= tolerance_v or estimate.error_v <= tolerance_v / 100:
+    if not steady_v <= tolerance_v < whole_v or estimate.error_v <= tolerance_v / 100:
         return
     causes = []
     if estimate.folded_v >= estimate.error_v / 10:
