@@ -13,9 +13,10 @@ from fractions import Fraction
 
 import numpy as np
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
-from halfcycle.loop.step_response import BAND, settled_window, spectral_radius, step_response
+from halfcycle.loop.step_response import settled_window, spectral_radius, step_response
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -40,7 +41,7 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
     def on_target(periods: int) -> bool:
         late = plants.delayed(late_share(window, plants.measure, periods))
         y = step_response(late.step_taps, kp, ki, 2 * allowed + 8, plants.scale_curve())
-        settled = bool(settled_window(y, BAND - ripple).max() <= allowed)
+        settled = bool(settled_window(y, SETTLING_BAND - ripple).max() <= allowed)
         return settled and bool(y.max() <= 1.0 + overshoot + 1e-9) and stable(periods)
 
     return LateUpdate(_latest(stable, window.samples), _latest(on_target, window.samples))

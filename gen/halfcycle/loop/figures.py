@@ -16,10 +16,11 @@ from typing import Any
 
 import numpy as np
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import margins
 from halfcycle.loop.plant_types import Plants
-from halfcycle.loop.step_response import BAND, spectral_radius, step_figures
+from halfcycle.loop.step_response import spectral_radius, step_figures
 
 Number = float | Fraction
 
@@ -77,7 +78,9 @@ def analyse(
     taps = plants.taps
     radius = spectral_radius(taps, p, i)
     stable = radius < 1.0
-    steps = step_figures(plants.step_taps, p, i, stable, plants.scale_curve(), BAND - ripple)
+    steps = step_figures(
+        plants.step_taps, p, i, stable, plants.scale_curve(), SETTLING_BAND - ripple
+    )
     loop_margins = margins(taps, p, i)
     with np.errstate(divide="ignore"):
         decibel = 20.0 * np.log10(loop_margins.gain)

@@ -18,12 +18,13 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.loop.figures import LoopFigures, Number, analyse
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.ringing import RingingLines
-from halfcycle.loop.step_response import BAND, step_figures, steps
+from halfcycle.loop.step_response import step_figures, steps
 from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
 
 DESIGN_BAND = 0.018
@@ -168,7 +169,7 @@ def analyse_inside(  # noqa: PLR0917 (analyse's arguments)
     filter that is still outside it counts as worse too."""
     figures = figures or analyse(plants, kp, ki, window_s, ripple)
     room = settled_in and (settled_in[0] - ripple, settled_in[1])
-    more = lines.with_worst(plants, figures, float(kp), float(ki), BAND - ripple, room)
+    more = lines.with_worst(plants, figures, float(kp), float(ki), SETTLING_BAND - ripple, room)
     if more is plants:
         return figures, plants
     return analyse(more, kp, ki, window_s, ripple), more

@@ -14,12 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.loop.filter_model import Complex, Real
 
 ScaleCurve = Callable[[Real], Real]
 
-BAND = 0.02
-"""Settled means within this share of rated, for good."""
 _HORIZON = 64
 _MAX_HORIZON = 4096
 
@@ -57,7 +56,7 @@ def step_response(
     return np.stack(list(steps(taps, kp, ki, windows, curve)))
 
 
-def settled_window(y: Real, band: float | Real = BAND) -> NDArray[np.int64]:
+def settled_window(y: Real, band: float | Real = SETTLING_BAND) -> NDArray[np.int64]:
     """Number (1 and up) of the first window from which ``y`` (windows, ..., C) stays within
     ``band`` (one for all, or (C,)) of 1; windows + 1 if the last one is still outside."""
     outside = ~(np.abs(1.0 - y) <= band)
@@ -80,7 +79,7 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
     ki: float,
     stable: NDArray[np.bool_],
     curve: ScaleCurve | None = None,
-    band: float | Real = BAND,
+    band: float | Real = SETTLING_BAND,
 ) -> StepFigures:
     """Settling into ``band`` and overshoot, run until every stable loop has been settled for as
     long as it took. Loops that are not stable get 0 and infinity."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from halfcycle.base import figure
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
-from halfcycle.loop.step_response import BAND
 from halfcycle.retune.comparison import Steps, horizon_ms, steps
 from halfcycle.spec.kinds import brief
 
@@ -75,10 +75,10 @@ def _edges(axes: Axes, design: Design, shown: Steps) -> None:
 def _limits(axes: Axes, design: Design) -> None:
     volts = _volts(design)
     for side in (-1, 1):
-        axes.axhline(volts * (1 + side * BAND), color="0.3", linewidth=0.7, linestyle=":")
+        axes.axhline(volts * (1 + side * SETTLING_BAND), color="0.3", linewidth=0.7, linestyle=":")
     axes.annotate(
-        f"$\\pm${100 * BAND:g} %",
-        (1.0, volts * (1 + BAND)),
+        f"$\\pm${100 * SETTLING_BAND:g} %",
+        (1.0, volts * (1 + SETTLING_BAND)),
         xycoords=("axes fraction", "data"),
         xytext=(-2, 2),
         textcoords="offset points",
