@@ -183,7 +183,10 @@ def test_a_compiler_that_has_no_room_is_not_blamed_on_the_c(
 
 @posix
 @as_root
-def test_programs_run_though_the_cache_is_mounted_noexec(tmp_path: Path) -> None:
+def test_programs_run_though_the_cache_is_mounted_noexec(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """With a cache folder that is there, and one that is yet to be created."""
     mount = ["mount", "-t", "tmpfs", "-o", "size=8m,noexec", "tmpfs", str(tmp_path)]
     if subprocess.run(mount, capture_output=True, check=False).returncode:
         pytest.skip("needs the right to mount a file system")
@@ -193,7 +196,8 @@ def test_programs_run_though_the_cache_is_mounted_noexec(tmp_path: Path) -> None
     )
     try:
         for variable in ("XDG_CACHE_HOME", "TMPDIR"):
-            environment = {**os.environ, variable: str(tmp_path)}
+            fresh = {"XDG_CACHE_HOME": str(tmp_path_factory.mktemp("home") / "not" / "there")}
+            environment = {**os.environ, **fresh, variable: str(tmp_path)}
             for _ in range(2):
                 ran = subprocess.run(
                     [sys.executable, "-c", code],

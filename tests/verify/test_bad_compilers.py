@@ -96,10 +96,12 @@ def test_without_a_home_or_with_a_closed_cache_it_works(tmp_path: Path, cache: s
     locked.mkdir(mode=0o700)
     code = (
         "import os, sys\nfrom halfcycle.verify import compiler, harness\nimport cffi\n"
+        # What is imported later is imported here: the installation may be root's alone.
+        "import ctypes, platformdirs, platformdirs.unix\n"
         "os.setgroups([]); os.setgid(12345); os.setuid(12345)\nos.environ.pop('HOME', None)\n"
         f"os.environ['XDG_CACHE_HOME'] = {str(locked / 'in') if cache else ''!r}\n"
         f"path = compiler.build_shared({GOOD!r}, ['x.c'])\n"
-        "import ctypes\nprint(ctypes.CDLL(str(path)).x())"
+        "print(ctypes.CDLL(str(path)).x())"
     )
     import subprocess  # noqa: PLC0415
 

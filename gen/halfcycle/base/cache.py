@@ -173,7 +173,12 @@ def _temporary_parents() -> Iterator[Path]:
         yield Path(os.environ.get("TMPDIR") or "/tmp")
     base = user_folder()
     with contextlib.suppress(OSError):
-        if base is not None and _is_own(base.lstat(), stat.S_ISDIR):
+        if base is None:
+            return
+        with contextlib.suppress(FileExistsError):
+            base.parent.mkdir(parents=True, exist_ok=True)
+            base.mkdir(mode=_PRIVATE)
+        if _is_own(base.lstat(), stat.S_ISDIR):
             yield base
 
 
