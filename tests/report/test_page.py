@@ -171,7 +171,7 @@ def test_same_spec_same_bytes(tmp_path: Path) -> None:
         subprocess.run(
             [*command, "--boards", "3"],
             cwd=folder,
-            env={**os.environ, "PYTHONHASHSEED": seed},
+            env={**os.environ, "PYTHONHASHSEED": seed, "XDG_CACHE_HOME": str(folder / "cache")},
             check=True,
             capture_output=True,
         )

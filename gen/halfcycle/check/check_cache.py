@@ -7,30 +7,21 @@ is looked at each time; only what this user kept is believed (``halfcycle.base.c
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import json
-import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from importlib import metadata
-from importlib.resources import files as resources
-from importlib.resources.abc import Traversable
 
-import halfcycle
 from halfcycle.base.cache import Cache
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
+from halfcycle.base.tool_digest import machine, tool_digest
 from halfcycle.check.checks import Check, Stimulus
 from halfcycle.prove import prove
 from halfcycle.spec.models import Spec
 from halfcycle.verify import compiler
 
 ANSWERS = Cache("checks", max_entries=1000)
-
-_PARTS = ("halfcycle", "halfcycle.templates", "halfcycle.c_harness")
-_LIBRARIES = ("cffi", "jinja2", "numpy", "scipy")
-"""Libraries that what is generated, or the comparison, could depend on."""
 
 
 def key(spec: Spec, texts: Mapping[str, str], stimulus: Stimulus) -> str:
@@ -42,8 +33,8 @@ def key(spec: Spec, texts: Mapping[str, str], stimulus: Stimulus) -> str:
     chosen = asdict(stimulus)
     del chosen["command"]  # Shown if something failed; what failed is not kept.
     recipe = [
-        _tool_digest(),
-        _machine(),
+        tool_digest(),
+        machine(),
         _compilers(),
         chosen,
         spec.canonical(),
@@ -80,31 +71,3 @@ def _compilers() -> list[object]:
     except ToolMissingError:
         return [c.command, c.version, None]
     return [c.command, c.version, plus.command, plus.version]
-
-
-def _machine() -> list[str]:
-    versions = [f"{name} {metadata.version(name)}" for name in _LIBRARIES]
-    return [platform.machine(), platform.system(), platform.python_version(), *versions]
-
-
-@functools.cache
-def _tool_digest() -> str:
-    """Digest of every file of the installed tool: a version may have many builds."""
-    whole = hashlib.sha256(halfcycle.__version__.encode())
-    for part in _PARTS:
-        for name, data in sorted(_contents(resources(part), part)):
-            whole.update(f"{name} {len(data)}\n".encode())
-            whole.update(data)
-    return whole.hexdigest()
-
-
-def _contents(place: Traversable, name: str) -> list[tuple[str, bytes]]:
-    contents: list[tuple[str, bytes]] = []
-    for entry in place.iterdir():
-        inner = f"{name}/{entry.name}"
-        if entry.is_dir():
-            if entry.name != "__pycache__":
-                contents += _contents(entry, inner)
-        elif not entry.name.endswith((".pyc", ".pyo")):
-            contents.append((inner, entry.read_bytes()))
-    return contents

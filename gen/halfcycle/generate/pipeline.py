@@ -1,19 +1,21 @@
 """The order of the stages: Spec -> Design -> Plan (quantised) -> text of the C. Said here alone.
 
 ``design_integers`` goes as far as the Plan, for what is shown and analysed, and carries what stands
-against the design as findings. ``generate`` goes on to the text of the files, and refuses.
+against the design as findings. ``generate`` goes on to the text of the files, and refuses. Both are
+remembered from run to run.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from halfcycle.base.errors import RefusedError
 from halfcycle.base.findings import Finding, any_error, by_severity
 from halfcycle.design.designer import design
 from halfcycle.design.types import Design
 from halfcycle.generate import emit
+from halfcycle.generate.design_cache import kept
 from halfcycle.quantise.fixed_point import integer_error_v, pole_shift
 from halfcycle.quantise.quantise import quantise
 from halfcycle.quantise.quantised import Quantised
@@ -56,6 +58,11 @@ def design_integers(spec: Spec, file: str = "spec") -> IntegerDesign:
 
     Raises InputError and RefusedError as these steps do.
     """
+    done = kept("integers", spec, lambda: _design_integers(spec, file))
+    return replace(done, design=replace(done.design, file=file))
+
+
+def _design_integers(spec: Spec, file: str) -> IntegerDesign:
     designed = design(spec, file, integer_error_v=integer_error_v)
     quantised = quantise(designed)
     return IntegerDesign(
@@ -71,6 +78,10 @@ def generate(spec: Spec, file: str = "spec") -> Generation:
 
     Raises RefusedError if a finding is an error, InputError if a key asks for what cannot be.
     """
+    return kept("generation", spec, lambda: _generate(spec, file))
+
+
+def _generate(spec: Spec, file: str) -> Generation:
     designed = design(spec, file, weigh_double=False, integer_error_v=integer_error_v)
     _refuse(designed.findings)
     quantised = quantise(designed)
