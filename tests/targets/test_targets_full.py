@@ -208,7 +208,7 @@ int main(void)
 """
     made = kit.example("weir_pump")
     contents, _ = guest.sources(made.plan, made.texts)
-    defines = guest.defines(made.plan, "MEMORY")
+    defines = guest.defines("MEMORY")
     image = toolchains.build(
         way.machine,
         way.chain,

@@ -49,7 +49,7 @@ def build(
     names = [START, *sources, *library]
     steps = [_compiled(chain, name, renamed if name in sources else port) for name in names]
     steps.append(_linked(chain, names))
-    return read(toolchains.built(chain, texts, steps, _IMAGE))
+    return read(toolchains.built(chain, texts, steps, _IMAGE, (_MAP, _INTERNAL)))
 
 
 def bare(
@@ -65,7 +65,7 @@ def bare(
     images = []
     for names in ([_ALONE, *sources, *library], [_ALONE]):
         steps = [*(_compiled(chain, name, []) for name in names), _linked(chain, names)]
-        images.append(read(toolchains.built(chain, texts, steps, _IMAGE)))
+        images.append(read(toolchains.built(chain, texts, steps, _IMAGE, (_MAP, _INTERNAL))))
     whole, empty = images
     return Image(
         path=whole.path,

@@ -156,16 +156,21 @@ def _build_msp430(
 
 
 def built(
-    chain: Toolchain, contents: Mapping[str, str], steps: list[list[str]], image: str = _IMAGE
+    chain: Toolchain,
+    contents: Mapping[str, str],
+    steps: list[list[str]],
+    image: str = _IMAGE,
+    beside: Sequence[str] = (),
 ) -> Path:
-    """The image, from the cache or made."""
+    """The image, from the cache or made, with the files ``beside`` it that the linker writes."""
 
     def make(place: Path) -> None:
         compiler.write_sources(place, contents)
         for step in steps:
             _step(step, place)
 
-    return compiler.build_once([chain.version, steps, sorted(contents.items())], image, make)
+    recipe = [chain.version, steps, sorted(contents.items())]
+    return compiler.build_once(recipe, image, make, beside)
 
 
 def _step(words: Sequence[str], place: Path) -> None:

@@ -241,9 +241,12 @@ def preprocessed(contents: Mapping[str, str], source: str, arguments: Sequence[s
     return path.read_text(encoding="utf-8", errors="replace")
 
 
-def build_once(recipe: object, output: str, make: Callable[[Path], None]) -> Path:
+def build_once(
+    recipe: object, output: str, make: Callable[[Path], None], beside: Sequence[str] = ()
+) -> Path:
     """The file ``output`` that ``make`` makes in an empty folder, or the kept copy of an earlier
-    run. ``recipe``: all that the file depends on, as JSON has it.
+    run. ``recipe``: all that the file depends on, as JSON has it. ``beside``: further files that
+    come with it, if they were made and are not empty.
 
     Raises what ``make`` raises, and InputError if there is no room for the files.
     """
@@ -252,24 +255,38 @@ def build_once(recipe: object, output: str, make: Callable[[Path], None]) -> Pat
     folder = cache.own_folder() / key
     if (folder / output).is_file():
         return folder / output
-    content = BUILDS.get(key)
+    names = (output, *beside)
+    contents = [BUILDS.get(_entry(key, name, output)) for name in names]
     try:
-        if content is None:
+        if None in contents:
             place = Path(tempfile.mkdtemp(prefix="building-", dir=cache.own_folder()))
             try:
                 make(place)
-                content = (place / output).read_bytes()
+                made = [(place / name).is_file() or name == output for name in names]
+                contents = [
+                    (place / name).read_bytes() if there else b""
+                    for name, there in zip(names, made, strict=True)
+                ]
             finally:
                 shutil.rmtree(place, ignore_errors=True)
-            BUILDS.put(key, content)
+            for name, content in zip(names, contents, strict=True):
+                BUILDS.put(_entry(key, name, output), content or b"")
         folder.mkdir(exist_ok=True)
-        temporary = folder / f"{secrets.token_hex(4)}.new"
-        temporary.write_bytes(content)
-        temporary.chmod(0o700)
-        temporary.replace(folder / output)
+        # The output last: if it is there, so is all that comes with it.
+        for name, content in reversed([*zip(names, contents, strict=True)]):
+            if content or name == output:
+                temporary = folder / f"{secrets.token_hex(4)}.new"
+                temporary.write_bytes(content or b"")
+                temporary.chmod(0o700)
+                temporary.replace(folder / name)
     except OSError as error:
         raise cache.temporary_fault(error, cache.own_folder().parent) from None
     return folder / output
+
+
+def _entry(key: str, name: str, output: str) -> str:
+    """The cache's key of one of a build's files."""
+    return key if name == output else hashlib.sha256(f"{key} {name}".encode()).hexdigest()[:32]
 
 
 def write_sources(folder: Path, contents: Mapping[str, str]) -> None:
