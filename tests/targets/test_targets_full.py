@@ -212,8 +212,8 @@ int main(void)
     image = toolchains.build(
         way.machine,
         way.chain,
-        {**contents, "t.c": source},
-        ["t.c"],
+        {**contents, "harness/t.c": source},
+        ["harness/t.c"],
         defines=defines,
         keep=mspdebug.KEEP,
     )
