@@ -130,6 +130,7 @@ def test_mismatch_writes_nothing(
     broken = {**made.texts, name: made.texts[name].replace("flags |= ", "flags = ")}
     assert broken != dict(made.texts)
     monkeypatch.setattr(emit, "render", lambda *_: broken)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))  # It must not be kept.
     ran = tool("generate", SPEC, "--out", tmp_path / "out", *FEW, "--json")
     assert ran.code == 1 and json.loads(ran.out)["files"] == []
     assert not (tmp_path / "out").exists()
