@@ -37,6 +37,8 @@ class Source:
     """struct to field to (type, elements or 0, volatile)."""
     tables: dict[str, tuple[IntType, list[int]]] = field(default_factory=dict)
     functions: dict[str, Any] = field(default_factory=dict)
+    proven: dict[tuple[str, int], str] = field(default_factory=dict)
+    """What ``root_proof`` has found of it: "" or why it is not proven."""
 
     def int_type(self, node: Any) -> IntType | None:
         """The integer type that a declaration's type node names; None for void."""

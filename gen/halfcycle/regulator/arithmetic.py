@@ -45,9 +45,14 @@ def root(value: int) -> int:
     """Square root of ``0 <= value < 2^32`` to nearest, digit by digit, without division."""
     remainder, result = value, 0
     for place in range(30, -1, -2):
-        trial = result + (1 << place)
-        result >>= 1
-        if remainder >= trial:
-            remainder -= trial
-            result += 1 << place
+        remainder, result = root_digit(remainder, result, 1 << place)
     return result + 1 if remainder > result else result
+
+
+def root_digit(remainder: int, result: int, place: int) -> tuple[int, int]:
+    """One binary digit of ``root``, the one whose square is ``place``: what is left, and the root
+    so far in units of the next digit's place. A step of its own, so that it can be proven."""
+    trial = result + place
+    if remainder >= trial:
+        return remainder - trial, (result >> 1) + place
+    return remainder, result >> 1

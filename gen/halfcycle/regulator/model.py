@@ -183,7 +183,18 @@ class Regulator:
 
     def drive(self, phase: int) -> int:
         """The clipped, scaled sine at ``phase`` (``TURN`` steps a turn), DRIVE_FULL = bus."""
-        return int(drive_wave(self.plan, self.scale(), np.array([phase], dtype=np.int64))[0])
+        plan = self.plan
+        step_bits = 14 - plan.table_bits
+        quarter = phase & 0x3FFF
+        # The second quarter of each half turn runs through the table backwards.
+        position = 0x4000 - quarter if phase & 0x4000 else quarter
+        index = min(position >> step_bits, (1 << plan.table_bits) - 1)
+        along = position - (index << step_bits)
+        left, right = plan.table[index], plan.table[index + 1]
+        sine = left + arithmetic.round_shift((right - left) * along, step_bits)
+        scaled = arithmetic.round_shift(sine * self.scale(), SCALE_BITS)
+        level = min(scaled, DRIVE_FULL)
+        return -level if phase & 0x8000 else level
 
     def fields(self) -> dict[str, int]:
         """Every number of the state by its name in ``state.FIELDS``."""

@@ -1,0 +1,102 @@
+"""Whether the C keeps the order in which levels of interrupt hand values over.
+
+The content goes into the slot that is not in use, then the field that says which slot is stored,
+once and last; a reader reads that field once and before the content. Compilers keep the order of
+volatile accesses, so it is enough that the source has it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from halfcycle.prove.c_source import Source
+from halfcycle.prove.path_machine import Access, PathMachine
+from halfcycle.prove.paths import Paths
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import Field, fields_of
+
+
+def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
+    """Fields of the struct that are not declared as ``state.STATE`` has them."""
+    (declared,) = source.structs.values()
+    wanted = {field.name: field for field in fields_of(plan)}
+    for name in declared.keys() - wanted.keys():
+        yield f"the state has a field {name} that is not known"
+    for name, field in wanted.items():
+        if name not in declared:
+            yield f"the state has no field {name}"
+            continue
+        kind, length, volatile = declared[name]
+        if field.shared and not volatile:
+            yield f"{name} is seen by another level and is not volatile"
+        if (length or 1) != field.slots:
+            yield f"{name} has {length or 1} elements, not {field.slots}"
+        if kind != source.types.get(field.c_type(plan)):
+            yield f"{name} is not {field.c_type(plan)}"
+
+
+def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:
+    """What is out of order on the path that ``machine`` has run."""
+    shared = {field.name: field for field in fields_of(plan) if field.shared}
+    accesses = [access for access in machine.accesses if access.field in shared]
+    found = list(_stores(call, shared, [a for a in accesses if a.is_store], machine, paths))
+    found += _reads(call, shared, [a for a in accesses if not a.is_store])
+    return found
+
+
+def _is_index(field: Field) -> bool:
+    return field.slots == 1
+
+
+def _stores(
+    call: str, shared: dict[str, Field], stores: list[Access], machine: PathMachine, paths: Paths
+) -> Iterator[str]:
+    for access in stores:
+        if shared[access.field].writer != call:
+            yield f"{call} stores {access.field}, which {shared[access.field].writer} writes"
+    indexes = [n for n, access in enumerate(stores) if _is_index(shared[access.field])]
+    if not stores:
+        return
+    if not indexes:
+        yield f"{call} stores {stores[0].field} and hands nothing over"
+        return
+    if indexes != [len(stores) - 1]:
+        late = stores[indexes[0] + 1 if indexes[0] + 1 < len(stores) else indexes[0]].field
+        yield f"{call} stores {late} after {stores[indexes[0]].field}, which hands it over"
+        return
+    (slot,) = machine.state[stores[-1].field]
+    newest = slot & 1
+    for access in stores[:-1]:
+        if access.at is None or not _holds(_meant(access.at, newest, paths)):
+            yield f"{call} stores {access.field} in a slot that is in use"
+
+
+def _meant(at: list[Any], newest: Any, paths: Paths) -> Any:
+    """Whether the element ``newest`` is the one that was meant."""
+    if isinstance(newest, int):
+        return at[newest]
+    return paths.choice(newest == 0, as_number(paths, at[0]), as_number(paths, at[1])) == 1
+
+
+def as_number(paths: Paths, condition: Any) -> Any:
+    return paths.choice(condition, 1, 0)
+
+
+def _holds(condition: Any) -> bool:
+    return bool(condition)
+
+
+def _reads(call: str, shared: dict[str, Field], reads: list[Access]) -> Iterator[str]:
+    """Of fields that another call writes: that call may come in between."""
+    foreign = [access for access in reads if shared[access.field].writer != call]
+    indexes = [access.field for access in foreign if _is_index(shared[access.field])]
+    for name in sorted({name for name in indexes if indexes.count(name) > 1}):
+        yield f"{call} reads {name} more than once, so that it may change in between"
+    for position, access in enumerate(foreign):
+        if _is_index(shared[access.field]):
+            continue
+        writer = shared[access.field].writer
+        before = [a.field for a in foreign[:position] if _is_index(shared[a.field])]
+        if not any(shared[name].writer == writer for name in before):
+            yield f"{call} reads {access.field} before what says which slot is in use"

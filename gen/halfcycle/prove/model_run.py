@@ -1,0 +1,79 @@
+"""The reference model itself on unknown integers: the other side of every proof of equality.
+
+It is run from a copy of its own module, in which the square root stands for what ``root_proof``
+shows of it; everything else is the code that the tests and ``verify.compare`` run.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+import math
+from types import ModuleType, SimpleNamespace
+from typing import Any
+
+from halfcycle.prove.paths import Paths, Symbol
+from halfcycle.regulator import arithmetic
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import STATE
+
+MODEL = "halfcycle.regulator.model"
+MAX_FORKLESS = 2
+
+
+class Elements(list[Any]):
+    """A field of several elements: of two, an unknown index chooses without a fork."""
+
+    def __getitem__(self, at: Any) -> Any:
+        if isinstance(at, Symbol) and len(self) <= MAX_FORKLESS:
+            return at.paths.choice(at == 0, *(list.__getitem__(self, k) for k in (0, 1)))
+        return super().__getitem__(at)
+
+    def __setitem__(self, at: Any, value: Any) -> None:
+        if isinstance(at, Symbol) and len(self) <= MAX_FORKLESS:
+            for k in (0, 1):
+                before = list.__getitem__(self, k)
+                super().__setitem__(k, at.paths.choice(at == k, value, before))
+        else:
+            super().__setitem__(at, value)
+
+
+@functools.cache
+def _spec() -> Any:
+    return importlib.util.find_spec(MODEL)
+
+
+def _copy(paths: Paths) -> ModuleType:
+    spec = _spec()
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    functions = {**vars(arithmetic), "root": functools.partial(root, paths)}
+    module.arithmetic = SimpleNamespace(**functions)  # type: ignore[attr-defined]
+    return module
+
+
+def root(paths: Paths, value: Any) -> Any:
+    """``arithmetic.root``: of an unknown, the same for the same value, and no more is known."""
+    if not isinstance(value, Symbol):
+        return arithmetic.root(value)
+    low, high = value.bounds
+    top = math.isqrt(max(high, 0)) + 1
+    return paths.function("root", (value,), math.isqrt(max(low, 0)), top)[0]
+
+
+def run(
+    plan: Plan, paths: Paths, state: dict[str, list[Any]], call: str, arguments: list[Any]
+) -> tuple[dict[str, list[Any]], Any]:
+    """State and result of the model after ``call`` from ``state`` (field to elements)."""
+    model = _copy(paths)
+    regulator = model.Regulator(plan)
+    for field in STATE:
+        elements = state.get(field.name, [0] * field.slots)
+        value = Elements(elements) if field.slots > 1 else elements[0]
+        setattr(regulator, model.attribute(field), value)
+    result = getattr(regulator, call)(*arguments)
+    after: dict[str, list[Any]] = {}
+    for field in STATE:
+        value = getattr(regulator, model.attribute(field))
+        after[field.name] = list(value) if isinstance(value, list) else [value]
+    return after, result

@@ -1,0 +1,222 @@
+"""Runs a function of the generated C along one path of unknown numbers (``paths``).
+
+As ``executor`` does, but every condition is decided by the path and every value is exact: what
+wraps wraps, and what C leaves undefined ends the path with an ``UndefinedError``. Besides, it keeps
+the order in which the fields of the state are read and stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from pycparser import c_ast
+
+from halfcycle.prove.c_operators import Arithmetic, NotUnderstoodError, Number
+from halfcycle.prove.c_source import Source
+from halfcycle.prove.c_types import IntType, Widths
+from halfcycle.prove.claims import Claims
+from halfcycle.prove.executor import Machine
+from halfcycle.prove.expressions import COMPARISONS, Locals
+from halfcycle.prove.paths import Paths, Symbol
+
+MAX_FORKLESS = 2
+"""Elements of an array of which one is chosen without a fork of the path."""
+
+
+class UndefinedError(Exception):
+    """C that has no defined value on this path; the text says where and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """One read or store of a field of the state."""
+
+    field: str
+    is_store: bool
+    at: Any
+    """The index, None if the field is no array."""
+
+
+class ExactArithmetic(Arithmetic):
+    """C's operators with the values that they have. ``trusted``: nothing leaves its type, since
+    that was proven already."""
+
+    def __init__(self, widths: Widths, trusted: bool) -> None:
+        super().__init__(widths, Claims())
+        self.trusted = trusted
+
+    def converted(self, number: Number, to: IntType, where: str) -> Number:
+        if (number.type.low, number.type.high) == (to.low, to.high):
+            return Number(number.value, to)
+        return self._held(number.value, to, "conversion", where)
+
+    def _held(self, value: Any, kind: IntType, operation: str, where: str) -> Number:
+        if self.trusted or (value >= kind.low and value <= kind.high):
+            return Number(value, kind)
+        if kind.signed:
+            raise UndefinedError(f"{where}: the {operation} leaves {kind}")
+        return Number(value % (1 << kind.bits), kind)
+
+    def compared(self, sign: str, left: Number, right: Number, where: str) -> Any:
+        common = self.widths.common(left.type, right.type)
+        a = self.converted(left, common, where).value
+        b = self.converted(right, common, where).value
+        match sign:
+            case "==":
+                return a == b
+            case "!=":
+                return a != b
+            case "<":
+                return a < b
+            case "<=":
+                return a <= b
+            case ">":
+                return a > b
+        return a >= b
+
+    def _shift(self, sign: str, left: Number, right: Number, where: str) -> Number:
+        kind = self.widths.promoted(left.type)
+        value = self.converted(left, kind, where).value
+        places = right.value.value if isinstance(right.value, Symbol) else right.value
+        if not isinstance(places, int):
+            raise NotUnderstoodError(f"{where}: a shift by a number that is not constant")
+        if not 0 <= places < kind.bits:
+            raise UndefinedError(f"{where}: a shift by {places}")
+        if not self.trusted and value < 0:
+            raise UndefinedError(f"{where}: a shift of a negative value")
+        if sign == ">>":
+            return Number(value >> places, kind)
+        return self._held(value << places, kind, "left shift", where)
+
+    def _product(self, a: Any, b: Any, kind: IntType) -> Any:
+        del kind
+        return a * b
+
+    def _bits(self, sign: str, a: Any, b: Any, where: str) -> Any:
+        if not self.trusted and (a < 0 or b < 0):
+            raise UndefinedError(f"{where}: a bit operation on a negative value")
+        return a & b if sign == "&" else a | b if sign == "|" else a ^ b
+
+
+class PathMachine(Machine):
+    """The functions of ``source``, run on one state along one path.
+
+    ``known``: functions that are not run but stand for what was proven of them, by name.
+    """
+
+    arithmetic: ExactArithmetic
+
+    def __init__(
+        self,
+        source: Source,
+        paths: Paths,
+        state: dict[str, list[Any]],
+        trusted: bool,
+        known: dict[str, Callable[[Any], Any]],
+    ) -> None:
+        super().__init__(source, Claims(), state, lambda *_: None)
+        self.arithmetic = ExactArithmetic(source.widths, trusted)
+        self.paths, self._functions = paths, known
+        self.accesses: list[Access] = []
+
+    def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
+        known = self._functions.get(name)
+        if known is None or len(arguments) != 1:
+            return super().call(name, arguments, where)
+        kind = self.source.int_type(self.source.functions[name].decl.type.type)
+        assert kind is not None
+        return Number(known(arguments[0].value), kind)
+
+    def entered(self, name: str) -> None:
+        """Run what follows as a part of the function ``name``."""
+        self._running.append(name)
+
+    def step(self, node: Any, variables: Locals) -> Number | None:
+        """Run one statement or block; the number if it returns one."""
+        if isinstance(node, c_ast.Compound):
+            return self._block(node, variables)
+        return self._statement(node, variables)
+
+    def truth(self, node: Any, variables: Locals) -> bool:
+        return bool(super().truth(node, variables))
+
+    def load(self, name: str, meant: list[Any]) -> Any:
+        self._note(name, meant, is_store=False)
+        elements = self.state[name]
+        value = elements[-1]
+        for condition, element in zip(reversed(meant[:-1]), reversed(elements[:-1]), strict=True):
+            value = self.paths.choice(condition, element, value)
+        return value
+
+    def store(self, name: str, meant: list[Any], value: Any) -> None:
+        self._note(name, meant, is_store=True)
+        self.state[name] = [
+            self.paths.choice(condition, value, element)
+            for condition, element in zip(meant, self.state[name], strict=True)
+        ]
+
+    def _note(self, name: str, meant: list[Any], *, is_store: bool) -> None:
+        is_array = self.fields[name][1] > 0
+        self.accesses.append(Access(name, is_store, meant if is_array else None))
+
+    def _index(self, node: Any, length: int, variables: Locals) -> Any:
+        at = self.value(node.subscript, variables).value
+        if not (at >= 0 and at < length):
+            raise UndefinedError(f"{self.where(node)}: an index beyond {length - 1}")
+        if isinstance(at, Symbol) and length > MAX_FORKLESS:
+            return at.__index__()
+        return at
+
+    def _choice(self, node: Any, variables: Locals) -> Number:
+        chosen = node.iftrue if self.truth(node.cond, variables) else node.iffalse
+        kind = self.source.widths.common(
+            self.type_of(node.iftrue, variables), self.type_of(node.iffalse, variables)
+        )
+        return self.arithmetic.converted(self.value(chosen, variables), kind, self.where(node))
+
+    def type_of(self, node: Any, variables: Locals) -> IntType:  # noqa: PLR0911 (one a kind)
+        """The type of an expression, which is not evaluated."""
+        widths = self.source.widths
+        match node:
+            case c_ast.Constant():
+                return widths.constant(node.value)[1]
+            case c_ast.ID() if node.name in variables:
+                return variables[node.name].type
+            case c_ast.ArrayRef(name=c_ast.ID()) if node.name.name in self.source.tables:
+                return self.source.tables[node.name.name][0]
+            case c_ast.ArrayRef() | c_ast.StructRef():
+                reference = node.name if isinstance(node, c_ast.ArrayRef) else node
+                return self.fields[reference.field.name][0]
+            case c_ast.Cast() | c_ast.FuncCall():
+                named = (
+                    node.to_type
+                    if isinstance(node, c_ast.Cast)
+                    else self.source.functions[node.name.name].decl.type.type
+                )
+                kind = self.source.int_type(named)
+                if kind is not None:
+                    return kind
+            case c_ast.BinaryOp() if node.op in (*COMPARISONS, "&&", "||"):
+                return widths.plain
+            case c_ast.BinaryOp() if node.op in ("<<", ">>"):
+                return widths.promoted(self.type_of(node.left, variables))
+            case c_ast.BinaryOp():
+                return widths.common(
+                    self.type_of(node.left, variables), self.type_of(node.right, variables)
+                )
+            case c_ast.TernaryOp():
+                return widths.common(
+                    self.type_of(node.iftrue, variables), self.type_of(node.iffalse, variables)
+                )
+            case c_ast.UnaryOp(op="!"):
+                return widths.plain
+            case c_ast.UnaryOp(op="-" | "+" | "~"):
+                return widths.promoted(self.type_of(node.expr, variables))
+        raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
+
+    def _table(self, node: Any, variables: Locals) -> Number:
+        kind, values = self.source.tables[node.name.name]
+        at = self._index(node, len(values), variables)
+        return Number(values[at.__index__()], kind)

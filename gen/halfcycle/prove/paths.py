@@ -1,0 +1,500 @@
+"""Runs Python code on unknown integers, once for every path that it can take.
+
+A ``Symbol`` is an unbounded integer that z3 knows. It computes like an int; a comparison of
+Symbols is a ``Truth``, and ``if`` on one chooses a side: ``Paths.explore`` runs the code again until
+every side that is possible was taken. So the reference model itself runs, unchanged, on all inputs.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import z3
+
+MAX_PATHS = 50_000
+TIMEOUT_MS = 20_000
+UNBOUNDED = 1 << 200
+"""Beyond every number that occurs: the bounds of what nothing is known of."""
+
+
+class DeadEndError(Exception):
+    """The path that is being run is not possible."""
+
+
+class UndecidedError(Exception):
+    """The solver could not decide, or there are too many paths; the text says which."""
+
+
+Bounds = tuple[int, int]
+
+
+class Symbol:
+    """An unknown integer of one ``Paths``; ``bounds`` are what is cheaply known of it."""
+
+    __hash__ = None  # type: ignore[assignment]
+    __slots__ = ("_bounds", "paths", "term", "zeros")
+
+    def __init__(self, paths: Paths, term: Any, bounds: Bounds, zeros: int = 0) -> None:
+        self.paths, self.term, self._bounds, self.zeros = paths, term, bounds, zeros
+
+    @property
+    def bounds(self) -> Bounds:
+        """The lowest and highest value that it may have on this path, or beyond those."""
+        return self.paths.known_bounds(self.term, self._bounds)
+
+    @property
+    def value(self) -> int | Symbol:
+        """The int that it must be, if the bounds say so, else itself."""
+        low, high = self.bounds
+        return low if low == high else self
+
+    def _made(self, term: Any, bounds: Bounds, zeros: int = 0) -> Any:
+        if bounds[0] == bounds[1]:
+            return bounds[0]
+        return Symbol(self.paths, term, bounds, zeros)
+
+    def __add__(self, other: Any) -> Any:
+        if isinstance(other, int) and other == 0:
+            return self
+        (a, b), (c, d) = self.bounds, bounds_of(other)
+        return self._made(self.term + term_of(other), (a + c, b + d), min(zeros(self), zeros(other)))
+
+    __radd__ = __add__
+
+    def __neg__(self) -> Any:
+        low, high = self.bounds
+        return self._made(-self.term, (-high, -low), self.zeros)
+
+    def __pos__(self) -> Symbol:
+        return self
+
+    def __sub__(self, other: Any) -> Any:
+        (a, b), (c, d) = self.bounds, bounds_of(other)
+        return self._made(self.term - term_of(other), (a - d, b - c), min(zeros(self), zeros(other)))
+
+    def __rsub__(self, other: int) -> Any:
+        low, high = self.bounds
+        return self._made(other - self.term, (other - high, other - low), min(zeros(self), zeros(other)))
+
+    def __mul__(self, other: Any) -> Any:
+        left, right = self.value, other.value if isinstance(other, Symbol) else other
+        if isinstance(left, int) and isinstance(right, int):
+            return left * right
+        if isinstance(left, int) or isinstance(right, int):
+            number, symbol = (left, right) if isinstance(left, int) else (right, left)
+            if number in (0, 1):
+                return symbol if number else 0
+            low, high = sorted(number * bound for bound in symbol.bounds)
+            places = (number & -number).bit_length() - 1
+            return self._made(symbol.term * number, (low, high), symbol.zeros + places)
+        return self.paths.product(left, right)
+
+    __rmul__ = __mul__
+
+    def __floordiv__(self, divisor: int) -> Any:
+        """By a constant above 0, to below; z3's division of integers rounds so."""
+        if divisor == 1:
+            return self
+        assert divisor > 0
+        low, high = self.bounds
+        places = max(0, self.zeros - (divisor.bit_length() - 1)) if is_power(divisor) else 0
+        return self._made(self.term / divisor, (low // divisor, high // divisor), places)
+
+    __truediv__ = __floordiv__
+    """As z3 writes it."""
+
+    def __mod__(self, divisor: int) -> Any:
+        low, high = self.bounds
+        if 0 <= low and high < divisor:
+            return self
+        if low // divisor == high // divisor:
+            return self - low // divisor * divisor
+        return self._made(self.term % divisor, (0, divisor - 1))
+
+    def __lshift__(self, places: int) -> Any:
+        return self * (1 << places)
+
+    def __rshift__(self, places: int) -> Any:
+        return self // (1 << places)
+
+    def __and__(self, mask: Any) -> Any:
+        if isinstance(mask, Symbol):
+            if mask.value is mask:
+                raise UndecidedError("an & of two unknowns")
+            mask = mask.value
+        assert mask >= 0
+        total: Any = 0
+        while mask:
+            low = (mask & -mask).bit_length() - 1
+            run = ((mask >> low) ^ ((mask >> low) + 1)).bit_length() - 1
+            total = total + ((self >> low) % (1 << run) << low)
+            mask &= ~(((1 << run) - 1) << low)
+        return total
+
+    __rand__ = __and__
+
+    def __or__(self, other: Any) -> Any:
+        for high, low in ((self, other), (other, self)):
+            bounds = bounds_of(low)
+            if bounds[0] >= 0 and bounds[1] < (1 << zeros(high)):
+                return high + low
+        if isinstance(other, int) and other >= 0:
+            return self._with_bits(self + other - (self & other), other)
+        raise UndecidedError("an | of two unknowns that may share a bit")
+
+    __ror__ = __or__
+
+    def __xor__(self, other: Any) -> Any:
+        if not isinstance(other, int) or other < 0:
+            raise UndecidedError("an ^ of two unknowns")
+        return self._with_bits(self + other - 2 * (self & other), other)
+
+    def _with_bits(self, value: Any, other: int) -> Any:
+        """``value``, of which no bit is above those of this number and of ``other``."""
+        low, high = self.bounds
+        if low < 0 or isinstance(value, int):
+            return value
+        return Symbol(self.paths, value.term, (0, (1 << max(high, other).bit_length()) - 1))
+
+    __rxor__ = __xor__
+
+    def __abs__(self) -> Any:
+        return -self if self < 0 else self
+
+    def __lt__(self, other: Any) -> Any:
+        return compared(self, "<", other)
+
+    def __le__(self, other: Any) -> Any:
+        return compared(self, "<=", other)
+
+    def __gt__(self, other: Any) -> Any:
+        return compared(self, ">", other)
+
+    def __ge__(self, other: Any) -> Any:
+        return compared(self, ">=", other)
+
+    def __eq__(self, other: object) -> Any:
+        return compared(self, "==", other)
+
+    def __ne__(self, other: object) -> Any:
+        return compared(self, "!=", other)
+
+    def __bool__(self) -> bool:
+        return bool(self != 0)
+
+    def __index__(self) -> int:
+        """One of its values: the path forks, by halves, until it is known."""
+        while True:
+            low, high = self.bounds
+            if low == high:
+                return low
+            if high - low > 1 << 17:
+                raise UndecidedError("an index that may be anything")
+            bool(self <= (low + high) // 2)
+
+
+def is_power(number: int) -> bool:
+    return number & (number - 1) == 0
+
+
+def term_of(value: Any) -> Any:
+    return value.term if isinstance(value, Symbol) else z3.IntVal(int(value))
+
+
+def bounds_of(value: Any) -> Bounds:
+    return value.bounds if isinstance(value, Symbol) else (value, value)
+
+
+def zeros(value: Any) -> int:
+    """How many of its lowest bits are 0 for certain."""
+    if isinstance(value, Symbol):
+        return value.zeros
+    return (value & -value).bit_length() - 1 if value else 200
+
+
+class Truth:
+    """A comparison whose answer depends on the path; ``bool`` of it takes a side."""
+
+    __slots__ = ("left", "paths", "right", "sign")
+
+    def __init__(self, paths: Paths, left: Any, sign: str, right: Any) -> None:
+        self.paths, self.left, self.sign, self.right = paths, left, sign, right
+
+    @property
+    def term(self) -> Any:
+        a, b = term_of(self.left), term_of(self.right)
+        match self.sign:
+            case "<":
+                return a < b
+            case "<=":
+                return a <= b
+            case ">":
+                return a > b
+            case ">=":
+                return a >= b
+            case "==":
+                return a == b
+        return a != b
+
+    def __bool__(self) -> bool:
+        answer = self.paths.decide(self.term)
+        self.paths.learn(self.left, self.sign if answer else NEGATED[self.sign], self.right)
+        return answer
+
+
+NEGATED = {"<": ">=", ">=": "<", ">": "<=", "<=": ">", "==": "!=", "!=": "=="}
+MIRRORED = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "==", "!=": "!="}
+
+
+def compared(left: Any, sign: str, right: Any) -> bool | Truth:
+    """The comparison, a bool if the bounds settle it."""
+    paths = left.paths if isinstance(left, Symbol) else right.paths
+    (a, b), (c, d) = bounds_of(left), bounds_of(right)
+    apart = b < c or a > d
+    same = a == b == c == d
+    if sign in ("==", "!="):
+        if apart or same:
+            return same == (sign == "==")
+    else:
+        strict, lower = sign in ("<", ">"), sign in ("<", "<=")
+        if not lower:
+            (a, b), (c, d) = (c, d), (a, b)
+        if b < c or (b == c and not strict):
+            return True
+        if a > d or (a == d and strict):
+            return False
+    return Truth(paths, left, sign, right)
+
+
+class Opaque:
+    """One use of a function that the solver knows by its properties only."""
+
+    __slots__ = ("arguments", "name", "result")
+
+    def __init__(self, name: str, arguments: tuple[Any, ...], result: Any) -> None:
+        self.name, self.arguments, self.result = name, arguments, result
+
+
+class Paths:
+    """Every path of one run; numbers are mathematical integers."""
+
+    def __init__(self, limit_s: float = math.inf) -> None:
+        self.solver = z3.SolverFor("QF_LIA")
+        self.solver.set("timeout", TIMEOUT_MS)
+        self.solver.set("random_seed", 0)
+        self.count = 0
+        self.opaque: list[Opaque] = []
+        self._ends = time.monotonic() + limit_s
+        self._prefix: list[bool] = []
+        self._taken: list[bool] = []
+        self._kept = -1
+        """Decisions of the path before that are still in the solver."""
+        self._pending: list[list[bool]] = []
+        self._model: Any = None
+        self._known: dict[int, tuple[Any, bool]] = {}
+        self._bounds: dict[int, tuple[Any, Bounds]] = {}
+        self._fresh = 0
+
+    def explore(self, run: Callable[[], None]) -> None:
+        """Call ``run`` for every path; it must do the same each time. Raises UndecidedError."""
+        self._pending = [[]]
+        while self._pending:
+            self._restart(self._pending.pop())
+            self.count += 1
+            if self.count > MAX_PATHS:
+                raise UndecidedError(f"more than {MAX_PATHS} paths")
+            try:
+                run()
+            except DeadEndError:
+                self.count -= 1
+
+    def _restart(self, prefix: list[bool]) -> None:
+        if prefix:
+            self._kept = len(prefix) - 1
+            self.solver.pop(self.solver.num_scopes() - self._kept)
+        self._prefix, self._taken = prefix, []
+        self._model, self._fresh = None, 0
+        self._known, self._bounds, self.opaque = {}, {}, []
+
+    @property
+    def _replaying(self) -> bool:
+        """Whether what is stated now is in the solver already."""
+        return len(self._taken) <= self._kept
+
+    def unknown(self, name: str, low: int, high: int) -> Any:
+        """Any integer of [low, high]."""
+        if low == high:
+            return low
+        self._fresh += 1
+        term = z3.Int(f"{name}!{self._fresh}")
+        self.assume(term >= low, term <= high)
+        return Symbol(self, term, (low, high))
+
+    def assume(self, *facts: Any) -> None:
+        """Take z3 terms as given from here on."""
+        if self._replaying:
+            return
+        self.solver.add(*facts)
+        if self._model is not None:
+            self._model = None
+
+    def decide(self, condition: Any) -> bool:
+        """The side of ``condition`` (a z3 term) that this path takes."""
+        condition = z3.simplify(condition)
+        if z3.is_true(condition) or z3.is_false(condition):
+            return bool(z3.is_true(condition))
+        known = self._known.get(condition.get_id())
+        if known is not None:
+            return known[1]
+        depth = len(self._taken)
+        if depth < len(self._prefix):
+            side = self._prefix[depth]
+            if depth >= self._kept:
+                self._push(condition, side)
+                if self._check() != z3.sat:
+                    raise DeadEndError
+        else:
+            side = bool(z3.is_true(self.model().eval(condition, model_completion=True)))
+            self._pending.append([*self._taken, not side])
+            self._push(condition, side)
+        self._taken.append(side)
+        opposite = z3.simplify(z3.Not(condition))
+        self._known[condition.get_id()] = (condition, side)
+        self._known[opposite.get_id()] = (opposite, not side)
+        return side
+
+    def _push(self, condition: Any, side: bool) -> None:
+        self.solver.push()
+        self.solver.add(condition if side else z3.Not(condition))
+
+    def _check(self, *conditions: Any) -> Any:
+        if time.monotonic() > self._ends:
+            raise UndecidedError("the time for it ran out")
+        answer = self.solver.check(*conditions)
+        if answer == z3.unknown:
+            raise UndecidedError(f"the solver gave up: {self.solver.reason_unknown()}")
+        if not conditions:
+            self._model = self.solver.model() if answer == z3.sat else None
+        return answer
+
+    def model(self) -> Any:
+        """Numbers for which this path is taken. Raises DeadEndError if there are none."""
+        if self._model is None and self._check() != z3.sat:
+            raise DeadEndError
+        return self._model
+
+    def known_bounds(self, term: Any, bounds: Bounds) -> Bounds:
+        """``bounds`` of ``term``, cut by what the path's decisions say of it."""
+        learnt = self._bounds.get(term.get_id())
+        if learnt is None:
+            return bounds
+        return max(bounds[0], learnt[1][0]), min(bounds[1], learnt[1][1])
+
+    def learn(self, left: Any, sign: str, right: Any) -> None:
+        """Cut the bounds of both sides of a comparison that holds."""
+        for a, s, b in ((left, sign, right), (right, MIRRORED[sign], left)):
+            if isinstance(a, Symbol):
+                low, high = a.bounds
+                other = bounds_of(b)
+                if s in ("<", "<=", "=="):
+                    high = min(high, other[1] - (s == "<"))
+                if s in (">", ">=", "=="):
+                    low = max(low, other[0] + (s == ">"))
+                if s == "!=" and other[0] == other[1]:
+                    low, high = low + (low == other[0]), high - (high == other[0])
+                self._bounds[a.term.get_id()] = (a.term, (low, high))
+
+    def choice(self, condition: Any, yes: Any, no: Any) -> Any:
+        """``condition ? yes : no`` without a fork."""
+        if isinstance(condition, bool):
+            return yes if condition else no
+        if yes is no or (isinstance(yes, int) and isinstance(no, int) and yes == no):
+            return yes
+        (a, b), (c, d) = bounds_of(yes), bounds_of(no)
+        term = z3.simplify(z3.If(condition.term, term_of(yes), term_of(no)))
+        return Symbol(self, term, (min(a, c), max(b, d)), min(zeros(yes), zeros(no)))
+
+    def product(self, a: Symbol, b: Symbol) -> Any:
+        """a * b of two unknowns: linear bounds, and equal if the factors are."""
+        (a_low, a_high), (b_low, b_high) = a.bounds, b.bounds
+        if a.term.eq(b.term):
+            squares = sorted((a_low * a_low, a_high * a_high))
+            corners = [0 if a_low <= 0 <= a_high else squares[0], squares[1]]
+        else:
+            corners = [x * y for x in (a_low, a_high) for y in (b_low, b_high)]
+        product, is_new = self.function("product", (a, b), min(corners), max(corners))
+        if is_new:
+            p, x, y = term_of(product), a.term, b.term
+            # McCormick's envelope: (a - a_low)(b - b_low) >= 0 and its three likes, multiplied out.
+            self.assume(
+                p >= x * b_low + y * a_low - a_low * b_low,
+                p >= x * b_high + y * a_high - a_high * b_high,
+                p <= x * b_low + y * a_high - a_high * b_low,
+                p <= x * b_high + y * a_low - a_low * b_high,
+            )
+        return product
+
+    def function(
+        self, name: str, arguments: tuple[Any, ...], low: int, high: int
+    ) -> tuple[Any, bool]:
+        """The result, in [low, high], of a function that gives the same for the same arguments
+        (a product: in either order), and whether it is new on this path."""
+        terms = [z3.simplify(term_of(argument)) for argument in arguments]
+        orders = [terms, terms[::-1]] if name == "product" else [terms]
+        same_name = [use for use in self.opaque if use.name == name]
+        for use in same_name:
+            if any(all(x.eq(y) for x, y in zip(use.arguments, o, strict=True)) for o in orders):
+                return use.result, False
+        result = self.unknown(name, low, high)
+        for use in same_name:
+            for order in orders:
+                equal = z3.And(*(x == y for x, y in zip(use.arguments, order, strict=True)))
+                self.assume(z3.Implies(equal, term_of(use.result) == term_of(result)))
+        self.opaque.append(Opaque(name, tuple(terms), result))
+        return result, True
+
+    def counterexample(self, conditions: list[Any]) -> Iterator[Any]:
+        """Models of this path in which one of ``conditions`` (z3 terms) fails, the likeliest to be
+        real first; none if they hold."""
+        failing = z3.Not(z3.And(*conditions))
+        self.solver.push()
+        self.solver.add(failing)
+        try:
+            if self._check() != z3.sat:
+                return
+            first = self._model
+            yield from self._exact_models(first)
+            yield first
+        finally:
+            self.solver.pop()
+            self._model = None
+
+    def _exact_models(self, model: Any) -> Iterator[Any]:
+        """Models in which every function has its true value: arguments are fixed one by one."""
+        for turn in range(2):
+            self.solver.push()
+            found = self._fix_all(model, turn)
+            if found is not None:
+                yield found
+            self.solver.pop()
+
+    def _fix_all(self, model: Any, turn: int) -> Any:
+        for use in self.opaque:
+            result = term_of(use.result)
+            if use.name == "product":
+                a, b = use.arguments if not turn else use.arguments[::-1]
+                number = model.eval(a, model_completion=True)
+                self.solver.add(a == number, result == number * b)
+            else:
+                r = model.eval(result, model_completion=True).as_long()
+                (argument,) = use.arguments
+                # To nearest: r (r - 1) < argument <= r (r + 1).
+                self.solver.add(result == r, argument <= r * (r + 1))
+                self.solver.add(argument > r * (r - 1) if r else argument == 0)
+            if self._check() != z3.sat:
+                return None
+            model = self._model
+        return model
