@@ -39,6 +39,8 @@ class Source:
     functions: dict[str, Any] = field(default_factory=dict)
     proven: dict[tuple[str, int], str] = field(default_factory=dict)
     """What ``root_proof`` has found of it: "" or why it is not proven."""
+    places: dict[Any, str] = field(default_factory=dict)
+    """Nodes of the tree to what messages say of their place."""
 
     def int_type(self, node: Any) -> IntType | None:
         """The integer type that a declaration's type node names; None for void."""

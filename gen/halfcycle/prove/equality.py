@@ -83,6 +83,7 @@ class _Run:
         self.plan, self.source, self.call, self.trusted = plan, source, call, trusted
         self.outcome, self.paths = outcome, paths
         self.result_exists = next(public for public in CALLS if public.name == call).returns
+        self.model = model_run.copy(paths)
         root_name = f"{plan.name}_root"
         known = functools.partial(self._root, root_name)
         self.known = {root_name: known} if root_name in source.functions else {}
@@ -105,7 +106,8 @@ class _Run:
             ]
             for name, (kind, length, _) in fields.items()
         }
-        if self.call != "reset":  # Reset starts from anything at all.
+        # Reset starts from anything at all.
+        if self.call != "reset" and not paths.replaying:
             terms = {name: [term_of(value) for value in row] for name, row in state.items()}
             conditions = (condition for _, condition in invariants.invariant(plan, terms))
             paths.assume(*(c for c in conditions if not isinstance(c, bool)))
@@ -117,7 +119,7 @@ class _Run:
                 assert kind is not None
                 numbers.append(Number(paths.unknown(parameter.name, kind.low, kind.high), kind))
         arguments = [number.value for number in numbers]
-        wanted, wanted_result = model_run.run(plan, paths, state, self.call, arguments)
+        wanted, wanted_result = model_run.run(self.model, plan, state, self.call, arguments)
         machine = PathMachine(
             self.source, paths, {name: list(row) for name, row in state.items()},
             self.trusted, self.known,
@@ -154,7 +156,9 @@ class _Run:
                 if model != c:
                     open_ones.append((name, z3.BoolVal(val=False)))
                 continue
-            equal = z3.simplify(term_of(model) == term_of(c))
+            if self.paths.node_of(model) is self.paths.node_of(c):
+                continue
+            equal = self.paths.node("==", self.paths.node_of(model), self.paths.node_of(c)).simple
             if not z3.is_true(equal):
                 open_ones.append((name, equal))
         if open_ones:

@@ -38,13 +38,10 @@ class Elements(list[Any]):
             super().__setitem__(at, value)
 
 
-@functools.cache
-def _spec() -> Any:
-    return importlib.util.find_spec(MODEL)
-
-
-def _copy(paths: Paths) -> ModuleType:
-    spec = _spec()
+def copy(paths: Paths) -> ModuleType:
+    """The model's module with the root of ``paths``."""
+    spec = importlib.util.find_spec(MODEL)
+    assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     functions = {**vars(arithmetic), "root": functools.partial(root, paths)}
@@ -62,10 +59,10 @@ def root(paths: Paths, value: Any) -> Any:
 
 
 def run(
-    plan: Plan, paths: Paths, state: dict[str, list[Any]], call: str, arguments: list[Any]
+    model: ModuleType, plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
 ) -> tuple[dict[str, list[Any]], Any]:
-    """State and result of the model after ``call`` from ``state`` (field to elements)."""
-    model = _copy(paths)
+    """State and result of the model (a ``copy``) after ``call`` from ``state`` (field to
+    elements)."""
     regulator = model.Regulator(plan)
     for field in STATE:
         elements = state.get(field.name, [0] * field.slots)

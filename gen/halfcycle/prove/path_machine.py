@@ -129,6 +129,12 @@ class PathMachine(Machine):
         assert kind is not None
         return Number(known(arguments[0].value), kind)
 
+    def where(self, node: Any) -> str:
+        text = self.source.places.get(node)
+        if text is None:
+            text = self.source.places[node] = super().where(node)
+        return text
+
     def entered(self, name: str) -> None:
         """Run what follows as a part of the function ``name``."""
         self._running.append(name)

@@ -31,19 +31,76 @@ class UndecidedError(Exception):
 Bounds = tuple[int, int]
 
 
+class Node:
+    """A term, made once however often a path comes by: z3's form of it is built only if needed."""
+
+    __slots__ = ("_simple", "_z3", "parts", "sign")
+
+    def __init__(self, sign: str, parts: tuple[Any, ...]) -> None:
+        self.sign, self.parts = sign, parts
+        self._z3: Any = None
+        self._simple: Any = None
+
+    @property
+    def z3(self) -> Any:
+        """The term in z3."""
+        if self._z3 is None:
+            self._z3 = self._built()
+        return self._z3
+
+    @property
+    def simple(self) -> Any:
+        """The same, simplified."""
+        if self._simple is None:
+            self._simple = z3.simplify(self.z3)
+        return self._simple
+
+    def _built(self) -> Any:  # noqa: PLR0911 (one an operator)
+        if self.sign == "number":
+            return z3.IntVal(self.parts[0])
+        if self.sign == "unknown":
+            return z3.Int(self.parts[0])
+        a, b, *more = (part.z3 for part in self.parts)
+        match self.sign:
+            case "+":
+                return a + b
+            case "-":
+                return a - b
+            case "*":
+                return a * b
+            case "/":
+                return a / b
+            case "%":
+                return a % b
+            case "if":
+                return z3.If(a, b, more[0])
+            case "<":
+                return a < b
+            case "<=":
+                return a <= b
+            case "==":
+                return a == b
+        return a != b
+
+
 class Symbol:
     """An unknown integer of one ``Paths``; ``bounds`` are what is cheaply known of it."""
 
     __hash__ = None  # type: ignore[assignment]
-    __slots__ = ("_bounds", "paths", "term", "zeros")
+    __slots__ = ("_bounds", "node", "paths", "zeros")
 
-    def __init__(self, paths: Paths, term: Any, bounds: Bounds, zeros: int = 0) -> None:
-        self.paths, self.term, self._bounds, self.zeros = paths, term, bounds, zeros
+    def __init__(self, paths: Paths, node: Node, bounds: Bounds, zeros: int = 0) -> None:
+        self.paths, self.node, self._bounds, self.zeros = paths, node, bounds, zeros
+
+    @property
+    def term(self) -> Any:
+        """It in z3."""
+        return self.node.z3
 
     @property
     def bounds(self) -> Bounds:
         """The lowest and highest value that it may have on this path, or beyond those."""
-        return self.paths.known_bounds(self.term, self._bounds)
+        return self.paths.known_bounds(self.node, self._bounds)
 
     @property
     def value(self) -> int | Symbol:
@@ -51,33 +108,37 @@ class Symbol:
         low, high = self.bounds
         return low if low == high else self
 
-    def _made(self, term: Any, bounds: Bounds, zeros: int = 0) -> Any:
+    def _made(self, sign: str, left: Any, right: Any, bounds: Bounds, zeros: int = 0) -> Any:
         if bounds[0] == bounds[1]:
             return bounds[0]
-        return Symbol(self.paths, term, bounds, zeros)
+        node = self.paths.node
+        return Symbol(self.paths, node(sign, self._node(left), self._node(right)), bounds, zeros)
+
+    def _node(self, value: Any) -> Node:
+        return value.node if isinstance(value, Symbol) else self.paths.node("number", int(value))
 
     def __add__(self, other: Any) -> Any:
         if isinstance(other, int) and other == 0:
             return self
         (a, b), (c, d) = self.bounds, bounds_of(other)
-        return self._made(self.term + term_of(other), (a + c, b + d), min(zeros(self), zeros(other)))
+        return self._made("+", self, other, (a + c, b + d), min(zeros(self), zeros(other)))
 
     __radd__ = __add__
 
     def __neg__(self) -> Any:
         low, high = self.bounds
-        return self._made(-self.term, (-high, -low), self.zeros)
+        return self._made("-", 0, self, (-high, -low), self.zeros)
 
     def __pos__(self) -> Symbol:
         return self
 
     def __sub__(self, other: Any) -> Any:
         (a, b), (c, d) = self.bounds, bounds_of(other)
-        return self._made(self.term - term_of(other), (a - d, b - c), min(zeros(self), zeros(other)))
+        return self._made("-", self, other, (a - d, b - c), min(zeros(self), zeros(other)))
 
     def __rsub__(self, other: int) -> Any:
         low, high = self.bounds
-        return self._made(other - self.term, (other - high, other - low), min(zeros(self), zeros(other)))
+        return self._made("-", other, self, (other - high, other - low), min(zeros(self), zeros(other)))
 
     def __mul__(self, other: Any) -> Any:
         left, right = self.value, other.value if isinstance(other, Symbol) else other
@@ -89,7 +150,7 @@ class Symbol:
                 return symbol if number else 0
             low, high = sorted(number * bound for bound in symbol.bounds)
             places = (number & -number).bit_length() - 1
-            return self._made(symbol.term * number, (low, high), symbol.zeros + places)
+            return self._made("*", symbol, number, (low, high), symbol.zeros + places)
         return self.paths.product(left, right)
 
     __rmul__ = __mul__
@@ -101,7 +162,7 @@ class Symbol:
         assert divisor > 0
         low, high = self.bounds
         places = max(0, self.zeros - (divisor.bit_length() - 1)) if is_power(divisor) else 0
-        return self._made(self.term / divisor, (low // divisor, high // divisor), places)
+        return self._made("/", self, divisor, (low // divisor, high // divisor), places)
 
     __truediv__ = __floordiv__
     """As z3 writes it."""
@@ -112,7 +173,7 @@ class Symbol:
             return self
         if low // divisor == high // divisor:
             return self - low // divisor * divisor
-        return self._made(self.term % divisor, (0, divisor - 1))
+        return self._made("%", self, divisor, (0, divisor - 1))
 
     def __lshift__(self, places: int) -> Any:
         return self * (1 << places)
@@ -157,7 +218,7 @@ class Symbol:
         low, high = self.bounds
         if low < 0 or isinstance(value, int):
             return value
-        return Symbol(self.paths, value.term, (0, (1 << max(high, other).bit_length()) - 1))
+        return Symbol(self.paths, value.node, (0, (1 << max(high, other).bit_length()) - 1))
 
     __rxor__ = __xor__
 
@@ -224,23 +285,14 @@ class Truth:
         self.paths, self.left, self.sign, self.right = paths, left, sign, right
 
     @property
-    def term(self) -> Any:
-        a, b = term_of(self.left), term_of(self.right)
-        match self.sign:
-            case "<":
-                return a < b
-            case "<=":
-                return a <= b
-            case ">":
-                return a > b
-            case ">=":
-                return a >= b
-            case "==":
-                return a == b
-        return a != b
+    def node(self) -> Node:
+        sign, left, right = self.sign, self.left, self.right
+        if sign in (">", ">="):
+            sign, left, right = MIRRORED[sign], right, left
+        return self.paths.node(sign, self.paths.node_of(left), self.paths.node_of(right))
 
     def __bool__(self) -> bool:
-        answer = self.paths.decide(self.term)
+        answer = self.paths.decide(self.node)
         self.paths.learn(self.left, self.sign if answer else NEGATED[self.sign], self.right)
         return answer
 
@@ -294,8 +346,11 @@ class Paths:
         """Decisions of the path before that are still in the solver."""
         self._pending: list[list[bool]] = []
         self._model: Any = None
-        self._known: dict[int, tuple[Any, bool]] = {}
-        self._bounds: dict[int, tuple[Any, Bounds]] = {}
+        self._known: dict[int, bool] = {}
+        """Simplified conditions, by z3's number for them, to the side taken."""
+        self._bounds: dict[Node, Bounds] = {}
+        self._nodes: dict[tuple[Any, ...], Node] = {}
+        self._opposite: dict[Node, Any] = {}
         self._fresh = 0
 
     def explore(self, run: Callable[[], None]) -> None:
@@ -319,8 +374,19 @@ class Paths:
         self._model, self._fresh = None, 0
         self._known, self._bounds, self.opaque = {}, {}, []
 
+    def node(self, sign: str, *parts: Any) -> Node:
+        """The one node of this sign and these parts."""
+        key = (sign, *parts)
+        node = self._nodes.get(key)
+        if node is None:
+            node = self._nodes[key] = Node(sign, parts)
+        return node
+
+    def node_of(self, value: Any) -> Node:
+        return value.node if isinstance(value, Symbol) else self.node("number", int(value))
+
     @property
-    def _replaying(self) -> bool:
+    def replaying(self) -> bool:
         """Whether what is stated now is in the solver already."""
         return len(self._taken) <= self._kept
 
@@ -329,46 +395,49 @@ class Paths:
         if low == high:
             return low
         self._fresh += 1
-        term = z3.Int(f"{name}!{self._fresh}")
-        self.assume(term >= low, term <= high)
-        return Symbol(self, term, (low, high))
+        node = self.node("unknown", f"{name}!{self._fresh}")
+        if not self.replaying:
+            self.assume(node.z3 >= low, node.z3 <= high)
+        return Symbol(self, node, (low, high))
 
     def assume(self, *facts: Any) -> None:
         """Take z3 terms as given from here on."""
-        if self._replaying:
+        if self.replaying:
             return
         self.solver.add(*facts)
         if self._model is not None:
             self._model = None
 
-    def decide(self, condition: Any) -> bool:
-        """The side of ``condition`` (a z3 term) that this path takes."""
-        condition = z3.simplify(condition)
+    def decide(self, node: Node) -> bool:
+        """The side of a condition that this path takes."""
+        condition = node.simple
         if z3.is_true(condition) or z3.is_false(condition):
             return bool(z3.is_true(condition))
         known = self._known.get(condition.get_id())
         if known is not None:
-            return known[1]
+            return known
+        opposite = self._opposite.get(node)
+        if opposite is None:
+            opposite = self._opposite[node] = z3.simplify(z3.Not(condition))
         depth = len(self._taken)
         if depth < len(self._prefix):
             side = self._prefix[depth]
             if depth >= self._kept:
-                self._push(condition, side)
+                self._push(condition if side else opposite)
                 if self._check() != z3.sat:
                     raise DeadEndError
         else:
             side = bool(z3.is_true(self.model().eval(condition, model_completion=True)))
             self._pending.append([*self._taken, not side])
-            self._push(condition, side)
+            self._push(condition if side else opposite)
         self._taken.append(side)
-        opposite = z3.simplify(z3.Not(condition))
-        self._known[condition.get_id()] = (condition, side)
-        self._known[opposite.get_id()] = (opposite, not side)
+        self._known[condition.get_id()] = side
+        self._known[opposite.get_id()] = not side
         return side
 
-    def _push(self, condition: Any, side: bool) -> None:
+    def _push(self, condition: Any) -> None:
         self.solver.push()
-        self.solver.add(condition if side else z3.Not(condition))
+        self.solver.add(condition)
 
     def _check(self, *conditions: Any) -> Any:
         if time.monotonic() > self._ends:
@@ -386,12 +455,12 @@ class Paths:
             raise DeadEndError
         return self._model
 
-    def known_bounds(self, term: Any, bounds: Bounds) -> Bounds:
-        """``bounds`` of ``term``, cut by what the path's decisions say of it."""
-        learnt = self._bounds.get(term.get_id())
+    def known_bounds(self, node: Node, bounds: Bounds) -> Bounds:
+        """``bounds`` of a term, cut by what the path's decisions say of it."""
+        learnt = self._bounds.get(node)
         if learnt is None:
             return bounds
-        return max(bounds[0], learnt[1][0]), min(bounds[1], learnt[1][1])
+        return max(bounds[0], learnt[0]), min(bounds[1], learnt[1])
 
     def learn(self, left: Any, sign: str, right: Any) -> None:
         """Cut the bounds of both sides of a comparison that holds."""
@@ -405,7 +474,7 @@ class Paths:
                     low = max(low, other[0] + (s == ">"))
                 if s == "!=" and other[0] == other[1]:
                     low, high = low + (low == other[0]), high - (high == other[0])
-                self._bounds[a.term.get_id()] = (a.term, (low, high))
+                self._bounds[a.node] = (low, high)
 
     def choice(self, condition: Any, yes: Any, no: Any) -> Any:
         """``condition ? yes : no`` without a fork."""
@@ -414,19 +483,19 @@ class Paths:
         if yes is no or (isinstance(yes, int) and isinstance(no, int) and yes == no):
             return yes
         (a, b), (c, d) = bounds_of(yes), bounds_of(no)
-        term = z3.simplify(z3.If(condition.term, term_of(yes), term_of(no)))
-        return Symbol(self, term, (min(a, c), max(b, d)), min(zeros(yes), zeros(no)))
+        node = self.node("if", condition.node, self.node_of(yes), self.node_of(no))
+        return Symbol(self, node, (min(a, c), max(b, d)), min(zeros(yes), zeros(no)))
 
     def product(self, a: Symbol, b: Symbol) -> Any:
         """a * b of two unknowns: linear bounds, and equal if the factors are."""
         (a_low, a_high), (b_low, b_high) = a.bounds, b.bounds
-        if a.term.eq(b.term):
+        if a.node is b.node:
             squares = sorted((a_low * a_low, a_high * a_high))
             corners = [0 if a_low <= 0 <= a_high else squares[0], squares[1]]
         else:
             corners = [x * y for x in (a_low, a_high) for y in (b_low, b_high)]
         product, is_new = self.function("product", (a, b), min(corners), max(corners))
-        if is_new:
+        if is_new and not self.replaying:
             p, x, y = term_of(product), a.term, b.term
             # McCormick's envelope: (a - a_low)(b - b_low) >= 0 and its three likes, multiplied out.
             self.assume(
@@ -442,14 +511,14 @@ class Paths:
     ) -> tuple[Any, bool]:
         """The result, in [low, high], of a function that gives the same for the same arguments
         (a product: in either order), and whether it is new on this path."""
-        terms = [z3.simplify(term_of(argument)) for argument in arguments]
+        terms = [self.node_of(argument).simple for argument in arguments]
         orders = [terms, terms[::-1]] if name == "product" else [terms]
         same_name = [use for use in self.opaque if use.name == name]
         for use in same_name:
             if any(all(x.eq(y) for x, y in zip(use.arguments, o, strict=True)) for o in orders):
                 return use.result, False
         result = self.unknown(name, low, high)
-        for use in same_name:
+        for use in same_name if not self.replaying else ():
             for order in orders:
                 equal = z3.And(*(x == y for x, y in zip(use.arguments, order, strict=True)))
                 self.assume(z3.Implies(equal, term_of(use.result) == term_of(result)))

@@ -130,9 +130,10 @@ class _Induction:
         self._equal(paths, f"no digit of place {place} is set", (left, value), (root, 0))
 
     def _any(self, paths: Paths, first: int, place: int) -> tuple[Any, Any]:
-        """Any remainder and root that can come before the digit of ``place``."""
+        """Any remainder and root that can come before the digit of ``place`` = 4^k: the root is a
+        multiple of 2^(k+1), and here it is in units of 2^-(k+1)."""
         left = paths.unknown(LEFT, 0, self.top)
-        root = paths.unknown(ROOT, 0, self._root_max(first, place))
+        root = paths.unknown(ROOT, 0, self._root_max(first, place) // (4 * place)) * (4 * place)
         for condition in self._possible(left, root, place):
             paths.assume(condition)
         return left, root
@@ -162,6 +163,7 @@ class _Induction:
             term_of(wanted[0]) <= self.top,
             term_of(wanted[1]) >= 0,
             term_of(wanted[1]) <= self._root_max(first, after),
+            term_of(wanted[1]) % place == 0,
         )
         variables = self._inside(left, root, place)
         machine = self._machine(paths)
