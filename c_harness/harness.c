@@ -151,14 +151,48 @@ EXPORT void harness_millivolts(const int64_t *readings, size_t values, int64_t *
     }
 }
 
-/* The drive at all 65536 phases of one scale. */
-EXPORT void harness_wave(int16_t scale, int16_t *to)
+/* One call of the interface, by its number in the table of calls, from the state as it is. Returns
+   its result, 0 if it has none. */
+EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
 {
-    uint32_t phase;
+    int64_t result = 0;
+    (void)argument;
+    switch (call) {
+#define CALL_DO(number, call)                                                                      \
+    case number:                                                                                   \
+        call(s);                                                                                   \
+        break;
+#define CALL_DO_WITH(number, call, type)                                                           \
+    case number:                                                                                   \
+        call(s, (type)argument);                                                                   \
+        break;
+#define CALL_GET(number, call)                                                                     \
+    case number:                                                                                   \
+        result = call(s);                                                                          \
+        break;
+#define CALL_GET_WITH(number, call, type)                                                          \
+    case number:                                                                                   \
+        result = call(s, (type)argument);                                                          \
+        break;
+        HC_CALLS(CALL_DO, CALL_DO_WITH, CALL_GET, CALL_GET_WITH)
+    default:
+        break;
+    }
+    return result;
+}
+
+/* The drive at one phase after the other, on one instance whose outputs change from call to call:
+   what the two slots hold and which of them is in use. */
+EXPORT void harness_drives(const int16_t *first, const int16_t *second, const uint8_t *slot,
+                           const uint16_t *phase, size_t values, int16_t *to)
+{
+    size_t row;
     struct hc_state s;
     harness_restart(&s);
-    s.scale[s.output_slot] = scale;
-    for (phase = 0; phase < 65536u; phase++) {
-        to[phase] = hc_drive(&s, (uint16_t)phase);
+    for (row = 0; row < values; row++) {
+        s.scale[0] = first[row];
+        s.scale[1] = second[row];
+        s.output_slot = slot[row];
+        to[row] = hc_drive(&s, phase[row]);
     }
 }

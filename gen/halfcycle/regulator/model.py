@@ -224,8 +224,10 @@ _ELEMENTS = tuple((attribute(field), field.elements) for field in STATE)
 _attributes = operator.attrgetter(*(name for name, _ in _ELEMENTS))
 
 
-def drive_wave(plan: Plan, scale: int, phase: NDArray[np.int64]) -> NDArray[np.int64]:
-    """``*_drive`` for many phases (any shape, below ``TURN``) at one ``scale``."""
+def drive_wave(
+    plan: Plan, scale: int | NDArray[np.int64], phase: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """``*_drive`` for many phases (any shape, below ``TURN``) at one ``scale`` or one for each."""
     table = np.asarray(plan.table, dtype=np.int64)
     step_bits = 14 - plan.table_bits
     quarter = phase & 0x3FFF

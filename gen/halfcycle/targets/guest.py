@@ -146,9 +146,20 @@ class _Recorder(Harness):
         self._words.append(_words(np.stack([np.full(len(readings), ord("M")), readings], axis=1)))
         return super().millivolts(readings)
 
-    def drive(self, scale: int) -> NDArray[np.int16]:
-        self._ask("W", scale, 0, self._phase_step, -(-TURN // self._phase_step))
-        return super().drive(scale)
+    def drives(
+        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+    ) -> NDArray[np.int16]:
+        # One request for each run of calls at one scale, if the phases go in even steps.
+        step = self._phase_step
+        in_use = np.where(slots == 0, *scales)[::step].astype(np.int64)
+        asked = phases[::step].astype(np.int64)
+        moves = np.diff(asked) % TURN
+        even = len(moves) > 0 and bool((moves == moves[0]).all())
+        starts = np.flatnonzero(np.diff(in_use, prepend=-1)) if even else np.arange(len(asked))
+        counts = np.diff(starts, append=len(asked))
+        columns = [in_use[starts], asked[starts], np.full(len(starts), moves[0]), counts]
+        self._words.append(_words(np.stack([np.full(len(starts), ord("W")), *columns], axis=1)))
+        return super().drives(scales, slots, phases)
 
 
 def jobs(

@@ -6,18 +6,34 @@ Each state lies inside the ranges that the generated header states, so any diffe
 
 from __future__ import annotations
 
+import functools
 import random
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import reading_of
-from halfcycle.regulator.plan import ALL_FLAGS, CODE_MAX, SCALE_ONE, SEQUENCE_MASK, WORD_MASK, Plan
+from halfcycle.regulator.plan import (
+    ALL_FLAGS,
+    CODE_MAX,
+    SCALE_ONE,
+    SEQUENCE_MASK,
+    TURN,
+    WORD_MASK,
+    Plan,
+)
 from halfcycle.regulator.state import FIELDS, fields_of
 from halfcycle.regulator.trace import Ints
 
+HELD_SHARE = 0.1
+"""Of update's states: those that hold the drive, at a tie of the held value."""
+STEADY_TURNS = 6
+"""Turns of drive at one scale drawn from its range, besides those at its ends."""
+CHANGING_TURNS = 4
+CALLS_PER_CHANGE = 64
+"""Calls of drive from one change of the outputs to the next, on average."""
 ALL_BELOW_MV = 1 << 20
 """Millivolts below which every target is tried: a thousandth of a second for a hundred thousand."""
 
@@ -58,8 +74,11 @@ def update_states(plan: Plan, generator: random.Random, count: int) -> Ints:
 
 
 def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
+    is_held = generator.random() < HELD_SHARE
     edges = [0, plan.hold_reading, plan.target_rated, plan.target_rated - plan.band]
     reading = _pick(generator, 0, plan.reading_max, [*edges, plan.reading_max])
+    if is_held:
+        reading = _pick(generator, 0, max(0, min(plan.hold_reading - 1, plan.reading_max)), [])
     totals = [window_total(plan, reading, generator) for _ in range(2)]
     state = _any_state(plan, generator)
     sequence = state["window_sequence"]
@@ -70,6 +89,9 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state[f"window_high_{slot}"] = totals[slot] >> 32
     reading = reading_of(plan, totals[sequence & 1])
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
+    near += [reading + error for error in _error_ties(plan, generator)]
+    if is_held:
+        near = [plan.target_max, reading + 1]
     target = _pick(generator, 0, plan.target_max, near)
     state[f"target_{state['target_slot']}"] = target
     if plan.ramped:
@@ -78,15 +100,58 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state["ramp"] = _pick(generator, 0, top, [0, goal - plan.ramp_step, goal, top])
         target = min(state["ramp"] + plan.ramp_step, goal) >> plan.ramp_bits
     error = target - reading
+    now = f"scale_{state['output_slot']}"
+    if is_held:
+        state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
+    state |= _drive_state(plan, generator, error, state[now], is_held)
+    return state
+
+
+def _drive_state(
+    plan: Plan, generator: random.Random, error: int, scale: int, is_held: bool
+) -> dict[str, int]:
+    """Integral and trusted value of a state whose next error and present scale are known."""
     move = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
     push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
     top = plan.drive_max
+    below = plan.scale_max if not is_held else max(1, min(scale, plan.scale_max))
+    tie = (int(below * generator.random()) << plan.scale_shift) + arithmetic.half(plan.scale_shift)
+    if is_held:
+        # The least of the two, as a scale, is half way between two and below the one in force.
+        pair = [tie, min(top, tie + int((top - tie) * generator.random()))]
+        generator.shuffle(pair)
+        return {"integral": pair[0], "trusted": pair[1]}
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
-    state["integral"] = _pick(generator, 0, top, [edge for edge in limits if 0 <= edge <= top])
-    scale = state[f"scale_{state['output_slot']}"] << plan.scale_shift
-    held = [state["integral"], state["integral"] - 1, min(scale, top), top]
-    state["trusted"] = _pick(generator, 0, top, [edge for edge in held if edge >= 0])
-    return state
+    limits += [tie - move - push] * 3
+    fits = [edge for edge in limits if 0 <= edge <= top]
+    integral = _pick(generator, 0, top, fits)
+    held = [integral, max(integral - 1, 0), min(scale << plan.scale_shift, top), top]
+    return {"integral": integral, "trusted": _pick(generator, 0, top, held)}
+
+
+def _error_ties(plan: Plan, generator: random.Random) -> list[int]:
+    """An error of either sign for each gain whose product is half way between two, if any is."""
+    found = []
+    for gain, shift in (
+        (plan.integral, plan.integral_shift),
+        (plan.proportional, plan.proportional_shift),
+    ):
+        ties = _ties(gain, shift, max(plan.reading_max, plan.target_max))
+        if ties:
+            error = ties[int(len(ties) * generator.random())]
+            found += [error, -error]
+    return found
+
+
+@functools.lru_cache(maxsize=16)
+def _ties(gain: int, shift: int, top: int) -> tuple[int, ...]:
+    """Every number of [0, ``top``] whose product with ``gain`` is half way between two multiples of
+    2^``shift``."""
+    if not shift:
+        return ()
+    products = np.arange(top + 1, dtype=np.int64) * gain
+    rest = products & ((1 << shift) - 1)
+    return tuple(np.flatnonzero(rest == arithmetic.half(shift)).tolist())
 
 
 def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
@@ -156,6 +221,38 @@ def readings(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
     ends = np.arange(512)
     between = generator.integers(0, plan.reading_max + 1, count)
     return np.concatenate([ends, plan.reading_max - ends, between])
+
+
+def drive_turns(
+    plan: Plan, generator: np.random.Generator
+) -> Iterator[tuple[NDArray[np.int16], NDArray[np.uint8], NDArray[np.uint16]]]:
+    """Calls of drive, ``TURN`` of them at a time: scales of both slots, slot in use, phase.
+
+    Whole turns at one scale, each end of its range, 1.0 and others, in one slot and the other by
+    turns, with another scale in the slot that is not in use. Then turns in which scale and slot
+    change at any phase, forwards and backwards, and last any phase at any scale.
+    """
+    every_phase = np.arange(TURN, dtype=np.uint16)
+    for turn, scale in enumerate(drive_scales(plan, generator, STEADY_TURNS)):
+        scales = generator.integers(0, plan.scale_max + 1, (2, 1), dtype=np.int16)
+        slot = turn % 2
+        scales[slot] = scale
+        yield (
+            np.repeat(scales, TURN, axis=1),
+            np.full(TURN, slot, dtype=np.uint8),
+            every_phase,
+        )
+    for turn in range(CHANGING_TURNS):
+        changes = generator.random(TURN) < 1 / CALLS_PER_CHANGE
+        piece = np.cumsum(changes)
+        drawn = generator.integers(0, plan.scale_max + 1, (2, piece[-1] + 1), dtype=np.int16)
+        slots = (piece + turn) % 2
+        yield drawn[:, piece], slots.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
+    yield (
+        generator.integers(0, plan.scale_max + 1, (2, TURN), dtype=np.int16),
+        generator.integers(0, 2, TURN, dtype=np.uint8),
+        generator.integers(0, TURN, TURN, dtype=np.uint16),
+    )
 
 
 def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list[int]:

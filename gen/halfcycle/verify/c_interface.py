@@ -41,7 +41,9 @@ def state_header(plan: Plan) -> dict[str, str]:
 
     ``HC_STATE(FIELD, ABSENT)`` is, in the order of a record, ``FIELD(number, place, type)`` for
     each number that the Plan's C has and ``ABSENT(number)`` for each that it leaves out;
-    ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader.
+    ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader. ``HC_CALLS`` has
+    every call with its number in ``state.CALLS``: ``DO`` and ``GET`` take the state alone, the
+    others an argument of the type named; ``GET`` and ``GET_WITH`` return something.
     """
     lines = [
         f"#define HC_FIELDS {len(FIELDS)}",
@@ -51,6 +53,8 @@ def state_header(plan: Plan) -> dict[str, str]:
         " \\\n".join(f"    {entry}" for entry in _state_entries(plan)),
         "#define HC_READERS(READER) \\",
         " \\\n".join(f"    READER({RECORD.index(name)}, hc_{name})" for name in READERS),
+        "#define HC_CALLS(DO, DO_WITH, GET, GET_WITH) \\",
+        " \\\n".join(f"    {entry}" for entry in _call_entries()),
         *(f"#define HC_TYPE_{field.name} {field.c_type(plan)}" for field in STATE),
     ]
     return {f"{FOLDER}/{STATE_HEADER}": _guarded("HC_STATE_FIELDS_H", lines)}
@@ -66,6 +70,15 @@ def _state_entries(plan: Plan) -> Iterator[str]:
             else:
                 yield f"ABSENT({number})"
             number += 1
+
+
+def _call_entries() -> Iterator[str]:
+    for number, call in enumerate(CALLS):
+        kind = "DO" if call.returns == "void" else "GET"
+        if call.argument is None:
+            yield f"{kind}({number}, hc_{call.name})"
+        else:
+            yield f"{kind}_WITH({number}, hc_{call.name}, {call.argument[0]})"
 
 
 def _guarded(guard: str, lines: list[str]) -> str:

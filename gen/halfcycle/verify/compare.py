@@ -215,11 +215,17 @@ def _value_batches(
         compiled = harness.millivolts(readings)
         yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": readings})
     else:
-        phase = np.arange(TURN)
-        for turn, scale in enumerate(adversarial.drive_scales(plan, generator, 9)):
-            model = drive_wave(plan, scale, phase)
-            compiled = harness.drive(scale).astype(np.int64)
-            inputs = {"phase": phase, "scale": np.full(TURN, scale)}
+        turns = adversarial.drive_turns(plan, generator)
+        for turn, (scales, slots, phases) in enumerate(turns):
+            in_use = np.where(slots == 0, *scales).astype(np.int64)
+            model = drive_wave(plan, in_use, phases.astype(np.int64))
+            compiled = harness.drives(scales, slots, phases).astype(np.int64)
+            inputs = {
+                "phase": phases.astype(np.int64),
+                "scale_0": scales[0].astype(np.int64),
+                "scale_1": scales[1].astype(np.int64),
+                "output_slot": slots.astype(np.int64),
+            }
             yield Batch(name, turn * TURN, ("drive",), model[None], compiled[None], inputs)
 
 

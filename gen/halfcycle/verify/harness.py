@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import FIELDS
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES, FIELDS
 from halfcycle.regulator.trace import RECORD, Ints
 from halfcycle.verify import c_interface, library
 from halfcycle.verify.scenarios import SimulatedPlant
@@ -31,7 +31,9 @@ void harness_run(void *s, uint16_t *codes, size_t ticks, const struct plant *pla
 void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
-void harness_wave(int16_t scale, int16_t *to);
+int64_t harness_call(void *s, int32_t call, int32_t argument);
+void harness_drives(const int16_t *first, const int16_t *second, const uint8_t *slot,
+    const uint16_t *phase, size_t values, int16_t *to);
 """
 
 
@@ -167,11 +169,34 @@ class Harness:
         )
         return result
 
-    def drive(self, scale: int) -> NDArray[np.int16]:
-        """The drive at all ``TURN`` phases of one ``scale`` (``SCALE_ONE`` = 1.0)."""
-        result = np.empty(TURN, dtype=np.int16)
-        self._lib.harness_wave(scale, self._pointer("int16_t *", result))
+    def drives(
+        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+    ) -> NDArray[np.int16]:
+        """The drive at each of ``phases``, in order and on one instance.
+
+        ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
+        ``slots``: which of them is in use, shape (calls,).
+        """
+        first, second = (np.ascontiguousarray(row, dtype=np.int16) for row in scales)
+        slots = np.ascontiguousarray(slots, dtype=np.uint8)
+        phases = np.ascontiguousarray(phases, dtype=np.uint16)
+        if not len(first) == len(second) == len(slots) == len(phases):
+            raise ValueError("scales, slots and phases must be of one length")
+        result = np.empty(len(phases), dtype=np.int16)
+        self._lib.harness_drives(
+            self._pointer("int16_t *", first),
+            self._pointer("int16_t *", second),
+            self._pointer("uint8_t *", slots),
+            self._pointer("uint16_t *", phases),
+            len(phases),
+            self._pointer("int16_t *", result),
+        )
         return result
+
+    def call(self, call: str, argument: int | None = None) -> int:
+        """One call of the interface (a name of ``state.CALL_NAMES``); its result, or 0."""
+        number = CALL_NAMES.index(call)
+        return int(self._lib.harness_call(self._state, number, argument or 0))
 
     def _pointer(self, kind: str, array: NDArray[Any]) -> Any:
         return self._ffi.cast(kind, array.ctypes.data)
