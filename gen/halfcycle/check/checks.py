@@ -62,7 +62,8 @@ class Stimulus:
     command: str = "halfcycle check SPEC DIR"
     """The start of the command that a mismatch is replayed with."""
     prove: bool = False
-    """Whether the C's ranges are proven too (``halfcycle.prove.prove``)."""
+    """Whether the C's ranges, and that it equals the model on every input, are proven too
+    (``halfcycle.prove.prove``)."""
     run: bool = True
     """Whether the C is run at all; without, it is compared as text and compiled only."""
 
@@ -221,19 +222,24 @@ def check_code(
                 state, detail = State.FAILED, str(error)
             checks.append(Check(title, state, detail))
     if stimulus.prove:
-        checks += proofs(plan, found)
+        checks += proofs(plan, found, run=stimulus.run)
     return checks
 
 
-def proofs(plan: Plan, found: Files) -> list[Check]:
-    """Whether the code cannot overflow or leave its ranges (SMT; Eva if it is here).
+def proofs(plan: Plan, found: Files, *, run: bool = True) -> list[Check]:
+    """Whether the code cannot overflow or leave its ranges (SMT; Eva if it is here), and does what
+    the model does on every input (SMT). ``run``: what tells them apart is tried on the C.
 
     Raises ToolMissingError if what the proof needs is not installed.
     """
     lack = found.lack(f"{plan.name}.h", f"{plan.name}.c")
     if lack:
         return [Check("proof", State.FAILED, lack)]
-    shown = [*prove.prove(plan, found.texts), *prove.analyse(plan, found.texts)]
+    shown = [
+        *prove.prove(plan, found.texts),
+        *prove.analyse(plan, found.texts),
+        *prove.equal(plan, found.texts, run=run),
+    ]
     return [Check(f"proof: {proof.name}", proof.state, proof.detail) for proof in shown]
 
 

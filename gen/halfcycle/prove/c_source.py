@@ -8,7 +8,10 @@ from typing import Any
 
 from pycparser import c_ast, c_parser
 
+from halfcycle.prove import c_text
+from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_types import IntType, Widths
+from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.verify import compiler
 
 STDINT = """
@@ -26,26 +29,49 @@ typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 """
 
 
+TYPES = frozenset(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (8, 16, 32))
+"""What ``STDINT`` declares: the types that generated C uses, and no others."""
+SHOWN = 3
+"""Faults of one kind that are named at most."""
+
+
 @dataclass(slots=True)
 class Source:
     """The parts of a translation unit that matter here."""
 
     widths: Widths
+    struct: str
+    """The name of the state's struct."""
     types: dict[str, IntType] = field(default_factory=dict)
     """typedef name to type."""
     structs: dict[str, dict[str, tuple[IntType, int, bool]]] = field(default_factory=dict)
     """struct to field to (type, elements or 0, volatile)."""
     tables: dict[str, tuple[IntType, list[int]]] = field(default_factory=dict)
     functions: dict[str, Any] = field(default_factory=dict)
+    parameters: dict[str, list[tuple[str, IntType | None]]] = field(default_factory=dict)
+    """function to (name, type) of its parameters; the type is None for the state's pointer."""
     proven: dict[tuple[str, int], str] = field(default_factory=dict)
     """What ``root_proof`` has found of it: "" or why it is not proven."""
     places: dict[Any, str] = field(default_factory=dict)
     """Nodes of the tree to what messages say of their place."""
 
+    @property
+    def names(self) -> set[str]:
+        """What is declared outside functions: no local may hide it."""
+        return {*self.types, *self.tables, *self.functions}
+
+    def length(self, array: Any) -> int:
+        """The elements of an array's declaration."""
+        if not isinstance(array.dim, c_ast.Constant):
+            raise NotUnderstoodError(f"{array.coord}: the length of an array is not a number")
+        return self.widths.constant(array.dim.value)[0]
+
     def int_type(self, node: Any) -> IntType | None:
         """The integer type that a declaration's type node names; None for void."""
         while isinstance(node, (c_ast.TypeDecl, c_ast.Typename)):
             node = node.type
+        if not isinstance(node, c_ast.IdentifierType):
+            raise NotUnderstoodError(f"{node.coord}: {type(node).__name__} is not an integer")
         words = list(node.names)
         if words == ["void"]:
             return None
@@ -67,29 +93,147 @@ def preprocessed(files: Mapping[str, str], source: str, int_bits: int) -> str:
 
 
 def parse(files: Mapping[str, str], source: str, int_bits: int) -> Source:
-    """Read ``source``. Raises compiler.CompileError or pycparser's ParseError."""
+    """Read ``source``, the NAME.c of a regulator.
+
+    Raises compiler.CompileError, pycparser's ParseError, or NotUnderstoodError for what is none of
+    the things that generated C consists of: one struct, tables that are constant, and functions.
+    """
+    name = source.removesuffix(".c")
+    unclear = c_text.faults(files, name)
+    if unclear:
+        raise NotUnderstoodError("; ".join(unclear[:SHOWN]))
     tree = c_parser.CParser().parse(preprocessed(files, source, int_bits), source)
-    parsed = Source(Widths(int_bits))
+    parsed = Source(Widths(int_bits), f"{name}_state")
     for node in tree.ext:
-        if isinstance(node, c_ast.Typedef):
-            integer = parsed.int_type(node.type)
-            assert integer is not None
-            parsed.types[node.name] = integer
-        elif isinstance(node, c_ast.FuncDef):
-            parsed.functions[node.decl.name] = node
-        elif isinstance(node, c_ast.Decl) and isinstance(node.type, c_ast.Struct):
-            parsed.structs[node.type.name] = dict(_fields(parsed, node.type))
-        elif isinstance(node, c_ast.Decl) and isinstance(node.type, c_ast.ArrayDecl):
-            element = parsed.int_type(node.type.type)
-            assert element is not None
-            values = [parsed.widths.constant(item.value)[0] for item in node.init.exprs]
-            parsed.tables[node.name] = (element, values)
+        _add(parsed, node)
+    if list(parsed.structs) != [parsed.struct]:
+        raise NotUnderstoodError(f"{source} has no struct {parsed.struct}")
+    for function in parsed.functions.values():
+        _lone_calls(parsed, function.body, alone=True)
+    for call in CALL_NAMES:
+        if f"{name}_{call}" not in parsed.functions:
+            raise NotUnderstoodError(f"{source} has no {name}_{call}")
     return parsed
+
+
+def _add(parsed: Source, node: Any) -> None:
+    """Take over one declaration of the file."""
+    match node:
+        case c_ast.Typedef() if node.name in TYPES and node.name not in parsed.types:
+            parsed.types[node.name] = _known(parsed, node.type, node)
+        case c_ast.FuncDef():
+            _new_name(parsed, node.decl.name, node)
+            if set(node.decl.storage) - {"static"} or node.param_decls:
+                raise _unclear(node, f"{node.decl.name}: {' '.join(node.decl.storage)}")
+            if not node.decl.storage and node.decl.name.removeprefix(
+                parsed.struct.removesuffix("state")
+            ) not in CALL_NAMES:
+                raise _unclear(node, f"{node.decl.name} is not a call of this interface")
+            parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
+            parsed.int_type(node.decl.type.type)
+            parsed.functions[node.decl.name] = node
+        case c_ast.Decl(type=c_ast.FuncDecl()) if not node.storage:
+            list(_parameters(parsed, node))
+        case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
+            if parsed.structs or node.type.name != parsed.struct:
+                raise _unclear(node, f"a second struct, {node.type.name}")
+            parsed.structs[node.type.name] = dict(_fields(parsed, node.type))
+        case c_ast.Decl(type=c_ast.ArrayDecl(), storage=["static"]):
+            _new_name(parsed, node.name, node)
+            parsed.tables[node.name] = _table(parsed, node)
+        case _:
+            what = getattr(node, "name", None) or type(node).__name__
+            raise _unclear(node, f"{what} is neither a function, a constant table nor the state")
+
+
+def _unclear(node: Any, what: str) -> NotUnderstoodError:
+    place = f"{node.coord.file}:{node.coord.line}" if node.coord else "?"
+    return NotUnderstoodError(f"{place}: {what}")
+
+
+def _new_name(parsed: Source, name: str, node: Any) -> None:
+    if name in parsed.names:
+        raise _unclear(node, f"{name} is declared twice")
+
+
+def _known(parsed: Source, type_node: Any, node: Any) -> IntType:
+    """The integer type of a declaration."""
+    if not isinstance(type_node, (c_ast.TypeDecl, c_ast.Typename)):
+        raise _unclear(node, f"{type(type_node).__name__} is not an integer")
+    kind = parsed.int_type(type_node)
+    if kind is None:
+        raise _unclear(node, "void is not an integer")
+    return kind
+
+
+def _parameters(parsed: Source, decl: Any) -> Any:
+    """(name, type) of each parameter of a function; None for the type of the state's pointer."""
+    parameters = decl.type.args.params if decl.type.args else []
+    for position, parameter in enumerate(parameters):
+        kind = parameter.type
+        if isinstance(kind, c_ast.PtrDecl):
+            pointed = getattr(kind.type, "type", None)
+            named = isinstance(pointed, c_ast.Struct) and pointed.name == parsed.struct
+            if position or not named or pointed.decls or "volatile" in kind.type.quals:
+                raise _unclear(decl, f"{decl.name}: a pointer that is not the state")
+            yield parameter.name, None
+        elif isinstance(parameter, c_ast.Decl):
+            if parameter.storage or "volatile" in parameter.quals:
+                raise _unclear(decl, f"{decl.name}: {parameter.name}")
+            yield parameter.name, _known(parsed, kind, decl)
+        elif len(parameters) > 1 or parsed.int_type(kind) is not None:
+            raise _unclear(decl, f"{decl.name}: a parameter without a name")
+
+
+def _writes(node: Any) -> bool:
+    """Whether a function takes the state to change it."""
+    parameters = node.decl.type.args.params if node.decl.type.args else []
+    return any(
+        isinstance(one.type, c_ast.PtrDecl) and "const" not in one.type.type.quals
+        for one in parameters
+    )
+
+
+def _lone_calls(parsed: Source, node: Any, *, alone: bool) -> None:
+    """Refuse a call that changes the state inside a larger expression: C leaves its order open."""
+    if isinstance(node, c_ast.FuncCall):
+        called = parsed.functions.get(getattr(node.name, "name", ""))
+        if called is not None and _writes(called) and not alone:
+            raise _unclear(node, f"{called.decl.name} changes the state inside an expression")
+    for name, child in node.children():
+        if isinstance(node, c_ast.Assignment):
+            kept = name == "rvalue" and node.op == "=" and isinstance(node.lvalue, c_ast.ID)
+        elif isinstance(node, (c_ast.BinaryOp, c_ast.UnaryOp, c_ast.TernaryOp, c_ast.FuncCall)):
+            kept = False
+        elif isinstance(node, (c_ast.ArrayRef, c_ast.StructRef)):
+            kept = False
+        else:
+            kept = alone
+        _lone_calls(parsed, child, alone=kept)
+
+
+def _table(parsed: Source, node: Any) -> tuple[IntType, list[int]]:
+    element = _known(parsed, node.type.type, node)
+    quals = set(node.type.type.quals)
+    if quals != {"const"} or not isinstance(node.init, c_ast.InitList):
+        raise _unclear(node, f"{node.name} is not a constant table")
+    values = []
+    for item in node.init.exprs:
+        if not isinstance(item, c_ast.Constant):
+            raise _unclear(node, f"{node.name} holds more than numbers")
+        values.append(parsed.widths.constant(item.value)[0])
+    if parsed.length(node.type) != len(values):
+        raise _unclear(node, f"{node.name} has {len(values)} numbers")
+    if not all(element.low <= value <= element.high for value in values):
+        raise _unclear(node, f"{node.name} holds numbers beyond {element}")
+    return element, values
 
 
 def _fields(parsed: Source, struct: Any) -> Any:
     for decl in struct.decls:
         kind, length = decl.type, 0
         if isinstance(kind, c_ast.ArrayDecl):
-            length, kind = parsed.widths.constant(kind.dim.value)[0], kind.type
-        yield decl.name, (parsed.int_type(kind), length, "volatile" in kind.quals)
+            length, kind = parsed.length(kind), kind.type
+        if decl.bitsize is not None or not decl.name:
+            raise _unclear(decl, f"{decl.name or 'a part of the state'} is not a plain field")
+        yield decl.name, (_known(parsed, kind, decl), length, "volatile" in kind.quals)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 _RANKS = {"char": 0, "short": 1, "int": 2, "long": 3, "long long": 4}
 
+_WORDS = ("signed", "unsigned", "char", "short", "int", "long")
+
 
 @dataclass(frozen=True, slots=True)
 class IntType:
@@ -39,6 +41,8 @@ class Widths:
 
     def named(self, words: list[str]) -> IntType:
         """The type that the specifier ``words`` name, such as ["unsigned", "long"]."""
+        if not words or set(words) - set(_WORDS):
+            raise ValueError(f"{' '.join(words)} is not an integer type that is known")
         signed = "unsigned" not in words
         if "char" in words:
             if not {"signed", "unsigned"} & set(words):

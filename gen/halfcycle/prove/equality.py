@@ -57,13 +57,10 @@ class _FoundError(Exception):
     """Ends the search: a difference was found."""
 
 
-def prove_equal(
-    plan: Plan, source: Source, call: str, *, trusted: bool, limit_s: float = LIMIT_S
-) -> Equality:
-    """Whether ``call`` of the C equals the model's. ``trusted``: that no value leaves its type has
-    been proven of it; without, every value is computed as C has it."""
+def prove_equal(plan: Plan, source: Source, call: str, limit_s: float = LIMIT_S) -> Equality:
+    """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds."""
     outcome = Equality(call)
-    run = _Run(plan, source, call, trusted, outcome, Paths(limit_s))
+    run = _Run(plan, source, call, outcome, Paths(limit_s))
     try:
         run.paths.explore(run.once)
     except _FoundError:
@@ -78,9 +75,9 @@ def prove_equal(
 
 class _Run:
     def __init__(
-        self, plan: Plan, source: Source, call: str, trusted: bool, outcome: Equality, paths: Paths
+        self, plan: Plan, source: Source, call: str, outcome: Equality, paths: Paths
     ) -> None:
-        self.plan, self.source, self.call, self.trusted = plan, source, call, trusted
+        self.plan, self.source, self.call = plan, source, call
         self.outcome, self.paths = outcome, paths
         self.result_exists = next(public for public in CALLS if public.name == call).returns
         self.model = model_run.copy(paths)
@@ -111,21 +108,19 @@ class _Run:
             terms = {name: [term_of(value) for value in row] for name, row in state.items()}
             conditions = (condition for _, condition in invariants.invariant(plan, terms))
             paths.assume(*(c for c in conditions if not isinstance(c, bool)))
-        function = self.source.functions[f"{plan.name}_{self.call}"]
-        numbers = []
-        for parameter in function.decl.type.args.params:
-            if not isinstance(parameter.type, c_ast.PtrDecl):
-                kind = self.source.int_type(parameter.type)
-                assert kind is not None
-                numbers.append(Number(paths.unknown(parameter.name, kind.low, kind.high), kind))
+        name = f"{plan.name}_{self.call}"
+        numbers = [
+            Number(paths.unknown(local, kind.low, kind.high), kind)
+            for local, kind in self.source.parameters[name]
+            if kind is not None
+        ]
         arguments = [number.value for number in numbers]
         wanted, wanted_result = model_run.run(self.model, plan, state, self.call, arguments)
         machine = PathMachine(
-            self.source, paths, {name: list(row) for name, row in state.items()},
-            self.trusted, self.known,
+            self.source, paths, {name: list(row) for name, row in state.items()}, self.known
         )
         try:
-            result = machine.call(function.decl.name, numbers, function.decl.name)
+            result = machine.call(name, numbers, name)
         except UndefinedError as error:
             self._found(paths.model(), state, arguments, str(error))
         pairs = [

@@ -37,13 +37,15 @@ class Machine(Expressions):
         if node is None or name in self._running:
             raise NotUnderstoodError(f"{where}: {name} is not defined here, or calls itself")
         variables: Locals = {}
-        remaining = iter(arguments)
-        for parameter in node.decl.type.args.params:
-            if not isinstance(parameter.type, c_ast.PtrDecl):
-                kind = self.source.int_type(parameter.type)
-                assert kind is not None
-                number = self.arithmetic.converted(next(remaining), kind, where)
-                variables[parameter.name] = Variable(kind, number.value)
+        parameters = self.source.parameters[name]
+        numbers = [parameter for parameter in parameters if parameter[1] is not None]
+        if len(numbers) != len(arguments):
+            raise NotUnderstoodError(f"{where}: {len(arguments)} arguments for {name}")
+        for (local, kind), argument in zip(numbers, arguments, strict=True):
+            assert kind is not None
+            self._new_local(local, variables, where)
+            number = self.arithmetic.converted(argument, kind, where)
+            variables[local] = Variable(kind, number.value)
         self._running.append(name)
         result = self._block(node.body, variables)
         self._running.pop()
@@ -53,6 +55,14 @@ class Machine(Expressions):
         if result is None:
             raise NotUnderstoodError(f"{name} does not end in a return")
         return self.arithmetic.converted(result, kind, f"{where} returns")
+
+    @property
+    def pointer(self) -> str:
+        """The name of the state's pointer in the function that is running, "" if it has none."""
+        for name, kind in self.source.parameters[self._running[-1]] if self._running else ():
+            if kind is None:
+                return name
+        return ""
 
     def _block(self, node: Any, variables: Locals) -> Number | None:
         """Run a block; a return must be its last statement. Names declared in it end with it."""
@@ -86,16 +96,30 @@ class Machine(Expressions):
             case c_ast.FuncCall():
                 self.called(node, variables)
             case c_ast.Cast() if self.source.int_type(node.to_type) is None:
-                self.value(node.expr, variables)
+                if isinstance(node.expr, c_ast.FuncCall):
+                    self.called(node.expr, variables)
+                else:
+                    self.value(node.expr, variables)
             case c_ast.EmptyStatement():
                 pass
             case _:
                 raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
         return None
 
+    def _new_local(self, name: str, variables: Locals, where: str) -> None:
+        """Refuse a name that hides another one: which of the two is meant must be plain."""
+        if name in variables or name in self.source.names or name == self.pointer:
+            raise NotUnderstoodError(f"{where}: {name} hides another name")
+
     def _declare(self, node: Any, variables: Locals) -> None:
+        where = self.where(node)
+        odd = [*node.storage, *node.funcspec, *(q for q in node.quals if q != "const")]
+        if odd or node.bitsize is not None or not isinstance(node.type, c_ast.TypeDecl):
+            raise NotUnderstoodError(f"{where}: {' '.join(odd) or 'not a plain number'}")
         kind = self.source.int_type(node.type)
-        assert kind is not None
+        if kind is None:
+            raise NotUnderstoodError(f"{where}: void")
+        self._new_local(node.name, variables, where)
         variables[node.name] = Variable(kind, None)
         if node.init is not None:
             number = self.value(node.init, variables)
@@ -156,10 +180,18 @@ class Machine(Expressions):
                 variables[name] = Variable(variable.type, value)
 
     def _loop(self, node: Any, variables: Locals) -> None:
+        outer = set(variables)
+        self._rounds(node, variables)
+        for name in set(variables) - outer:
+            del variables[name]
+
+    def _rounds(self, node: Any, variables: Locals) -> None:
         if isinstance(node, c_ast.For) and node.init is not None:
-            self._statement(node.init, variables)
+            declared = node.init.decls if isinstance(node.init, c_ast.DeclList) else [node.init]
+            for item in declared:
+                self._statement(item, variables)
         for _ in range(LOOP_LIMIT):
-            condition = self.truth(node.cond, variables)
+            condition = self.truth(node.cond, variables) if node.cond is not None else True
             if not isinstance(condition, bool):
                 raise NotUnderstoodError(
                     f"{self.where(node.cond)}: a loop that ends on unknown numbers"

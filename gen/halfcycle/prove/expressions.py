@@ -47,6 +47,10 @@ class Expressions:
         self.arithmetic = Arithmetic(source.widths, claims)
         (self.fields,) = source.structs.values()
 
+    @property
+    def pointer(self) -> str:
+        raise NotImplementedError
+
     def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
         raise NotImplementedError
 
@@ -59,7 +63,7 @@ class Expressions:
     def value(self, node: Any, variables: Locals) -> Number:  # noqa: PLR0911 (one a kind)
         """The value of any expression that has one."""
         match node:
-            case c_ast.Constant():
+            case c_ast.Constant() if node.type not in ("string", "char", "float", "double"):
                 return Number(*self.source.widths.constant(node.value))
             case c_ast.ID():
                 return self._local(node, variables)
@@ -116,7 +120,13 @@ class Expressions:
         reference, index = (
             (node.name, node.subscript) if isinstance(node, c_ast.ArrayRef) else (node, None)
         )
-        if not (isinstance(reference, c_ast.StructRef) and reference.type == "->"):
+        if not (
+            isinstance(reference, c_ast.StructRef)
+            and reference.type == "->"
+            and isinstance(reference.name, c_ast.ID)
+            and reference.name.name == self.pointer
+            and reference.field.name in self.fields
+        ):
             raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
         name = reference.field.name
         length = self.fields[name][1]
@@ -128,14 +138,22 @@ class Expressions:
         return name, [at == element for element in range(length)]
 
     def called(self, node: Any, variables: Locals) -> Number | None:
-        """The result of a call; arguments that are the state itself are left out."""
-        expressions = node.args.exprs if node.args else []
-        numbers = [
-            self.value(argument, variables)
-            for argument in expressions
-            if not (isinstance(argument, c_ast.ID) and argument.name not in variables)
-        ]
-        return self.call(node.name.name, numbers, self.where(node))
+        """The result of a call; the state itself is left out of the arguments."""
+        where = self.where(node)
+        name = node.name.name if isinstance(node.name, c_ast.ID) else ""
+        if name not in self.source.parameters:
+            raise NotUnderstoodError(f"{where}: {name or 'what it calls'} is not defined here")
+        given = node.args.exprs if node.args else []
+        wanted = self.source.parameters[name]
+        if len(given) != len(wanted):
+            raise NotUnderstoodError(f"{where}: {len(given)} arguments for {name}")
+        numbers = []
+        for argument, (_, kind) in zip(given, wanted, strict=True):
+            if kind is not None:
+                numbers.append(self.value(argument, variables))
+            elif not (isinstance(argument, c_ast.ID) and argument.name == self.pointer):
+                raise NotUnderstoodError(f"{where}: an argument that is not the state")
+        return self.call(name, numbers, where)
 
     def _local(self, node: Any, variables: Locals) -> Number:
         variable = variables.get(node.name)
@@ -161,6 +179,8 @@ class Expressions:
         return value
 
     def _table(self, node: Any, variables: Locals) -> Number:
+        if node.name.name not in self.source.tables:
+            raise NotUnderstoodError(f"{self.where(node)}: {node.name.name} is not a table")
         kind, values = self.source.tables[node.name.name]
         at = self._index(node, len(values), variables)
         if isinstance(at, int):

@@ -14,11 +14,11 @@ from halfcycle.prove.c_source import Source
 from halfcycle.prove.path_machine import Access, PathMachine
 from halfcycle.prove.paths import Paths
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import Field, fields_of
+from halfcycle.regulator.state import CALLS, Field, fields_of
 
 
 def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
-    """Fields of the struct that are not declared as ``state.STATE`` has them."""
+    """Fields of the struct and calls that are not declared as ``regulator.state`` has them."""
     (declared,) = source.structs.values()
     wanted = {field.name: field for field in fields_of(plan)}
     for name in declared.keys() - wanted.keys():
@@ -34,6 +34,22 @@ def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
             yield f"{name} has {length or 1} elements, not {field.slots}"
         if kind != source.types.get(field.c_type(plan)):
             yield f"{name} is not {field.c_type(plan)}"
+    yield from _call_faults(plan, source)
+
+
+def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
+    """Calls that take or return other types than ``state.CALLS`` says."""
+    for call in CALLS:
+        name = f"{plan.name}_{call.name}"
+        wanted = [None] if call.argument is None else [None, source.types.get(call.argument[0])]
+        if [kind for _, kind in source.parameters[name]] != wanted:
+            yield f"{name} takes other arguments than the interface says"
+        returned = source.int_type(source.functions[name].decl.type.type)
+        kind = source.types.get(call.returns)
+        if call.returns == "int":
+            kind = source.widths.plain
+        if returned != kind:
+            yield f"{name} does not return {call.returns}"
 
 
 def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:

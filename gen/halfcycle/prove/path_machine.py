@@ -15,7 +15,7 @@ from pycparser import c_ast
 
 from halfcycle.prove.c_operators import Arithmetic, NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
-from halfcycle.prove.c_types import IntType, Widths
+from halfcycle.prove.c_types import IntType
 from halfcycle.prove.claims import Claims
 from halfcycle.prove.executor import Machine
 from halfcycle.prove.expressions import COMPARISONS, Locals
@@ -40,12 +40,8 @@ class Access:
 
 
 class ExactArithmetic(Arithmetic):
-    """C's operators with the values that they have. ``trusted``: nothing leaves its type, since
-    that was proven already."""
-
-    def __init__(self, widths: Widths, trusted: bool) -> None:
-        super().__init__(widths, Claims())
-        self.trusted = trusted
+    """C's operators with the values that they have: what C defines is computed, all else raises
+    UndefinedError."""
 
     def converted(self, number: Number, to: IntType, where: str) -> Number:
         if (number.type.low, number.type.high) == (to.low, to.high):
@@ -53,7 +49,7 @@ class ExactArithmetic(Arithmetic):
         return self._held(number.value, to, "conversion", where)
 
     def _held(self, value: Any, kind: IntType, operation: str, where: str) -> Number:
-        if self.trusted or (value >= kind.low and value <= kind.high):
+        if value >= kind.low and value <= kind.high:
             return Number(value, kind)
         if kind.signed:
             raise UndefinedError(f"{where}: the {operation} leaves {kind}")
@@ -84,7 +80,7 @@ class ExactArithmetic(Arithmetic):
             raise NotUnderstoodError(f"{where}: a shift by a number that is not constant")
         if not 0 <= places < kind.bits:
             raise UndefinedError(f"{where}: a shift by {places}")
-        if not self.trusted and value < 0:
+        if value < 0:
             raise UndefinedError(f"{where}: a shift of a negative value")
         if sign == ">>":
             return Number(value >> places, kind)
@@ -95,7 +91,7 @@ class ExactArithmetic(Arithmetic):
         return a * b
 
     def _bits(self, sign: str, a: Any, b: Any, where: str) -> Any:
-        if not self.trusted and (a < 0 or b < 0):
+        if a < 0 or b < 0:
             raise UndefinedError(f"{where}: a bit operation on a negative value")
         return a & b if sign == "&" else a | b if sign == "|" else a ^ b
 
@@ -113,11 +109,10 @@ class PathMachine(Machine):
         source: Source,
         paths: Paths,
         state: dict[str, list[Any]],
-        trusted: bool,
         known: dict[str, Callable[[Any], Any]],
     ) -> None:
         super().__init__(source, Claims(), state, lambda *_: None)
-        self.arithmetic = ExactArithmetic(source.widths, trusted)
+        self.arithmetic = ExactArithmetic(source.widths, Claims())
         self.paths, self._functions = paths, known
         self.accesses: list[Access] = []
 

@@ -86,6 +86,35 @@ def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAME
     return proofs
 
 
+def equal(
+    plan: Plan,
+    files: Mapping[str, str],
+    calls: Sequence[str] = CALL_NAMES,
+    *,
+    run: bool = True,
+) -> list[Proof]:
+    """Prove that every call does what the model does, from any state in its ranges, with any
+    argument: the same state afterwards, and the same result; for an int of 16 and of 32 bits.
+
+    One Proof a call, and one that the fields which other levels of interrupt see are volatile and
+    stored in the order of the hand-over. What tells the two apart is shown with its values; ``run``:
+    from the compiled C, which is called for it. Raises as ``prove`` does.
+    """
+    require()
+    from halfcycle.prove import equal_calls  # noqa: PLC0415
+
+    try:
+        return [
+            Proof(name, State.of(passed), printable(detail))
+            for name, passed, detail in equal_calls.prove_all(plan, files, INT_BITS, calls, run)
+        ]
+    except (InputError, ToolMissingError):
+        raise
+    except Exception as error:
+        detail = f"not proven: the C is not understood ({type(error).__name__}: {error})"
+        return [Proof("equal", State.FAILED, printable(detail))]
+
+
 def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
     """The same by Frama-C's Eva, for each width of int; skipped if it is missing."""
     from halfcycle.prove import eva  # noqa: PLC0415

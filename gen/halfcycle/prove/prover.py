@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pycparser import c_ast
 from pycparser.c_parser import ParseError
 
 from halfcycle.prove import invariants
@@ -26,7 +25,13 @@ def prove_calls(
     """(call, proven, detail) for each of ``calls``."""
     try:
         source = parse(files, f"{plan.name}.c", int_bits)
-    except (ParseError, compiler.CompileError, ValueError, KeyError) as error:
+    except (
+        ParseError,
+        compiler.CompileError,
+        NotUnderstoodError,
+        ValueError,
+        KeyError,
+    ) as error:
         yield "read", False, f"the C could not be read: {error}"
         return
     for call in calls:
@@ -74,14 +79,11 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
 
     machine = Machine(source, claims, state, local_set)
     name = f"{plan.name}_{call}"
-    arguments = []
-    for parameter in source.functions[name].decl.type.args.params:
-        kind = (
-            None if isinstance(parameter.type, c_ast.PtrDecl) else source.int_type(parameter.type)
-        )
-        if kind is not None:
-            value = claims.unknown(parameter.name, kind.low, kind.high, True)
-            arguments.append(Number(value, kind))
+    arguments = [
+        Number(claims.unknown(local, kind.low, kind.high, True), kind)
+        for local, kind in source.parameters[name]
+        if kind is not None
+    ]
     result = machine.call(name, arguments, name)
     for text, condition in invariants.invariant(plan, machine.state):
         claims.claim(f"{name} ends", text, condition)

@@ -61,13 +61,13 @@ class _Induction:
         node = source.functions[name]
         items = node.body.block_items or []
         loops = [n for n, item in enumerate(items) if isinstance(item, c_ast.While)]
-        parameters = node.decl.type.args.params
+        parameters = source.parameters[name]
         if len(loops) != 1 or len(parameters) != 1:
             raise NotProvenError(f"{name} is not one loop over the digits of one number")
         self.before, self.loop, self.after = (
             items[: loops[0]], items[loops[0]], items[loops[0] + 1 :],
         )
-        self.parameter = parameters[0]
+        self.parameter, self.kind = parameters[0]
 
     def run(self) -> None:
         first = self._first_place()
@@ -87,7 +87,7 @@ class _Induction:
     def _machine(self, paths: Paths) -> PathMachine:
         (fields,) = self.source.structs.values()
         state: dict[str, list[Any]] = {name: [] for name in fields}
-        machine = PathMachine(self.source, paths, state, False, {})
+        machine = PathMachine(self.source, paths, state, {})
         machine.entered(self.name)
         return machine
 
@@ -99,10 +99,9 @@ class _Induction:
         self._show(paths, what, *(term_of(a) == term_of(b) for a, b in pairs))
 
     def _argument(self, paths: Paths) -> tuple[Any, Locals]:
-        kind = self.source.int_type(self.parameter.type)
-        assert kind is not None
+        assert self.kind is not None
         value = paths.unknown("value", 0, self.top)
-        return value, {self.parameter.name: Variable(kind, value)}
+        return value, {self.parameter: Variable(self.kind, value)}
 
     def _first_place(self) -> int:
         """What the C sets before the loop: all of the argument left, no root, and the place."""

@@ -32,6 +32,8 @@ STATES = 10_000
 MIN_WINDOWS = 24
 """Windows that each scenario runs at least, however few samples are asked for."""
 
+RESULT = "result"
+"""What one call returns, beside the fields; 0 if nothing."""
 SINGLE: tuple[str, ...] = ("update_states", "sample_states", "targets", "millivolts", "drive")
 """Checks of single calls from chosen states; their "tick" is the number of the call."""
 NAMES: tuple[str, ...] = ("reset", *SINGLE, *scenarios.SCENARIOS)
@@ -131,6 +133,25 @@ def replay(
         if batch.start <= tick < batch.start + batch.model.shape[1]:
             return batch, tick - batch.start
     return None
+
+
+def call_once(
+    plan: Plan,
+    generated: Mapping[str, str],
+    *,
+    call: str,
+    state: Mapping[str, int],
+    argument: int | None,
+) -> dict[str, int]:
+    """Every field, and ``RESULT``, after one call of the C from ``state`` (reset: from rubbish).
+
+    ``call``: a name of ``state.CALL_NAMES``. Raises as ``verify`` does.
+    """
+    harness = Harness(plan, generated)
+    if call != "reset":
+        harness.load(state)
+    result = harness.call(call, argument) if call != "reset" else 0
+    return {**harness.fields(), RESULT: result}
 
 
 def _first_difference(batch: Batch, seed: int, samples: int) -> Mismatch | None:

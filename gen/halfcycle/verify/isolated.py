@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 from halfcycle.base.errors import InputError, ToolMissingError
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify import compiler, harness
-from halfcycle.verify.compare import Batch, Verification, replay, verify
+from halfcycle.verify.compare import Batch, Verification, call_once, replay, verify
 
 PATIENCE_S = 60.0
 SAMPLES_PER_S = 100_000
@@ -75,6 +75,19 @@ def replay_apart(
     """``compare.replay`` in a child process; all else as ``verify_apart``."""
     chosen = {"samples": samples, "seed": seed, "scenario": scenario, "tick": tick}
     return _apart(replay, plan, generated, chosen, _patience(samples, patience_s))
+
+
+def call_apart(
+    plan: Plan,
+    generated: Mapping[str, str],
+    *,
+    call: str,
+    state: Mapping[str, int],
+    argument: int | None,
+) -> dict[str, int]:
+    """``compare.call_once`` in a child process; raises as ``verify_apart`` does."""
+    chosen = {"call": call, "state": dict(state), "argument": argument}
+    return _apart(call_once, plan, generated, chosen, PATIENCE_S)
 
 
 def _patience(samples: int, patience_s: float | None) -> float:

@@ -1,0 +1,97 @@
+"""Every call of the interface, proven equal to the model for each width of ``int``, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from pycparser.c_parser import ParseError
+
+from halfcycle.prove import hand_over
+from halfcycle.prove.c_operators import NotUnderstoodError
+from halfcycle.prove.c_source import Source, parse
+from halfcycle.prove.equality import Equality, Example, prove_equal
+from halfcycle.prove.replay import tried
+from halfcycle.regulator.plan import Plan
+from halfcycle.verify import compiler
+
+SHOWN = 3
+
+
+def prove_all(
+    plan: Plan, files: Mapping[str, str], widths: Sequence[int], calls: Sequence[str], run: bool
+) -> Iterator[tuple[str, bool, str]]:
+    """(what, proven, detail) for each of ``calls`` and for the hand-over between levels."""
+    try:
+        sources = {bits: parse(files, f"{plan.name}.c", bits) for bits in widths}
+    except (
+        ParseError,
+        compiler.CompileError,
+        NotUnderstoodError,
+        ValueError,
+        KeyError,
+    ) as error:
+        yield "equal", False, f"not proven: the C could not be read: {error}"
+        return
+    faults: dict[str, None] = {}
+    for source in sources.values():
+        faults |= dict.fromkeys(hand_over.declaration_faults(plan, source))
+    if faults:
+        # What is declared otherwise cannot hold the model's state.
+        yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
+        return
+    for call in calls:
+        outcomes: dict[int, Equality] = {}
+        for bits, source in sources.items():
+            outcomes[bits] = prove_equal(plan, source, call)
+            faults |= dict.fromkeys(outcomes[bits].faults)
+            if not outcomes[bits].equal:
+                break
+        yield f"{call} equal", *_said(plan, files, call, outcomes, run)
+    if faults:
+        yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
+    else:
+        yield "hand-over", True, "shared fields are volatile and stored in their order"
+
+
+def _said(
+    plan: Plan, files: Mapping[str, str], call: str, outcomes: Mapping[int, Equality], run: bool
+) -> tuple[bool, str]:
+    for bits, outcome in outcomes.items():
+        if outcome.undecided:
+            return False, f"not proven equal to the model: {outcome.undecided}"
+        if outcome.example is not None:
+            return False, _difference(plan, files, call, bits, outcome.example, run)
+    paths = sum(outcome.paths for outcome in outcomes.values())
+    return True, f"equal to the model for every input, on each of {paths} paths"
+
+
+def _difference(
+    plan: Plan, files: Mapping[str, str], call: str, bits: int, example: Example, run: bool
+) -> str:
+    where = shown(call, example)
+    if not run:
+        return f"not equal to the model with {where}: {example.why} (not run)"
+    replay = tried(plan, files, call, example)
+    if replay.trouble:
+        return f"not equal to the model with {where}: {example.why}; run there, {replay.trouble}"
+    if replay.field:
+        return (
+            f"not equal to the model with {where}: {replay.field}: "
+            f"the model has {replay.model}, the C has {replay.compiled}"
+        )
+    here = f"for an int of {bits} bits: {example.why}, though not when compiled here"
+    return f"not proven equal to the model {here} (with {where})"
+
+
+def shown(call: str, example: Example) -> str:
+    """The input in words: what is not 0 of it."""
+    state = example.state if call != "reset" else {}
+    words = [f"{name} = {value}" for name, value in state.items() if value]
+    if example.argument is not None:
+        words.append(f"argument {example.argument}")
+    return ", ".join(words) or "everything 0"
+
+
+def is_equal(plan: Plan, source: Source, calls: Sequence[str]) -> bool:
+    """Whether all of ``calls`` are proven equal, for one width."""
+    return all(prove_equal(plan, source, call).equal for call in calls)

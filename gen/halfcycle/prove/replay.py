@@ -1,0 +1,45 @@
+"""An input that the proof found, tried: the model and the compiled C called on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from halfcycle.prove.equality import Example
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import FIELDS
+from halfcycle.verify import compiler, isolated
+from halfcycle.verify.compare import RESULT
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What came out. ``field`` is "" if model and C agree."""
+
+    field: str = ""
+    model: int = 0
+    compiled: int = 0
+    trouble: str = ""
+    """Why the C could not be called there, or "": it crashes, or does not compile."""
+
+
+def tried(plan: Plan, files: Mapping[str, str], call: str, example: Example) -> Replay:
+    """Call ``call`` of both sides on ``example``; the C in a process of its own."""
+    argument = example.argument
+    model = Regulator(plan)
+    if call != "reset":
+        model.load(example.state)
+    result = getattr(model, call)(*(() if argument is None else (argument,)))
+    wanted = {**model.fields(), RESULT: result or 0}
+    try:
+        got = isolated.call_apart(
+            plan, files, call=call, state=dict(example.state), argument=argument
+        )
+    except (compiler.CompileError, isolated.ProcessLostError) as error:
+        return Replay(trouble=str(error))
+    for field in (*FIELDS, RESULT):
+        if wanted[field] != got[field]:
+            return Replay(field, wanted[field], got[field])
+    return Replay()
+
