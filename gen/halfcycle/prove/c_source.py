@@ -125,9 +125,11 @@ def _add(parsed: Source, node: Any) -> None:
             _new_name(parsed, node.decl.name, node)
             if set(node.decl.storage) - {"static"} or node.param_decls:
                 raise _unclear(node, f"{node.decl.name}: {' '.join(node.decl.storage)}")
-            if not node.decl.storage and node.decl.name.removeprefix(
-                parsed.struct.removesuffix("state")
-            ) not in CALL_NAMES:
+            if (
+                not node.decl.storage
+                and node.decl.name.removeprefix(parsed.struct.removesuffix("state"))
+                not in CALL_NAMES
+            ):
                 raise _unclear(node, f"{node.decl.name} is not a call of this interface")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
             parsed.int_type(node.decl.type.type)
@@ -174,7 +176,7 @@ def _parameters(parsed: Source, decl: Any) -> Any:
         if isinstance(kind, c_ast.PtrDecl):
             pointed = getattr(kind.type, "type", None)
             named = isinstance(pointed, c_ast.Struct) and pointed.name == parsed.struct
-            if position or not named or pointed.decls or "volatile" in kind.type.quals:
+            if position or not named or "volatile" in kind.type.quals:
                 raise _unclear(decl, f"{decl.name}: a pointer that is not the state")
             yield parameter.name, None
         elif isinstance(parameter, c_ast.Decl):
@@ -194,6 +196,17 @@ def _writes(node: Any) -> bool:
     )
 
 
+_LARGER = (
+    c_ast.BinaryOp,
+    c_ast.UnaryOp,
+    c_ast.TernaryOp,
+    c_ast.FuncCall,
+    c_ast.ArrayRef,
+    c_ast.StructRef,
+)
+"""Expressions with parts whose order C leaves open."""
+
+
 def _lone_calls(parsed: Source, node: Any, *, alone: bool) -> None:
     """Refuse a call that changes the state inside a larger expression: C leaves its order open."""
     if isinstance(node, c_ast.FuncCall):
@@ -203,9 +216,7 @@ def _lone_calls(parsed: Source, node: Any, *, alone: bool) -> None:
     for name, child in node.children():
         if isinstance(node, c_ast.Assignment):
             kept = name == "rvalue" and node.op == "=" and isinstance(node.lvalue, c_ast.ID)
-        elif isinstance(node, (c_ast.BinaryOp, c_ast.UnaryOp, c_ast.TernaryOp, c_ast.FuncCall)):
-            kept = False
-        elif isinstance(node, (c_ast.ArrayRef, c_ast.StructRef)):
+        elif isinstance(node, _LARGER):
             kept = False
         else:
             kept = alone

@@ -60,9 +60,7 @@ def _without_comment(token: re.Match[str]) -> str:
     return token[0]
 
 
-def _open(
-    conditions: list[tuple[str, str]], name: str, is_header: bool
-) -> list[tuple[str, str]]:
+def _open(conditions: list[tuple[str, str]], name: str, is_header: bool) -> list[tuple[str, str]]:
     """The conditions that a line is under, the header's guard apart."""
     guard = ("ifndef", f"{name.upper()}_H")
     return conditions[1:] if is_header and conditions[:1] == [guard] else conditions

@@ -60,14 +60,16 @@ def _said(
         if outcome.undecided:
             return False, f"not proven equal to the model: {outcome.undecided}"
         if outcome.example is not None:
-            return False, _difference(plan, files, call, bits, outcome.example, run)
+            return False, _difference(plan, files, bits, outcome, run)
     paths = sum(outcome.paths for outcome in outcomes.values())
     return True, f"equal to the model for every input, on each of {paths} paths"
 
 
 def _difference(
-    plan: Plan, files: Mapping[str, str], call: str, bits: int, example: Example, run: bool
+    plan: Plan, files: Mapping[str, str], bits: int, outcome: Equality, run: bool
 ) -> str:
+    call, example = outcome.call, outcome.example
+    assert example is not None
     where = shown(call, example)
     if not run:
         return f"not equal to the model with {where}: {example.why} (not run)"

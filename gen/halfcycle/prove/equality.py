@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import z3
-from pycparser import c_ast
 
 from halfcycle.prove import hand_over, invariants, model_run, root_proof
 from halfcycle.prove.c_operators import NotUnderstoodError, Number

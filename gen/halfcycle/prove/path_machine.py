@@ -7,7 +7,7 @@ the order in which the fields of the state are read and stored.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -109,7 +109,7 @@ class PathMachine(Machine):
         source: Source,
         paths: Paths,
         state: dict[str, list[Any]],
-        known: dict[str, Callable[[Any], Any]],
+        known: Mapping[str, Callable[[Any], Any]],
     ) -> None:
         super().__init__(source, Claims(), state, lambda *_: None)
         self.arithmetic = ExactArithmetic(source.widths, Claims())

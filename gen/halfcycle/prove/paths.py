@@ -1,8 +1,8 @@
 """Runs Python code on unknown integers, once for every path that it can take.
 
 A ``Symbol`` is an unbounded integer that z3 knows. It computes like an int; a comparison of
-Symbols is a ``Truth``, and ``if`` on one chooses a side: ``Paths.explore`` runs the code again until
-every side that is possible was taken. So the reference model itself runs, unchanged, on all inputs.
+Symbols is a ``Truth``, and ``if`` on one chooses a side: ``Paths.explore`` runs the code again
+until every side that is possible was taken. So the reference model itself runs on all inputs.
 """
 
 from __future__ import annotations
@@ -138,19 +138,23 @@ class Symbol:
 
     def __rsub__(self, other: int) -> Any:
         low, high = self.bounds
-        return self._made("-", other, self, (other - high, other - low), min(zeros(self), zeros(other)))
+        return self._made(
+            "-", other, self, (other - high, other - low), min(zeros(self), zeros(other))
+        )
 
     def __mul__(self, other: Any) -> Any:
         left, right = self.value, other.value if isinstance(other, Symbol) else other
         if isinstance(left, int) and isinstance(right, int):
             return left * right
-        if isinstance(left, int) or isinstance(right, int):
-            number, symbol = (left, right) if isinstance(left, int) else (right, left)
-            if number in (0, 1):
-                return symbol if number else 0
-            low, high = sorted(number * bound for bound in symbol.bounds)
-            places = (number & -number).bit_length() - 1
-            return self._made("*", symbol, number, (low, high), symbol.zeros + places)
+        if isinstance(left, int):
+            left, right = right, left
+        if isinstance(left, Symbol) and isinstance(right, int):
+            if right in (0, 1):
+                return left if right else 0
+            low, high = sorted(right * bound for bound in left.bounds)
+            places = (right & -right).bit_length() - 1
+            return self._made("*", left, right, (low, high), left.zeros + places)
+        assert isinstance(left, Symbol) and isinstance(right, Symbol)
         return self.paths.product(left, right)
 
     __rmul__ = __mul__
@@ -169,7 +173,7 @@ class Symbol:
 
     def __mod__(self, divisor: int) -> Any:
         low, high = self.bounds
-        if 0 <= low and high < divisor:
+        if low >= 0 and high < divisor:
             return self
         if low // divisor == high // divisor:
             return self - low // divisor * divisor

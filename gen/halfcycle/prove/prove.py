@@ -97,8 +97,8 @@ def equal(
     argument: the same state afterwards, and the same result; for an int of 16 and of 32 bits.
 
     One Proof a call, and one that the fields which other levels of interrupt see are volatile and
-    stored in the order of the hand-over. What tells the two apart is shown with its values; ``run``:
-    from the compiled C, which is called for it. Raises as ``prove`` does.
+    stored in the order of the hand-over. What tells the two apart is shown with its values;
+    ``run``: those of the compiled C, which is called for it. Raises as ``prove`` does.
     """
     require()
     from halfcycle.prove import equal_calls  # noqa: PLC0415

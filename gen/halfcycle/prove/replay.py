@@ -42,4 +42,3 @@ def tried(plan: Plan, files: Mapping[str, str], call: str, example: Example) -> 
         if wanted[field] != got[field]:
             return Replay(field, wanted[field], got[field])
     return Replay()
-

@@ -65,7 +65,9 @@ class _Induction:
         if len(loops) != 1 or len(parameters) != 1:
             raise NotProvenError(f"{name} is not one loop over the digits of one number")
         self.before, self.loop, self.after = (
-            items[: loops[0]], items[loops[0]], items[loops[0] + 1 :],
+            items[: loops[0]],
+            items[loops[0]],
+            items[loops[0] + 1 :],
         )
         self.parameter, self.kind = parameters[0]
 

@@ -151,7 +151,7 @@ class _Recorder(Harness):
     ) -> NDArray[np.int16]:
         # One request for each run of calls at one scale, if the phases go in even steps.
         step = self._phase_step
-        in_use = np.where(slots == 0, *scales)[::step].astype(np.int64)
+        in_use = np.where(slots == 0, scales[0], scales[1])[::step].astype(np.int64)
         asked = phases[::step].astype(np.int64)
         moves = np.diff(asked) % TURN
         even = len(moves) > 0 and bool((moves == moves[0]).all())

@@ -238,7 +238,7 @@ def _value_batches(
     else:
         turns = adversarial.drive_turns(plan, generator)
         for turn, (scales, slots, phases) in enumerate(turns):
-            in_use = np.where(slots == 0, *scales).astype(np.int64)
+            in_use = np.where(slots == 0, scales[0], scales[1]).astype(np.int64)
             model = drive_wave(plan, in_use, phases.astype(np.int64))
             compiled = harness.drives(scales, slots, phases).astype(np.int64)
             inputs = {

@@ -1,0 +1,224 @@
+"""What once fooled or crashed the proof, one test each: it is refused, in plain words."""
+
+from __future__ import annotations
+
+import pytest
+
+from halfcycle.prove.prove import equal, prove
+from halfcycle.regulator.plan import Plan
+from support import plan_cases, planted
+
+Change = tuple[str, str, str, str]
+"""What it is, file ending, old text, new text."""
+
+RETURN = "    return s->flags[s->output_slot];"
+REFUSED: tuple[Change, ...] = (
+    ("static local that grows", ".c", RETURN, f"    static uint16_t calls = 0u;\n{RETURN}"),
+    (
+        "name in an inner block that hides one outside",
+        ".c",
+        "    if (count < REED_LAMP_SAMPLES) {",
+        "    if (count < REED_LAMP_SAMPLES) {\n        const uint32_t sum = 0u;",
+    ),
+    (
+        "local that hides a function",
+        ".c",
+        RETURN,
+        f"    const uint16_t reed_lamp_scale_by = 0u;\n    (void)reed_lamp_scale_by;\n{RETURN}",
+    ),
+    (
+        "local that hides the table",
+        ".c",
+        RETURN,
+        f"    const uint16_t reed_lamp_quarter = 0u;\n    (void)reed_lamp_quarter;\n{RETURN}",
+    ),
+    (
+        "local that hides the state",
+        ".c",
+        "    if (rms_mv <= 0) {",
+        "    if (rms_mv <= 0) {\n        const int32_t s = rms_mv;\n        (void)s;",
+    ),
+    (
+        "second struct",
+        ".h",
+        "struct reed_lamp_state {",
+        "struct other { int a; };\nstruct reed_lamp_state {",
+    ),
+    (
+        "variable outside functions",
+        ".c",
+        "void reed_lamp_reset",
+        "static uint16_t kept = 0u;\n\nvoid reed_lamp_reset",
+    ),
+    (
+        "table that is not constant",
+        ".c",
+        "static const REED_LAMP_IN_FLASH uint16_t",
+        "static REED_LAMP_IN_FLASH uint16_t",
+    ),
+    (
+        "code for one target only",
+        ".c",
+        RETURN,
+        f"#ifdef __AVR__\n    return 0u;\n#else\n{RETURN}\n#endif",
+    ),
+    (
+        "constant of one target only",
+        ".h",
+        "#define REED_LAMP_SAMPLES UINT16_C(25)",
+        "#ifdef __AVR__\n#define REED_LAMP_SAMPLES UINT16_C(26)\n#else\n"
+        "#define REED_LAMP_SAMPLES UINT16_C(25)\n#endif",
+    ),
+    (
+        "constant of one compiler",
+        ".h",
+        "UINT16_C(25)",
+        "UINT16_C(25 + (__SIZEOF_POINTER__ == 2))",
+    ),
+    ("macro over a type", ".h", "#include <stdint.h>", "#include <stdint.h>\n#define uint16_t int"),
+    (
+        "another header",
+        ".c",
+        '#include "reed_lamp.h"',
+        '#include "reed_lamp.h"\n#include <limits.h>',
+    ),
+    ("pragma", ".c", "void reed_lamp_reset", "#pragma pack(1)\nvoid reed_lamp_reset"),
+    ("bit field", ".h", "uint16_t count;", "uint16_t count : 9;"),
+    ("pointer to elsewhere", ".c", RETURN, f"    const uint16_t *p = &s->flags[0];\n{RETURN}"),
+    (
+        "array of locals",
+        ".c",
+        RETURN,
+        f"    uint16_t both[2] = {{0u, 0u}};\n    (void)both;\n{RETURN}",
+    ),
+    (
+        "function pointer",
+        ".c",
+        RETURN,
+        f"    int16_t (*call)(const struct reed_lamp_state *) = reed_lamp_scale;\n{RETURN}",
+    ),
+    (
+        "change of the state inside an expression",
+        ".c",
+        "const int32_t drive = reed_lamp_regulate(s, error);",
+        "const int32_t drive = s->integral - s->integral + reed_lamp_regulate(s, error);",
+    ),
+    (
+        "interrupt of its own",
+        ".c",
+        "void reed_lamp_reset",
+        "void timer(void) { }\n\nvoid reed_lamp_reset",
+    ),
+)
+
+
+def changed(change: Change) -> tuple[Plan, dict[str, str]]:
+    plan = planted.plan_of("mean")
+    files = plan_cases.render(plan)
+    _, ending, old, new = change
+    name = f"{plan.name}{ending}"
+    assert files[name].count(old) == 1, files[name].count(old)
+    return plan, {**files, name: files[name].replace(old, new)}
+
+
+@pytest.mark.parametrize("change", REFUSED, ids=lambda change: change[0])
+def test_what_is_not_understood_is_refused_in_plain_words(change: Change) -> None:
+    plan, files = changed(change)
+    ranges, same = prove(plan, files), equal(plan, files)
+    refused = [proof for proof in (*ranges, *same) if not proof.passed]
+    assert any(proof in refused for proof in ranges) and any(proof in refused for proof in same)
+    # Never by a crash, which names a Python exception.
+    assert not [proof for proof in refused if "Error" in proof.detail or "error:" in proof.detail]
+
+
+HAND_OVER: tuple[tuple[Change, str], ...] = (
+    (("no volatile", ".h", "volatile int16_t scale[2]", "int16_t scale[2]"), "scale"),
+    (
+        (
+            "sequence not volatile",
+            ".h",
+            "volatile uint8_t window_sequence",
+            "uint8_t window_sequence",
+        ),
+        "scale",
+    ),
+    (
+        (
+            "slot of the outputs before the outputs",
+            ".c",
+            "        s->flags[spare] = flags;\n        s->output_slot = spare;",
+            "        s->output_slot = spare;\n        s->flags[spare] = flags;",
+        ),
+        "update",
+    ),
+    (
+        (
+            "sequence before the sum",
+            ".c",
+            "        s->window_sum[sequence & 1u] = sum;\n        s->window_sequence = sequence;",
+            "        s->window_sequence = sequence;\n        s->window_sum[sequence & 1u] = sum;",
+        ),
+        "sample",
+    ),
+    (
+        (
+            "store into the slot in use, put right later",
+            ".c",
+            "        s->scale[spare] = scale;",
+            "        const int16_t kept = s->scale[now];\n        s->scale[now] = 0;\n"
+            "        s->scale[now] = kept;\n        s->scale[spare] = scale;",
+        ),
+        "update",
+    ),
+    (
+        (
+            "index stored twice",
+            ".c",
+            "    s->target_slot = spare;\n",
+            "    s->target_slot = spare;\n    s->target_slot = spare;\n",
+        ),
+        "set_target_mv",
+    ),
+    (
+        (
+            "index read twice by a reader",
+            ".c",
+            "    return s->flags[s->output_slot];",
+            "    return (s->output_slot == 0u) ? s->flags[0] : s->flags[s->output_slot];",
+        ),
+        "flags",
+    ),
+    (
+        (
+            "field of another level written",
+            ".c",
+            "    s->target_slot = spare;\n",
+            "    s->output_slot = s->output_slot;\n    s->target_slot = spare;\n",
+        ),
+        "set_target_mv",
+    ),
+)
+
+
+@pytest.mark.parametrize(("change", "call"), HAND_OVER, ids=lambda value: value[0])
+def test_a_broken_hand_over_is_seen_though_every_value_is_right(change: Change, call: str) -> None:
+    plan, files = changed(change)
+    proofs = {proof.name: proof for proof in equal(plan, files, [call])}
+    assert not proofs.pop("hand-over").passed
+    assert not [proof for proof in proofs.values() if not proof.passed]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("uint16_t adc_code", "int16_t adc_code"),
+        ("int32_t rms_mv", "int16_t rms_mv"),
+    ],
+)
+def test_another_argument_type_is_not_the_interface(old: str, new: str) -> None:
+    # All values of the narrower type agree, so that equality alone says nothing.
+    plan = planted.plan_of("mean")
+    files = {name: text.replace(old, new) for name, text in plan_cases.render(plan).items()}
+    assert [proof.name for proof in equal(plan, files, ["scale"]) if not proof.passed] == [
+        "hand-over"
+    ]
