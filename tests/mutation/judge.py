@@ -1,44 +1,78 @@
-"""Whether the bit-exact comparison notices a mutant: each in a process of its own, with a limit."""
+"""What sees a mutant: the bit-exact comparison, else the proof; each in a process of its own."""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from enum import Enum
 from multiprocessing.connection import Connection
 
+from pycparser import c_ast, c_generator
+
+from halfcycle.prove.c_operators import NotUnderstoodError
+from halfcycle.prove.c_source import Source, parse
+from halfcycle.prove.equality import prove_equal
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.verify import compiler
 from halfcycle.verify.compare import verify
 
 SAMPLES = 60_000
 LIMIT_S = 60.0
 """A mutant that takes longer does not return: noticed."""
+PROOF_LIMIT_S = 900.0
+INT_BITS = 32
+"""The width of the machine that the comparison runs on."""
 
-Work = tuple[Plan, dict[str, str]]
-"""What the model follows, and the C beside it."""
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What the model follows, the C beside it, and the C that it was made from."""
+
+    plan: Plan
+    texts: dict[str, str]
+    original: dict[str, str]
+    """The same as ``texts`` if the Plan is the mutant."""
+
+
+class Seen(Enum):
+    """How a mutant ends; all but the last are as they should be."""
+
+    NOT_COMPILED = "not compiled"
+    NOTICED = "noticed by the comparison"
+    HAND_OVER = "every value right, the order of the hand-over wrong: seen by the proof"
+    EQUIVALENT = "proven equal to the model on every input"
+    UNNOTICED = "not noticed"
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """``noticed``: None where the mutant does not compile and so does not count."""
-
-    noticed: bool | None
-    detail: str
+    seen: Seen
+    detail: str = ""
 
 
-def judge_all(work: Sequence[Work], processes: int = 2) -> Iterator[Verdict]:
-    """A verdict for each, in order. Builds go to a folder that is gone afterwards."""
+def judge_all(
+    work: Sequence[Work], processes: int = 2, seconds: float | None = None
+) -> Iterator[Verdict]:
+    """A verdict for each, in order, as far as ``seconds`` go (without: all). Builds go to a folder
+    that is gone afterwards."""
     before = os.environ.get("XDG_CACHE_HOME")
+    ends = None if seconds is None else time.monotonic() + seconds
     with tempfile.TemporaryDirectory() as folder:
         os.environ["XDG_CACHE_HOME"] = folder
         try:
             # Processes, not threads: each forks a child, and a fork among threads may hang.
             with ProcessPoolExecutor(processes) as pool:
-                yield from pool.map(judge, work, chunksize=4)
+                step = 8 * processes
+                for start in range(0, len(work), step):
+                    if ends is not None and time.monotonic() > ends:
+                        return
+                    yield from pool.map(judge, work[start : start + step])
         finally:
             if before is None:
                 del os.environ["XDG_CACHE_HOME"]
@@ -47,33 +81,103 @@ def judge_all(work: Sequence[Work], processes: int = 2) -> Iterator[Verdict]:
 
 
 def judge(work: Work) -> Verdict:
-    """Compare one in a child process."""
+    """Compare one in a child process, and prove it there if it passes."""
+    verdict = _in_child(_compared, work, LIMIT_S, Seen.NOTICED)
+    if verdict.seen is Seen.UNNOTICED:
+        return _in_child(_proven, work, PROOF_LIMIT_S, Seen.UNNOTICED)
+    return verdict
+
+
+def _in_child(
+    target: Callable[[Connection, Work], None], work: Work, limit_s: float, lost: Seen
+) -> Verdict:
     context = multiprocessing.get_context("fork")
     receiver, sender = context.Pipe(duplex=False)
-    child = context.Process(target=_child, args=(sender, *work), daemon=True)
+    child = context.Process(target=target, args=(sender, work), daemon=True)
     child.start()
     sender.close()
     try:
-        if not receiver.poll(LIMIT_S):
-            return Verdict(True, f"does not return within {LIMIT_S:.0f} s")
-        return receiver.recv()
+        if not receiver.poll(limit_s):
+            return Verdict(lost, f"does not return within {limit_s:.0f} s")
+        answer: Verdict = receiver.recv()
+        return answer
     except EOFError:
         child.join(10)
-        return Verdict(True, f"crashes (exit status {child.exitcode})")
+        return Verdict(lost, f"crashes (exit status {child.exitcode})")
     finally:
         receiver.close()
         child.kill()
         child.join()
 
 
-def _child(sender: Connection, plan: Plan, texts: dict[str, str]) -> None:
-    answer: Callable[[Verdict], None] = sender.send
+def _compared(sender: Connection, work: Work) -> None:
     try:
-        mismatch = verify(plan, texts, samples=SAMPLES, flags=("-O0",)).mismatch
+        mismatch = verify(work.plan, work.texts, samples=SAMPLES, flags=("-O0",)).mismatch
     except compiler.CompileError as error:
-        answer(Verdict(None, str(error)))
+        sender.send(Verdict(Seen.NOT_COMPILED, str(error)))
     except (ValueError, IndexError, OverflowError, ZeroDivisionError) as error:
         # The model itself cannot run on a mutated Plan.
-        answer(Verdict(True, f"the model refuses: {error}"))
+        sender.send(Verdict(Seen.NOTICED, f"the model refuses: {error}"))
     else:
-        answer(Verdict(mismatch is not None, "" if mismatch is None else str(mismatch)))
+        seen = Seen.UNNOTICED if mismatch is None else Seen.NOTICED
+        sender.send(Verdict(seen, "" if mismatch is None else str(mismatch)))
+
+
+def _proven(sender: Connection, work: Work) -> None:
+    """Whether it is equal: only the calls that the mutant can change are proven again."""
+    name = f"{work.plan.name}.c"
+    try:
+        source = parse(work.texts, name, INT_BITS)
+        calls = changed_calls(parse(work.original, name, INT_BITS), source)
+        faults: list[str] = []
+        for call in CALL_NAMES if work.texts == work.original else calls:
+            outcome = prove_equal(work.plan, source, call)
+            if not outcome.equal:
+                sender.send(Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided or outcome}"))
+                return
+            faults += outcome.faults
+    except NotUnderstoodError as error:
+        sender.send(Verdict(Seen.UNNOTICED, str(error)))
+    else:
+        seen = Seen.HAND_OVER if faults else Seen.EQUIVALENT
+        sender.send(Verdict(seen, "; ".join(faults)))
+
+
+def changed_calls(before: Source, after: Source) -> list[str]:
+    """The calls of the interface that run a function which differs, in order of the interface."""
+    if (before.tables, before.structs) != (after.tables, after.structs):
+        return list(CALL_NAMES)
+    write = c_generator.CGenerator().visit
+    changed = {
+        name
+        for name in after.functions
+        if name not in before.functions
+        or write(before.functions[name]) != write(after.functions[name])
+    }
+    if after.functions.keys() != before.functions.keys():
+        return list(CALL_NAMES)
+    prefix = after.struct.removesuffix("state")
+    return [call for call in CALL_NAMES if _reached(after, f"{prefix}{call}") & changed]
+
+
+def _reached(source: Source, name: str) -> set[str]:
+    reached: set[str] = set()
+    waiting = [name]
+    while waiting:
+        function = waiting.pop()
+        if function in source.functions and function not in reached:
+            reached.add(function)
+            waiting += _called(source.functions[function])
+    return reached
+
+
+def _called(node: c_ast.Node) -> list[str]:
+    calls: list[str] = []
+
+    class Visitor(c_ast.NodeVisitor):
+        def visit_FuncCall(self, call: c_ast.FuncCall) -> None:  # noqa: N802 (pycparser's name)
+            calls.append(getattr(call.name, "name", ""))
+            self.generic_visit(call)
+
+    Visitor().visit(node)
+    return calls

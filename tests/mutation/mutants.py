@@ -16,30 +16,28 @@ TOKEN = re.compile(
     r"|(?P<other>.)",
     re.DOTALL | re.MULTILINE,
 )
+_RELATIONS = ("<", "<=", ">", ">=", "==", "!=")
 OPERATORS = {
-    "+": ("-",),
+    "+": ("-", "*", "|"),
     "-": ("+",),
-    "*": ("+",),
-    "&": ("|",),
+    "*": ("+", "-"),
+    "&": ("|", "^", "+"),
+    "|": ("&", "^"),
     "<<": (">>",),
     ">>": ("<<",),
-    "<": ("<=", ">"),
-    "<=": ("<", ">"),
-    ">": (">=", "<"),
-    ">=": (">", "<"),
-    "==": ("!=",),
-    "!=": ("==",),
+    **{sign: tuple(other for other in _RELATIONS if other != sign) for sign in _RELATIONS},
     "&&": ("||",),
     "||": ("&&",),
-    "+=": ("-=",),
-    "-=": ("+=",),
-    "|=": ("&=", "="),
-    ">>=": ("<<=",),
+    "+=": ("-=", "="),
+    "-=": ("+=", "="),
+    "|=": ("&=", "=", "^="),
+    ">>=": ("<<=", "="),
     "++": ("--",),
 }
 TABLE_ROW = re.compile(r"^(?:\d+u, ?){3}")
-TWINS = {"now": "spare", "spare": "now", "after": "drive", "step": "push", "high": "sum"}
-"""Names of one type that a slip could exchange."""
+FUNCTION = re.compile(r"^(?:static )?\w+ \w+\(([^)]*)\)\n\{\n(.*?)^\}", re.MULTILINE | re.DOTALL)
+LOCAL = re.compile(r"\b(?:u?int\d+_t|int) (\w+)(?= = |;|,|$)")
+FIELD = re.compile(r"s->(\w+)(\[?)")
 STATEMENT = re.compile(r"^[ \t]+(?:s->|\w+(?:\[.*?\])? [-+|&<>]*= |\w+ \w+ = )?.*;$", re.MULTILINE)
 BRANCH = re.compile(r"\b(?:if|while) \((.*)\) \{$", re.MULTILINE)
 CHOICE = re.compile(r"(\([^()]*(?:\([^()]*\)[^()]*)*\)) \? ")
@@ -66,39 +64,18 @@ def line_of(text: str, start: int) -> tuple[int, str]:
     return text.count("\n", 0, start) + 1, text[begin:end].strip()
 
 
-def key(name: str, text: str, mutant: Mutant) -> tuple[str, str]:
-    """(line, change), the same in every regulator: NAME for its name and N for its numbers.
-
-    The change is the kind, which one of that kind in the line (from 1), and what it becomes.
-    """
-    line = line_of(text, mutant.start)[1]
-    shown = re.sub(r"\b\d+(?=[uUlL]*\b)", "N", line.replace(name.upper(), "NAME"))
-    shown = shown.replace(name, "NAME")
-    if mutant.kind == "statement":
-        return shown, "gone"
-    begin = text.rfind("\n", 0, mutant.start) + 1
-    same = [m for m in mutants_of_line(text, begin) if m.kind == mutant.kind]
-    number = sorted({m.start for m in same}).index(mutant.start) + 1
-    if mutant.kind == "branch":
-        return shown, f"branch {number} negated"
-    new = mutant.new
-    if mutant.kind == "constant":
-        step = int(mutant.new, 0) - int(mutant.old, 0)
-        new = f"{step:+d}" if abs(step) == 1 else "0"
-    return shown, f"{mutant.kind} {number} to {new}"
-
-
-def mutants_of_line(text: str, begin: int) -> list[Mutant]:
-    """The mutants of the line that begins at ``begin``."""
-    end = text.find("\n", begin)
-    return [mutant for mutant in mutants(text) if begin <= mutant.start < end]
-
-
 @functools.lru_cache(maxsize=4)
 def mutants(text: str) -> tuple[Mutant, ...]:
     """Every mutant of one C source, in the order of the text; directives and comments are left."""
     code = re.sub(r"/\*.*?\*/", lambda comment: re.sub(r"[^\n]", " ", comment[0]), text, flags=re.S)
-    unordered = {*_token_mutants(code), *_statement_mutants(code), *_branch_mutants(code)}
+    unordered = {
+        *_token_mutants(code),
+        *_name_mutants(code),
+        *_field_mutants(code),
+        *_statement_mutants(code),
+        *_order_mutants(code),
+        *_branch_mutants(code),
+    }
     return tuple(sorted(unordered))
 
 
@@ -109,10 +86,11 @@ def _token_mutants(text: str) -> Iterator[Mutant]:
             value = int(old, 0)
             table = TABLE_ROW.match(line_of(text, start)[1])
             if table:
-                if value % 5 == 0:  # The sine table: a fifth of its points, one slip each.
-                    yield Mutant(start, old, str(value + 1), "constant")
+                for other in {value + 1, max(value - 1, 0)} - {value}:
+                    yield Mutant(start, old, str(other), "constant")
                 continue
-            for other in {value + 1, max(value - 1, 0), 0} - {value}:
+            others = {value + 1, max(value - 1, 0), 0, 2 * value, value // 2, value ^ 2}
+            for other in others - {value}:
                 new = f"0x{other:X}" if old.startswith("0x") else str(other)
                 yield Mutant(start, old, new, "constant")
         elif token["operator"]:
@@ -121,8 +99,42 @@ def _token_mutants(text: str) -> Iterator[Mutant]:
                 continue
             for new in OPERATORS.get(old, ()):
                 yield Mutant(start, old, new, "operator")
-        elif token["word"] and old in TWINS and text[start - 2 : start] != "->":
-            yield Mutant(start, old, TWINS[old], "name")
+
+
+def _name_mutants(text: str) -> Iterator[Mutant]:
+    """Every use of a local or parameter exchanged for every other one of its function."""
+    for function in FUNCTION.finditer(text):
+        head, body = function[1], function[2]
+        names = sorted({*LOCAL.findall(head), *LOCAL.findall(body)})
+        declared = {declaration.start(1) for declaration in LOCAL.finditer(body)}
+        for token in TOKEN.finditer(body):
+            start = token.start()
+            if token[0] not in names or start in declared or body[start - 2 : start] == "->":
+                continue
+            for other in names:
+                if other != token[0]:
+                    yield Mutant(function.start(2) + start, token[0], other, "name")
+
+
+def _field_mutants(text: str) -> Iterator[Mutant]:
+    """Every field of the state exchanged for every other one of its kind, array or not."""
+    uses = list(FIELD.finditer(text))
+    for use in uses:
+        for other in sorted({one[1] for one in uses if one[2] == use[2]} - {use[1]}):
+            yield Mutant(use.start(1), use[1], other, "field")
+
+
+def _order_mutants(text: str) -> Iterator[Mutant]:
+    """Two statements that follow each other, exchanged."""
+    lines = text.split("\n")
+    start = 0
+    for first, second in zip(lines, lines[1:], strict=False):
+        both = f"{first}\n{second}"
+        if all(STATEMENT.fullmatch(line) and "{" not in line for line in (first, second)):
+            indents = {len(line) - len(line.lstrip()) for line in (first, second)}
+            if len(indents) == 1 and first != second and "return" not in both:
+                yield Mutant(start, both, f"{second}\n{first}", "order")
+        start += len(first) + 1
 
 
 def _statement_mutants(text: str) -> Iterator[Mutant]:

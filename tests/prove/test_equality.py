@@ -120,13 +120,17 @@ def test_another_root_is_not_proven(old: str, new: str) -> None:
 
 
 def test_a_root_that_starts_too_late_is_not_proven() -> None:
+    # From the place 4^k on, digits hold numbers below 4^(k + 1).
     plan = planted.plan_of("rms")
-    source = parse(plan_cases.render(plan), "reed_lamp.c", 32)
-    top = root_proof.argument_max(plan)
-    root_proof.prove(source, "reed_lamp_root", top)
-    root_proof.prove(source, "reed_lamp_root", (1 << plan.root_place + 2) - 1)
-    with pytest.raises(root_proof.NotProvenError):
-        root_proof.prove(source, "reed_lamp_root", 1 << plan.root_place + 2)
+    files = plan_cases.render(plan)
+    first = f"UINT32_C(1) << {plan.root_place}"
+    source = parse(files, "reed_lamp.c", 32)
+    assert root_proof.prove(source, "reed_lamp_root") == (4 << plan.root_place) - 1
+    assert prove_equal(plan, source, "update").equal
+    late = files["reed_lamp.c"].replace(first, f"UINT32_C(1) << {plan.root_place - 2}")
+    source = parse({**files, "reed_lamp.c": late}, "reed_lamp.c", 32)
+    assert root_proof.prove(source, "reed_lamp_root") == (1 << plan.root_place) - 1
+    assert not prove_equal(plan, source, "update").equal
 
 
 def test_digits_of_the_root_end_at_the_nearest_one() -> None:

@@ -50,8 +50,8 @@ class Source:
     functions: dict[str, Any] = field(default_factory=dict)
     parameters: dict[str, list[tuple[str, IntType | None]]] = field(default_factory=dict)
     """function to (name, type) of its parameters; the type is None for the state's pointer."""
-    proven: dict[tuple[str, int], str] = field(default_factory=dict)
-    """What ``root_proof`` has found of it: "" or why it is not proven."""
+    roots: dict[str, int | str] = field(default_factory=dict)
+    """What ``root_proof`` has found: up to which argument it holds, or why it is not proven."""
     places: dict[Any, str] = field(default_factory=dict)
     """Nodes of the tree to what messages say of their place."""
 

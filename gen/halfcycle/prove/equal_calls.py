@@ -93,7 +93,3 @@ def shown(call: str, example: Example) -> str:
         words.append(f"argument {example.argument}")
     return ", ".join(words) or "everything 0"
 
-
-def is_equal(plan: Plan, source: Source, calls: Sequence[str]) -> bool:
-    """Whether all of ``calls`` are proven equal, for one width."""
-    return all(prove_equal(plan, source, call).equal for call in calls)

@@ -19,7 +19,6 @@ from halfcycle.prove.expressions import Locals, Variable
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, UndecidedError, term_of
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import Plan
 
 LEFT, ROOT, PLACE = "remainder", "result", "place"
 """The C's locals that the induction runs over."""
@@ -31,33 +30,29 @@ class NotProvenError(Exception):
     """The C's root is not shown to be the model's; the text says where."""
 
 
-def argument_max(plan: Plan) -> int:
-    """Greatest argument of the root: a whole window of the greatest samples."""
-    return (plan.samples * plan.term_max) >> plan.reading_shift
-
-
-def prove(source: Source, name: str, top: int) -> None:
-    """Show that the C function ``name`` is ``arithmetic.root`` for all of [0, ``top``].
+def prove(source: Source, name: str) -> int:
+    """Show that the C function ``name`` is ``arithmetic.root`` for all of [0, the answer].
 
     Raises NotProvenError. What was shown once of a source is remembered with it.
     """
-    key = (name, top)
-    if key not in source.proven:
+    if name not in source.roots:
         try:
-            _Induction(source, name, top).run()
+            source.roots[name] = _Induction(source, name).run()
         except (NotUnderstoodError, UndecidedError, UndefinedError, KeyError) as error:
-            source.proven[key] = f"{name}: {error}"
+            source.roots[name] = f"{name}: {error}"
         except NotProvenError as error:
-            source.proven[key] = str(error)
-        else:
-            source.proven[key] = ""
-    if source.proven[key]:
-        raise NotProvenError(source.proven[key])
+            source.roots[name] = str(error)
+    shown = source.roots[name]
+    if isinstance(shown, str):
+        raise NotProvenError(shown)
+    return shown
 
 
 class _Induction:
-    def __init__(self, source: Source, name: str, top: int) -> None:
-        self.source, self.name, self.top = source, name, top
+    def __init__(self, source: Source, name: str) -> None:
+        self.source, self.name = source, name
+        self.top = 4 * FIRST_PLACE - 1
+        """Greatest argument: all that the digits from the first place on can hold."""
         node = source.functions[name]
         items = node.body.block_items or []
         loops = [n for n, item in enumerate(items) if isinstance(item, c_ast.While)]
@@ -71,8 +66,9 @@ class _Induction:
         )
         self.parameter, self.kind = parameters[0]
 
-    def run(self) -> None:
+    def run(self) -> int:
         first = self._first_place()
+        self.top = 4 * first - 1
         place = FIRST_PLACE
         while place > first:  # Digits that the C leaves out: none of them is set.
             self._each_path(lambda paths, place=place: self._left_out(paths, place))
@@ -81,6 +77,7 @@ class _Induction:
             self._each_path(lambda paths, place=place: self._step(paths, first, place))
             place >>= 2
         self._each_path(self._end)
+        return self.top
 
     def _each_path(self, run: Any) -> None:
         paths = Paths(LIMIT_S)
