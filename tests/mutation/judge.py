@@ -175,7 +175,7 @@ def _called(node: c_ast.Node) -> list[str]:
     calls: list[str] = []
 
     class Visitor(c_ast.NodeVisitor):
-        def visit_FuncCall(self, call: c_ast.FuncCall) -> None:  # noqa: N802 (pycparser's name)
+        def visit_FuncCall(self, call: c_ast.FuncCall) -> None:
             calls.append(getattr(call.name, "name", ""))
             self.generic_visit(call)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
@@ -128,7 +129,7 @@ def _order_mutants(text: str) -> Iterator[Mutant]:
     """Two statements that follow each other, exchanged."""
     lines = text.split("\n")
     start = 0
-    for first, second in zip(lines, lines[1:], strict=False):
+    for first, second in itertools.pairwise(lines):
         both = f"{first}\n{second}"
         if all(STATEMENT.fullmatch(line) and "{" not in line for line in (first, second)):
             indents = {len(line) - len(line.lstrip()) for line in (first, second)}

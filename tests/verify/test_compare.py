@@ -6,6 +6,7 @@ see it, and must name a field that the changed statement writes.
 
 from __future__ import annotations
 
+import random
 from collections import Counter
 from functools import cache
 
@@ -13,10 +14,10 @@ import numpy as np
 import pytest
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import FLAGS, Plan
+from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, FLAGS, Plan
 from halfcycle.regulator.state import FIELDS
 from halfcycle.simulate.compiled_loop import CompiledLoop
-from halfcycle.verify import compare, scenarios
+from halfcycle.verify import adversarial, compare, scenarios
 from halfcycle.verify.harness import Harness
 from support import plan_cases
 
@@ -47,6 +48,73 @@ def test_generated_code_equals_the_model(case: str) -> None:
     assert result.mismatch is None
     assert result.samples >= SAMPLES and result.calls > 16 * 65536
     assert calls[-1] == (result.samples, result.samples)
+
+
+SCALE_IN_FORCE = "s->scale[s->output_slot], 14u"
+AT_DRIVE = "round_shift((uint32_t)drive, 10u)"
+AT_HELD = "round_shift((uint32_t)s->integral, 10u)"
+
+
+def tie(value: str, *, even: bool) -> str:
+    """C that rounds ``value`` / 2^10 with ties down, or to even."""
+    parity = f" + (({value} >> 10) & 1u)" if even else ""
+    return f"round_shift(({value} + 511u{parity}) & 0xFFFFFC00u, 10u)"
+
+
+# All of these once passed as bit-exact: drive was asked with slot 0 in use and one scale a turn,
+# and no scale was half way between two.
+ONCE_MISSED = [
+    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 0u : s->output_slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 1u : s->output_slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "s->scale[(phase == 0x1234u) ? 0u : s->output_slot], 14u", "drive"),
+    (AT_DRIVE, tie("(uint32_t)drive", even=True), "scale"),
+    (AT_DRIVE, tie("(uint32_t)drive", even=False), "scale"),
+    (AT_HELD, tie("(uint32_t)s->integral", even=True), "scale"),
+    (AT_HELD, tie("(uint32_t)s->integral", even=False), "scale"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "field"), ONCE_MISSED)
+def test_what_once_passed_as_bit_exact_is_seen(old: str, new: str, field: str) -> None:
+    result = compare.verify(plan_cases.CASES["mean"], broken("mean", old, new), samples=SAMPLES)
+    assert result.mismatch is not None
+    assert result.mismatch.field.startswith(field)
+
+
+@pytest.mark.parametrize("kept_below", ["0xFF00u", "0x8000u"])
+def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
+    # Seen only if the scale changes within a turn.
+    kept = "    static int16_t kept;\n"
+    kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_slot]; }}\n"
+    files = broken("mean", "(uint16_t)s->scale[s->output_slot], 14u", "(uint16_t)kept, 14u")
+    text = files["reed_lamp.c"].replace(
+        "    const uint32_t wide =", f"{kept}    const uint32_t wide ="
+    )
+    changed = {**files, "reed_lamp.c": text}
+    result = compare.verify(plan_cases.CASES["mean"], changed, samples=SAMPLES)
+    assert result.mismatch is not None and result.mismatch.scenario == "drive"
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_ties_of_every_rounding_are_tried(case: str) -> None:
+    # Half way between two: 2^(shift - 1) is what is left of the number.
+    plan = plan_cases.CASES[case]
+    met: Counter[str] = Counter()
+    states = adversarial.update_states(plan, random.Random(1), 4000)
+    for state in states.tolist():
+        before = dict(zip(FIELDS, state, strict=True))
+        regulator = Regulator(plan)
+        regulator.load(before)
+        regulator.update()
+        if regulator.out_flags[regulator.output_slot] & FLAG_IMPLAUSIBLE:
+            rest = regulator.integral & ((1 << plan.scale_shift) - 1)
+            is_used = regulator.scale() < before[f"scale_{before['output_slot']}"]
+            met["held"] += is_used and rest == 1 << (plan.scale_shift - 1)
+        elif not plan.has_proportional:
+            rest = regulator.integral & ((1 << plan.scale_shift) - 1)
+            met["drive"] += rest == 1 << (plan.scale_shift - 1)
+    assert met["held"] > 20
+    assert plan.has_proportional or met["drive"] > 20
 
 
 DEFECTS = [

@@ -56,7 +56,9 @@ from halfcycle.verify.compiler import CompileError
     "--jobs", type=click.IntRange(1), metavar="N", help="Specs at once; else one a processor."
 )
 @click.option(
-    "--prove", is_flag=True, help="Prove too that no call can overflow or leave its range."
+    "--prove",
+    is_flag=True,
+    help="Prove too that no call can overflow, leave its range or differ from the model.",
 )
 @click.option("--no-run", is_flag=True, help="Compare and compile only; never run the C.")
 @click.option("--no-cache", is_flag=True, help="Check again what passed before, unchanged.")

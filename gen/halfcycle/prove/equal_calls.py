@@ -8,7 +8,7 @@ from pycparser.c_parser import ParseError
 
 from halfcycle.prove import hand_over
 from halfcycle.prove.c_operators import NotUnderstoodError
-from halfcycle.prove.c_source import Source, parse
+from halfcycle.prove.c_source import parse
 from halfcycle.prove.equality import Equality, Example, prove_equal
 from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
@@ -92,4 +92,3 @@ def shown(call: str, example: Example) -> str:
     if example.argument is not None:
         words.append(f"argument {example.argument}")
     return ", ".join(words) or "everything 0"
-

@@ -18,11 +18,12 @@ from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, UndecidedError, term_of
+from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALLS, FIELDS, STATE
 
-LIMIT_S = 120.0
-"""Seconds for one call; the examples need a few."""
+LIMIT_S = 900.0
+"""Seconds for one call: the examples need a few, on a machine that has nothing else to do."""
 
 
 @dataclass(slots=True)
@@ -64,12 +65,28 @@ def prove_equal(plan: Plan, source: Source, call: str, limit_s: float = LIMIT_S)
         run.paths.explore(run.once)
     except _FoundError:
         pass
-    except (UndecidedError, NotUnderstoodError, root_proof.NotProvenError) as error:
+    except root_proof.NotProvenError as error:
+        outcome.example = _root_example(plan, source, call, str(error))
+        outcome.undecided = "" if outcome.example else str(error)
+    except (UndecidedError, NotUnderstoodError) as error:
         outcome.undecided = str(error)
     except z3.Z3Exception as error:
         outcome.undecided = f"the solver failed: {error}"
     outcome.paths = run.paths.count
     return outcome
+
+
+def _root_example(plan: Plan, source: Source, call: str, why: str) -> Example | None:
+    """A state whose window's sum has a root that the C takes wrongly, if one is met."""
+    top = plan.samples * plan.term_max
+    name = f"{plan.name}_root"
+    value = root_proof.wrong_argument(source, name, top >> plan.reading_shift)
+    if call != "update" or value is None:
+        return None
+    total = value << plan.reading_shift
+    regulator = Regulator(plan)
+    regulator.close_window(total)
+    return Example(regulator.fields(), None, f"{why}: the root of {value}")
 
 
 class _Run:

@@ -15,7 +15,9 @@ from typing import Any
 import z3
 
 MAX_PATHS = 50_000
-TIMEOUT_MS = 20_000
+TIMEOUT_MS = 30_000
+"""For one question to the solver: it takes some milliseconds, so this is for a busy machine."""
+AGAIN_MS = 120_000
 UNBOUNDED = 1 << 200
 """Beyond every number that occurs: the bounds of what nothing is known of."""
 
@@ -443,14 +445,20 @@ class Paths:
         self.solver.push()
         self.solver.add(condition)
 
-    def _check(self, *conditions: Any) -> Any:
+    def _check(self) -> Any:
         if time.monotonic() > self._ends:
             raise UndecidedError("the time for it ran out")
-        answer = self.solver.check(*conditions)
+        solver = self.solver
+        answer = solver.check()
         if answer == z3.unknown:
-            raise UndecidedError(f"the solver gave up: {self.solver.reason_unknown()}")
-        if not conditions:
-            self._model = self.solver.model() if answer == z3.sat else None
+            # From the start, without what it has learnt on other paths: that may go another way.
+            solver = z3.SolverFor("QF_LIA")
+            solver.set("timeout", AGAIN_MS)
+            solver.add(*self.solver.assertions())
+            answer = solver.check()
+        if answer == z3.unknown:
+            raise UndecidedError(f"the solver gave up: {solver.reason_unknown()}")
+        self._model = solver.model() if answer == z3.sat else None
         return answer
 
     def model(self) -> Any:

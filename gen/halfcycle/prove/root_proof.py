@@ -1,12 +1,17 @@
-"""Proof that the C's square root is the model's, digit by digit, by induction.
+"""Proof that the C's square root is the model's: both are the nearest one, digit by digit.
 
-A digit's step takes what is left of the argument and the root so far. If both sides agree on the
-first step's input, on every step from any input that can come, and on the end, they agree on all.
+By induction over the digits. Before the digit of place 4^k the argument is R^2 + ``remainder`` for
+a multiple R of 2^(k+1), the root so far, and ``result`` is R 2^(k+1). A step sets the digit,
+R + 2^k, and takes the difference of the squares, ``result + place``, from the remainder, or does
+neither; what is left must be at most what the digits below can take away. The end makes R or R + 1
+of it, by the rule of which there is one root only. All of this is linear in the two.
 """
 
 from __future__ import annotations
 
+import functools
 import importlib.util
+import math
 from types import ModuleType
 from typing import Any
 
@@ -23,7 +28,8 @@ from halfcycle.regulator import arithmetic
 LEFT, ROOT, PLACE = "remainder", "result", "place"
 """The C's locals that the induction runs over."""
 FIRST_PLACE = 1 << 30
-LIMIT_S = 30.0
+LIMIT_S = 300.0
+TRIED_ROOTS = 150
 
 
 class NotProvenError(Exception):
@@ -31,12 +37,14 @@ class NotProvenError(Exception):
 
 
 def prove(source: Source, name: str) -> int:
-    """Show that the C function ``name`` is ``arithmetic.root`` for all of [0, the answer].
+    """Show that the C function ``name``, and ``arithmetic.root``, are the nearest square root, for
+    all of [0, the answer].
 
     Raises NotProvenError. What was shown once of a source is remembered with it.
     """
     if name not in source.roots:
         try:
+            _model_is_proven()
             source.roots[name] = _Induction(source, name).run()
         except (NotUnderstoodError, UndecidedError, UndefinedError, KeyError) as error:
             source.roots[name] = f"{name}: {error}"
@@ -46,6 +54,33 @@ def prove(source: Source, name: str) -> int:
     if isinstance(shown, str):
         raise NotProvenError(shown)
     return shown
+
+
+def wrong_argument(source: Source, name: str, top: int) -> int | None:
+    """A number of [0, ``top``] of which the C's root is another than the model's, None if none of
+    those that are tried is: both sides of squares, and of where the rounding changes."""
+    highest = math.isqrt(top)
+    roots = {*range(min(highest, 64) + 1), highest, *(1 << bit for bit in range(17))}
+    roots |= {highest * step // TRIED_ROOTS for step in range(TRIED_ROOTS)}
+    for root in sorted(roots):
+        edges = (root * (root - 1), root * root, root * (root + 1))
+        for value in (edge + side for edge in edges for side in (-1, 0, 1)):
+            if 0 <= value <= top and _root_of(source, name, value) != arithmetic.root(value):
+                return value
+    return None
+
+
+def _root_of(source: Source, name: str, value: int) -> int | None:
+    """What the C makes of a known number; None if C leaves it undefined."""
+    (fields,) = source.structs.values()
+    machine = PathMachine(source, Paths(), {field: [] for field in fields}, {})
+    kind = source.parameters[name][0][1]
+    assert kind is not None
+    try:
+        result = machine.call(name, [Number(value, kind)], name)
+    except (UndefinedError, NotUnderstoodError):
+        return None
+    return int(result.value) if result is not None else None
 
 
 class _Induction:
@@ -69,10 +104,7 @@ class _Induction:
     def run(self) -> int:
         first = self._first_place()
         self.top = 4 * first - 1
-        place = FIRST_PLACE
-        while place > first:  # Digits that the C leaves out: none of them is set.
-            self._each_path(lambda paths, place=place: self._left_out(paths, place))
-            place >>= 2
+        place = first
         while place:
             self._each_path(lambda paths, place=place: self._step(paths, first, place))
             place >>= 2
@@ -122,18 +154,12 @@ class _Induction:
             raise NotProvenError(f"{self.name}: its first place is {places[0]}")
         return places[0]
 
-    def _left_out(self, paths: Paths, place: int) -> None:
-        value = paths.unknown("value", 0, self.top)
-        left, root = arithmetic.root_digit(value, 0, place)
-        self._equal(paths, f"no digit of place {place} is set", (left, value), (root, 0))
-
     def _any(self, paths: Paths, first: int, place: int) -> tuple[Any, Any]:
         """Any remainder and root that can come before the digit of ``place`` = 4^k: the root is a
         multiple of 2^(k+1), and here it is in units of 2^-(k+1)."""
         left = paths.unknown(LEFT, 0, self.top)
         root = paths.unknown(ROOT, 0, self._root_max(first, place) // (4 * place)) * (4 * place)
-        for condition in self._possible(left, root, place):
-            paths.assume(condition)
+        paths.assume(self._possible(left, root, place))
         return left, root
 
     @staticmethod
@@ -145,35 +171,39 @@ class _Induction:
         return (top - unit) * unit
 
     @staticmethod
-    def _possible(left: Any, root: Any, place: int) -> list[Any]:
-        """The argument is below the square of the root so far with its last digit one up."""
-        return [term_of(left) < 2 * term_of(root) + max(4 * place, 1)]
+    def _possible(left: Any, root: Any, place: int) -> Any:
+        """The argument is at most the square of the root so far with its last digit one up."""
+        return term_of(left) <= 2 * term_of(root) + max(4 * place, 1)
 
     def _step(self, paths: Paths, first: int, place: int) -> None:
         left, root = self._any(paths, first, place)
-        wanted = arithmetic.root_digit(left, root, place)
+        after_left, after_root = self._digit(paths, left, root, place)
         after = place >> 2
+        a, b = term_of(left), term_of(root)
+        c, d = term_of(after_left), term_of(after_root)
         self._show(
             paths,
-            "a digit leaves less than the next ones can hold",
-            *self._possible(*wanted, after),
-            term_of(wanted[0]) >= 0,
-            term_of(wanted[0]) <= self.top,
-            term_of(wanted[1]) >= 0,
-            term_of(wanted[1]) <= self._root_max(first, after),
-            term_of(wanted[1]) % place == 0,
+            f"its digit of place {place} is a digit",
+            z3.Or(
+                z3.And(c == a, 2 * d == b),
+                z3.And(c == a - b - place, 2 * d == b + 2 * place),
+            ),
+            self._possible(after_left, after_root, after),
+            c >= 0,
+            c <= self.top,
+            d <= self._root_max(first, after),
         )
+
+    def _digit(self, paths: Paths, left: Any, root: Any, place: int) -> tuple[Any, Any]:
+        """Remainder and root after the digit of ``place``."""
         variables = self._inside(left, root, place)
         machine = self._machine(paths)
         if not machine.truth(self.loop.cond, variables):
             raise NotProvenError(f"{self.name} ends before the digit of {place}")
         machine.step(self.loop.stmt, variables)
-        got = [variables[name].value for name in (LEFT, ROOT, PLACE)]
-        self._equal(
-            paths,
-            f"the digit of {place} is the model's",
-            *zip(got, (*wanted, after), strict=True),
-        )
+        if variables[PLACE].value != place >> 2:
+            raise NotProvenError(f"{self.name}: the place after {place} is not a quarter of it")
+        return variables[LEFT].value, variables[ROOT].value
 
     def _inside(self, left: Any, root: Any, place: int) -> Locals:
         """The locals at the head of the loop."""
@@ -192,10 +222,17 @@ class _Induction:
 
     def _end(self, paths: Paths) -> None:
         left = paths.unknown(LEFT, 0, self.top)
-        root = paths.unknown(ROOT, 0, 1 << 17)
-        for condition in self._possible(left, root, 0):
-            paths.assume(condition)
-        wanted = _ending(left, root)
+        root = paths.unknown(ROOT, 0, 1 << 16)
+        paths.assume(self._possible(left, root, 0))
+        a, b, result = term_of(left), term_of(root), term_of(self._rounded(paths, left, root))
+        self._show(
+            paths,
+            "it rounds to nearest",
+            z3.Or(z3.And(a <= b, result == b), z3.And(a > b, result == b + 1)),
+        )
+
+    def _rounded(self, paths: Paths, left: Any, root: Any) -> Any:
+        """What is returned after the last digit."""
         variables = self._inside(left, root, 0)
         machine = self._machine(paths)
         if machine.truth(self.loop.cond, variables):
@@ -205,15 +242,52 @@ class _Induction:
         result = machine.step(self.after[-1], variables) if self.after else None
         if not isinstance(result, Number):
             raise NotProvenError(f"{self.name} does not end in a return")
-        self._equal(paths, "it rounds as the model does", (result.value, wanted))
+        return result.value
 
 
-def _ending(left: Any, root: Any) -> Any:
-    """What ``arithmetic.root`` makes of the last remainder and root: its own code, in a copy whose
-    digits are these."""
+class _OfTheModel(_Induction):
+    """The same of ``arithmetic.root``, whose digits all run from ``FIRST_PLACE`` on."""
+
+    def __init__(self) -> None:
+        self.name = f"{arithmetic.__name__}.root"
+        self.top = 4 * FIRST_PLACE - 1
+
+    def _first_place(self) -> int:
+        seen: list[tuple[int, int, int]] = []
+        module = _arithmetic()
+
+        def digit(left: int, root: int, place: int) -> tuple[int, int]:
+            seen.append((left, root, place))
+            return left, root
+
+        module.root_digit = digit
+        module.root(self.top)
+        expected = [(self.top, 0, FIRST_PLACE >> shift) for shift in range(0, 31, 2)]
+        if seen != expected:
+            raise NotProvenError(f"{self.name} has other digits than one for each place")
+        return FIRST_PLACE
+
+    def _digit(self, paths: Paths, left: Any, root: Any, place: int) -> tuple[Any, Any]:
+        del paths
+        return arithmetic.root_digit(left, root, place)
+
+    def _rounded(self, paths: Paths, left: Any, root: Any) -> Any:
+        del paths
+        module = _arithmetic()
+        module.root_digit = lambda *_: (left, root)
+        return module.root(0)
+
+
+@functools.cache
+def _model_is_proven() -> bool:
+    """Show it of the model, once; raises NotProvenError."""
+    return bool(_OfTheModel().run())
+
+
+def _arithmetic() -> Any:
+    """A copy of the model's arithmetic, in which a function can be replaced."""
     spec = importlib.util.find_spec(arithmetic.__name__)
     assert spec is not None and spec.loader is not None
     module: ModuleType = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    module.root_digit = lambda *_: (left, root)  # type: ignore[attr-defined]
-    return module.root(0)
+    return module
