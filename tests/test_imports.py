@@ -151,8 +151,8 @@ FLAGS_OF_TOOLS = (
     "verify.compiler",
 )
 """What hands ``--flags`` to compilers, linkers and emulators."""
-SHOWS_COMMANDS = ("base.output_file", "check.checks", "verify.compare", "report.page")
-"""What names whole commands to run, with their options, in messages or on the page."""
+SHOWS_COMMANDS = ("base.command_words",)
+"""What messages name of the command line."""
 
 
 @pytest.mark.parametrize("name", [n for n in TREES if not n.startswith(PRINTERS)])

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from halfcycle.base import files
+from halfcycle.base.command_words import FORCE
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.base.text import printable_lines
@@ -139,7 +140,7 @@ def _current(name: str, wanted: str, found: Files) -> Check:
     if text == wanted:
         return Check(title, State.PASSED, "as the spec gives it")
     if emit.is_edited(text):
-        cause = f"edited by hand; change the spec instead, then {again} with --force"
+        cause = f"edited by hand; change the spec instead, then {again} with {FORCE}"
     else:
         cause = f"stale: {_reason(text, wanted)}; {again}"
     return Check(title, State.FAILED, f"{cause}\n{_diff(name, text, wanted)}")

@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 
 from halfcycle.base import files
+from halfcycle.base.command_words import FORCE
 from halfcycle.base.errors import Fault, InputError, RefusedError, ToolMissingError
 from halfcycle.base.findings import Finding
-from halfcycle.base.output_file import FORCE, is_one_of
+from halfcycle.base.output_file import is_one_of
 from halfcycle.base.text import printable
 from halfcycle.check import checks
 from halfcycle.cli import common

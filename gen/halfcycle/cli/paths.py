@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from halfcycle.base.output_file import FORCE
+from halfcycle.base.command_words import FORCE
 
 
 class GivenPath(click.Path):

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from halfcycle.base.command_words import FORCE
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.base.output_file import FORCE, OutputFile
+from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.tables import emit_json

@@ -66,7 +66,7 @@ def wrong_argument(source: Source, name: str, top: int) -> int | None:
         edges = (root * (root - 1), root * root, root * (root + 1))
         for value in (edge + side for edge in edges for side in (-1, 0, 1)):
             if 0 <= value <= top and _root_of(source, name, value) != arithmetic.root(value):
-                return value
+                return int(value)
     return None
 
 

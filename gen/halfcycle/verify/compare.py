@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from halfcycle.base import command_words
 from halfcycle.regulator.model import Regulator, drive_wave
 from halfcycle.regulator.plan import TURN, Plan
 from halfcycle.regulator.state import FIELDS, READERS
@@ -67,9 +68,8 @@ class Mismatch:
 
     def replay_options(self) -> str:
         """Options of ``halfcycle check SPEC DIR`` that show this place again."""
-        return (
-            f"--seed {self.seed} --samples {self.samples} "
-            f"--scenario {self.scenario} --tick {self.tick}"
+        return command_words.replay(
+            seed=self.seed, samples=self.samples, scenario=self.scenario, tick=self.tick
         )
 
     def __str__(self) -> str:
