@@ -3,7 +3,8 @@ noticed?
 
 Draws ``--count`` mutants of each spec's C (all of them without it) and of the Plan's constants, as
 many as ``--seconds`` allow. Whatever the bit-exact comparison does not notice must be proven equal
-to the model on every input, or be a hand-over that the proof refuses; anything else is listed.
+to the model on every input, or be refused by the proof though it is right when run here (C that is
+undefined, a broken hand-over); anything else is listed.
 Exit code 1 if there is one.
 """
 
@@ -59,7 +60,7 @@ def summary(verdicts: list[Verdict]) -> str:
     whole = len(verdicts) - counts[Seen.NOT_COMPILED]
     return (
         f"{whole} mutants: {counts[Seen.NOTICED]} noticed, {counts[Seen.EQUIVALENT]} proven "
-        f"equal, {counts[Seen.HAND_OVER]} broken hand-overs that the proof sees, "
+        f"equal, {counts[Seen.REFUSED]} refused by the proof alone, "
         f"{counts[Seen.UNNOTICED]} not noticed; {counts[Seen.NOT_COMPILED]} do not compile"
     )
 

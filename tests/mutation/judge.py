@@ -17,10 +17,11 @@ from pycparser import c_ast, c_generator
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.equality import prove_equal
+from halfcycle.prove.replay import compared
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.verify import compiler
-from halfcycle.verify.compare import verify
+from halfcycle.verify.compare import call_once, verify
 
 SAMPLES = 60_000
 LIMIT_S = 60.0
@@ -45,7 +46,7 @@ class Seen(Enum):
 
     NOT_COMPILED = "not compiled"
     NOTICED = "noticed by the comparison"
-    HAND_OVER = "every value right, the order of the hand-over wrong: seen by the proof"
+    REFUSED = "right when run here, and refused by the proof: undefined, or out of order"
     EQUIVALENT = "proven equal to the model on every input"
     UNNOTICED = "not noticed"
 
@@ -132,14 +133,27 @@ def _proven(sender: Connection, work: Work) -> None:
         faults: list[str] = []
         for call in CALL_NAMES if work.texts == work.original else calls:
             outcome = prove_equal(work.plan, source, call)
+            if outcome.example is not None and outcome.example.undefined:
+                example = outcome.example
+                got = call_once(
+                    work.plan,
+                    work.texts,
+                    call=call,
+                    state=example.state,
+                    argument=example.argument,
+                )
+                if not compared(work.plan, call, example, got).field:
+                    sender.send(Verdict(Seen.REFUSED, f"{call}: {example.why}"))
+                    return
             if not outcome.equal:
-                sender.send(Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided or outcome}"))
+                why = outcome.undecided or f"{outcome.example}"
+                sender.send(Verdict(Seen.UNNOTICED, f"{call}: {why}"))
                 return
             faults += outcome.faults
     except NotUnderstoodError as error:
         sender.send(Verdict(Seen.UNNOTICED, str(error)))
     else:
-        seen = Seen.HAND_OVER if faults else Seen.EQUIVALENT
+        seen = Seen.REFUSED if faults else Seen.EQUIVALENT
         sender.send(Verdict(seen, "; ".join(faults)))
 
 

@@ -233,8 +233,10 @@ def _table(parsed: Source, node: Any) -> tuple[IntType, list[int]]:
         if not isinstance(item, c_ast.Constant):
             raise _unclear(node, f"{node.name} holds more than numbers")
         values.append(parsed.widths.constant(item.value)[0])
-    if parsed.length(node.type) != len(values):
+    rest = parsed.length(node.type) - len(values)
+    if rest < 0:
         raise _unclear(node, f"{node.name} has {len(values)} numbers")
+    values += [0] * rest  # C99 6.7.8, 21
     if not all(element.low <= value <= element.high for value in values):
         raise _unclear(node, f"{node.name} holds numbers beyond {element}")
     return element, values

@@ -51,6 +51,8 @@ class Example:
     state: Mapping[str, int]
     argument: int | None
     why: str
+    undefined: bool = False
+    """C leaves undefined what the call does there, so that a run may agree by chance."""
 
 
 class _FoundError(Exception):
@@ -137,7 +139,7 @@ class _Run:
         try:
             result = machine.call(name, numbers, name)
         except UndefinedError as error:
-            self._found(paths.model(), state, arguments, str(error))
+            self._found(paths.model(), state, arguments, str(error), undefined=True)
         pairs = [
             (f"{name}_{n}" if len(row) > 1 else name, model, c)
             for name, row in machine.state.items()
@@ -181,7 +183,13 @@ class _Run:
                 self._found(model, state, arguments, f"{', '.join(differing)} would differ")
 
     def _found(
-        self, model: Any, state: dict[str, list[Any]], arguments: list[Any], why: str
+        self,
+        model: Any,
+        state: dict[str, list[Any]],
+        arguments: list[Any],
+        why: str,
+        *,
+        undefined: bool = False,
     ) -> None:
         def number(value: Any) -> int:
             if isinstance(value, int):
@@ -194,5 +202,5 @@ class _Run:
             if elements is not None:
                 values |= zip(row.elements, map(number, elements), strict=True)
         argument = number(arguments[0]) if arguments else None
-        self.outcome.example = Example(values, argument, why)
+        self.outcome.example = Example(values, argument, why, undefined)
         raise _FoundError

@@ -26,18 +26,23 @@ class Replay:
 
 def tried(plan: Plan, files: Mapping[str, str], call: str, example: Example) -> Replay:
     """Call ``call`` of both sides on ``example``; the C in a process of its own."""
-    argument = example.argument
-    model = Regulator(plan)
-    if call != "reset":
-        model.load(example.state)
-    result = getattr(model, call)(*(() if argument is None else (argument,)))
-    wanted = {**model.fields(), RESULT: result or 0}
     try:
         got = isolated.call_apart(
-            plan, files, call=call, state=dict(example.state), argument=argument
+            plan, files, call=call, state=dict(example.state), argument=example.argument
         )
     except (compiler.CompileError, isolated.ProcessLostError) as error:
         return Replay(trouble=str(error))
+    return compared(plan, call, example, got)
+
+
+def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) -> Replay:
+    """The first difference of the model to what the C ``got`` (as ``compare.call_once`` has it)."""
+    model = Regulator(plan)
+    if call != "reset":
+        model.load(example.state)
+    arguments = () if example.argument is None else (example.argument,)
+    result = getattr(model, call)(*arguments)
+    wanted = {**model.fields(), RESULT: result or 0}
     for field in (*FIELDS, RESULT):
         if wanted[field] != got[field]:
             return Replay(field, wanted[field], got[field])
