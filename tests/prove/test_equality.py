@@ -31,7 +31,8 @@ from support import plan_cases, planted
 from support.paths import SPECS as EXAMPLES
 
 
-@pytest.mark.parametrize("case", plan_cases.CASES)
+# An RMS with a sum of 48 bits is one of the examples, below.
+@pytest.mark.parametrize("case", [case for case in plan_cases.CASES if "rms wide" not in case])
 def test_good_code_is_equal_on_every_input(case: str) -> None:
     plan = planted.plan_of(case)
     proofs = equal(plan, plan_cases.render(plan))
