@@ -94,8 +94,9 @@ def test_stopped_at_a_rename_says_what_it_left(tmp_path: Path, number: signal.Si
     spec.write_bytes(EXAMPLE.read_bytes().replace(b"= 2048", b"= 2050"))
     code = (
         "import os, signal, sys\nfrom pathlib import Path\nfrom halfcycle.cli import main\n"
-        # What a shell starts in the background ignores the first of these signals.
+        # A shell's background ignores the first of these signals, nohup the last.
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "signal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
         "real, count = Path.replace, 0\n"
         "def replace(self, target):\n    global count\n    count += 1\n"
         f"    if count == 2:\n        os.kill(os.getpid(), {int(number)})\n"
