@@ -120,7 +120,8 @@ def test_calibrate(tmp_path: Path) -> None:
 @pytest.mark.full
 def test_targets(tmp_path: Path) -> None:
     spec = copy(tmp_path, "peat_cabin")
-    code, found = run(tmp_path, "targets", spec, "--samples", "1000")
+    some = ["--target", "cortex-m4", "--target", "avr", "--target", "z80"]
+    code, found = run(tmp_path, "targets", spec, "--samples", "1000", *some)
     assert code == 0 and found["targets"]
     refused = copy(tmp_path, "peat_cabin", settling_ms="30")
     assert run(tmp_path, "targets", refused)[0] == 1
