@@ -85,7 +85,7 @@ static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
    `to` has HC_RECORD rows of `ticks` numbers each. */
 EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
                         const struct plant *plant, const int64_t *target_tick,
-                        const int32_t *target_mv, size_t targets, const uint8_t *updates,
+                        const int32_t *target_mv, size_t targets, const unsigned char *updates,
                         int64_t *to)
 {
     size_t tick;
@@ -183,7 +183,7 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
 
 /* The drive at one phase after the other, on one instance whose outputs change from call to call:
    what the two slots hold and which of them is in use. */
-EXPORT void harness_drives(const int16_t *first, const int16_t *second, const uint8_t *slot,
+EXPORT void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
                            const uint16_t *phase, size_t values, int16_t *to)
 {
     size_t row;

@@ -46,7 +46,8 @@ void hc_guest_load(void)
 /* Rubbish first: reset must set every field by itself. */
 static void restart(struct hc_state *s)
 {
-    volatile uint8_t *byte = (volatile uint8_t *)s; /* so that no library's memset is needed */
+    /* so that no library's memset is needed */
+    volatile unsigned char *byte = (volatile unsigned char *)s;
     uint16_t i;
     for (i = 0u; i < sizeof *s; i++) {
         byte[i] = 0xA5u;
@@ -60,7 +61,7 @@ static void run_ticks(struct hc_state *s, uint32_t ticks)
     for (; ticks > 0u; ticks--) {
         const uint32_t word = hc_get();
         const int complete = hc_sample(s, (uint16_t)(word & 0xFFFFu));
-        uint8_t calls = (uint8_t)(word >> 16);
+        uint16_t calls = (uint16_t)(word >> 16);
         if (calls == AFTER_WINDOW) {
             calls = (complete != 0) ? 1u : 0u;
         }

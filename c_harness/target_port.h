@@ -21,7 +21,7 @@ static void hc_finish(void) {}
 
 #elif defined(HC_PORT_AVR)
 
-#define HC_REGISTER(address) (*(volatile uint8_t *)(address))
+#define HC_REGISTER(address) (*(volatile unsigned char *)(address))
 #define HC_GET_REGISTER HC_REGISTER(0x4A) /* GPIOR1 of the ATmega328P */
 #define HC_PUT_REGISTER HC_REGISTER(0x4B) /* GPIOR2 */
 
@@ -36,10 +36,10 @@ static uint32_t hc_get(void)
 
 static void hc_put(uint32_t word)
 {
-    HC_PUT_REGISTER = (uint8_t)word;
-    HC_PUT_REGISTER = (uint8_t)(word >> 8);
-    HC_PUT_REGISTER = (uint8_t)(word >> 16);
-    HC_PUT_REGISTER = (uint8_t)(word >> 24);
+    HC_PUT_REGISTER = (unsigned char)word;
+    HC_PUT_REGISTER = (unsigned char)(word >> 8);
+    HC_PUT_REGISTER = (unsigned char)(word >> 16);
+    HC_PUT_REGISTER = (unsigned char)(word >> 24);
 }
 
 static void hc_finish(void) {}
@@ -48,9 +48,9 @@ static void hc_finish(void) {}
 
 /* At HC_REGISTER_ADDRESS, which the compiler's options give. */
 #if defined(__SDCC_mcs51)
-#define HC_REGISTER (*(volatile __xdata uint8_t *)HC_REGISTER_ADDRESS)
+#define HC_REGISTER (*(volatile __xdata unsigned char *)HC_REGISTER_ADDRESS)
 #else
-#define HC_REGISTER (*(volatile uint8_t *)HC_REGISTER_ADDRESS)
+#define HC_REGISTER (*(volatile unsigned char *)HC_REGISTER_ADDRESS)
 #endif
 #define HC_READ_BYTE 'r'
 #define HC_WRITE_BYTE 'w'
@@ -59,16 +59,16 @@ static void hc_finish(void) {}
 /* Static, and byte by byte: shifts of 32 bits and indirect loads are slow on these machines. */
 static union {
     uint32_t word;
-    uint8_t bytes[4];
+    unsigned char bytes[4];
 } hc_way;
 
-static void hc_put_byte(uint8_t byte)
+static void hc_put_byte(unsigned char byte)
 {
     HC_REGISTER = HC_WRITE_BYTE;
     HC_REGISTER = byte;
 }
 
-static uint8_t hc_get_byte(void)
+static unsigned char hc_get_byte(void)
 {
     HC_REGISTER = HC_READ_BYTE;
     return HC_REGISTER;

@@ -92,7 +92,11 @@ def test_the_plans_constants_move_by_one() -> None:
 # What the comparison cannot see, by hand: a mask that the conversion to 8 bits does anyway; and the
 # same stores in another order, which only a reader of another level could see.
 UNSEEN = (
-    ("(uint8_t)((s->window_sequence + 1u) & 255u)", "(uint8_t)(s->window_sequence + 1u)", "=="),
+    (
+        "(uint_least8_t)((s->window_sequence + 1u) & 255u)",
+        "(uint_least8_t)(s->window_sequence + 1u)",
+        "==",
+    ),
     (
         "        s->flags[spare] = flags;\n        s->output_slot = spare;",
         "        s->output_slot = spare;\n        s->flags[spare] = flags;",

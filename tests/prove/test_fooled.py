@@ -137,8 +137,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "sequence not volatile",
             ".h",
-            "volatile uint8_t window_sequence",
-            "uint8_t window_sequence",
+            "volatile uint_least8_t window_sequence",
+            "uint_least8_t window_sequence",
         ),
         "scale",
     ),

@@ -131,7 +131,7 @@ PLANTED = (
         "wrong slot",
         "update",
         "(s->output_slot == 0u) ? 1u : 0u",
-        "(uint8_t)(s->output_slot + 1u)",
+        "(uint_least8_t)(s->output_slot + 1u)",
     ),
     Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
     Planted(

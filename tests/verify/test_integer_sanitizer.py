@@ -53,7 +53,7 @@ def test_no_integer_is_lost_in_any_scenario(case: str) -> None:
     [
         # Each computes the very same bits, so that only the sanitizer can notice.
         ("((sequence + 256u) - s->taken_sequence)", "((uint32_t)sequence - s->taken_sequence)"),
-        ("(uint8_t)((s->window_sequence + 1u) & 255u)", "s->window_sequence + 1"),
+        ("(uint_least8_t)((s->window_sequence + 1u) & 255u)", "s->window_sequence + 1"),
     ],
     ids=["unsigned wrap", "implicit truncation"],
 )

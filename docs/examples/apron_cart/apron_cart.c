@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 91b36ffe48f374973045d0df8f52f3d3f40ec7aaa48a500db2be0a7ff6aa6c81
+ *     file 7cdceae127efd0b4434ca8a4c4a7c46b06db4c9926d8cf885234ee6384da8655
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -43,16 +43,16 @@ static const APRON_CART_IN_FLASH uint16_t apron_cart_quarter[65] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t apron_cart_round_shift(uint32_t value, uint8_t shift)
+static uint32_t apron_cart_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t apron_cart_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t apron_cart_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return apron_cart_round_shift(product, (uint8_t)(shift - 8u));
+    return apron_cart_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 /* square root to nearest, digit by digit; value below 2^26 */
@@ -75,7 +75,7 @@ static uint32_t apron_cart_root(uint32_t value)
 
 void apron_cart_reset(struct apron_cart_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -95,7 +95,7 @@ void apron_cart_reset(struct apron_cart_state *s)
 
 void apron_cart_set_target_mv(struct apron_cart_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -119,7 +119,7 @@ int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -147,15 +147,15 @@ static int32_t apron_cart_regulate(struct apron_cart_state *s, int16_t error)
 
 void apron_cart_update(struct apron_cart_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)apron_cart_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? APRON_CART_FLAG_MISSED : 0u;
 
@@ -198,7 +198,7 @@ void apron_cart_update(struct apron_cart_state *s)
         if ((target != 0) && ((flags & APRON_CART_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 20b8e53aa2801e7a31a3b6396edcd3577a6816edb15ab72343fe83cc564b5bac
+ *     file 7d705b080fa1d8ec7c0c86c0710228d47d03e537797c57714ccdeb263a39bb78
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -70,7 +70,7 @@
  *     apron_cart_update       the same or a lower priority; done before the next window ends
  *     apron_cart_set_target_mv  one caller at a time, any priority; once at most during an update
  *     apron_cart_drive, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
+ * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
@@ -110,10 +110,10 @@ struct apron_cart_state {
     volatile int16_t reading[2]; /* 0 to 5120 */
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint16_t flags[2];
-    volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint8_t taken_sequence; /* the last one that an update used */
-    volatile uint8_t target_slot; /* 0 or 1 */
-    volatile uint8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t output_slot; /* 0 or 1 */
 };
 
 /* Zero drive, nothing measured, target at the rated voltage. */

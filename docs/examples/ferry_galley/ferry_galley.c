@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 4d975df2c3d2b6ea62697f4f3f58a7c43b4f6497a97d69b8df531be5818fcf44
+ *     file fbcbe01d441dec7e9055e65ab1ad94599837d8eb7e103ae9a15de413b10427c1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -43,21 +43,21 @@ static const FERRY_GALLEY_IN_FLASH uint16_t ferry_galley_quarter[65] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t ferry_galley_round_shift(uint32_t value, uint8_t shift)
+static uint32_t ferry_galley_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t ferry_galley_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t ferry_galley_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return ferry_galley_round_shift(product, (uint8_t)(shift - 8u));
+    return ferry_galley_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 void ferry_galley_reset(struct ferry_galley_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -78,7 +78,7 @@ void ferry_galley_reset(struct ferry_galley_state *s)
 
 void ferry_galley_set_target_mv(struct ferry_galley_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -102,7 +102,7 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -130,8 +130,8 @@ static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error
 
 void ferry_galley_update(struct ferry_galley_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)ferry_galley_round_shift(sum, 2u);
@@ -140,7 +140,7 @@ void ferry_galley_update(struct ferry_galley_state *s)
         const int32_t ramp = (climb < goal) ? climb : goal;
         const int16_t target = (int16_t)((uint32_t)ramp >> 16);
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? FERRY_GALLEY_FLAG_MISSED : 0u;
 
@@ -184,7 +184,7 @@ void ferry_galley_update(struct ferry_galley_state *s)
         if ((target != 0) && ((flags & FERRY_GALLEY_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

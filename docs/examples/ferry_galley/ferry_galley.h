@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 4c5448e0f288e475ed567692a754f18355a03b49186e0ee2071edafb9dd2e81a
+ *     file 3f04f4051a18c5696ae4a678ae12876fa040e9cfda2b98ccc50b01044b1fede0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -73,7 +73,7 @@
  *     ferry_galley_update       the same or a lower priority; done before the next window ends
  *     ferry_galley_set_target_mv  one caller at a time, any priority; once at most during an update
  *     ferry_galley_drive, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
+ * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
@@ -114,10 +114,10 @@ struct ferry_galley_state {
     volatile int16_t reading[2]; /* 0 to 12800 */
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint16_t flags[2];
-    volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint8_t taken_sequence; /* the last one that an update used */
-    volatile uint8_t target_slot; /* 0 or 1 */
-    volatile uint8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t output_slot; /* 0 or 1 */
 };
 
 /* Zero drive, nothing measured, target at the rated voltage. */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 349766207138e515d1ab4aef2ecdcd5c857a457b2114b7af5ca08c00c45c4286
+ *     file 85923480088db94258b5a86e5642d58d0110bfab2d8d0a51ffc7f71a6a2eb176
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -49,21 +49,21 @@ static const MOOR_SIGNAL_IN_FLASH uint16_t moor_signal_quarter[129] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t moor_signal_round_shift(uint32_t value, uint8_t shift)
+static uint32_t moor_signal_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t moor_signal_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t moor_signal_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return moor_signal_round_shift(product, (uint8_t)(shift - 8u));
+    return moor_signal_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 void moor_signal_reset(struct moor_signal_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -83,7 +83,7 @@ void moor_signal_reset(struct moor_signal_state *s)
 
 void moor_signal_set_target_mv(struct moor_signal_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -107,7 +107,7 @@ int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -135,14 +135,14 @@ static int32_t moor_signal_regulate(struct moor_signal_state *s, int16_t error)
 
 void moor_signal_update(struct moor_signal_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)moor_signal_round_shift(sum, 3u);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? MOOR_SIGNAL_FLAG_MISSED : 0u;
 
@@ -185,7 +185,7 @@ void moor_signal_update(struct moor_signal_state *s)
         if ((target != 0) && ((flags & MOOR_SIGNAL_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

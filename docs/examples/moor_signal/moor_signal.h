@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 32a60ec0891844dc42936bbb70475f796cdb504fd98db7dc6e5539c1ae84e544
+ *     file e0b13fbe7d73900ac8b6d040b5b7121ebe950946f81d78fa314557e7a3f95c30
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -68,7 +68,7 @@
  *     moor_signal_update       the same or a lower priority; done before the next window ends
  *     moor_signal_set_target_mv  one caller at a time, any priority; once at most during an update
  *     moor_signal_drive, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
+ * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
@@ -108,10 +108,10 @@ struct moor_signal_state {
     volatile int16_t reading[2]; /* 0 to 7680 */
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint16_t flags[2];
-    volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint8_t taken_sequence; /* the last one that an update used */
-    volatile uint8_t target_slot; /* 0 or 1 */
-    volatile uint8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t output_slot; /* 0 or 1 */
 };
 
 /* Zero drive, nothing measured, target at the rated voltage. */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 1c82f5aa46d19661858019c803d04f45c474f7a3b8cfd54438419108a0755c22
+ *     file 0ff4bb4d3650faacc8a6a1265b4c9a70b218895d8368ae9ded615e39eab04593
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -43,21 +43,21 @@ static const PEAT_CABIN_IN_FLASH uint16_t peat_cabin_quarter[65] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t peat_cabin_round_shift(uint32_t value, uint8_t shift)
+static uint32_t peat_cabin_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t peat_cabin_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t peat_cabin_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return peat_cabin_round_shift(product, (uint8_t)(shift - 8u));
+    return peat_cabin_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 void peat_cabin_reset(struct peat_cabin_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -77,7 +77,7 @@ void peat_cabin_reset(struct peat_cabin_state *s)
 
 void peat_cabin_set_target_mv(struct peat_cabin_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -101,7 +101,7 @@ int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -129,14 +129,14 @@ static int32_t peat_cabin_regulate(struct peat_cabin_state *s, int16_t error)
 
 void peat_cabin_update(struct peat_cabin_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)peat_cabin_round_shift(sum, 4u);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PEAT_CABIN_FLAG_MISSED : 0u;
 
@@ -179,7 +179,7 @@ void peat_cabin_update(struct peat_cabin_state *s)
         if ((target != 0) && ((flags & PEAT_CABIN_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

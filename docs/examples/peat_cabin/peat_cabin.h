@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 8b2419c59fd2e19523c714dd3429ad60938ee85da3bc9df34f362ee27e5ec1f5
+ *     file 42cb2e9ddf9b591bcc1e2d5d260fe16b1851804363dda526b69e30807f1f09af
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -72,7 +72,7 @@
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
  *     peat_cabin_set_target_mv  one caller at a time, any priority; once at most during an update
  *     peat_cabin_drive, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
+ * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
@@ -112,10 +112,10 @@ struct peat_cabin_state {
     volatile int16_t reading[2]; /* 0 to 3200 */
     volatile int16_t scale[2]; /* 0 to 19660 */
     volatile uint16_t flags[2];
-    volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint8_t taken_sequence; /* the last one that an update used */
-    volatile uint8_t target_slot; /* 0 or 1 */
-    volatile uint8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t output_slot; /* 0 or 1 */
 };
 
 /* Zero drive, nothing measured, target at the rated voltage. */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 748b0f921e5902bb21dc9bd493196326cba3e35438d20d35e82171ef9e91b4c6
+ *     file 090395a046837cd0cf0c58df0ca9c60cb539fe58f3ad183fc9f559e3eb7116d6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -49,16 +49,16 @@ static const PRINT_SHOP_IN_FLASH uint16_t print_shop_quarter[129] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t print_shop_round_shift(uint32_t value, uint8_t shift)
+static uint32_t print_shop_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t print_shop_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t print_shop_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return print_shop_round_shift(product, (uint8_t)(shift - 8u));
+    return print_shop_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 /* square root to nearest, digit by digit; value below 2^28 */
@@ -81,7 +81,7 @@ static uint32_t print_shop_root(uint32_t value)
 
 void print_shop_reset(struct print_shop_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->sum_high = 0u;
     s->count = 0u;
@@ -103,7 +103,7 @@ void print_shop_reset(struct print_shop_state *s)
 
 void print_shop_set_target_mv(struct print_shop_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -138,7 +138,7 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
         s->sum_high = high;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_high[sequence & 1u] = high;
         s->window_sequence = sequence;
@@ -168,8 +168,8 @@ static int32_t print_shop_regulate(struct print_shop_state *s, int16_t error)
 
 void print_shop_update(struct print_shop_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t high = s->window_high[sequence & 1u];
@@ -177,7 +177,7 @@ void print_shop_update(struct print_shop_state *s)
         const int16_t reading = (int16_t)print_shop_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PRINT_SHOP_FLAG_MISSED : 0u;
 
@@ -220,7 +220,7 @@ void print_shop_update(struct print_shop_state *s)
         if ((target != 0) && ((flags & PRINT_SHOP_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

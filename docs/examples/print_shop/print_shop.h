@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file faa11c26f052af68f096f147f97145d070b88da8eaf092ed4bb7981f979b4e9f
+ *     file 34fc34d854a4862f072ccc8af66a690cba454e44364aea26e07ef4527ce8ae62
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -69,7 +69,7 @@
  *     print_shop_update       the same or a lower priority; done before the next window ends
  *     print_shop_set_target_mv  one caller at a time, any priority; once at most during an update
  *     print_shop_drive, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an 8-bit index, written last: a reader sees the old values or
+ * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
  * the new ones, never half of each, whatever the width of the machine's stores. The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
@@ -111,10 +111,10 @@ struct print_shop_state {
     volatile int16_t reading[2]; /* 0 to 11449 */
     volatile int16_t scale[2]; /* 0 to 18841 */
     volatile uint16_t flags[2];
-    volatile uint8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint8_t taken_sequence; /* the last one that an update used */
-    volatile uint8_t target_slot; /* 0 or 1 */
-    volatile uint8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t output_slot; /* 0 or 1 */
 };
 
 /* Zero drive, nothing measured, target at the rated voltage. */

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 69b20ed87743e381a35425ac3795b0bd8a192897ed0a81d237628b7735d06c0c
+ *     file a668e36ded0c256753f0150f8861473fa883a4e08ab78bb3d0516327de4da434
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -43,16 +43,16 @@ static const QUAY_KIOSK_IN_FLASH uint16_t quay_kiosk_quarter[65] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t quay_kiosk_round_shift(uint32_t value, uint8_t shift)
+static uint32_t quay_kiosk_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t quay_kiosk_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t quay_kiosk_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return quay_kiosk_round_shift(product, (uint8_t)(shift - 8u));
+    return quay_kiosk_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 /* square root to nearest, digit by digit; value below 2^26 */
@@ -75,7 +75,7 @@ static uint32_t quay_kiosk_root(uint32_t value)
 
 void quay_kiosk_reset(struct quay_kiosk_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -95,7 +95,7 @@ void quay_kiosk_reset(struct quay_kiosk_state *s)
 
 void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -119,7 +119,7 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -147,15 +147,15 @@ static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error)
 
 void quay_kiosk_update(struct quay_kiosk_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)quay_kiosk_root(square);
         const int16_t target = s->target[s->target_slot];
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? QUAY_KIOSK_FLAG_MISSED : 0u;
 
@@ -198,7 +198,7 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if ((target != 0) && ((flags & QUAY_KIOSK_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

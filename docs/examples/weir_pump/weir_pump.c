@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 21b2b342f5eae0338db045e7948fef2fffc229e987f8959d4a965f16e5d62af6
+ *     file 19cd5fbd324a92e266d25eb2b3beccb1dd4e306c4feaf4b3a8f061313ad58a6b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -43,21 +43,21 @@ static const WEIR_PUMP_IN_FLASH uint16_t weir_pump_quarter[65] = {
 };
 
 /* value / 2^shift to nearest, ties up; value + 2^(shift - 1) must fit 32 bits, shift 0 to 31 */
-static uint32_t weir_pump_round_shift(uint32_t value, uint8_t shift)
+static uint32_t weir_pump_round_shift(uint32_t value, uint_least8_t shift)
 {
     return (value + ((UINT32_C(1) << shift) >> 1)) >> shift;
 }
 
 /* value * gain / 2^shift to nearest, 8 <= shift <= 39; gain below 2^24, product below 2^40 */
-static uint32_t weir_pump_scale_by(uint32_t value, uint32_t gain, uint8_t shift)
+static uint32_t weir_pump_scale_by(uint32_t value, uint32_t gain, uint_least8_t shift)
 {
     const uint32_t product = ((value >> 8) * gain) + (((value & 255u) * gain) >> 8);
-    return weir_pump_round_shift(product, (uint8_t)(shift - 8u));
+    return weir_pump_round_shift(product, (uint_least8_t)(shift - 8u));
 }
 
 void weir_pump_reset(struct weir_pump_state *s)
 {
-    uint8_t slot;
+    uint_least8_t slot;
     s->sum = 0u;
     s->count = 0u;
     s->integral = 0;
@@ -78,7 +78,7 @@ void weir_pump_reset(struct weir_pump_state *s)
 
 void weir_pump_set_target_mv(struct weir_pump_state *s, int32_t rms_mv)
 {
-    const uint8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -102,7 +102,7 @@ int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
         s->sum = sum;
         s->count = count;
     } else {
-        const uint8_t sequence = (uint8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         s->window_sum[sequence & 1u] = sum;
         s->window_sequence = sequence;
         s->sum = 0u;
@@ -156,8 +156,8 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
 
 void weir_pump_update(struct weir_pump_state *s)
 {
-    const uint8_t sequence = s->window_sequence;
-    const uint8_t elapsed = (uint8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
+    const uint_least8_t sequence = s->window_sequence;
+    const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)weir_pump_round_shift(sum, 5u);
@@ -166,7 +166,7 @@ void weir_pump_update(struct weir_pump_state *s)
         const int32_t ramp = (climb < goal) ? climb : goal;
         const int16_t target = (int16_t)((uint32_t)ramp >> 16);
         const int16_t error = (int16_t)(target - reading);
-        const uint8_t now = s->output_slot;
+        const uint_least8_t now = s->output_slot;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? WEIR_PUMP_FLAG_MISSED : 0u;
 
@@ -210,7 +210,7 @@ void weir_pump_update(struct weir_pump_state *s)
         if ((target != 0) && ((flags & WEIR_PUMP_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint8_t spare = (s->output_slot == 0u) ? 1u : 0u;
+        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;

@@ -15,7 +15,7 @@ from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.verify import compiler
 
 STDINT = """
-typedef signed char int8_t; typedef unsigned char uint8_t;
+typedef unsigned {least8} uint_least8_t;
 typedef {int16} int16_t; typedef unsigned {int16} uint16_t;
 typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 #define INT16_C(c) c
@@ -29,7 +29,9 @@ typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 """
 
 
-TYPES = frozenset(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (8, 16, 32))
+TYPES = frozenset(
+    ["uint_least8_t", *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (16, 32))]
+)
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
 SHOWN = 3
 """Faults of one kind that are named at most."""
@@ -80,10 +82,13 @@ class Source:
         return self.widths.named(words)
 
 
-def preprocessed(files: Mapping[str, str], source: str, int_bits: int) -> str:
-    """``source`` with its includes and macros worked out, for an int of ``int_bits``."""
+def preprocessed(files: Mapping[str, str], source: str, int_bits: int, char_bits: int = 8) -> str:
+    """``source`` with its includes and macros worked out, for an int of ``int_bits`` and a char of
+    ``char_bits`` (8, or 16 if int has 16)."""
     narrow = int_bits == 16
     stdint = STDINT.format(
+        # A char of 16 bits is a short, as far as the C can tell: it names no char.
+        least8="char" if char_bits == 8 else "short",
         int16="int" if narrow else "short",
         int32="long" if narrow else "int",
         suffix=" ## L" if narrow else "",
@@ -92,8 +97,8 @@ def preprocessed(files: Mapping[str, str], source: str, int_bits: int) -> str:
     return compiler.preprocessed({**files, "stdint.h": stdint}, source, ["-nostdinc", "-I."])
 
 
-def parse(files: Mapping[str, str], source: str, int_bits: int) -> Source:
-    """Read ``source``, the NAME.c of a regulator.
+def parse(files: Mapping[str, str], source: str, int_bits: int, char_bits: int = 8) -> Source:
+    """Read ``source``, the NAME.c of a regulator, for an int and a char of so many bits.
 
     Raises compiler.CompileError, pycparser's ParseError, or NotUnderstoodError for what is none of
     the things that generated C consists of: one struct, tables that are constant, and functions.
@@ -102,7 +107,7 @@ def parse(files: Mapping[str, str], source: str, int_bits: int) -> Source:
     unclear = c_text.faults(files, name)
     if unclear:
         raise NotUnderstoodError("; ".join(unclear[:SHOWN]))
-    tree = c_parser.CParser().parse(preprocessed(files, source, int_bits), source)
+    tree = c_parser.CParser().parse(preprocessed(files, source, int_bits, char_bits), source)
     parsed = Source(Widths(int_bits), f"{name}_state")
     for node in tree.ext:
         _add(parsed, node)

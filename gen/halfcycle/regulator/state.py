@@ -178,15 +178,17 @@ STATE: tuple[Field, ...] = (
     Field("flags", "uint16_t", "update", _ALL_FLAGS, slots=2, shared=True),
     Field(
         "window_sequence",
-        "uint8_t",
+        "uint_least8_t",
         "sample",
         _SEQUENCE,
         "counts whole windows; its lowest bit is the newest slot",
         shared=True,
     ),
-    Field("taken_sequence", "uint8_t", "update", _SEQUENCE, "the last one that an update used"),
-    Field("target_slot", "uint8_t", "set_target_mv", _SLOT, "0 or 1", shared=True),
-    Field("output_slot", "uint8_t", "update", _SLOT, "0 or 1", shared=True),
+    Field(
+        "taken_sequence", "uint_least8_t", "update", _SEQUENCE, "the last one that an update used"
+    ),
+    Field("target_slot", "uint_least8_t", "set_target_mv", _SLOT, "0 or 1", shared=True),
+    Field("output_slot", "uint_least8_t", "update", _SLOT, "0 or 1", shared=True),
 )
 """Every field that any Plan's C has, in the order of the struct."""
 

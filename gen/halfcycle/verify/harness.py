@@ -27,12 +27,12 @@ void harness_store(const void *s, int64_t *to);
 void harness_load(void *s, const int64_t *from);
 void harness_run(void *s, uint16_t *codes, size_t ticks, const struct plant *plant,
     const int64_t *target_tick, const int32_t *target_mv, size_t targets,
-    const uint8_t *updates, int64_t *to);
+    const unsigned char *updates, int64_t *to);
 void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
-void harness_drives(const int16_t *first, const int16_t *second, const uint8_t *slot,
+void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
     const uint16_t *phase, size_t values, int16_t *to);
 """
 
@@ -117,7 +117,7 @@ class Harness:
         calls = null
         if updates is not None:
             updates = np.ascontiguousarray(updates, dtype=np.uint8)
-            calls = self._pointer("uint8_t *", updates)
+            calls = self._pointer("unsigned char *", updates)
         self._lib.harness_run(
             self._state,
             self._pointer("uint16_t *", codes),
@@ -186,7 +186,7 @@ class Harness:
         self._lib.harness_drives(
             self._pointer("int16_t *", first),
             self._pointer("int16_t *", second),
-            self._pointer("uint8_t *", slots),
+            self._pointer("unsigned char *", slots),
             self._pointer("uint16_t *", phases),
             len(phases),
             self._pointer("int16_t *", result),
