@@ -81,8 +81,8 @@ def test_what_tells_them_apart_is_replayed_in_the_compiled_c() -> None:
 UNSEEN = (
     (
         "drive",
-        "s->scale[s->output_slot], 14u",
-        "s->scale[(phase >= 0xFC00u) ? 0u : s->output_slot], 14u",
+        "s->scale[slot], 14u",
+        "s->scale[(phase >= 0xFC00u) ? 0u : slot], 14u",
     ),
     ("update", "round_shift((uint32_t)drive, 10u)", "round_shift((uint32_t)drive - 1u, 10u)"),
     (

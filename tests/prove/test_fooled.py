@@ -11,7 +11,7 @@ from support import plan_cases, planted
 Change = tuple[str, str, str, str]
 """What it is, file ending, old text, new text."""
 
-RETURN = "    return s->flags[s->output_slot];"
+RETURN = "    return s->flags[slot];"
 REFUSED: tuple[Change, ...] = (
     ("static local that grows", ".c", RETURN, f"    static uint16_t calls = 0u;\n{RETURN}"),
     (
@@ -183,8 +183,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "index read twice by a reader",
             ".c",
-            "    return s->flags[s->output_slot];",
-            "    return (s->output_slot == 0u) ? s->flags[0] : s->flags[s->output_slot];",
+            "    return s->flags[slot];",
+            "    return (s->output_slot == 0u) ? s->flags[0] : s->flags[slot];",
         ),
         "flags",
     ),

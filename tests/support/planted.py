@@ -130,8 +130,8 @@ PLANTED = (
     Planted(
         "wrong slot",
         "update",
-        "(s->output_slot == 0u) ? 1u : 0u",
-        "(uint_least8_t)(s->output_slot + 1u)",
+        "(now == 0u) ? 1u : 0u",
+        "(uint_least8_t)(now + 1u)",
     ),
     Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
     Planted(

@@ -50,7 +50,7 @@ def test_generated_code_equals_the_model(case: str) -> None:
     assert calls[-1] == (result.samples, result.samples)
 
 
-SCALE_IN_FORCE = "s->scale[s->output_slot], 14u"
+SCALE_IN_FORCE = "s->scale[slot], 14u"
 AT_DRIVE = "round_shift((uint32_t)drive, 10u)"
 AT_HELD = "round_shift((uint32_t)s->integral, 10u)"
 
@@ -64,9 +64,9 @@ def tie(value: str, *, even: bool) -> str:
 # All of these once passed as bit-exact: drive was asked with slot 0 in use and one scale a turn,
 # and no scale was half way between two.
 ONCE_MISSED = [
-    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 0u : s->output_slot], 14u", "drive"),
-    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 1u : s->output_slot], 14u", "drive"),
-    (SCALE_IN_FORCE, "s->scale[(phase == 0x1234u) ? 0u : s->output_slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 0u : slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 1u : slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "s->scale[(phase == 0x1234u) ? 0u : slot], 14u", "drive"),
     (AT_DRIVE, tie("(uint32_t)drive", even=True), "scale"),
     (AT_DRIVE, tie("(uint32_t)drive", even=False), "scale"),
     (AT_HELD, tie("(uint32_t)s->integral", even=True), "scale"),
@@ -86,7 +86,7 @@ def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
     # Seen only if the scale changes within a turn.
     kept = "    static int16_t kept;\n"
     kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_slot]; }}\n"
-    files = broken("mean", "(uint16_t)s->scale[s->output_slot], 14u", "(uint16_t)kept, 14u")
+    files = broken("mean", "(uint16_t)s->scale[slot], 14u", "(uint16_t)kept, 14u")
     text = files["reed_lamp.c"].replace(
         "    const uint32_t wide =", f"{kept}    const uint32_t wide ="
     )
@@ -128,8 +128,8 @@ DEFECTS = [
     ("mean", "scale >= 4000", "scale > 4000", None),
     ("mean", "reading < 300", "reading <= 300", None),
     ("mean", "rms_mv > REED_LAMP_TARGET_MAX_MV", "rms_mv > REED_LAMP_RATED_MV", "target"),
-    ("mean", "after = least;", "after = least + 1;", "integral"),
-    ("mean", "after = most;", "after = most + 1;", "integral"),
+    ("mean", "(rest > s->integral) ? rest :", "(rest > s->integral) ? rest + 1 :", "integral"),
+    ("mean", "(rest < s->integral) ? rest :", "(rest < s->integral) ? rest + 1 :", "integral"),
     ("mean", "if (target == 0)", "if (target <= 1)", None),
     ("mean", "elapsed > 1u", "elapsed > 2u", "flags"),
     ("mean", "s->taken_sequence = sequence;", "s->taken_sequence++;", "taken_sequence"),

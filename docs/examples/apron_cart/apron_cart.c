@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 7cdceae127efd0b4434ca8a4c4a7c46b06db4c9926d8cf885234ee6384da8655
+ *     file 720a83c346fd2b7874529726e3a53bb5d5150c5257bed03fc4276f50027a2fa9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -153,9 +153,11 @@ void apron_cart_update(struct apron_cart_state *s)
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)apron_cart_root(square);
-        const int16_t target = s->target[s->target_slot];
+        const uint_least8_t aim = s->target_slot;
+        const int16_t target = s->target[aim];
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? APRON_CART_FLAG_MISSED : 0u;
 
@@ -198,7 +200,6 @@ void apron_cart_update(struct apron_cart_state *s)
         if ((target != 0) && ((flags & APRON_CART_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -208,18 +209,21 @@ void apron_cart_update(struct apron_cart_state *s)
 
 int32_t apron_cart_rms_mv(const struct apron_cart_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)apron_cart_scale_by(reading, UINT32_C(11534336), 18u);
 }
 
 int16_t apron_cart_scale(const struct apron_cart_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t apron_cart_flags(const struct apron_cart_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
@@ -232,7 +236,8 @@ int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
     const uint16_t left = apron_cart_quarter[index];
     const uint16_t rise = (uint16_t)(apron_cart_quarter[index + 1u] - left);
     const uint32_t sine = left + apron_cart_round_shift((uint32_t)rise * along, 8u);
-    const uint32_t wide = apron_cart_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = apron_cart_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 08569122a59a047ef1dc1cbca32c37bdb75b6595be2b99b44ce5da3fa59e5279
+ *     file d0ce101b1504a4edad6438777767c4dbbd72b421212ccd30109f501d64ae5c4b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int apron_cart_window(struct apron_cart_state *s, const struct apron_cart
     int complete = 0;
     apron_cart_set_target_mv(s, v->target_mv);
     for (i = 0u; i < APRON_CART_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = apron_cart_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     apron_cart_update(s);

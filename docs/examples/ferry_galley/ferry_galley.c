@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file fbcbe01d441dec7e9055e65ab1ad94599837d8eb7e103ae9a15de413b10427c1
+ *     file 62304bb06cac31a218654dbbaa9ffefe1ef6edfb144f271050764b9c88c829fa
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -135,12 +135,16 @@ void ferry_galley_update(struct ferry_galley_state *s)
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)ferry_galley_round_shift(sum, 2u);
-        const int32_t goal = (int32_t)((uint32_t)s->target[s->target_slot] << 16);
+        const uint_least8_t aim = s->target_slot;
+        const uint32_t raised = (uint32_t)s->target[aim] << 16;
+        const int32_t goal = (int32_t)raised;
         const int32_t climb = s->ramp + INT32_C(9216206);
         const int32_t ramp = (climb < goal) ? climb : goal;
-        const int16_t target = (int16_t)((uint32_t)ramp >> 16);
+        const uint32_t reached = (uint32_t)ramp >> 16;
+        const int16_t target = (int16_t)reached;
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? FERRY_GALLEY_FLAG_MISSED : 0u;
 
@@ -184,7 +188,6 @@ void ferry_galley_update(struct ferry_galley_state *s)
         if ((target != 0) && ((flags & FERRY_GALLEY_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -194,18 +197,21 @@ void ferry_galley_update(struct ferry_galley_state *s)
 
 int32_t ferry_galley_rms_mv(const struct ferry_galley_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)ferry_galley_scale_by(reading, UINT32_C(11184561), 19u);
 }
 
 int16_t ferry_galley_scale(const struct ferry_galley_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t ferry_galley_flags(const struct ferry_galley_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
@@ -218,7 +224,8 @@ int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
     const uint16_t left = ferry_galley_quarter[index];
     const uint16_t rise = (uint16_t)(ferry_galley_quarter[index + 1u] - left);
     const uint32_t sine = left + ferry_galley_round_shift((uint32_t)rise * along, 8u);
-    const uint32_t wide = ferry_galley_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = ferry_galley_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 05dee35f2901b6627a8e7b8273e52afb5f81505e4db9b0e8294fe5dceda68037
+ *     file b5b6764fb1ee591b30aee5967925dcdd0725017aaf1c29ef136aaf450a6db1f5
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int ferry_galley_window(struct ferry_galley_state *s, const struct ferry_
     int complete = 0;
     ferry_galley_set_target_mv(s, v->target_mv);
     for (i = 0u; i < FERRY_GALLEY_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = ferry_galley_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     ferry_galley_update(s);

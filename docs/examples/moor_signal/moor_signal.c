@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 85923480088db94258b5a86e5642d58d0110bfab2d8d0a51ffc7f71a6a2eb176
+ *     file 9c757609e07dd7bdeed67fc39f32f7d6940d46503cbf42a10042b5341387821b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -140,9 +140,11 @@ void moor_signal_update(struct moor_signal_state *s)
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)moor_signal_round_shift(sum, 3u);
-        const int16_t target = s->target[s->target_slot];
+        const uint_least8_t aim = s->target_slot;
+        const int16_t target = s->target[aim];
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? MOOR_SIGNAL_FLAG_MISSED : 0u;
 
@@ -185,7 +187,6 @@ void moor_signal_update(struct moor_signal_state *s)
         if ((target != 0) && ((flags & MOOR_SIGNAL_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -195,18 +196,21 @@ void moor_signal_update(struct moor_signal_state *s)
 
 int32_t moor_signal_rms_mv(const struct moor_signal_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)moor_signal_scale_by(reading, UINT32_C(8542903), 18u);
 }
 
 int16_t moor_signal_scale(const struct moor_signal_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t moor_signal_flags(const struct moor_signal_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
@@ -219,7 +223,8 @@ int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
     const uint16_t left = moor_signal_quarter[index];
     const uint16_t rise = (uint16_t)(moor_signal_quarter[index + 1u] - left);
     const uint32_t sine = left + moor_signal_round_shift((uint32_t)rise * along, 7u);
-    const uint32_t wide = moor_signal_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = moor_signal_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

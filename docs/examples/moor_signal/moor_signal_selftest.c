@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file 6e340e8b6f3642a1a1bfe400f6b29387c9e673978a4a2f606956b123869428d5
+ *     file f12d9d6020f5a51143dcbc797ff3ca57d7e5cf0363b46c2ecaa34d5481b41902
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int moor_signal_window(struct moor_signal_state *s, const struct moor_sig
     int complete = 0;
     moor_signal_set_target_mv(s, v->target_mv);
     for (i = 0u; i < MOOR_SIGNAL_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = moor_signal_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     moor_signal_update(s);

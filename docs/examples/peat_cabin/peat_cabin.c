@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 0ff4bb4d3650faacc8a6a1265b4c9a70b218895d8368ae9ded615e39eab04593
+ *     file 2d6b9f391df526e51020c8e75862ebb8431d886f3e592a61d1b26a37bd61ef90
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -134,9 +134,11 @@ void peat_cabin_update(struct peat_cabin_state *s)
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)peat_cabin_round_shift(sum, 4u);
-        const int16_t target = s->target[s->target_slot];
+        const uint_least8_t aim = s->target_slot;
+        const int16_t target = s->target[aim];
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PEAT_CABIN_FLAG_MISSED : 0u;
 
@@ -179,7 +181,6 @@ void peat_cabin_update(struct peat_cabin_state *s)
         if ((target != 0) && ((flags & PEAT_CABIN_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -189,18 +190,21 @@ void peat_cabin_update(struct peat_cabin_state *s)
 
 int32_t peat_cabin_rms_mv(const struct peat_cabin_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)peat_cabin_scale_by(reading, UINT32_C(10252514), 16u);
 }
 
 int16_t peat_cabin_scale(const struct peat_cabin_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t peat_cabin_flags(const struct peat_cabin_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint16_t phase)
@@ -213,7 +217,8 @@ int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint16_t phase)
     const uint16_t left = peat_cabin_quarter[index];
     const uint16_t rise = (uint16_t)(peat_cabin_quarter[index + 1u] - left);
     const uint32_t sine = left + peat_cabin_round_shift((uint32_t)rise * along, 8u);
-    const uint32_t wide = peat_cabin_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = peat_cabin_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file a7c1891857b65417dd5fcb20a523d5156ad5ba6c691bafdf05883373345ad5e7
+ *     file 833eb366e88ca5ea34551fe3afff3bfa94a025c606f06c02f906aeeec406ac88
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int peat_cabin_window(struct peat_cabin_state *s, const struct peat_cabin
     int complete = 0;
     peat_cabin_set_target_mv(s, v->target_mv);
     for (i = 0u; i < PEAT_CABIN_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = peat_cabin_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     peat_cabin_update(s);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 090395a046837cd0cf0c58df0ca9c60cb539fe58f3ad183fc9f559e3eb7116d6
+ *     file ca12ca34ce8f8291b0837624cc8bb5713dd44140c26615385b5f3522bb837c4a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -175,9 +175,11 @@ void print_shop_update(struct print_shop_state *s)
         const uint32_t high = s->window_high[sequence & 1u];
         const uint32_t square = (high << 24) | (sum >> 8);
         const int16_t reading = (int16_t)print_shop_root(square);
-        const int16_t target = s->target[s->target_slot];
+        const uint_least8_t aim = s->target_slot;
+        const int16_t target = s->target[aim];
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? PRINT_SHOP_FLAG_MISSED : 0u;
 
@@ -220,7 +222,6 @@ void print_shop_update(struct print_shop_state *s)
         if ((target != 0) && ((flags & PRINT_SHOP_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -230,18 +231,21 @@ void print_shop_update(struct print_shop_state *s)
 
 int32_t print_shop_rms_mv(const struct print_shop_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)print_shop_scale_by(reading, UINT32_C(10316624), 18u);
 }
 
 int16_t print_shop_scale(const struct print_shop_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t print_shop_flags(const struct print_shop_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase)
@@ -254,7 +258,8 @@ int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase)
     const uint16_t left = print_shop_quarter[index];
     const uint16_t rise = (uint16_t)(print_shop_quarter[index + 1u] - left);
     const uint32_t sine = left + print_shop_round_shift((uint32_t)rise * along, 7u);
-    const uint32_t wide = print_shop_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = print_shop_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

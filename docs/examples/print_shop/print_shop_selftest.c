@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 13d69861ffec9cb6b7e3e3ae9a4306b7d36a2eaa343cf165a03dff46d5aef101
+ *     file 756c71313e1b37175b06c0e25885266eb38d7383c17a2be49a0b2d1d6742d816
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int print_shop_window(struct print_shop_state *s, const struct print_shop
     int complete = 0;
     print_shop_set_target_mv(s, v->target_mv);
     for (i = 0u; i < PRINT_SHOP_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = print_shop_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     print_shop_update(s);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file a668e36ded0c256753f0150f8861473fa883a4e08ab78bb3d0516327de4da434
+ *     file f6c24be2b97789ab286745cfb25ac5ff2308250353cf580d7c8658fff3638c7a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -153,9 +153,11 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         const uint32_t sum = s->window_sum[sequence & 1u];
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)quay_kiosk_root(square);
-        const int16_t target = s->target[s->target_slot];
+        const uint_least8_t aim = s->target_slot;
+        const int16_t target = s->target[aim];
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? QUAY_KIOSK_FLAG_MISSED : 0u;
 
@@ -198,7 +200,6 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if ((target != 0) && ((flags & QUAY_KIOSK_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -208,18 +209,21 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
 
 int32_t quay_kiosk_rms_mv(const struct quay_kiosk_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)quay_kiosk_scale_by(reading, UINT32_C(12895780), 17u);
 }
 
 int16_t quay_kiosk_scale(const struct quay_kiosk_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t quay_kiosk_flags(const struct quay_kiosk_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase)
@@ -232,7 +236,8 @@ int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase)
     const uint16_t left = quay_kiosk_quarter[index];
     const uint16_t rise = (uint16_t)(quay_kiosk_quarter[index + 1u] - left);
     const uint32_t sine = left + quay_kiosk_round_shift((uint32_t)rise * along, 8u);
-    const uint32_t wide = quay_kiosk_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = quay_kiosk_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file 472aa3f81b3e0ea63b78fc3d4b3870df2574bd3f5bfeb19ef10d035279e9c7cb
+ *     file 99020161baf3daade182430db210f7efd4b81c35968597a3c6dd4b3836183796
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int quay_kiosk_window(struct quay_kiosk_state *s, const struct quay_kiosk
     int complete = 0;
     quay_kiosk_set_target_mv(s, v->target_mv);
     for (i = 0u; i < QUAY_KIOSK_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = quay_kiosk_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     quay_kiosk_update(s);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 19cd5fbd324a92e266d25eb2b3beccb1dd4e306c4feaf4b3a8f061313ad58a6b
+ *     file 06f5a897500349a8029dfd3148a328ab67af6fe41a4f7edc5a71de5a9e4f7e19
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -122,16 +122,10 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
     /* Past a limit the integrator goes no further than the limit asks for. */
     if ((drive > INT32_C(1181089792)) && (step > 0)) {
         const int32_t rest = INT32_C(1181089792) - push;
-        const int32_t least = (rest > s->integral) ? rest : s->integral;
-        if (after > least) {
-            after = least;
-        }
+        after = (rest > s->integral) ? rest : s->integral;
     } else if ((drive < 0) && (step < 0)) {
         const int32_t rest = -push;
-        const int32_t most = (rest < s->integral) ? rest : s->integral;
-        if (after < most) {
-            after = most;
-        }
+        after = (rest < s->integral) ? rest : s->integral;
     } else {
         /* inside the limits, or on the way back */
     }
@@ -161,12 +155,16 @@ void weir_pump_update(struct weir_pump_state *s)
     if (elapsed != 0u) {
         const uint32_t sum = s->window_sum[sequence & 1u];
         const int16_t reading = (int16_t)weir_pump_round_shift(sum, 5u);
-        const int32_t goal = (int32_t)((uint32_t)s->target[s->target_slot] << 16);
+        const uint_least8_t aim = s->target_slot;
+        const uint32_t raised = (uint32_t)s->target[aim] << 16;
+        const int32_t goal = (int32_t)raised;
         const int32_t climb = s->ramp + INT32_C(5138733);
         const int32_t ramp = (climb < goal) ? climb : goal;
-        const int16_t target = (int16_t)((uint32_t)ramp >> 16);
+        const uint32_t reached = (uint32_t)ramp >> 16;
+        const int16_t target = (int16_t)reached;
         const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         uint16_t flags = (elapsed > 1u) ? WEIR_PUMP_FLAG_MISSED : 0u;
 
@@ -210,7 +208,6 @@ void weir_pump_update(struct weir_pump_state *s)
         if ((target != 0) && ((flags & WEIR_PUMP_FLAG_IN_BAND) != 0u)) {
             s->trusted = s->integral;
         }
-        const uint_least8_t spare = (s->output_slot == 0u) ? 1u : 0u;
         s->scale[spare] = scale;
         s->reading[spare] = reading;
         s->flags[spare] = flags;
@@ -220,18 +217,21 @@ void weir_pump_update(struct weir_pump_state *s)
 
 int32_t weir_pump_rms_mv(const struct weir_pump_state *s)
 {
-    const uint32_t reading = (uint32_t)s->reading[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t reading = (uint32_t)s->reading[slot];
     return (int32_t)weir_pump_scale_by(reading, UINT32_C(10252514), 18u);
 }
 
 int16_t weir_pump_scale(const struct weir_pump_state *s)
 {
-    return s->scale[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->scale[slot];
 }
 
 uint16_t weir_pump_flags(const struct weir_pump_state *s)
 {
-    return s->flags[s->output_slot];
+    const uint_least8_t slot = s->output_slot;
+    return s->flags[slot];
 }
 
 int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase)
@@ -244,7 +244,8 @@ int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase)
     const uint16_t left = weir_pump_quarter[index];
     const uint16_t rise = (uint16_t)(weir_pump_quarter[index + 1u] - left);
     const uint32_t sine = left + weir_pump_round_shift((uint32_t)rise * along, 8u);
-    const uint32_t wide = weir_pump_round_shift(sine * (uint16_t)s->scale[s->output_slot], 14u);
+    const uint_least8_t slot = s->output_slot;
+    const uint32_t wide = weir_pump_round_shift(sine * (uint16_t)s->scale[slot], 14u);
     const int16_t level = (int16_t)((wide > 32767u) ? 32767u : wide);
     return ((phase & 0x8000u) != 0u) ? (int16_t)-level : level;
 }

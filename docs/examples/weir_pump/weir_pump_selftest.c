@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file b2de60ac3d483c945ea1f3c154dd53916a54a8d34c7b1dfe771e537b6c4c5cf2
+ *     file 12671bf6d23b9e7e22f9a6e8b7a6cf4845201f491a1730159ef84f27746b21de
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -35,7 +35,9 @@ static int weir_pump_window(struct weir_pump_state *s, const struct weir_pump_ve
     int complete = 0;
     weir_pump_set_target_mv(s, v->target_mv);
     for (i = 0u; i < WEIR_PUMP_SAMPLES; i++) {
-        early |= complete;
+        if (complete != 0) {
+            early = 1;
+        }
         complete = weir_pump_sample(s, (i < v->first) ? v->code_first : v->code_rest);
     }
     weir_pump_update(s);

@@ -50,7 +50,7 @@ static void run(int cycles)
             if (tick % TICKS_A_LOOP == 0) {
                 regulation_timer();
             }
-            if (board.update_request) {
+            if (board.update_request != 0) {
                 regulation_update();
             }
         }

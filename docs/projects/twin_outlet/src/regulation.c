@@ -34,9 +34,11 @@ void regulation_timer(void)
     int complete = 0;
 
     for (i = 0; i < BOARD_OUTLETS; i++) {
-        complete |= twin_outlet_sample(&outlets[i], board.adc[i]);
+        if (twin_outlet_sample(&outlets[i], board.adc[i]) != 0) {
+            complete = 1;
+        }
     }
-    if (complete) {
+    if (complete != 0) {
         board.update_request = 1;
     }
 }

@@ -1,0 +1,196 @@
+"""MISRA C:2012 where the checker's addon is blind: the tree of the generated C, and the prover.
+
+The rules are from memory. 13.2: one access of a volatile object in an expression; 13.5: none behind
+&& and ||; 14.4: what controls is boolean; 10.1: bits are of unsigned operands; 10.8: no cast of
+what operators made to another category or a wider type; 14.3: no condition that is always the same,
+which the prover's paths show. And no declaration after a statement, as C90 had it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from halfcycle.prove.c_source import parse
+from halfcycle.prove.equality import prove_equal
+from halfcycle.prove.path_machine import PathMachine
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
+from support import misra_rules, plan_cases, planted
+from support.misra_page import anonymous, by_hand
+from support.paths import ROOT, SPECS
+
+FOLDERS = [spec.with_suffix("") for spec in SPECS]
+
+
+def all_faults(files: Mapping[str, str], name: str) -> list[str]:
+    """What the regulator's C and its self-test break."""
+    sources = (f"{name}.c", f"{name}_selftest.c")
+    return [fault for source in sources for fault in misra_rules.faults(files, source)]
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_no_variant_breaks_a_rule(case: str) -> None:
+    plan = plan_cases.CASES[case]
+    assert all_faults(plan_cases.render(plan), plan.name) == []
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
+def test_no_example_breaks_a_rule(folder: Path) -> None:
+    files = {path.name: path.read_text(encoding="utf-8") for path in folder.iterdir()}
+    assert all_faults(files, folder.name) == []
+
+
+# Each of the first eight stood in the templates once.
+PLANTED = (
+    ("mean", "return s->scale[slot];", "return s->scale[s->output_slot];", "13.2"),
+    ("mean", "= s->target[aim];", "= s->target[s->target_slot];", "13.2"),
+    ("moving flat", "s->reading[spare] = last;", "s->reading[spare] = s->reading[now];", "13.2"),
+    (
+        "moving flat",
+        "if (target == 0) {\n            s->i",
+        "if (s->target[s->target_slot] == 0) {\n            s->i",
+        "13.2",
+    ),
+    ("mean ramped", "(int32_t)raised", "(int32_t)((uint32_t)s->target[aim] << 8)", "10.8"),
+    ("mean ramped", "(int16_t)reached", "(int16_t)((uint32_t)ramp >> 8)", "10.8"),
+    (
+        "mean",
+        "        s->scale[spare] = scale;\n",
+        "        s->scale[spare] = scale;\n        const int16_t more = 0;\n",
+        "mixed",
+    ),
+    (
+        "mean",
+        "if (complete != 0) {\n            early = 1;\n        }",
+        "early |= complete;",
+        "10.1",
+    ),
+    ("mean", "if (complete != 0) {", "if (complete) {", "14.4"),
+    ("mean", "(uint32_t)rise * along", "(uint32_t)(rise * along)", "10.8"),
+    ("mean", "s->window_sequence = sequence;", "s->window_sequence++;", "13.2"),
+    (
+        "mean",
+        "if (elapsed != 0u) {",
+        "if ((elapsed != 0u) && (s->window_sequence != 1u)) {",
+        "13.5",
+    ),
+    ("mean", "if (elapsed != 0u) {", "while (elapsed) {", "14.4"),
+)
+
+
+@pytest.mark.parametrize(("case", "old", "new", "rule"), PLANTED)
+def test_a_planted_deviation_is_seen(case: str, old: str, new: str, rule: str) -> None:
+    plan = plan_cases.CASES[case]
+    files = plan_cases.render(plan)
+    changed = {name: text.replace(old, new) for name, text in files.items()}
+    assert changed != files
+    assert rule in {fault.split()[0] for fault in all_faults(changed, plan.name)}
+
+
+INVARIANT_QUICK = ("mean", "mean one sample")
+
+
+def invariant_conditions(plan: Plan, files: Mapping[str, str], monkeypatch: Any) -> set[str]:
+    """Lines with a condition that comes out one way only, from any state and with any argument."""
+    outcomes: dict[tuple[str, int, int], set[bool]] = defaultdict(set)
+    plain = PathMachine.truth
+
+    def truth(machine: PathMachine, node: Any, variables: Any) -> bool:
+        outcome = plain(machine, node, variables)
+        outcomes[node.coord.file, node.coord.line, node.coord.column].add(outcome)
+        return outcome
+
+    monkeypatch.setattr(PathMachine, "truth", truth)
+    source = parse(files, f"{plan.name}.c", 16)
+    for call in CALL_NAMES:
+        assert prove_equal(plan, source, call).equal
+    return {
+        anonymous(files[file].splitlines()[line - 1], plan.name)
+        for (file, line, _), seen in outcomes.items()
+        if len(seen) == 1
+    }
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(case, marks=() if case in INVARIANT_QUICK else pytest.mark.full)
+        for case in plan_cases.CASES
+    ],
+)
+def test_a_condition_that_is_always_the_same_is_listed(
+    case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = planted.plan_of(case)
+    found = invariant_conditions(plan, plan_cases.render(plan), monkeypatch)
+    assert found <= {line for rule, line in by_hand() if rule == "14.3"}
+
+
+def test_each_condition_listed_as_always_the_same_is_so_somewhere(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found: set[str] = set()
+    for case in ("mean", "mean one sample", "moving each sample"):
+        plan = planted.plan_of(case)
+        with monkeypatch.context() as context:
+            found |= invariant_conditions(plan, plan_cases.render(plan), context)
+    assert {line for rule, line in by_hand() if rule == "14.3"} == found
+
+
+def test_a_clip_that_cannot_act_is_left_out() -> None:
+    """Bug: up to a scale of 1.0 the sine was held below what it cannot pass."""
+    plan = plan_cases.make(scale_max=16384)
+    assert "32767u)" not in plan_cases.render(plan)["reed_lamp.c"]
+    above = plan_cases.make(scale_max=16385)
+    assert "(wide > 32767u) ? 32767u" in plan_cases.render(above)["reed_lamp.c"]
+
+
+CONTROL = re.compile(r"\b(?:if|while) \((.*)\)(?: \{.*|;)?$", re.MULTILINE)
+BLOCK = re.compile(r"```c\n(.*?)```", re.DOTALL)
+COMPARED = re.compile(r"[=!<>]=|[<>]")
+
+
+def documented() -> dict[str, str]:
+    """The C that a reader of the docs is shown."""
+    pages = [ROOT / "README.md", *sorted(ROOT.glob("docs/**/*.md"))]
+    texts = {
+        str(page): "\n".join(BLOCK.findall(page.read_text(encoding="utf-8"))) for page in pages
+    }
+    projects = sorted(ROOT.glob("docs/projects/**/*.c"))
+    texts |= {str(page): page.read_text(encoding="utf-8") for page in projects}
+    headers = sorted(ROOT.glob("docs/examples/*/*.h"))
+    return texts | {str(page): page.read_text(encoding="utf-8") for page in headers}
+
+
+def not_boolean(text: str) -> list[str]:
+    """Conditions of `if` and `while` without a comparison."""
+    code = re.sub(r"/\*.*?\*/", "", text)
+    controlling = list(CONTROL.findall(code))
+    calls = re.findall(r"[^\n]*_(?:sample|flags)\([^\n]*", code)
+    used = [line for line in calls if re.search(r"\|= |&& \w+_sample| \? |&&|\|\|", line)]
+    return [text for text in (*controlling, *used) if not COMPARED.search(text)]
+
+
+def test_the_documented_use_has_boolean_conditions() -> None:
+    texts = documented()
+    assert sum("_sample(" in text for text in texts.values()) >= 4
+    assert {page: faults for page, text in texts.items() if (faults := not_boolean(text))} == {}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "    if (hut_sample(&s, code)) {\n",
+        "        complete |= hut_sample(&s[i], code);\n",
+        "    if (complete) {\n",
+        "/* timer */   if (hut_sample(&s, adc)) { /* request the update */ }\n",
+    ],
+)
+def test_a_condition_that_is_not_boolean_is_seen_in_the_docs(text: str) -> None:
+    assert not_boolean(text)
