@@ -30,6 +30,8 @@ STDINT = {
     "UINT16_MAX": "65535U",
     "INT32_MAX": "2147483647L",
     "UINT32_MAX": "4294967295UL",
+    # It knows the exact types by their names, and takes others for wider ones.
+    "uint_least8_t": "uint8_t",
 }
 """What the addon must know of stdint.h, with an int of 16 bits."""
 

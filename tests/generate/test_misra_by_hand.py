@@ -136,7 +136,7 @@ def test_each_condition_listed_as_always_the_same_is_so_somewhere(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     found: set[str] = set()
-    for case in ("mean", "mean one sample", "moving each sample"):
+    for case in ("mean", "mean one sample", "moving each sample", "moving two updates"):
         plan = planted.plan_of(case)
         with monkeypatch.context() as context:
             found |= invariant_conditions(plan, plan_cases.render(plan), context)
