@@ -37,7 +37,7 @@ OPERATORS = {
 }
 TABLE_ROW = re.compile(r"^(?:\d+u, ?){3}")
 FUNCTION = re.compile(r"^(?:static )?\w+ \w+\(([^)]*)\)\n\{\n(.*?)^\}", re.MULTILINE | re.DOTALL)
-LOCAL = re.compile(r"\b(?:u?int\d+_t|int) (\w+)(?= = |;|,|$)")
+LOCAL = re.compile(r"\b(?:u?int(?:_least)?\d+_t|int) (\w+)(?= = |;|,|$)")
 FIELD = re.compile(r"s->(\w+)(\[?)")
 STATEMENT = re.compile(r"^[ \t]+(?:s->|\w+(?:\[.*?\])? [-+|&<>]*= |\w+ \w+ = )?.*;$", re.MULTILINE)
 BRANCH = re.compile(r"\b(?:if|while) \((.*)\) \{$", re.MULTILINE)

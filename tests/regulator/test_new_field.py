@@ -28,8 +28,9 @@ ROWS = """
         present=lambda plan: plan.ramped,
     ),
 """
+TARGET_SLOT = '    Field(\n        "target_slot",'
 CHANGES = {
-    "regulator/state.py": [('    Field("target_slot",', ROWS + '    Field("target_slot",')],
+    "regulator/state.py": [(TARGET_SLOT, ROWS + TARGET_SLOT)],
     "regulator/model.py": [
         ("        self.output_slot = 0\n", "        self.output_slot = self.last_error = 0\n"),
         (
