@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from halfcycle.prove.prove import equal, prove
 from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.state import CALL_NAMES
 from support import plan_cases, planted
 
 Change = tuple[str, str, str, str]
@@ -121,10 +124,20 @@ def changed(change: Change) -> tuple[Plan, dict[str, str]]:
     return plan, {**files, name: files[name].replace(old, new)}
 
 
+def reached(change: Change, files: dict[str, str]) -> tuple[str, ...]:
+    """The call that the change stands in, or every call if it stands in none of them: a proof of
+    the calls beside it takes long and says what it says of good C."""
+    _, ending, _, new = change
+    before = files[f"reed_lamp{ending}"].split(new)[0].rpartition("\n}\n")[2]
+    inside = re.search(r"^\w.* reed_lamp_(\w+)\([^;]*\n\{", before, re.MULTILINE)
+    return (inside[1],) if ending == ".c" and inside else CALL_NAMES
+
+
 @pytest.mark.parametrize("change", REFUSED, ids=lambda change: change[0])
 def test_what_is_not_understood_is_refused_in_plain_words(change: Change) -> None:
     plan, files = changed(change)
-    ranges, same = prove(plan, files), equal(plan, files)
+    calls = reached(change, files)
+    ranges, same = prove(plan, files, calls), equal(plan, files, calls)
     refused = [proof for proof in (*ranges, *same) if not proof.passed]
     assert any(proof in refused for proof in ranges) and any(proof in refused for proof in same)
     # Never by a crash, which names a Python exception.
