@@ -132,7 +132,7 @@ def _proven(sender: Connection, work: Work) -> None:
         calls = changed_calls(parse(work.original, name, INT_BITS), source)
         faults: list[str] = []
         for call in CALL_NAMES if work.texts == work.original else calls:
-            outcome = prove_equal(work.plan, source, call)
+            outcome = prove_equal(work.plan, source, call=call)
             if outcome.example is not None and outcome.example.undefined:
                 example = outcome.example
                 got = call_once(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -31,13 +32,27 @@ from support import plan_cases, planted
 from support.paths import SPECS as EXAMPLES
 
 
+def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
+    """All that drive depends on: its text with what it calls and reads, and its scale's range."""
+    text = plan_cases.render(plan)[f"{plan.name}.c"]
+    text = text.replace(plan.name, "NAME").replace(plan.name.upper(), "NAME")
+    own = re.compile(r"NAME_(drive\(|round_shift\(|quarter\[)")
+    parts = [part for part in text.split("\n\n") if own.search(part.partition("{")[0])]
+    assert len(parts) == 3
+    (scale,) = (field for field in fields_of(plan) if field.name == "scale")
+    return parts, scale.bounds(plan)
+
+
 # An RMS with a sum of 48 bits is one of the examples, below.
 @pytest.mark.parametrize("case", [case for case in plan_cases.CASES if "rms wide" not in case])
 def test_good_code_is_equal_on_every_input(case: str) -> None:
     plan = planted.plan_of(case)
-    proofs = equal(plan, plan_cases.render(plan))
+    # Each drive once: another window has the same.
+    is_known = case != "mean" and drive_of(plan) == drive_of(planted.plan_of("mean"))
+    calls = [call for call in CALL_NAMES if call != "drive" or not is_known]
+    proofs = equal(plan, plan_cases.render(plan), calls)
     assert [proof.name for proof in proofs] == [
-        *(f"{call} equal" for call in CALL_NAMES),
+        *(f"{call} equal" for call in calls),
         "hand-over",
     ]
     assert not [proof for proof in proofs if not proof.passed]
@@ -61,7 +76,7 @@ def test_planted_defect_is_not_equal(defect: planted.Planted) -> None:
         source = parse(files, f"{plan.name}.c", bits)
         if defect.header:
             continue  # Another type in the struct: the hand-over's declarations see it.
-        outcome = prove_equal(plan, source, defect.call)
+        outcome = prove_equal(plan, source, call=defect.call)
         assert outcome.equal == (defect.kind in CHANGES_NO_VALUE), outcome
 
 
@@ -99,7 +114,7 @@ def test_what_the_comparison_once_missed_is_not_equal(call: str, old: str, new: 
     files = plan_cases.render(plan)
     assert files["reed_lamp.c"].count(old) == 1
     changed = {**files, "reed_lamp.c": files["reed_lamp.c"].replace(old, new)}
-    outcome = prove_equal(plan, parse(changed, "reed_lamp.c", 32), call)
+    outcome = prove_equal(plan, parse(changed, "reed_lamp.c", 32), call=call)
     assert outcome.example is not None
 
 
@@ -110,7 +125,7 @@ def test_a_digit_that_is_made_up_for_by_the_rounding_is_proven_equal() -> None:
     files = plan_cases.render(plan)
     text = files["reed_lamp.c"].replace("if (remainder >= trial)", "if (remainder > trial)")
     source = parse({**files, "reed_lamp.c": text}, "reed_lamp.c", 32)
-    assert prove_equal(plan, source, "update").equal
+    assert prove_equal(plan, source, call="update").equal
 
 
 ROOT_CHANGES = (
@@ -127,7 +142,7 @@ def test_another_root_is_not_proven(old: str, new: str) -> None:
     files = plan_cases.render(plan)
     assert files["reed_lamp.c"].count(old) == 1
     changed = {**files, "reed_lamp.c": files["reed_lamp.c"].replace(old, new)}
-    outcome = prove_equal(plan, parse(changed, "reed_lamp.c", 32), "update")
+    outcome = prove_equal(plan, parse(changed, "reed_lamp.c", 32), call="update")
     assert outcome.example is not None and "the root of" in outcome.example.why
     replay = tried(plan, changed, "update", outcome.example)
     assert replay.trouble or replay.model != replay.compiled
@@ -140,11 +155,11 @@ def test_a_root_that_starts_too_late_is_not_proven() -> None:
     first = f"UINT32_C(1) << {plan.root_place}"
     source = parse(files, "reed_lamp.c", 32)
     assert root_proof.prove(source, "reed_lamp_root") == (4 << plan.root_place) - 1
-    assert prove_equal(plan, source, "update").equal
+    assert prove_equal(plan, source, call="update").equal
     late = files["reed_lamp.c"].replace(first, f"UINT32_C(1) << {plan.root_place - 2}")
     source = parse({**files, "reed_lamp.c": late}, "reed_lamp.c", 32)
     assert root_proof.prove(source, "reed_lamp_root") == (1 << plan.root_place) - 1
-    assert not prove_equal(plan, source, "update").equal
+    assert not prove_equal(plan, source, call="update").equal
 
 
 def test_digits_of_the_root_end_at_the_nearest_one() -> None:

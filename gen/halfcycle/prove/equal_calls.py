@@ -40,34 +40,24 @@ def prove_all(
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
         return
     for call in calls:
-        outcomes: dict[int, Equality] = {}
-        for bits, source in sources.items():
-            outcomes[bits] = prove_equal(plan, source, call)
-            faults |= dict.fromkeys(outcomes[bits].faults)
-            if not outcomes[bits].equal:
-                break
-        yield f"{call} equal", *_said(plan, files, call, outcomes, run)
+        outcome = prove_equal(plan, *sources.values(), call=call)
+        faults |= dict.fromkeys(outcome.faults)
+        yield f"{call} equal", *_said(plan, files, outcome, run)
     if faults:
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
     else:
         yield "hand-over", True, "shared fields are volatile and stored in their order"
 
 
-def _said(
-    plan: Plan, files: Mapping[str, str], call: str, outcomes: Mapping[int, Equality], run: bool
-) -> tuple[bool, str]:
-    for bits, outcome in outcomes.items():
-        if outcome.undecided:
-            return False, f"not proven equal to the model: {outcome.undecided}"
-        if outcome.example is not None:
-            return False, _difference(plan, files, bits, outcome, run)
-    paths = sum(outcome.paths for outcome in outcomes.values())
-    return True, f"equal to the model for every input, on each of {paths} paths"
+def _said(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool) -> tuple[bool, str]:
+    if outcome.undecided:
+        return False, f"not proven equal to the model: {outcome.undecided}"
+    if outcome.example is not None:
+        return False, _difference(plan, files, outcome, run)
+    return True, f"equal to the model for every input, on each of {outcome.paths} paths"
 
 
-def _difference(
-    plan: Plan, files: Mapping[str, str], bits: int, outcome: Equality, run: bool
-) -> str:
+def _difference(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool) -> str:
     call, example = outcome.call, outcome.example
     assert example is not None
     where = shown(call, example)
@@ -81,7 +71,7 @@ def _difference(
             f"not equal to the model with {where}: {replay.field}: "
             f"the model has {replay.model}, the C has {replay.compiled}"
         )
-    here = f"for an int of {bits} bits: {example.why}, though not when compiled here"
+    here = f"for an int of {outcome.int_bits} bits: {example.why}, though not when compiled here"
     return f"not proven equal to the model {here} (with {where})"
 
 

@@ -1,13 +1,14 @@
 """Proof that one call of the C does what the model does: from every state, for every argument.
 
 Both run on the same unknown state and argument, path by path: the model first, then the C under the
-same decisions. At the end of each path every field and the result must be equal.
+same decisions, as each width of ``int`` has it. At the end of each path every field and the result
+must be equal.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -36,6 +37,8 @@ class Equality:
     """Why nothing can be said, or ""."""
     example: Example | None = None
     """An input for which the two seem to differ."""
+    int_bits: int = 0
+    """The width of ``int`` for which ``example`` was found."""
     faults: list[str] = field(default_factory=list)
     """Stores and reads of shared fields that are out of order."""
 
@@ -59,16 +62,21 @@ class _FoundError(Exception):
     """Ends the search: a difference was found."""
 
 
-def prove_equal(plan: Plan, source: Source, call: str, limit_s: float = LIMIT_S) -> Equality:
-    """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds."""
+def prove_equal(plan: Plan, *sources: Source, call: str, limit_s: float = LIMIT_S) -> Equality:
+    """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds.
+
+    ``sources``: the C as each width of ``int`` has it. They share the model's run and what the
+    solver says of a path, which is most of the time.
+    """
     outcome = Equality(call)
-    run = _Run(plan, source, call, outcome, Paths(limit_s))
+    run = _Run(plan, sources, call, outcome, Paths(limit_s))
     try:
         run.paths.explore(run.once)
     except _FoundError:
         pass
     except root_proof.NotProvenError as error:
-        outcome.example = _root_example(plan, source, call, str(error))
+        outcome.int_bits = run.source.widths.int_bits
+        outcome.example = _root_example(plan, run.source, call, str(error))
         outcome.undecided = "" if outcome.example else str(error)
     except (UndecidedError, NotUnderstoodError) as error:
         outcome.undecided = str(error)
@@ -93,15 +101,25 @@ def _root_example(plan: Plan, source: Source, call: str, why: str) -> Example | 
 
 class _Run:
     def __init__(
-        self, plan: Plan, source: Source, call: str, outcome: Equality, paths: Paths
+        self,
+        plan: Plan,
+        sources: tuple[Source, ...],
+        call: str,
+        outcome: Equality,
+        paths: Paths,
     ) -> None:
-        self.plan, self.source, self.call = plan, source, call
+        self.plan, self.sources, self.call = plan, sources, call
+        self.source = sources[0]
+        """The one that runs now."""
         self.outcome, self.paths = outcome, paths
         self.result_exists = next(public for public in CALLS if public.name == call).returns
         self.model = model_run.copy(paths)
-        root_name = f"{plan.name}_root"
-        known = functools.partial(self._root, root_name)
-        self.known = {root_name: known} if root_name in source.functions else {}
+        self.shown: set[Any] = set()
+        """What was shown to be equal on this path."""
+
+    def _known(self) -> dict[str, Callable[[Any], Any]]:
+        name = f"{self.plan.name}_root"
+        return {name: functools.partial(self._root, name)} if name in self.source.functions else {}
 
     def _root(self, name: str, value: Any) -> Any:
         top = root_proof.prove(self.source, name)
@@ -112,6 +130,7 @@ class _Run:
     def once(self) -> None:
         """One path."""
         paths, plan = self.paths, self.plan
+        self.source = self.sources[0]
         (fields,) = self.source.structs.values()
         state = {
             name: [
@@ -125,21 +144,46 @@ class _Run:
             terms = {name: [term_of(value) for value in row] for name, row in state.items()}
             conditions = (condition for _, condition in invariants.invariant(plan, terms))
             paths.assume(*(c for c in conditions if not isinstance(c, bool)))
-        name = f"{plan.name}_{self.call}"
-        numbers = [
-            Number(paths.unknown(local, kind.low, kind.high), kind)
-            for local, kind in self.source.parameters[name]
+        arguments = [
+            paths.unknown(local, kind.low, kind.high)
+            for local, kind in self.source.parameters[f"{plan.name}_{self.call}"]
             if kind is not None
         ]
-        arguments = [number.value for number in numbers]
         wanted, wanted_result = model_run.run(self.model, plan, state, self.call, arguments)
-        machine = PathMachine(
-            self.source, paths, {name: list(row) for name, row in state.items()}, self.known
-        )
+        self.shown = set()
+        for source in self.sources:
+            self.source = source
+            with paths.learning_alone():
+                machine, result = self._c(state, arguments)
+                self._compare(self._pairs(machine, result, wanted, wanted_result), state, arguments)
+                if self.call != "reset":
+                    # On every path, so that each is the same whenever it is run again.
+                    faults = hand_over.faults(plan, self.call, machine, paths)
+                    self.outcome.faults += [f for f in faults if f not in self.outcome.faults]
+
+    def _c(
+        self, state: dict[str, list[Any]], arguments: list[Any]
+    ) -> tuple[PathMachine, Number | None]:
+        """The C after the call, and what it returned."""
+        name = f"{self.plan.name}_{self.call}"
+        kinds = (kind for _, kind in self.source.parameters[name] if kind is not None)
+        numbers = [Number(value, kind) for value, kind in zip(arguments, kinds, strict=True)]
+        before = {field: list(row) for field, row in state.items()}
+        machine = PathMachine(self.source, self.paths, before, self._known())
         try:
-            result = machine.call(name, numbers, name)
+            return machine, machine.call(name, numbers, name)
         except UndefinedError as error:
-            self._found(paths.model(), state, arguments, str(error), undefined=True)
+            self._found(self.paths.model(), state, arguments, str(error), undefined=True)
+            raise
+
+    def _pairs(
+        self,
+        machine: PathMachine,
+        result: Number | None,
+        wanted: Mapping[str, list[Any]],
+        wanted_result: Any,
+    ) -> list[tuple[str, Any, Any]]:
+        """(what, the model's, the C's) of everything that must be equal."""
         pairs = [
             (f"{name}_{n}" if len(row) > 1 else name, model, c)
             for name, row in machine.state.items()
@@ -149,9 +193,7 @@ class _Run:
             if result is None or wanted_result is None:
                 raise NotUnderstoodError(f"{self.call} returns something in one of the two only")
             pairs.append(("the result", wanted_result, result.value))
-        self._compare(pairs, state, arguments)
-        if self.call != "reset" and not self.outcome.faults:
-            self.outcome.faults += hand_over.faults(plan, self.call, machine, paths)
+        return pairs
 
     def _range(self, name: str, kind: Any) -> tuple[int, int]:
         if self.call == "reset":
@@ -162,7 +204,7 @@ class _Run:
     def _compare(
         self, pairs: list[tuple[str, Any, Any]], state: dict[str, list[Any]], arguments: list[Any]
     ) -> None:
-        open_ones = []
+        open_ones, nodes = [], set()
         for name, model, c in pairs:
             if isinstance(model, int) and isinstance(c, int):
                 if model != c:
@@ -170,9 +212,10 @@ class _Run:
                 continue
             if self.paths.node_of(model) is self.paths.node_of(c):
                 continue
-            equal = self.paths.node("==", self.paths.node_of(model), self.paths.node_of(c)).simple
-            if not z3.is_true(equal):
-                open_ones.append((name, equal))
+            node = self.paths.node("==", self.paths.node_of(model), self.paths.node_of(c))
+            if node not in self.shown and not z3.is_true(node.simple):
+                open_ones.append((name, node.simple))
+                nodes.add(node)
         if open_ones:
             for model in self.paths.counterexample([equal for _, equal in open_ones]):
                 differing = [
@@ -181,6 +224,7 @@ class _Run:
                     if not z3.is_true(model.eval(equal, model_completion=True))
                 ]
                 self._found(model, state, arguments, f"{', '.join(differing)} would differ")
+            self.shown |= nodes
 
     def _found(
         self,
@@ -202,5 +246,6 @@ class _Run:
             if elements is not None:
                 values |= zip(row.elements, map(number, elements), strict=True)
         argument = number(arguments[0]) if arguments else None
+        self.outcome.int_bits = self.source.widths.int_bits
         self.outcome.example = Example(values, argument, why, undefined)
         raise _FoundError

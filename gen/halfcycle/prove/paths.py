@@ -7,6 +7,7 @@ until every side that is possible was taken. So the reference model itself runs 
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from collections.abc import Callable, Iterator
@@ -473,6 +474,14 @@ class Paths:
         if learnt is None:
             return bounds
         return max(bounds[0], learnt[0]), min(bounds[1], learnt[1])
+
+    @contextlib.contextmanager
+    def learning_alone(self) -> Iterator[None]:
+        """What is learnt inside does not outlive it: whoever does the same next makes the same
+        terms, whose sides are known, and not others that say the same."""
+        before = dict(self._bounds)
+        yield
+        self._bounds = before
 
     def learn(self, left: Any, sign: str, right: Any) -> None:
         """Cut the bounds of both sides of a comparison that holds."""
