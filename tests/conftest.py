@@ -5,6 +5,10 @@ import os
 import pytest
 from hypothesis import settings
 
+# Each test has one processor: threads of BLAS would wait for each other, and for xdist's workers.
+# Read when numpy is first imported, here and in what the tests start.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 # How long an example takes says nothing on a loaded machine; hangs are caught by time limits.
 settings.register_profile("halfcycle", deadline=None)
 settings.load_profile("halfcycle")
