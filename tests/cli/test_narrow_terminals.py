@@ -7,6 +7,7 @@ import pty
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from support.paths import EXAMPLES
 SPEC = "peat_cabin.toml"
 
 
+@cache
 def show(columns: int, *words: str) -> str:
     """The tables of a command on a terminal of so many columns."""
     ran = subprocess.run(
