@@ -26,7 +26,7 @@ from halfcycle.cli import cli
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
-from support.command import run_halfcycle
+from support.command import CommandLine, run_halfcycle
 from support.paths import EXAMPLES, RECORDS, ROOT
 
 RECORD = RECORDS / "sample_ascii.cfg"
@@ -247,9 +247,12 @@ def test_a_real_record(tmp_path: Path) -> None:
     assert np.abs(found.reported_rms_v - found.true_rms_v).max() <= 0.01 + step
 
 
-def test_command(tmp_path: Path) -> None:
+def test_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = CommandLine(monkeypatch, capsys)
     spec = sixty(tmp_path)
-    ran = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "IA", "--model", "--json")
+    ran = run("replay", str(spec), str(RECORD), "--channel", "IA", "--model", "--json")
     assert ran.code == 0, ran.err
     result = json.loads(ran.out)
     assert [list(row) for row in result["windows"]] == 2 * [
@@ -258,20 +261,18 @@ def test_command(tmp_path: Path) -> None:
     assert result["windows"][0]["true_rms_v"] == pytest.approx(19.5835, abs=5e-5)
     assert result["windows"][1]["start_s"] == pytest.approx(1 / 60)
     assert result["measured_by"] == "model"
-    shown = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "ia", "--model")
+    shown = run("replay", str(spec), str(RECORD), "--channel", "ia", "--model")
     assert "19.584" in shown.out and "17.674" in shown.out
     assert "its numbers are taken as volts" in shown.err
-    bad = run_halfcycle("replay", str(spec), str(RECORD), "--channel", "VA")
+    bad = run("replay", str(spec), str(RECORD), "--channel", "VA")
     assert (bad.code, bad.out) == (2, "")
     assert bad.err.count("\n") == 1 and "there are: IA, IB, IC, 3I0" in bad.err
     assert " --channel: " in bad.err, "a fault is named by the option that it came from"
-    empty = run_halfcycle(
-        "replay", str(spec), str(RECORD), "--channel", "IA", "--from-s", "9", "--model"
-    )
+    empty = run("replay", str(spec), str(RECORD), "--channel", "IA", "--from-s", "9", "--model")
     assert empty.code == 2 and " --from-s, --to-s: " in empty.err
-    chosen = run_halfcycle("replay", str(spec), str(RECORD), "--model")
+    chosen = run("replay", str(spec), str(RECORD), "--model")
     assert chosen.code == 2 and " --channel: no analog channel in volts" in chosen.err
-    assert run_halfcycle("replay", str(spec), str(RECORD), "--multiply", "nan").code == 2
+    assert run("replay", str(spec), str(RECORD), "--multiply", "nan").code == 2
 
 
 def test_without_a_compiler_the_model_is_offered(
