@@ -9,7 +9,7 @@ from pycparser.c_parser import ParseError
 from halfcycle.prove import hand_over
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import parse
-from halfcycle.prove.equality import Equality, Example, prove_equal
+from halfcycle.prove.equality import LIMIT_S, Equality, Example, prove_equal
 from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify import compiler
@@ -40,7 +40,8 @@ def prove_all(
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
         return
     for call in calls:
-        outcome = prove_equal(plan, *sources.values(), call=call)
+        limit_s = LIMIT_S * len(sources)
+        outcome = prove_equal(plan, *sources.values(), call=call, limit_s=limit_s)
         faults |= dict.fromkeys(outcome.faults)
         yield f"{call} equal", *_said(plan, files, outcome, run)
     if faults:

@@ -24,7 +24,8 @@ from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALLS, FIELDS, STATE
 
 LIMIT_S = 900.0
-"""Seconds for one call: the examples need a few, on a machine that has nothing else to do."""
+"""Seconds for one call and width of ``int``: the examples need a few, on a machine that has nothing
+else to do."""
 
 
 @dataclass(slots=True)
