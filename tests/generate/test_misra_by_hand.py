@@ -109,7 +109,7 @@ def invariant_conditions(plan: Plan, files: Mapping[str, str], monkeypatch: Any)
     monkeypatch.setattr(PathMachine, "truth", truth)
     source = parse(files, f"{plan.name}.c", 16)
     for call in CALL_NAMES:
-        assert prove_equal(plan, source, call).equal
+        assert prove_equal(plan, source, call=call).equal
     return {
         anonymous(files[file].splitlines()[line - 1], plan.name)
         for (file, line, _), seen in outcomes.items()

@@ -143,7 +143,7 @@ def test_it_is_proven_equal(case: str) -> None:
     assert small and {declared[name][0].bits for name in small} == {16}
     assert not [*hand_over.declaration_faults(plan, source)]
     for call in CALL_NAMES:
-        outcome = prove_equal(plan, source, call)
+        outcome = prove_equal(plan, source, call=call)
         assert outcome.equal and not outcome.faults, call
 
 
@@ -155,6 +155,6 @@ def test_a_counter_without_its_mask_is_not_proven() -> None:
     )
     changed = {**files, "reed_lamp.c": text}
     narrow = parse(changed, "reed_lamp.c", 16)
-    assert prove_equal(plan, narrow, "sample").equal
+    assert prove_equal(plan, narrow, call="sample").equal
     wide = parse(changed, "reed_lamp.c", 16, char_bits=16)
-    assert not prove_equal(plan, wide, "sample").equal
+    assert not prove_equal(plan, wide, call="sample").equal
