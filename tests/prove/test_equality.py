@@ -25,7 +25,7 @@ from halfcycle.prove.replay import tried
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator, drive_wave
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import CALL_NAMES, FIELDS, STATE
+from halfcycle.regulator.state import CALL_NAMES, FIELDS, STATE, fields_of
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from support import plan_cases, planted

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from halfcycle.regulator.model import Regulator, drive_wave, target_of
-from halfcycle.regulator.plan import DRIVE_FULL, Plan
+from halfcycle.regulator.plan import DRIVE_FULL, FLAG_BROWNOUT, FLAG_LIMIT, Plan
 from support import plan_cases
 
 VARIANTS = {
@@ -90,3 +90,18 @@ def test_an_update_without_a_window_changes_nothing(plan: Plan) -> None:
 def test_targets_are_clamped_to_the_design_range(plan: Plan) -> None:
     assert target_of(plan, -(2**31)) == 0
     assert target_of(plan, 2**31 - 1) == target_of(plan, plan.target_max_mv) == plan.target_max
+
+
+def test_a_negative_proportional_gain_hid_brownout() -> None:
+    """Below the target the term kept the drive off its limit, so neither flag was ever set."""
+    plan = plan_cases.CASES["mean negative proportional"]
+    regulator = Regulator(plan)
+    for _ in range(400):
+        regulator.close_window(plan.target_rated // 2 << plan.reading_shift)
+        regulator.update()
+    assert regulator.integral == plan.drive_max
+    assert regulator.flags() == FLAG_LIMIT | FLAG_BROWNOUT
+    for _ in range(400):
+        regulator.close_window((plan.target_rated + plan.band + 1) << plan.reading_shift)
+        regulator.update()
+    assert not regulator.flags() & (FLAG_LIMIT | FLAG_BROWNOUT)

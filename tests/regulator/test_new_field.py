@@ -28,7 +28,7 @@ ROWS = """
         present=lambda plan: plan.ramped,
     ),
 """
-TARGET_SLOT = '    Field(\n        "target_slot",'
+TARGET_SLOT = '    Field("target_slot",'
 CHANGES = {
     "regulator/state.py": [(TARGET_SLOT, ROWS + TARGET_SLOT)],
     "regulator/model.py": [

@@ -81,6 +81,7 @@ CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
     "mean integral only": make(proportional=0, proportional_shift=0),
+    "mean negative proportional": make(proportional=-1450),
     "mean one sample": make(samples=1, reading_shift=0, reading_max=2048),
     "rms": make(measure="rms", samples=50, reading_shift=3, reading_max=5120, hold_reading=90),
     "rms wide high ramped": make(**ODD_WIDE_RMS, **RAMPED),

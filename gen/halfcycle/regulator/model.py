@@ -132,7 +132,9 @@ class Regulator:
         else:
             drive = self._regulate(error)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
-            if drive == plan.drive_max:
+            # Below the target a negative proportional term keeps the drive off the limit.
+            at_limit = plan.proportional < 0 and self.integral == plan.drive_max
+            if drive == plan.drive_max or at_limit:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
         if target != 0 and flags & FLAG_IN_BAND:
             self.trusted = self.integral
