@@ -235,3 +235,29 @@ def test_another_argument_type_is_not_the_interface(old: str, new: str) -> None:
     assert [proof.name for proof in equal(plan, files, ["scale"]) if not proof.passed] == [
         "hand-over"
     ]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            ("block", ".c", RETURN, f"    {{ const uint16_t more = 0u; (void)more; }}\n{RETURN}"),
+            "a block of its own inside a function is not understood",
+        ),
+        (
+            ("comma", ".c", RETURN, "    return (uint16_t)(1u, s->flags[slot]);"),
+            "a comma operator is not understood",
+        ),
+    ],
+    ids=["block", "comma"],
+)
+def test_the_hand_over_was_called_right_though_a_call_was_not_read(
+    change: Change, words: str
+) -> None:
+    """What is wrong in a call that no path was followed through was not seen; and the refusal
+    named a class of the parser."""
+    plan, files = changed(change)
+    proofs = {proof.name: proof for proof in equal(plan, files, ["flags"])}
+    assert words in proofs["flags equal"].detail
+    assert not proofs["hand-over"].passed
+    assert "not every path of flags was followed" in proofs["hand-over"].detail

@@ -18,6 +18,32 @@ class NotUnderstoodError(Exception):
     """C that these semantics do not cover: the proof fails rather than guesses."""
 
 
+_WORDS = {
+    "ArrayRef": "this use of an index",
+    "Break": "break",
+    "Compound": "a block of its own inside a function",
+    "CompoundLiteral": "a compound literal",
+    "Constant": "this constant",
+    "Continue": "continue",
+    "DeclList": "a declaration of several names",
+    "DoWhile": "do",
+    "ExprList": "a comma operator",
+    "Goto": "goto",
+    "ID": "this name",
+    "InitList": "a list of values",
+    "Label": "a label",
+    "StructRef": "this use of a member",
+    "Switch": "switch",
+    "Typedef": "a typedef inside a function",
+}
+
+
+def not_understood(node: Any, where: str) -> NotUnderstoodError:
+    """The error for a kind of C that has no meaning here, in words."""
+    kind = type(node).__name__
+    return NotUnderstoodError(f"{where}: {_WORDS.get(kind, kind)} is not understood")
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
     value: Any

@@ -39,23 +39,34 @@ def prove_all(
         # What is declared otherwise cannot hold the model's state.
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
         return
+    unread = []
     for call in calls:
         limit_s = LIMIT_S * len(sources)
         outcome = prove_equal(plan, *sources.values(), call=call, limit_s=limit_s)
         faults |= dict.fromkeys(outcome.faults)
-        yield f"{call} equal", *_said(plan, files, outcome, run)
+        if not outcome.equal:
+            unread.append(call)
+        yield f"{call} equal", *_said(plan, files, outcome, run, widths)
     if faults:
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
+    elif unread:
+        yield "hand-over", False, f"not shown: not every path of {', '.join(unread)} was followed"
     else:
         yield "hand-over", True, "shared fields are volatile and stored in their order"
 
 
-def _said(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool) -> tuple[bool, str]:
+def _said(
+    plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool, widths: Sequence[int]
+) -> tuple[bool, str]:
     if outcome.undecided:
         return False, f"not proven equal to the model: {outcome.undecided}"
     if outcome.example is not None:
         return False, _difference(plan, files, outcome, run)
-    return True, f"equal to the model for every input, on each of {outcome.paths} paths"
+    bits = " and ".join(map(str, widths))
+    return True, (
+        f"equal to the model for every input and an int of {bits} bits, "
+        f"on each of {outcome.paths} paths"
+    )
 
 
 def _difference(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pycparser import c_ast
 
-from halfcycle.prove.c_operators import NotUnderstoodError, Number, either, negated
+from halfcycle.prove.c_operators import NotUnderstoodError, Number, either, negated, not_understood
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.claims import Claims
 from halfcycle.prove.expressions import Expressions, Locals, Variable
@@ -103,7 +103,7 @@ class Machine(Expressions):
             case c_ast.EmptyStatement():
                 pass
             case _:
-                raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
+                raise not_understood(node, self.where(node))
         return None
 
     def _new_local(self, name: str, variables: Locals, where: str) -> None:

@@ -17,6 +17,7 @@ from halfcycle.prove.c_operators import (
     both,
     either,
     negated,
+    not_understood,
 )
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.c_types import IntType
@@ -87,7 +88,7 @@ class Expressions:
             case c_ast.BinaryOp() | c_ast.UnaryOp(op="!"):
                 truth = self.truth(node, variables)
                 return Number(either(truth, 1, 0), self.source.widths.plain)
-        raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
+        raise not_understood(node, self.where(node))
 
     def truth(self, node: Any, variables: Locals) -> Any:
         """The expression as a condition."""

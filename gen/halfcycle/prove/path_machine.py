@@ -13,7 +13,7 @@ from typing import Any
 
 from pycparser import c_ast
 
-from halfcycle.prove.c_operators import Arithmetic, NotUnderstoodError, Number
+from halfcycle.prove.c_operators import Arithmetic, NotUnderstoodError, Number, not_understood
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.c_types import IntType
 from halfcycle.prove.claims import Claims
@@ -215,7 +215,7 @@ class PathMachine(Machine):
                 return widths.plain
             case c_ast.UnaryOp(op="-" | "+" | "~"):
                 return widths.promoted(self.type_of(node.expr, variables))
-        raise NotUnderstoodError(f"{self.where(node)}: {type(node).__name__}")
+        raise not_understood(node, self.where(node))
 
     def _table(self, node: Any, variables: Locals) -> Number:
         kind, values = self.source.tables[node.name.name]
