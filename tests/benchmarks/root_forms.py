@@ -26,6 +26,13 @@ NEAREST = "    return (remainder > result) ? (result + 1u) : result;\n}\n"
 SQUARED = "    return ((value - (result * result)) > result) ? (result + 1u) : result;\n}\n"
 
 
+def digit_of(place: str, indent: str) -> str:
+    """One digit of the generated form, at ``place``."""
+    text = f"{indent}trial = result + {place};\n{indent}result >>= 1;\n"
+    text += f"{indent}if (remainder >= trial) {{\n{indent}    remainder -= trial;\n"
+    return text + f"{indent}    result += {place};\n{indent}}}\n"
+
+
 def by_digits(turn: int) -> str:
     """The generated form, with ``turn`` digits in a turn of its loop."""
     first = 2 * (-(-DIGITS // turn) * turn - 1)
@@ -33,10 +40,7 @@ def by_digits(turn: int) -> str:
     text += f"    uint32_t place = UINT32_C({1 << first});\n    while (place != 0u) {{\n"
     text += "        uint32_t trial;\n"
     for digit in range(turn):
-        place = f"(place >> {2 * digit})" if digit else "place"
-        text += f"        trial = result + {place};\n        result >>= 1;\n"
-        text += "        if (remainder >= trial) {\n            remainder -= trial;\n"
-        text += f"            result += {place};\n        }}\n"
+        text += digit_of(f"(place >> {2 * digit})" if digit else "place", 8 * " ")
     return text + f"        place >>= {2 * turn};\n    }}\n" + NEAREST
 
 
@@ -45,10 +49,7 @@ def unrolled() -> str:
     text = HEAD + "    uint32_t remainder = value;\n    uint32_t result = 0u;\n"
     text += "    uint32_t trial;\n"
     for digit in reversed(range(DIGITS)):
-        place = f"UINT32_C({1 << 2 * digit})"
-        text += f"    trial = result + {place};\n    result >>= 1;\n"
-        text += "    if (remainder >= trial) {\n        remainder -= trial;\n"
-        text += f"        result += {place};\n    }}\n"
+        text += digit_of(f"UINT32_C({1 << 2 * digit})", 4 * " ")
     return text + NEAREST
 
 

@@ -17,10 +17,8 @@ from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
 from support import plan_cases
 from support.misra_page import anonymous, by_hand, of_the_checker
-from support.paths import ROOT
+from support.paths import SPECS
 from support.tools import need_tool
-
-SPECS = sorted(ROOT.glob("docs/examples/*.toml"))
 
 STDINT = {
     "INT16_C(c)": "c",

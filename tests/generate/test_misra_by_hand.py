@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,6 @@ import pytest
 from halfcycle.prove.c_source import parse
 from halfcycle.prove.equality import prove_equal
 from halfcycle.prove.path_machine import PathMachine
-from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
 from support import misra_rules, plan_cases, planted
 from support.misra_page import anonymous, by_hand
@@ -89,8 +89,11 @@ def test_a_planted_deviation_is_seen(case: str, old: str, new: str, rule: str) -
 INVARIANT_QUICK = ("mean", "mean one sample")
 
 
-def invariant_conditions(plan: Plan, files: Mapping[str, str], monkeypatch: Any) -> set[str]:
+@cache
+def invariant_conditions(case: str) -> frozenset[str]:
     """Lines with a condition that comes out one way only, from any state and with any argument."""
+    plan = planted.plan_of(case)
+    files = plan_cases.render(plan)
     outcomes: dict[tuple[str, int, int], set[bool]] = defaultdict(set)
     plain = PathMachine.truth
 
@@ -99,41 +102,30 @@ def invariant_conditions(plan: Plan, files: Mapping[str, str], monkeypatch: Any)
         outcomes[node.coord.file, node.coord.line, node.coord.column].add(outcome)
         return outcome
 
-    monkeypatch.setattr(PathMachine, "truth", truth)
     source = parse(files, f"{plan.name}.c", 16)
-    for call in CALL_NAMES:
-        assert prove_equal(plan, source, call=call).equal
-    return {
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(PathMachine, "truth", truth)
+        for call in CALL_NAMES:
+            assert prove_equal(plan, source, call=call).equal
+    return frozenset(
         anonymous(files[file].splitlines()[line - 1], plan.name)
         for (file, line, _), seen in outcomes.items()
         if len(seen) == 1
-    }
+    )
 
 
-@pytest.mark.parametrize(
-    "case",
-    [
-        pytest.param(case, marks=() if case in INVARIANT_QUICK else pytest.mark.full)
-        for case in plan_cases.CASES
-    ],
-)
-def test_a_condition_that_is_always_the_same_is_listed(
-    case: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    plan = planted.plan_of(case)
-    found = invariant_conditions(plan, plan_cases.render(plan), monkeypatch)
-    assert found <= {line for rule, line in by_hand() if rule == "14.3"}
+def listed_conditions() -> set[str]:
+    return {line for rule, line in by_hand() if rule == "14.3"}
 
 
-def test_each_condition_listed_as_always_the_same_is_so_somewhere(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    found: set[str] = set()
-    for case in ("mean", "mean one sample", "mean negative proportional"):
-        plan = planted.plan_of(case)
-        with monkeypatch.context() as context:
-            found |= invariant_conditions(plan, plan_cases.render(plan), context)
-    assert {line for rule, line in by_hand() if rule == "14.3"} == found
+@pytest.mark.parametrize("case", plan_cases.mostly_full(INVARIANT_QUICK))
+def test_a_condition_that_is_always_the_same_is_listed(case: str) -> None:
+    assert invariant_conditions(case) <= listed_conditions()
+
+
+def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
+    cases = ("mean", "mean one sample", "mean negative proportional")
+    assert listed_conditions() == frozenset().union(*map(invariant_conditions, cases))
 
 
 def test_a_clip_that_cannot_act_is_left_out() -> None:

@@ -6,6 +6,10 @@ They need no designer, so a fault there cannot hide one here; their numbers are 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
+from typing import Any
+
+import pytest
 
 from halfcycle.generate.emit import Banner, render_plan
 from halfcycle.regulator.plan import DRIVE_FULL, Plan
@@ -86,6 +90,11 @@ CASES: dict[str, Plan] = {
     "rms": make(measure="rms", samples=50, reading_shift=3, reading_max=5120, hold_reading=90),
     "rms wide high ramped": make(**ODD_WIDE_RMS, **RAMPED),
 }
+
+
+def mostly_full(quick: Collection[str]) -> list[Any]:
+    """All cases as parameters of a test that takes those of ``quick`` in the fast set, too."""
+    return [pytest.param(case, marks=() if case in quick else pytest.mark.full) for case in CASES]
 
 
 def render(plan: Plan) -> dict[str, str]:

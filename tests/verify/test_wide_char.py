@@ -63,13 +63,7 @@ def test_the_c_names_no_type_of_8_bits(case: str) -> None:
 
 
 @pytest.mark.usefixtures("on_wide_char")
-@pytest.mark.parametrize(
-    "case",
-    [
-        pytest.param(case, marks=() if case in QUICK else pytest.mark.full)
-        for case in plan_cases.CASES
-    ],
-)
+@pytest.mark.parametrize("case", plan_cases.mostly_full(QUICK))
 def test_it_computes_the_same(case: str) -> None:
     plan = planted.plan_of(case)
     files = plan_cases.render(plan)

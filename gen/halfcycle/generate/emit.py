@@ -73,7 +73,6 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "scale_one": SCALE_ONE,
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
-        "clips": plan.scale_max > SCALE_ONE,
         "sum_shifted": _sum_shifted(plan.reading_shift),
         "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
     }

@@ -9,7 +9,7 @@ from pycparser.c_parser import ParseError
 from halfcycle.prove import hand_over
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import parse
-from halfcycle.prove.equality import LIMIT_S, Equality, Example, prove_equal
+from halfcycle.prove.equality import Equality, Example, prove_equal
 from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify import compiler
@@ -22,7 +22,7 @@ def prove_all(
 ) -> Iterator[tuple[str, bool, str]]:
     """(what, proven, detail) for each of ``calls`` and for the hand-over between levels."""
     try:
-        sources = {bits: parse(files, f"{plan.name}.c", bits) for bits in widths}
+        sources = [parse(files, f"{plan.name}.c", bits) for bits in widths]
     except (
         ParseError,
         compiler.CompileError,
@@ -33,7 +33,7 @@ def prove_all(
         yield "equal", False, f"not proven: the C could not be read: {error}"
         return
     faults: dict[str, None] = {}
-    for source in sources.values():
+    for source in sources:
         faults |= dict.fromkeys(hand_over.declaration_faults(plan, source))
     if faults:
         # What is declared otherwise cannot hold the model's state.
@@ -41,8 +41,7 @@ def prove_all(
         return
     unread = []
     for call in calls:
-        limit_s = LIMIT_S * len(sources)
-        outcome = prove_equal(plan, *sources.values(), call=call, limit_s=limit_s)
+        outcome = prove_equal(plan, *sources, call=call)
         faults |= dict.fromkeys(outcome.faults)
         if not outcome.equal:
             unread.append(call)

@@ -64,13 +64,14 @@ class _FoundError(Exception):
 
 
 def prove_equal(plan: Plan, *sources: Source, call: str, limit_s: float = LIMIT_S) -> Equality:
-    """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds.
+    """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds for each of
+    ``sources``.
 
     ``sources``: the C as each width of ``int`` has it. They share the model's run and what the
     solver says of a path, which is most of the time.
     """
     outcome = Equality(call)
-    run = _Run(plan, sources, call, outcome, Paths(limit_s))
+    run = _Run(plan, sources, call, outcome, Paths(limit_s * len(sources)))
     try:
         run.paths.explore(run.once)
     except _FoundError:
