@@ -240,3 +240,23 @@ def test_bits_of_two_unknowns_are_refused() -> None:
     assert (a << 4 | b).bounds == (0, 9 * 16 + 9)
     with pytest.raises(UndecidedError):
         a | b
+
+
+@pytest.mark.parametrize(
+    ("condition", "shown"),
+    [
+        # 65536 for slot 1 if int has 32 bits, 0 if it has 16.
+        ("(slot + 65535u) < 65535u", "for an int of 16 bits"),
+        ("(slot + 65535u) > 65535u", "the C has 0"),
+    ],
+    ids=["16", "32"],
+)
+def test_what_is_wrong_for_one_width_of_int_is_not_equal(condition: str, shown: str) -> None:
+    """Both widths share one run of the model: each must still be looked at."""
+    plan = planted.plan_of("mean")
+    files = plan_cases.render(plan)
+    old, new = "return s->flags[slot];", f"return ({condition}) ? 0u : s->flags[slot];"
+    assert files["reed_lamp.c"].count(old) == 1
+    changed = {**files, "reed_lamp.c": files["reed_lamp.c"].replace(old, new)}
+    proof = next(p for p in equal(plan, changed, ["flags"]) if p.name == "flags equal")
+    assert not proof.passed and shown in proof.detail
