@@ -1,114 +1,206 @@
 """What the prover must know of the C's text before it is preprocessed.
 
-The preprocessor at hand shows one machine's view. So that every other sees the same C, whatever is
-compiled under a condition is an ``#error``, the table's place in flash, or C++'s linkage: anything
-else is refused.
+The preprocessor at hand shows one machine's view. So that every other sees the same C, all that a
+preprocessor does is on a short list of what the templates write, and anything else is refused:
+characters, comments, strings, directives, and the bodies of macros. C99 5.1.1.2 (phases of
+translation), 6.4.9 (comments), 6.10 (directives).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
+_CHARACTERS = re.compile(r"[^\n !-~]|\\|\?\?|<:|:>|<%|%>|%:")
+"""What phases 1 and 2 may make something else of: characters beyond printable ASCII (in some sets a
+second byte is a backslash), line ends other than the line feed, joined lines, trigraphs, digraphs.
+They are refused in comments as well, which they may end."""
 _TOKENS = re.compile(
-    r"(?P<comment>/\*.*?\*/|//[^\n]*)|(?P<string>\"[^\"\\\n]*\")|(?P<other>.)", re.DOTALL
+    r"""(?P<comment>/\*.*?\*/)|(?P<string>"[^"\n]*")|(?P<open>/\*|//|["'])|(?P<other>.)""",
+    re.DOTALL,
 )
-_RESERVED = re.compile(r"\b_(?:_\w*|[A-Z]\w*)")
-_DIRECTIVE = re.compile(r"^\s*#\s*(\w*)\s*(.*?)\s*$")
-_CONDITIONS = ("if", "ifdef", "ifndef")
-_CPLUSPLUS = ("ifdef", "__cplusplus")
+_IDENTIFIER = re.compile(r"[A-Za-z_]\w*")
+_RESERVED = re.compile(r"_(?:_\w*|[A-Z]\w*)")
+_EITHER_SIGN = ("UINT16_C", "UINT16_MAX")
+"""C99 7.18.4 gives them the promoted type; C libraries with an int of 32 bits differ in which."""
+_NUMBER = r"(?:0x[0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})u?"
+_CONSTANT = re.compile(rf"(?:{_NUMBER}|(?:INT16|U?INT32)_C\({_NUMBER.removesuffix('u?')}\))")
+"""A number, or one with a type."""
+_MACRO = re.compile(r"#define ([A-Za-z_]\w*)(?:(\()| (.*))?")
+_ERROR = re.compile(r'#error "[^"]*"')
+_CONDITION = re.compile(r"#(?:if|ifdef|ifndef)\b")
+_OTHER_BRANCH = re.compile(r"#(?:else|elif)\b")
+
+OPEN_LINKAGE = ("#ifdef __cplusplus", 'extern "C" {', "#endif")
+CLOSE_LINKAGE = ("#ifdef __cplusplus", "}", "#endif")
+
+
+def _flash(upper: str) -> tuple[str, ...]:
+    return (
+        "#if defined(__flash) || (defined(__FLASH) && !defined(__STRICT_ANSI__))",
+        f"#define {upper}_IN_FLASH __flash",
+        "#else",
+        f"#define {upper}_IN_FLASH",
+        "#endif",
+    )
+
+
+Line = tuple[int, str]
+"""Number and text of a line, comments taken out and blanks made one."""
 
 
 def faults(files: Mapping[str, str], name: str) -> list[str]:
     """Why the text of NAME.h and NAME.c may be another program elsewhere, each with its line."""
-    return [
-        f"{file}:{line}: {what}"
-        for file in (f"{name}.h", f"{name}.c")
-        for line, what in _faults(files[file], name, file.endswith(".h"))
-    ]
+    found = []
+    macros: set[str] = set()
+    for file in (f"{name}.h", f"{name}.c"):
+        text = files[file]
+        for line, what in _Text(name, file.endswith(".h"), macros).faults(text):
+            found.append(f"{file}:{line}: {what}")
+    return found
 
 
-def _faults(text: str, name: str, is_header: bool) -> Iterator[tuple[int, str]]:
-    for mark, what in (("\\\n", "a line that is continued"), ("??", "a trigraph"), ("%:", "%:")):
-        if mark in text:
-            yield text[: text.index(mark)].count("\n") + 1, f"{what} is not understood"
-    bare = _TOKENS.sub(_without_comment, text)
-    conditions: list[tuple[str, str]] = []
-    defined: set[str] = set()
-    for number, line in enumerate(bare.split("\n"), 1):
-        directive = _DIRECTIVE.match(line)
-        if directive is None:
-            yield from ((number, what) for what in _code(line, _open(conditions, name, is_header)))
-            continue
-        word, rest = directive.groups()
-        if word in _CONDITIONS:
-            conditions.append((word, rest))
-        elif word == "endif":
-            if conditions:
-                conditions.pop()
-        elif word in ("else", "elif"):
-            if conditions:
-                conditions[-1] = (word, rest)
+def _lines(text: str) -> Iterator[Line]:
+    """The lines after phase 3: a comment is a blank, even where it runs over several lines.
+
+    ValueError, with number and words, if the text is cut into tokens in another way.
+    """
+    number, first, line = 1, 1, ""
+    for token in _TOKENS.finditer(text):
+        if token["open"]:
+            raise ValueError(number, f"{token[0]} is not understood here")
+        if token[0] == "\n":
+            yield first, " ".join(line.split())
+            first, line = number + 1, ""
         else:
-            inside = _open(conditions, name, is_header)
-            yield from ((number, what) for what in _other(word, rest, name, inside, defined))
+            line += " " if token["comment"] else token[0]
+        number += token[0].count("\n")
+    if line.strip():
+        # C99 5.1.1.2: what a file without a last line feed means is not defined.
+        raise ValueError(number, "the last line does not end")
 
 
-def _without_comment(token: re.Match[str]) -> str:
-    if token["comment"]:
-        return " " + "\n" * token["comment"].count("\n")
-    return token[0]
+@dataclass(slots=True)
+class _Text:
+    """One file of the two."""
 
+    name: str
+    is_header: bool
+    macros: set[str]
+    """Those defined so far, in the header too."""
+    depth: int = 0
+    """Braces that are open."""
+    once: list[object] = field(default_factory=list)
+    """Blocks and directives that were met and may come once."""
 
-def _open(conditions: list[tuple[str, str]], name: str, is_header: bool) -> list[tuple[str, str]]:
-    """The conditions that a line is under, the header's guard apart."""
-    guard = ("ifndef", f"{name.upper()}_H")
-    return conditions[1:] if is_header and conditions[:1] == [guard] else conditions
+    @property
+    def upper(self) -> str:
+        return self.name.upper()
 
-
-def _code(line: str, conditions: list[tuple[str, str]]) -> Iterator[str]:
-    code = line.strip()
-    if not code:
-        return
-    if conditions == [_CPLUSPLUS]:
-        if code not in ('extern "C" {', "}"):
-            yield "C for C++ only"
-    elif conditions:
-        yield f"C that is compiled under a condition ({' '.join(conditions[-1])}) is not proven"
-    elif '"' in code or "'" in code:
-        yield "text is not understood"
-    for reserved in _RESERVED.findall(code):
-        yield f"{reserved} may be anything on another compiler"
-
-
-def _other(
-    word: str, rest: str, name: str, conditions: list[tuple[str, str]], defined: set[str]
-) -> Iterator[str]:
-    match word:
-        case "error" | "":
+    def faults(self, text: str) -> Iterator[Line]:
+        for strange in _CHARACTERS.finditer(text):
+            number = text[: strange.start()].count("\n") + 1
+            yield number, f"{ascii(strange[0])} is not understood"
             return
-        case "include":
-            if conditions or rest not in ("<stdint.h>", f'"{name}.h"'):
-                yield f"#include {rest} is not read"
-        case "define":
-            yield from _macro(rest, name.upper(), conditions, defined)
-        case _:
-            yield f"#{word} is not understood"
+        try:
+            lines = [line for line in _lines(text) if line[1]]
+        except ValueError as error:
+            yield error.args
+            return
+        if self.is_header:
+            guard = [f"#ifndef {self.upper}_H", f"#define {self.upper}_H", "#endif"]
+            if [line for _, line in (*lines[:2], *lines[-1:])] != guard:
+                yield 1, f"the whole header is not under {guard[0]}"
+                return
+            lines = lines[2:-1]
+        yield from self._all(lines)
 
+    def _all(self, lines: list[Line]) -> Iterator[Line]:
+        at = 0
+        while at < len(lines):
+            number, line = lines[at]
+            taken = 1
+            if _CONDITION.match(line):
+                taken = self._block_length([text for _, text in lines[at:]])
+                if not taken:
+                    yield from self._conditional(lines[at:])
+                    return
+            elif line.startswith("#"):
+                yield from ((number, what) for what in self._directive(line))
+            else:
+                yield from ((number, what) for what in self._code(line))
+            at += taken
+        if (OPEN_LINKAGE in self.once) != (CLOSE_LINKAGE in self.once):
+            yield lines[-1][0], "the linkage for C++ does not end"
 
-def _macro(
-    rest: str, upper: str, conditions: list[tuple[str, str]], defined: set[str]
-) -> Iterator[str]:
-    macro, _, body = rest.partition(" ")
-    macro, body = macro.split("(")[0], body.strip()
-    if macro == f"{upper}_IN_FLASH" and conditions and body in ("", "__flash"):
-        return
-    if conditions:
-        yield f"#define {macro} under a condition ({' '.join(conditions[-1])}) is not proven"
-    elif not macro.startswith(f"{upper}_"):
-        yield f"#define {macro} is not a name of this regulator"
-    elif macro in defined:
-        yield f"#define {macro} stands twice"
-    defined.add(macro)
-    for reserved in _RESERVED.findall(body):
-        yield f"{reserved} may be anything on another compiler"
+    def _block_length(self, lines: list[str]) -> int:
+        """The lines of the block under a condition that ``lines`` begin with, 0 if it is not one of
+        those that there may be."""
+        if len(lines) > 2 and _ERROR.fullmatch(lines[1]) and lines[2] == "#endif":
+            return 3
+        known = [_flash(self.upper)]
+        if self.is_header:
+            known = [CLOSE_LINKAGE if OPEN_LINKAGE in self.once else OPEN_LINKAGE]
+        for block in known:
+            if tuple(lines[: len(block)]) == block and not self.depth and block not in self.once:
+                self.once.append(block)
+                return len(block)
+        return 0
+
+    def _conditional(self, lines: list[Line]) -> Iterator[Line]:
+        """Of a block that is not known: its first line that says something for some only."""
+        condition = lines[0][1]
+        for number, line in lines[1:]:
+            if not (_OTHER_BRANCH.match(line) or _ERROR.fullmatch(line)):
+                what = line if line.startswith("#") else "C"
+                yield number, f"{what} that is compiled under a condition ({condition}) is not proven"
+                return
+        yield lines[0][0], f"{condition} does not end"
+
+    def _directive(self, line: str) -> Iterator[str]:
+        if line.startswith("#define "):
+            yield from self._macro(line)
+        elif line == ("#include <stdint.h>" if self.is_header else f'#include "{self.name}.h"'):
+            if self.depth or line in self.once:
+                yield f"{line} stands twice, or inside a block"
+            self.once.append(line)
+        elif line.startswith("#include"):
+            yield f"{line} is not read"
+        elif not _ERROR.fullmatch(line):
+            yield f"{line.split()[0]} is not understood"
+
+    def _macro(self, line: str) -> Iterator[str]:
+        found = _MACRO.fullmatch(line)
+        if found is None or found[2]:
+            yield f"{line}: a macro with parameters is not understood"
+            return
+        macro, body = found[1], found[3] or ""
+        if not re.fullmatch(rf"{self.upper}_[A-Z][A-Z_]*", macro):
+            yield f"#define {macro} is not a name of this regulator"
+        elif macro in (*self.macros, f"{self.upper}_IN_FLASH", f"{self.upper}_H"):
+            yield f"#define {macro} stands twice"
+        elif not self.is_header or self.depth:
+            yield f"#define {macro} does not stand in the header"
+        elif not _CONSTANT.fullmatch(body):
+            yield f"#define {macro}: {body or 'nothing'} is not a constant"
+        self.macros.add(macro)
+
+    def _code(self, line: str) -> Iterator[str]:
+        if '"' in line:
+            yield "text is not understood"
+        if "#" in line:
+            yield "# is not understood"
+        table = rf"static const {self.upper}_IN_FLASH u?int16_t {self.name}_\w+\[\d+\] = {{"
+        for word in _IDENTIFIER.findall(line):
+            if word in _EITHER_SIGN:
+                yield f"{word} is signed on some compilers and unsigned on others"
+            elif _RESERVED.fullmatch(word):
+                yield f"{word} may be anything on another compiler"
+            elif word == f"{self.upper}_IN_FLASH" and (
+                self.depth or _flash(self.upper) not in self.once or not re.fullmatch(table, line)
+            ):
+                yield f"{word} is for the head of a table"
+        self.depth += line.count("{") - line.count("}")
+        if self.depth < 0:
+            yield "a brace that was not opened"

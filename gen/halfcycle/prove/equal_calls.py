@@ -49,9 +49,10 @@ def prove_all(
     if faults:
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
     elif unread:
-        yield "hand-over", False, f"not shown: not every path of {', '.join(unread)} was followed"
+        names = ", ".join(unread)
+        yield "hand-over", False, f"not shown, as not every path of {names} was followed: see there"
     else:
-        yield "hand-over", True, "shared fields are volatile and stored in their order"
+        yield "hand-over", True, "each call stores its own fields, shared ones in their order"
 
 
 def _said(

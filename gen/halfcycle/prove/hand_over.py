@@ -1,8 +1,10 @@
 """Whether the C keeps the order in which levels of interrupt hand values over.
 
-The content goes into the slot that is not in use, then the field that says which slot is stored,
-once and last; a reader reads that field once and before the content. Compilers keep the order of
-volatile accesses, so it is enough that the source has it.
+Every field has one call that stores it (``regulator.state``), besides reset; one that is not shared
+is that call's alone, to read as well. The content goes into the slot that is not in use, then the
+field that says which slot is stored, once and last; a reader reads that field once and before the
+content, and the content of that slot only. Compilers keep the order of volatile accesses, so it is
+enough that the source has it.
 """
 
 from __future__ import annotations
@@ -56,9 +58,24 @@ def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[st
     """What is out of order on the path that ``machine`` has run."""
     shared = {field.name: field for field in fields_of(plan) if field.shared}
     accesses = [access for access in machine.accesses if access.field in shared]
-    found = list(_stores(call, shared, [a for a in accesses if a.is_store], machine, paths))
-    found += _reads(call, shared, [a for a in accesses if not a.is_store])
+    found = list(_trespasses(call, {f.name: f for f in fields_of(plan)}, machine.accesses))
+    found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
+    found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found
+
+
+def _trespasses(call: str, fields: dict[str, Field], accesses: list[Access]) -> Iterator[str]:
+    """Accesses that are not this call's to make. A store of another call's field loses what that
+    call stores in between, even if it stores what it has read; a read of one that is not shared may
+    see a half of it, which is in no range that the proof takes for granted."""
+    for access in accesses:
+        field = fields[access.field]
+        if field.writer == call:
+            continue
+        if access.is_store:
+            yield f"{call} stores {field.name}, which {field.writer} writes"
+        elif not field.shared:
+            yield f"{call} reads {field.name}, which is {field.writer}'s alone"
 
 
 def _is_index(field: Field) -> bool:
@@ -68,9 +85,6 @@ def _is_index(field: Field) -> bool:
 def _stores(
     call: str, shared: dict[str, Field], stores: list[Access], machine: PathMachine, paths: Paths
 ) -> Iterator[str]:
-    for access in stores:
-        if shared[access.field].writer != call:
-            yield f"{call} stores {access.field}, which {shared[access.field].writer} writes"
     indexes = [n for n, access in enumerate(stores) if _is_index(shared[access.field])]
     if not stores:
         return
@@ -103,7 +117,9 @@ def _holds(condition: Any) -> bool:
     return bool(condition)
 
 
-def _reads(call: str, shared: dict[str, Field], reads: list[Access]) -> Iterator[str]:
+def _reads(
+    call: str, shared: dict[str, Field], reads: list[Access], machine: PathMachine, paths: Paths
+) -> Iterator[str]:
     """Of fields that another call writes: that call may come in between."""
     foreign = [access for access in reads if shared[access.field].writer != call]
     indexes = [access.field for access in foreign if _is_index(shared[access.field])]
@@ -114,5 +130,8 @@ def _reads(call: str, shared: dict[str, Field], reads: list[Access]) -> Iterator
             continue
         writer = shared[access.field].writer
         before = [a.field for a in foreign[:position] if _is_index(shared[a.field])]
-        if not any(shared[name].writer == writer for name in before):
+        indexes = [name for name in before if shared[name].writer == writer]
+        if not indexes:
             yield f"{call} reads {access.field} before what says which slot is in use"
+        elif not _holds(_meant(access.at or [], machine.state[indexes[0]][0] & 1, paths)):
+            yield f"{call} reads {access.field} in a slot that may be written meanwhile"

@@ -118,11 +118,14 @@ class PathMachine(Machine):
 
     def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
         known = self._functions.get(name)
-        if known is None or len(arguments) != 1:
+        kinds = [kind for _, kind in self.source.parameters.get(name, ()) if kind is not None]
+        if known is None or len(arguments) != 1 or len(kinds) != 1:
             return super().call(name, arguments, where)
-        kind = self.source.int_type(self.source.functions[name].decl.type.type)
-        assert kind is not None
-        return Number(known(arguments[0].value), kind)
+        # As in any call: C99 6.5.2.2, 7 of the argument, 6.8.6.4, 3 of the result.
+        taken = self.arithmetic.converted(arguments[0], kinds[0], where)
+        returned = self.source.int_type(self.source.functions[name].decl.type.type)
+        result = Number(known(taken.value), self.source.types["uint32_t"])
+        return self.arithmetic.converted(result, returned, f"{where} returns")
 
     def where(self, node: Any) -> str:
         text = self.source.places.get(node)

@@ -74,13 +74,16 @@ def _root_of(source: Source, name: str, value: int) -> int | None:
     """What the C makes of a known number; None if C leaves it undefined."""
     (fields,) = source.structs.values()
     machine = PathMachine(source, Paths(), {field: [] for field in fields}, {})
-    kind = source.parameters[name][0][1]
-    assert kind is not None
     try:
-        result = machine.call(name, [Number(value, kind)], name)
+        # As large as it is: the call converts it to what the function takes.
+        result = machine.call(name, [Number(value, source.types["uint32_t"])], name)
     except (UndefinedError, NotUnderstoodError):
         return None
     return int(result.value) if result is not None else None
+
+
+def _is_number(item: Any) -> bool:
+    return isinstance(item, c_ast.Decl) and isinstance(item.type, c_ast.TypeDecl)
 
 
 class _Induction:
@@ -100,6 +103,12 @@ class _Induction:
             items[loops[0] + 1 :],
         )
         self.parameter, self.kind = parameters[0]
+        # The induction runs over numbers of 32 bits, and what it shows is of no other type.
+        word = source.types["uint32_t"]
+        locals_ = [source.int_type(item.type) for item in self.before if _is_number(item)]
+        types = [self.kind, source.int_type(node.decl.type.type), *locals_]
+        if any(kind != word for kind in types):
+            raise NotProvenError(f"{name} does not take, keep and return uint32_t")
 
     def run(self) -> int:
         first = self._first_place()

@@ -61,7 +61,7 @@ class Field:
     type: str | Callable[[Plan], str]
     """A type of stdint.h."""
     writer: str
-    """The one call that writes it, besides reset."""
+    """The one call that writes it, besides reset; unless it is shared, no other may read it."""
     bounds: Bounds
     comment: Callable[[Plan], str] | str = ""
     slots: int = 1
