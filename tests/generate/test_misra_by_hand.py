@@ -46,6 +46,20 @@ def test_no_example_breaks_a_rule(folder: Path) -> None:
     assert all_faults(files, folder.name) == []
 
 
+def test_a_typed_constant_of_16_bits_was_signed_on_some_compilers() -> None:
+    """Their UINT16_C leaves the constant as it is, an int, where int has 32 bits (C99 7.18.4.1 asks
+    for the promoted type): bits were then set with it, and counts compared with it."""
+    plan = plan_cases.CASES["mean"]
+    files = plan_cases.render(plan)
+    header = f"{plan.name}.h"
+    text = re.sub(r"(_SAMPLES|_FLAG_\w+) (\w+)u\b", r"\1 UINT16_C(\2)", files[header])
+    assert text.count("UINT16_C") == 8
+    faults = all_faults({**files, header: text}, plan.name)
+    assert {fault.split()[0] for fault in faults} >= {"10.1", "10.4"}
+    assert any("|= REED_LAMP_FLAG_OVER" in fault for fault in faults)
+    assert any("count < REED_LAMP_SAMPLES" in fault for fault in faults)
+
+
 # Each of the first seven stood in the templates once.
 PLANTED = (
     ("mean", "return s->scale[slot];", "return s->scale[s->output_slot];", "13.2"),
@@ -134,6 +148,34 @@ def test_a_clip_that_cannot_act_is_left_out() -> None:
     assert "32767u)" not in plan_cases.render(plan)["reed_lamp.c"]
     above = plan_cases.make(scale_max=16385)
     assert "(wide > 32767u) ? 32767u" in plan_cases.render(above)["reed_lamp.c"]
+
+
+PLAIN = re.compile(r"\b(?:char|short|int|long|signed|unsigned|float|double)\b")
+EXTENSION = re.compile(r"\b__(?!cplusplus|STRICT_ANSI__|FLASH|flash\))\w+")
+
+
+def language_deviations(files: Mapping[str, str], name: str) -> set[tuple[str, str]]:
+    """Lines that use a type without its size (Dir 4.6), or what C99 does not have (1.2)."""
+    rows = set()
+    for text in files.values():
+        bare = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+        for line in bare.splitlines():
+            if line.startswith("#error"):
+                continue
+            if PLAIN.search(line):
+                rows.add(("Dir4.6", anonymous(line, name)))
+            if EXTENSION.search(line):
+                rows.add(("1.2", anonymous(line, name)))
+    return rows
+
+
+def test_types_without_a_size_and_extensions_are_listed_and_no_others() -> None:
+    found: set[tuple[str, str]] = set()
+    for plan in plan_cases.CASES.values():
+        found |= language_deviations(plan_cases.render(plan), plan.name)
+    listed = {row for row in by_hand() if row[0] in ("Dir4.6", "1.2")}
+    rows = "\n".join(f"| {rule} | `{line}` | WHY |" for rule, line in sorted(found))
+    assert found == listed, f"now:\n{rows}"
 
 
 CONTROL = re.compile(r"\b(?:if|while) \((.*)\)(?: \{.*|;)?$", re.MULTILINE)

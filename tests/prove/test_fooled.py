@@ -6,6 +6,11 @@ import re
 
 import pytest
 
+from halfcycle.prove import c_text
+from halfcycle.prove.c_operators import Number
+from halfcycle.prove.c_source import parse
+from halfcycle.prove.path_machine import PathMachine
+from halfcycle.prove.paths import Paths
 from halfcycle.prove.prove import equal, prove
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
@@ -68,15 +73,15 @@ REFUSED: tuple[Change, ...] = (
     (
         "constant of one target only",
         ".h",
-        "#define REED_LAMP_SAMPLES UINT16_C(25)",
-        "#ifdef __AVR__\n#define REED_LAMP_SAMPLES UINT16_C(26)\n#else\n"
-        "#define REED_LAMP_SAMPLES UINT16_C(25)\n#endif",
+        "#define REED_LAMP_SAMPLES 25u",
+        "#ifdef __AVR__\n#define REED_LAMP_SAMPLES 26u\n#else\n"
+        "#define REED_LAMP_SAMPLES 25u\n#endif",
     ),
     (
         "constant of one compiler",
         ".h",
-        "UINT16_C(25)",
-        "UINT16_C(25 + (__SIZEOF_POINTER__ == 2))",
+        "REED_LAMP_SAMPLES 25u",
+        "REED_LAMP_SAMPLES (25u + (__SIZEOF_POINTER__ == 2))",
     ),
     ("macro over a type", ".h", "#include <stdint.h>", "#include <stdint.h>\n#define uint16_t int"),
     (
@@ -106,6 +111,86 @@ REFUSED: tuple[Change, ...] = (
         "const int32_t drive = reed_lamp_regulate(s, error);",
         "const int32_t drive = s->integral - s->integral + reed_lamp_regulate(s, error);",
     ),
+    (
+        "predefined macro after a parameter list without a blank",
+        ".c",
+        "void reed_lamp_reset",
+        "#define REED_LAMP_W()__SIZEOF_INT__\nvoid reed_lamp_reset",
+    ),
+    (
+        "predefined macro after a tab",
+        ".h",
+        "#define REED_LAMP_RATED_MV",
+        "#define\tREED_LAMP_W\t__SIZEOF_INT__\n#define REED_LAMP_RATED_MV",
+    ),
+    (
+        "predefined macro pasted",
+        ".c",
+        "void reed_lamp_reset",
+        "#define REED_LAMP_J(a, b, c) a##b##c\nvoid reed_lamp_reset",
+    ),
+    (
+        "body that pastes",
+        ".h",
+        "#define REED_LAMP_RATED_MV INT32_C(230000)",
+        "#define REED_LAMP_RATED_MV INT32_C(2300##00)",
+    ),
+    ("flash as a switch", ".c", RETURN, "    return s->flags[slot] REED_LAMP_IN_FLASH;"),
+    (
+        "flash on a local",
+        ".c",
+        RETURN,
+        f"    const REED_LAMP_IN_FLASH uint16_t far_off = 0u;\n    (void)far_off;\n{RETURN}",
+    ),
+    (
+        "string that hides a condition",
+        ".h",
+        "#define REED_LAMP_RATED_MV",
+        '#define REED_LAMP_T "\\n/*"\n#ifdef __AVR__\n#undef REED_LAMP_SAMPLES\n'
+        "#define REED_LAMP_SAMPLES 26u\n#endif\n/* */\n#define REED_LAMP_RATED_MV",
+    ),
+    ("undef", ".c", "void reed_lamp_reset", "#undef REED_LAMP_SAMPLES\nvoid reed_lamp_reset"),
+    (
+        "linkage for C++ inside a function",
+        ".h",
+        "#define REED_LAMP_RATED_MV",
+        "#ifdef __cplusplus\n}\n#endif\n#define REED_LAMP_RATED_MV",
+    ),
+    (
+        "linkage for C++ in the C",
+        ".c",
+        "void reed_lamp_reset",
+        '#ifdef __cplusplus\nextern "C" {\n#endif\nvoid reed_lamp_reset',
+    ),
+    (
+        "block of C++ inside a function",
+        ".c",
+        RETURN,
+        f"#ifdef __cplusplus\n}}\n#endif\n{RETURN}",
+    ),
+    (
+        "comment that goes on after a backslash and a blank",
+        ".c",
+        RETURN,
+        f"    // as it is \\ \n    slot++;\n{RETURN}",
+    ),
+    ("comment that C90 does not know", ".c", RETURN, f"    // as it is\n{RETURN}"),
+    ("trigraph", ".c", RETURN, f"    /* as it is ??/\n*/\n{RETURN}"),
+    ("carriage return", ".c", RETURN, f"    /* as it is \r */\n{RETURN}"),
+    ("character beyond ASCII", ".c", RETURN, f"    /* \u8868 */\n{RETURN}"),
+    (
+        "macro of the header defined again",
+        ".c",
+        "void reed_lamp_reset",
+        "#define REED_LAMP_SAMPLES 25u\nvoid reed_lamp_reset",
+    ),
+    (
+        "directive that goes on behind a comment",
+        ".h",
+        "#define REED_LAMP_RATED_MV",
+        "#define REED_LAMP_W /* width\n*/ (sizeof(int))\n#define REED_LAMP_RATED_MV",
+    ),
+    ("constant that is signed on some", ".c", RETURN, "    return UINT16_C(3) & s->flags[slot];"),
     (
         "interrupt of its own",
         ".c",
@@ -142,6 +227,54 @@ def test_what_is_not_understood_is_refused_in_plain_words(change: Change) -> Non
     assert any(proof in refused for proof in ranges) and any(proof in refused for proof in same)
     # Never by a crash, which names a Python exception.
     assert not [proof for proof in refused if "Error" in proof.detail or "error:" in proof.detail]
+
+
+def test_an_unfinished_condition_does_not_crash_the_reader() -> None:
+    plan = planted.plan_of("mean")
+    files = plan_cases.render(plan)
+    for cut in ("#if 1", "#endif", "/*", '"', "#define", "}", "#if 1\n#else\n#error \"a\""):
+        for ending in (".h", ".c"):
+            name = f"{plan.name}{ending}"
+            assert c_text.faults({**files, name: files[name] + cut}, plan.name)
+            assert c_text.faults({**files, name: files[name] + cut + "\n"}, plan.name)
+    assert not c_text.faults(files, plan.name)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("reed_lamp_root(uint32_t value)", "reed_lamp_root(uint16_t value)"),
+        ("static uint32_t reed_lamp_root", "static uint_least8_t reed_lamp_root"),
+        ("static uint32_t reed_lamp_root", "static int32_t reed_lamp_root"),
+        ("    uint32_t remainder = value;", "    uint16_t remainder = (uint16_t)value;"),
+    ],
+)
+def test_a_root_of_a_narrower_type_was_taken_for_the_whole(old: str, new: str) -> None:
+    """The argument was not converted to what the function takes, nor the result to what it
+    returns."""
+    plan = planted.plan_of("rms")
+    files = plan_cases.render(plan)
+    source = f"{plan.name}.c"
+    assert files[source].count(old) == 1
+    files[source] = files[source].replace(old, new)
+    (same, _) = equal(plan, files, ["update"], run=False)
+    assert same.name == "update equal" and not same.passed
+    assert "does not take, keep and return uint32_t" in same.detail
+
+
+def test_a_known_function_takes_and_returns_what_its_types_hold() -> None:
+    plan = planted.plan_of("rms")
+    files = plan_cases.render(plan)
+    source = f"{plan.name}.c"
+    files[source] = files[source].replace(
+        "static uint32_t reed_lamp_root(uint32_t", "static uint_least8_t reed_lamp_root(uint16_t"
+    )
+    parsed = parse(files, source, 32)
+    seen: list[int] = []
+    machine = PathMachine(parsed, Paths(), {}, {"reed_lamp_root": lambda n: seen.append(n) or 515})
+    result = machine.call("reed_lamp_root", [Number(70_000, parsed.types["uint32_t"])], "here")
+    assert seen == [70_000 - 65_536]
+    assert result is not None and result.value == 515 % 256
 
 
 HAND_OVER: tuple[tuple[Change, str], ...] = (
@@ -198,6 +331,43 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
             ".c",
             "    return s->flags[slot];",
             "    return (s->output_slot == 0u) ? s->flags[0] : s->flags[slot];",
+        ),
+        "flags",
+    ),
+    (
+        (
+            "private field of another level stored as it was",
+            ".c",
+            "    s->target_slot = spare;\n",
+            "    s->count = (uint16_t)(s->count & 31u);\n    s->target_slot = spare;\n",
+        ),
+        "set_target_mv",
+    ),
+    (
+        (
+            "private field of another level stored on the way",
+            ".c",
+            "    if (rms_mv <= 0) {",
+            "    if (rms_mv == 77) {\n        s->integral = s->integral;\n    }\n"
+            "    if (rms_mv <= 0) {",
+        ),
+        "set_target_mv",
+    ),
+    (
+        (
+            "private field of another level read in halves",
+            ".c",
+            "    return s->flags[slot];",
+            "    return (s->integral < 0) ? 0u : s->flags[slot];",
+        ),
+        "flags",
+    ),
+    (
+        (
+            "slot read that is being filled",
+            ".c",
+            "    return s->flags[slot];",
+            "    return (s->flags[(slot == 0u) ? 1u : 0u] > 4095u) ? 0u : s->flags[slot];",
         ),
         "flags",
     ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 
 import numpy as np
 import pytest
@@ -90,6 +91,74 @@ def test_an_update_without_a_window_changes_nothing(plan: Plan) -> None:
 def test_targets_are_clamped_to_the_design_range(plan: Plan) -> None:
     assert target_of(plan, -(2**31)) == 0
     assert target_of(plan, 2**31 - 1) == target_of(plan, plan.target_max_mv) == plan.target_max
+
+
+NEGATIVE = {"weaker": -1450, "stronger": -8000}
+"""Proportional constants, one below the integral one in size and one above it."""
+
+
+@pytest.fixture(params=NEGATIVE.values(), ids=NEGATIVE.keys())
+def negative(request: pytest.FixtureRequest) -> Plan:
+    return plan_cases.make(proportional=request.param)
+
+
+def close_on_readings(
+    plan: Plan, gains: list[float], noise: int = 0, start_mv: int | None = None
+) -> list[tuple[int, int]]:
+    """Reading and scale of each window, for a plant of one window's delay and these gains (output
+    of rated at scale 1.0), with readings off by up to ``noise``."""
+    regulator, chance = Regulator(plan), random.Random(1)
+    regulator.set_target_mv(plan.rated_mv if start_mv is None else start_mv)
+    rows = []
+    for gain in gains:
+        at = round(gain * regulator.scale() / 16384 * plan.target_rated)
+        reading = min(max(at + chance.randint(-noise, noise), 0), plan.reading_max)
+        regulator.close_window(reading << plan.reading_shift)
+        regulator.update()
+        rows.append((reading, regulator.scale()))
+    return rows
+
+
+def test_a_negative_proportional_gain_kept_brownout_short_of_the_drive_limit(
+    negative: Plan,
+) -> None:
+    """The push was added to an integral that had reached its limit: 16,967 of 18,022 in one
+    design, on a bus of 40 %."""
+    rows = close_on_readings(negative, [1.0] * 60 + [0.4] * 60 + [1.0] * 90)
+    assert {scale for _, scale in rows[90:120]} == {negative.scale_max}
+    # It leaves the limit when the bus is back: at once, and for good.
+    assert rows[121][1] < negative.scale_max
+    assert all(abs(reading - negative.target_rated) <= negative.band for reading, _ in rows[-30:])
+
+
+def test_a_negative_proportional_gain_raised_the_drive_with_the_reading(negative: Plan) -> None:
+    """At the lower limit the drive was the push alone: the more, the higher the reading was above
+    the target."""
+    scales = []
+    for reading in range(500, negative.reading_max, 500):
+        regulator = Regulator(negative)
+        regulator.set_target_mv(10_000)
+        regulator.out_scale = [700, 700]
+        regulator.close_window(reading << negative.reading_shift)
+        regulator.update()
+        assert regulator.integral == 0
+        scales.append(regulator.scale())
+    assert set(scales) == {0}
+
+
+@pytest.mark.parametrize("noise", [0, 6])
+def test_the_drive_does_not_chatter_at_its_limit(negative: Plan, noise: int) -> None:
+    """The drive steps to its limit as the integral reaches it: with a bus for which the drive that
+    is needed lies at the limit, it moves no further than with one well inside."""
+
+    def swing(needed: float) -> int:
+        scales = [s for _, s in close_on_readings(negative, [16384 / needed] * 300, noise)[200:]]
+        return max(scales) - min(scales)
+
+    top = negative.scale_max
+    inside = max(swing(top * share) for share in (0.8, 0.85, 0.9))
+    shares = [1 + k / 1000 for k in range(-20, 21, 2)]
+    assert max(swing(top * share) for share in shares) <= 1.3 * inside + 2
 
 
 def test_a_negative_proportional_gain_hid_brownout() -> None:

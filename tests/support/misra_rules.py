@@ -1,7 +1,7 @@
 """Rules of MISRA C:2012 on which the checker's addon is blind, looked for in the syntax tree.
 
 The rules, the essential types (appendix D) and what counts as composite are from memory. All of it
-is as a machine with an int of 16 bits sees the C, whose typed constants then carry their suffix.
+is as machines with an int of 16 and of 32 bits see the C: typed constants carry other suffixes.
 """
 
 from __future__ import annotations
@@ -41,8 +41,11 @@ _TYPES = {
 
 def faults(files: Mapping[str, str], source: str) -> list[str]:
     """What ``source`` breaks, each as "RULE LINE"; declarations after statements are "mixed"."""
-    tree = c_parser.CParser().parse(preprocessed(files, source, 16), source)
-    return sorted(set(_Reader(tree, files).run()))
+    found: set[str] = set()
+    for int_bits in (16, 32):
+        tree = c_parser.CParser().parse(preprocessed(files, source, int_bits), source)
+        found |= set(_Reader(tree, files).run())
+    return sorted(found)
 
 
 class _Reader:
@@ -160,6 +163,10 @@ class _Reader:
                 yield from self._bits(node, node.left, node.right, node.op)
             case c_ast.Assignment() if node.op.removesuffix("=") in BITWISE:
                 yield from self._bits(node, node.lvalue, node.rvalue, node.op.removesuffix("="))
+            case c_ast.BinaryOp():
+                yield from self._alike(node, node.left, node.right)
+            case c_ast.Assignment() if node.op != "=":
+                yield from self._alike(node, node.lvalue, node.rvalue)
             case c_ast.UnaryOp(op="~"):
                 yield from self._bits(node, node.expr, node.expr, "&")
             case c_ast.UnaryOp(op="!") if self.essential(node.expr) != BOOLEAN:
@@ -167,6 +174,7 @@ class _Reader:
             case c_ast.TernaryOp():
                 if self.essential(node.cond) != BOOLEAN:
                     yield self._said("10.1", node)
+                yield from self._alike(node, node.iftrue, node.iffalse)
             case c_ast.Cast() if self._is_composite(node.expr):
                 to, held = self._of_type(node.to_type), self.essential(node.expr)
                 if to and held and (to.category != held.category or to.bits > held.bits):
@@ -179,6 +187,14 @@ class _Reader:
             kinds.append(self.essential(right))
         if any(kind is None or kind.category != "unsigned" for kind in kinds):
             yield self._said("10.1", node)
+        if op not in ("<<", ">>"):
+            yield from self._alike(node, left, right)
+
+    def _alike(self, node: Any, left: Any, right: Any) -> Iterator[str]:
+        """Both operands are of one category."""
+        a, b = self.essential(left), self.essential(right)
+        if a is None or b is None or a.category != b.category:
+            yield self._said("10.4", node)
 
     def _is_composite(self, node: Any) -> bool:
         if isinstance(node, c_ast.TernaryOp):

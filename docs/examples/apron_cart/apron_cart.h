@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 3cc3b5acc7bb0b683ad2ba4217038906b718283997b6b0bc755bd00e51bb391b
- *     file 7d705b080fa1d8ec7c0c86c0710228d47d03e537797c57714ccdeb263a39bb78
+ *     file f7cf5b1349d981364c9a633740ab9fe3ad84c0e013b02d36c735e87e12056f79
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -85,19 +85,19 @@ extern "C" {
 #endif
 
 #define APRON_CART_REVISION UINT32_C(0x3cc3b5ac)
-#define APRON_CART_SAMPLES UINT16_C(25) /* samples a window */
+#define APRON_CART_SAMPLES 25u /* samples a window */
 #define APRON_CART_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define APRON_CART_SCALE_MAX INT16_C(18022) /* drive limit */
 #define APRON_CART_RATED_MV INT32_C(115000)
 #define APRON_CART_TARGET_MAX_MV INT32_C(126500)
 
-#define APRON_CART_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define APRON_CART_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define APRON_CART_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define APRON_CART_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define APRON_CART_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define APRON_CART_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define APRON_CART_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define APRON_CART_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define APRON_CART_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define APRON_CART_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define APRON_CART_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define APRON_CART_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define APRON_CART_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define APRON_CART_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct apron_cart_state {

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b85810aa6c179977f7cb2c471384a42215e08aae67ae430b2ac9eafafdfba07f
- *     file 3f04f4051a18c5696ae4a678ae12876fa040e9cfda2b98ccc50b01044b1fede0
+ *     file e38ab05c00817a8080b737f0238cbab58565dc65cadc726ca0ea837b8ef0cb38
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -88,19 +88,19 @@ extern "C" {
 #endif
 
 #define FERRY_GALLEY_REVISION UINT32_C(0xb85810aa)
-#define FERRY_GALLEY_SAMPLES UINT16_C(25) /* samples a window */
+#define FERRY_GALLEY_SAMPLES 25u /* samples a window */
 #define FERRY_GALLEY_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define FERRY_GALLEY_SCALE_MAX INT16_C(18022) /* drive limit */
 #define FERRY_GALLEY_RATED_MV INT32_C(120000)
 #define FERRY_GALLEY_TARGET_MAX_MV INT32_C(132000)
 
-#define FERRY_GALLEY_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define FERRY_GALLEY_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define FERRY_GALLEY_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define FERRY_GALLEY_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define FERRY_GALLEY_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define FERRY_GALLEY_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define FERRY_GALLEY_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define FERRY_GALLEY_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define FERRY_GALLEY_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define FERRY_GALLEY_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define FERRY_GALLEY_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define FERRY_GALLEY_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define FERRY_GALLEY_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define FERRY_GALLEY_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct ferry_galley_state {

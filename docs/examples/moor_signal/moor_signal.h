@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0e15513da9a40fc5af062f422781d498d774678564c4b6d61ac47ec3a2cd3f99
- *     file e0b13fbe7d73900ac8b6d040b5b7121ebe950946f81d78fa314557e7a3f95c30
+ *     file b78f1a54b54cbc7d8355b385e26cab11f1396f34ffcd9b875287d59c875213ef
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -83,19 +83,19 @@ extern "C" {
 #endif
 
 #define MOOR_SIGNAL_REVISION UINT32_C(0x0e15513d)
-#define MOOR_SIGNAL_SAMPLES UINT16_C(30) /* samples a window */
+#define MOOR_SIGNAL_SAMPLES 30u /* samples a window */
 #define MOOR_SIGNAL_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define MOOR_SIGNAL_SCALE_MAX INT16_C(18022) /* drive limit */
 #define MOOR_SIGNAL_RATED_MV INT32_C(110000)
 #define MOOR_SIGNAL_TARGET_MAX_MV INT32_C(121000)
 
-#define MOOR_SIGNAL_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define MOOR_SIGNAL_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define MOOR_SIGNAL_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define MOOR_SIGNAL_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define MOOR_SIGNAL_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define MOOR_SIGNAL_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define MOOR_SIGNAL_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define MOOR_SIGNAL_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define MOOR_SIGNAL_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define MOOR_SIGNAL_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define MOOR_SIGNAL_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define MOOR_SIGNAL_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define MOOR_SIGNAL_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define MOOR_SIGNAL_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct moor_signal_state {

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 1d9a55a4c2c7b8f187b830180e88c2eb9041bec28c847030d4525dd99acc9b10
- *     file 42cb2e9ddf9b591bcc1e2d5d260fe16b1851804363dda526b69e30807f1f09af
+ *     file 92b7dc2e1e791e6c7e03120da51e70c0b1c85f2c345cb9221b06b307ebde6dff
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -87,19 +87,19 @@ extern "C" {
 #endif
 
 #define PEAT_CABIN_REVISION UINT32_C(0x1d9a55a4)
-#define PEAT_CABIN_SAMPLES UINT16_C(25) /* samples a window */
+#define PEAT_CABIN_SAMPLES 25u /* samples a window */
 #define PEAT_CABIN_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define PEAT_CABIN_SCALE_MAX INT16_C(19660) /* drive limit */
 #define PEAT_CABIN_RATED_MV INT32_C(230000)
 #define PEAT_CABIN_TARGET_MAX_MV INT32_C(253000)
 
-#define PEAT_CABIN_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define PEAT_CABIN_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define PEAT_CABIN_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define PEAT_CABIN_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define PEAT_CABIN_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define PEAT_CABIN_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define PEAT_CABIN_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define PEAT_CABIN_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define PEAT_CABIN_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define PEAT_CABIN_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define PEAT_CABIN_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define PEAT_CABIN_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define PEAT_CABIN_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define PEAT_CABIN_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct peat_cabin_state {

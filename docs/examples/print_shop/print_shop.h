@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 97a9b6ddfcc4f7fb967a6ef8612e7643e996bd22eafa1f5d5aee9972eedff0a6
- *     file 34fc34d854a4862f072ccc8af66a690cba454e44364aea26e07ef4527ce8ae62
+ *     file eee274cbe12a650d07208b17c8f88dc7dedfaab7d4c1bcfcb285a80779e17dd1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -84,19 +84,19 @@ extern "C" {
 #endif
 
 #define PRINT_SHOP_REVISION UINT32_C(0x97a9b6dd)
-#define PRINT_SHOP_SAMPLES UINT16_C(500) /* samples a window */
+#define PRINT_SHOP_SAMPLES 500u /* samples a window */
 #define PRINT_SHOP_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define PRINT_SHOP_SCALE_MAX INT16_C(18841) /* drive limit */
 #define PRINT_SHOP_RATED_MV INT32_C(240000)
 #define PRINT_SHOP_TARGET_MAX_MV INT32_C(264000)
 
-#define PRINT_SHOP_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define PRINT_SHOP_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define PRINT_SHOP_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define PRINT_SHOP_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define PRINT_SHOP_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define PRINT_SHOP_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define PRINT_SHOP_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define PRINT_SHOP_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define PRINT_SHOP_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define PRINT_SHOP_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define PRINT_SHOP_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define PRINT_SHOP_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define PRINT_SHOP_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define PRINT_SHOP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct print_shop_state {

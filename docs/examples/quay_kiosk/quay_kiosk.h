@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec b34d7602354dfa5acfd7a26943eb33eb7f80f59ad2d2d5fd14ef714288cc9ccd
- *     file e645b37e69e0a58321f068f92f051a5dee6ce9e92a979b2e9738c16a7a516367
+ *     file 7eb4109c145de69301569939b3c873f10a60bb86e9861c5ad928e54439d12d1c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -85,19 +85,19 @@ extern "C" {
 #endif
 
 #define QUAY_KIOSK_REVISION UINT32_C(0xb34d7602)
-#define QUAY_KIOSK_SAMPLES UINT16_C(20) /* samples a window */
+#define QUAY_KIOSK_SAMPLES 20u /* samples a window */
 #define QUAY_KIOSK_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define QUAY_KIOSK_SCALE_MAX INT16_C(18841) /* drive limit */
 #define QUAY_KIOSK_RATED_MV INT32_C(230000)
 #define QUAY_KIOSK_TARGET_MAX_MV INT32_C(253000)
 
-#define QUAY_KIOSK_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define QUAY_KIOSK_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define QUAY_KIOSK_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define QUAY_KIOSK_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define QUAY_KIOSK_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define QUAY_KIOSK_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define QUAY_KIOSK_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define QUAY_KIOSK_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define QUAY_KIOSK_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define QUAY_KIOSK_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define QUAY_KIOSK_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define QUAY_KIOSK_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define QUAY_KIOSK_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define QUAY_KIOSK_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct quay_kiosk_state {

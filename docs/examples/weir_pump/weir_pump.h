@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 146221bcc92ddcd6586c4327d8789d3d8ead340215a2a98f5937be37a21a9c28
- *     file 310f8df61af2fab63f9a0be2a09bf3f4291e1eb57665848cd10c7ffe43dceb73
+ *     file eb2bf6059d9703e5c5bfa24e37106308bf74ffbdcaede8f2c69ece1a9306900d
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -85,19 +85,19 @@ extern "C" {
 #endif
 
 #define WEIR_PUMP_REVISION UINT32_C(0x146221bc)
-#define WEIR_PUMP_SAMPLES UINT16_C(50) /* samples a window */
+#define WEIR_PUMP_SAMPLES 50u /* samples a window */
 #define WEIR_PUMP_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define WEIR_PUMP_SCALE_MAX INT16_C(18022) /* drive limit */
 #define WEIR_PUMP_RATED_MV INT32_C(230000)
 #define WEIR_PUMP_TARGET_MAX_MV INT32_C(253000)
 
-#define WEIR_PUMP_FLAG_BROWNOUT UINT16_C(0x0001) /* the drive limit holds and the target is not met */
-#define WEIR_PUMP_FLAG_OVER UINT16_C(0x0002) /* the reading is above the target band */
-#define WEIR_PUMP_FLAG_IMPLAUSIBLE UINT16_C(0x0004) /* driven, yet reading near zero: the drive is held */
-#define WEIR_PUMP_FLAG_SETTLED UINT16_C(0x0008) /* inside the target band for two windows running */
-#define WEIR_PUMP_FLAG_LIMIT UINT16_C(0x0010) /* the drive limit holds */
-#define WEIR_PUMP_FLAG_IN_BAND UINT16_C(0x0020) /* the last window was inside the target band */
-#define WEIR_PUMP_FLAG_MISSED UINT16_C(0x0040) /* a window completed that no update consumed */
+#define WEIR_PUMP_FLAG_BROWNOUT 0x0001u /* the drive limit holds and the target is not met */
+#define WEIR_PUMP_FLAG_OVER 0x0002u /* the reading is above the target band */
+#define WEIR_PUMP_FLAG_IMPLAUSIBLE 0x0004u /* driven, yet reading near zero: the drive is held */
+#define WEIR_PUMP_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
+#define WEIR_PUMP_FLAG_LIMIT 0x0010u /* the drive limit holds */
+#define WEIR_PUMP_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
+#define WEIR_PUMP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct weir_pump_state {

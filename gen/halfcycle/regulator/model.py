@@ -132,9 +132,7 @@ class Regulator:
         else:
             drive = self._regulate(error)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
-            # Below the target a negative proportional term keeps the drive off the limit.
-            at_limit = plan.proportional < 0 and self.integral == plan.drive_max
-            if drive == plan.drive_max or at_limit:
+            if drive == plan.drive_max:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
         if target != 0 and flags & FLAG_IN_BAND:
             self.trusted = self.integral
@@ -158,15 +156,22 @@ class Regulator:
         before, top = self.integral, plan.drive_max
         step = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
         after = before + step
-        push = 0
-        if plan.has_proportional:
-            push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
+        if not plan.has_proportional:
+            self.integral = arithmetic.saturate(after, 0, top)
+            return self.integral
+        push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
+        if plan.proportional < 0:
+            self.integral = arithmetic.saturate(after, 0, top)
+            # The push is against the step: at a limit it would take the drive back from there.
+            if self.integral in (0, top):
+                return self.integral
+        else:
             # Past a limit the integrator goes no further than the limit asks for.
             if after + push > top and step > 0:
                 after = min(after, max(before, top - push))
             elif after + push < 0 and step < 0:
                 after = max(after, min(before, -push))
-        self.integral = arithmetic.saturate(after, 0, top)
+            self.integral = arithmetic.saturate(after, 0, top)
         return arithmetic.saturate(self.integral + push, 0, top)
 
     def rms_mv(self) -> int:
