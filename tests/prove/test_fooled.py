@@ -184,6 +184,25 @@ REFUSED: tuple[Change, ...] = (
         "void reed_lamp_reset",
         "#define REED_LAMP_SAMPLES 25u\nvoid reed_lamp_reset",
     ),
+    ("letter of some compilers only", ".c", RETURN, "    return s->flags[slot$];"),
+    (
+        "call that is inline",
+        ".c",
+        "\nuint16_t reed_lamp_flags",
+        "\ninline uint16_t reed_lamp_flags",
+    ),
+    (
+        "call that is static",
+        ".c",
+        "\nuint16_t reed_lamp_flags",
+        "\nstatic uint16_t reed_lamp_flags",
+    ),
+    (
+        "function from elsewhere",
+        ".h",
+        "#define REED_LAMP_RATED_MV",
+        "void abort(void);\n#define REED_LAMP_RATED_MV",
+    ),
     (
         "directive that goes on behind a comment",
         ".h",
@@ -232,7 +251,7 @@ def test_what_is_not_understood_is_refused_in_plain_words(change: Change) -> Non
 def test_an_unfinished_condition_does_not_crash_the_reader() -> None:
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
-    for cut in ("#if 1", "#endif", "/*", '"', "#define", "}", "#if 1\n#else\n#error \"a\""):
+    for cut in ("#if 1", "#endif", "/*", '"', "#define", "}", '#if 1\n#else\n#error "a"'):
         for ending in (".h", ".c"):
             name = f"{plan.name}{ending}"
             assert c_text.faults({**files, name: files[name] + cut}, plan.name)
@@ -350,6 +369,18 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
             "    if (rms_mv <= 0) {",
             "    if (rms_mv == 77) {\n        s->integral = s->integral;\n    }\n"
             "    if (rms_mv <= 0) {",
+        ),
+        "set_target_mv",
+    ),
+    (
+        (
+            "private field of another level stored by a function that it calls",
+            ".c",
+            "void reed_lamp_set_target_mv(struct reed_lamp_state *s, int32_t rms_mv)\n{",
+            "static void reed_lamp_keep(struct reed_lamp_state *s)\n{\n"
+            "    s->taken_sequence = s->taken_sequence;\n}\n\n"
+            "void reed_lamp_set_target_mv(struct reed_lamp_state *s, int32_t rms_mv)\n{"
+            "\n    reed_lamp_keep(s);",
         ),
         "set_target_mv",
     ),

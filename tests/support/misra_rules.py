@@ -150,7 +150,7 @@ class _Reader:
         for _, child in node.children():
             yield from self._accesses(child)
 
-    def _operators(self, node: Any) -> Iterator[str]:
+    def _operators(self, node: Any) -> Iterator[str]:  # noqa: PLR0912 (one a kind)
         for _, child in node.children():
             yield from self._operators(child)
         match node:

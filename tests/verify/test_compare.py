@@ -242,3 +242,18 @@ def test_plan_too_wide_for_its_words_is_noticed() -> None:
 def test_names_of_the_simulation_do_not_clash(name: str) -> None:
     """simulate.c had a function take_sample, and another record_update, of its own."""
     CompiledLoop(name, plan_cases.render(plan_cases.make(name=name)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("if (after == INT32_C(20131840)) {", "if (after > INT32_C(20131840)) {"),
+        ("} else if (after == 0) {", "} else if (after < 0) {"),
+    ],
+    ids=["drive limit", "zero"],
+)
+def test_a_push_back_from_a_limit_is_noticed(old: str, new: str) -> None:
+    """What a negative proportional gain did once at either limit."""
+    case = "mean negative proportional"
+    result = compare.verify(plan_cases.CASES[case], broken(case, old, new), samples=SAMPLES)
+    assert result.mismatch is not None

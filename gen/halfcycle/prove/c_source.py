@@ -128,18 +128,19 @@ def _add(parsed: Source, node: Any) -> None:
             parsed.types[node.name] = _known(parsed, node.type, node)
         case c_ast.FuncDef():
             _new_name(parsed, node.decl.name, node)
-            if set(node.decl.storage) - {"static"} or node.param_decls:
-                raise _unclear(node, f"{node.decl.name}: {' '.join(node.decl.storage)}")
-            if (
-                not node.decl.storage
-                and node.decl.name.removeprefix(parsed.struct.removesuffix("state"))
-                not in CALL_NAMES
-            ):
-                raise _unclear(node, f"{node.decl.name} is not a call of this interface")
+            # C99 6.7.4, 6: what is inline and not static may have another definition elsewhere.
+            if set(node.decl.storage) - {"static"} or node.decl.funcspec or node.param_decls:
+                words = [*node.decl.storage, *node.decl.funcspec]
+                raise _unclear(node, f"{node.decl.name}: {' '.join(words)}")
+            if _is_call(parsed, node.decl.name) == bool(node.decl.storage):
+                what = "static" if node.decl.storage else "not a call of this interface"
+                raise _unclear(node, f"{node.decl.name} is {what}")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
             parsed.int_type(node.decl.type.type)
             parsed.functions[node.decl.name] = node
-        case c_ast.Decl(type=c_ast.FuncDecl()) if not node.storage:
+        case c_ast.Decl(type=c_ast.FuncDecl()) if not (node.storage or node.funcspec):
+            if not _is_call(parsed, node.name):
+                raise _unclear(node, f"{node.name} is not a call of this interface")
             list(_parameters(parsed, node))
         case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
             if parsed.structs or node.type.name != parsed.struct:
@@ -151,6 +152,10 @@ def _add(parsed: Source, node: Any) -> None:
         case _:
             what = getattr(node, "name", None) or type(node).__name__
             raise _unclear(node, f"{what} is neither a function, a constant table nor the state")
+
+
+def _is_call(parsed: Source, name: str) -> bool:
+    return name in {parsed.struct.removesuffix("state") + call for call in CALL_NAMES}
 
 
 def _unclear(node: Any, what: str) -> NotUnderstoodError:

@@ -12,10 +12,10 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-_CHARACTERS = re.compile(r"[^\n !-~]|\\|\?\?|<:|:>|<%|%>|%:")
+_CHARACTERS = re.compile(r"[^\n !-~]|[$\\]|\?\?|<:|:>|<%|%>|%:")
 """What phases 1 and 2 may make something else of: characters beyond printable ASCII (in some sets a
 second byte is a backslash), line ends other than the line feed, joined lines, trigraphs, digraphs.
-They are refused in comments as well, which they may end."""
+They are refused in comments as well, which they may end. A $ is a letter to some compilers only."""
 _TOKENS = re.compile(
     r"""(?P<comment>/\*.*?\*/)|(?P<string>"[^"\n]*")|(?P<open>/\*|//|["'])|(?P<other>.)""",
     re.DOTALL,
@@ -101,7 +101,7 @@ class _Text:
     def faults(self, text: str) -> Iterator[Line]:
         for strange in _CHARACTERS.finditer(text):
             number = text[: strange.start()].count("\n") + 1
-            yield number, f"{ascii(strange[0])} is not understood"
+            yield number, f"{strange[0]!a} is not understood"
             return
         try:
             lines = [line for line in _lines(text) if line[1]]
@@ -154,7 +154,10 @@ class _Text:
         for number, line in lines[1:]:
             if not (_OTHER_BRANCH.match(line) or _ERROR.fullmatch(line)):
                 what = line if line.startswith("#") else "C"
-                yield number, f"{what} that is compiled under a condition ({condition}) is not proven"
+                yield (
+                    number,
+                    f"{what} that is compiled under a condition ({condition}) is not proven",
+                )
                 return
         yield lines[0][0], f"{condition} does not end"
 
@@ -168,7 +171,7 @@ class _Text:
         elif line.startswith("#include"):
             yield f"{line} is not read"
         elif not _ERROR.fullmatch(line):
-            yield f"{line.split()[0]} is not understood"
+            yield f"{line.split(maxsplit=1)[0]} is not understood"
 
     def _macro(self, line: str) -> Iterator[str]:
         found = _MACRO.fullmatch(line)

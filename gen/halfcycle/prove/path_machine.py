@@ -124,6 +124,7 @@ class PathMachine(Machine):
         # As in any call: C99 6.5.2.2, 7 of the argument, 6.8.6.4, 3 of the result.
         taken = self.arithmetic.converted(arguments[0], kinds[0], where)
         returned = self.source.int_type(self.source.functions[name].decl.type.type)
+        assert returned is not None
         result = Number(known(taken.value), self.source.types["uint32_t"])
         return self.arithmetic.converted(result, returned, f"{where} returns")
 
