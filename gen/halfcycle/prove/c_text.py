@@ -16,6 +16,7 @@ _CHARACTERS = re.compile(r"[^\n !-~]|[$\\]|\?\?|<:|:>|<%|%>|%:")
 """What phases 1 and 2 may make something else of: characters beyond printable ASCII (in some sets a
 second byte is a backslash), line ends other than the line feed, joined lines, trigraphs, digraphs.
 They are refused in comments as well, which they may end. A $ is a letter to some compilers only."""
+_WORDS = {"\\": "a backslash", "\t": "a tab", "\r": "a carriage return", "??": "a trigraph"}
 _TOKENS = re.compile(
     r"""(?P<comment>/\*.*?\*/)|(?P<string>"[^"\n]*")|(?P<open>/\*|//|["'])|(?P<other>.)""",
     re.DOTALL,
@@ -101,7 +102,7 @@ class _Text:
     def faults(self, text: str) -> Iterator[Line]:
         for strange in _CHARACTERS.finditer(text):
             number = text[: strange.start()].count("\n") + 1
-            yield number, f"{strange[0]!a} is not understood"
+            yield number, f"{_WORDS.get(strange[0], ascii(strange[0]))} is not understood"
             return
         try:
             lines = [line for line in _lines(text) if line[1]]
