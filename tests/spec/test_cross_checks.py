@@ -6,6 +6,7 @@ silent.
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -42,6 +43,11 @@ def changed(spec: Spec) -> list[Spec]:
         {"sensor": {"zero_code": 2**spec.sensor.adc_bits}},
         {"sensor": {"zero_tolerance_codes": spec.sensor.zero_tolerance_codes + 9999}},
         {"sensor": {"volts_per_code": spec.sensor.volts_per_code / 9}},
+        {"loop": {"half_cycles": 2, "weighting": "shaped"}},
+        {"loop": {"half_cycles": 2, "samples": 3}},
+        {"loop": {"samples": 7, "updates_per_window": 3}},
+        {"loop": {"samples": 7, "update_within_us": Fraction(9_999_999)}},
+        {"loop": {"half_cycles": 2, "update_within_us": Fraction(9_999_999)}},
     ]
     return [
         spec.model_copy(

@@ -138,7 +138,9 @@ def test_nonsense_is_refused_at_every_key(key: str, value: Any) -> None:
     assert key in faults_of(changed(**{key.replace(".", "__"): value}))
 
 
-@pytest.mark.parametrize("key", [k for k in KEYS if k != "loop.accept_partial_window"])
+@pytest.mark.parametrize(
+    "key", [k for k in KEYS if k not in {"loop.accept_partial_window", "sensor.track_zero"}]
+)
 def test_booleans_are_no_numbers(key: str) -> None:
     assert key in faults_of(changed(**{key.replace(".", "__"): True}))
 
@@ -224,6 +226,21 @@ def test_unknown_keys_name_the_nearest(keys: dict[str, Any], nearest: str) -> No
         ("load.lightest_percent", {"load__lightest_percent": 101}),
         ("loop.half_cycles", {"loop__half_cycles": 0}),
         ("arithmetic.word_bits", {"arithmetic__word_bits": 8}),
+        ("targets.settling_ms", {"targets__settling_ms": "quickest"}),
+        ("targets.peak_sensitivity", {"targets__peak_sensitivity": 1}),
+        ("output.dc_percent", {"output__dc_percent": 0}),
+        ("loop.samples", {"loop__samples": 151}),
+        ("loop.samples", {"loop__samples": 2, "loop__weighting": "shaped"}),
+        ("loop.samples", {"loop__samples": 24, "loop__half_cycles": 2}),
+        ("loop.updates_per_window", {"loop__samples": 25, "loop__updates_per_window": 4}),
+        ("loop.updates_per_window", {"loop__samples": 25, "loop__updates_per_window": 26}),
+        ("loop.updates_per_window", {"loop__updates_per_window": 65}),
+        ("loop.update_within_us", {"loop__update_within_us": 4001, "loop__samples": 25,
+                                   "loop__updates_per_window": 5}),
+        ("loop.update_within_us", {"loop__update_within_us": 10000, "loop__half_cycles": 2,
+                                   "loop__updates_per_window": 5}),
+        ("loop.update_within_us", {"loop__update_within_us": 10000,
+                                   "loop__longest_window_ms": "9.999"}),
     ],
 )  # fmt: skip
 def test_clashes(key: str, keys: dict[str, Any]) -> None:
@@ -240,6 +257,13 @@ def test_clashes(key: str, keys: dict[str, Any]) -> None:
         {"bridge__scale_max": 1.2},
         {"load__lowest_power_factor": 1},
         {"targets__ramp_ms": 0},
+        {"targets__settling_ms": "fastest"},
+        {"loop__samples": 25, "loop__half_cycles": 2},
+        {"loop__samples": 25, "loop__updates_per_window": 5, "loop__update_within_us": 4000},
+        {"loop__samples": 3, "loop__weighting": "shaped"},
+        {"loop__samples": 150},
+        {"loop__half_cycles": 2, "loop__weighting": "flat"},
+        {"loop__update_within_us": 0},
     ],
 )
 def test_edges_are_allowed(keys: dict[str, Any]) -> None:
@@ -264,6 +288,24 @@ def test_remedies_are_enough() -> None:
     faults_of(changed(**{**low, "bridge__bus_nominal_v": need * 0.998}))
     unclipped = faults_of(changed(**low, bridge__scale_max=1.0))["bridge.bus_nominal_v"]
     assert "bridge.scale_max" in unclipped.remedy
+
+
+def test_a_remedy_names_the_nearest_that_can_be_had() -> None:
+    """Each figure that a remedy offers is accepted in its place."""
+    split = {"loop__samples": 25, "loop__updates_per_window": 4}
+    remedy = faults_of(changed(**split))["loop.updates_per_window"].remedy
+    assert "1 or 5;" in remedy and "samples = 24 or 28" in remedy
+    for keys in ({"loop__updates_per_window": 5}, {"loop__samples": 24}, {"loop__samples": 28}):
+        parse_spec(changed(**{**split, **keys}), "f")
+    both = {"loop__samples": 26, "loop__half_cycles": 2}
+    assert "ask for 25," in faults_of(changed(**both))["loop.samples"].remedy  # 20 ms of 800 us
+    late = {"loop__samples": 25, "loop__updates_per_window": 5, "loop__update_within_us": 4001}
+    assert "4000 us or less" in faults_of(changed(**late))["loop.update_within_us"].remedy
+
+
+def test_fastest_has_no_limit() -> None:
+    assert parse_spec(BASE, "f").settling_limit_ms == 250
+    assert parse_spec(changed(targets__settling_ms="fastest"), "f").settling_limit_ms is None
 
 
 def test_clipped_rms() -> None:

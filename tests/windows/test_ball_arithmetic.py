@@ -11,6 +11,7 @@ from __future__ import annotations
 import heapq
 import itertools
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
@@ -43,14 +44,26 @@ def widened(centre: Fraction, half: Fraction) -> Ball:
     return exact(centre - half).union(exact(centre + half)) if half else exact(centre)
 
 
-def rectified_mean(samples: int) -> Reading:
+def placed(w: Window) -> list[tuple[Ball, Ball]]:
+    """Place of each sample about the window's centre, and its share of the reading."""
+    total = w.block_samples * sum(w.block_weights)
+    return [
+        (
+            exact(Fraction(2 * k - w.samples + 1, 2)),
+            exact(Fraction(w.block_weights[k // w.block_samples], total)),
+        )
+        for k in range(w.samples)
+    ]
+
+
+def rectified_mean(w: Window) -> Reading:
     """mean |sin + d| over its true value 2/pi, and its derivatives (enclosed where it bends)."""
-    places = [exact(Fraction(2 * k - samples + 1, 2)) for k in range(samples)]
+    places = placed(w)
     either = arb(0, 1)
 
     def reading(phase: Ball, step: Ball, offset: Ball) -> tuple[Ball, tuple[Ball, Ball, Ball]]:
         total = slope = by_step = by_offset = arb(0)
-        for place in places:
+        for place, part in places:
             sine, cosine = (phase + place * step).sin_cos_pi()
             x = sine + offset
             if x > 0:
@@ -59,13 +72,13 @@ def rectified_mean(samples: int) -> Reading:
                 sign = -1
             else:
                 sign = either
-            total += abs(x)
-            turned = sign * cosine
+            total += part * abs(x)
+            turned = part * sign * cosine
             slope += turned
             by_step += place * turned
-            by_offset += sign
+            by_offset += part * sign
         half_turn = arb.pi()
-        share = half_turn / 2 / samples
+        share = half_turn / 2
         return total * share, (
             slope * share * half_turn,
             by_step * share * half_turn,
@@ -75,61 +88,61 @@ def rectified_mean(samples: int) -> Reading:
     return reading
 
 
-def mean_square(samples: int) -> Reading:
+def mean_square(w: Window) -> Reading:
     """Mean of (sin + d)^2 over its true value 1/2, and its derivatives.
 
     By the sums of angles it is 1 + 2 d^2 + 4 d C1 sin(phase) - C2 cos(2 phase), where C1 and C2 are
-    the means of cos(k step) and cos(2 k step); both are added up sample by sample.
+    the means of cos(k step) and cos(2 k step); both are added up sample by sample. Weights that are
+    the same from either end leave no sines of k step.
     """
-    places = [exact(Fraction(2 * k - samples + 1, 2)) for k in range(samples)]
+    places = placed(w)
 
     def reading(phase: Ball, step: Ball, offset: Ball) -> tuple[Ball, tuple[Ball, Ball, Ball]]:
         once = twice = once_by_step = twice_by_step = arb(0)
-        for place in places:
+        for place, part in places:
             sine, cosine = (place * step).sin_cos_pi()
-            once += cosine
-            twice += (2 * place * step).cos_pi()
-            once_by_step -= place * sine
-            twice_by_step -= 2 * place * (2 * place * step).sin_pi()
-        half_turn, share = arb.pi(), arb(1) / samples
-        once, twice = once * share, twice * share
+            once += part * cosine
+            twice += part * (2 * place * step).cos_pi()
+            once_by_step -= part * place * sine
+            twice_by_step -= 2 * part * place * (2 * place * step).sin_pi()
+        half_turn = arb.pi()
         sine, cosine = phase.sin_cos_pi()
         sine_twice, cosine_twice = (2 * phase).sin_cos_pi()
         value = 1 + 2 * offset**2 + 4 * offset * once * sine - twice * cosine_twice
         by_phase = half_turn * (4 * offset * once * cosine + 2 * twice * sine_twice)
         by_step = 4 * offset * once_by_step * sine - twice_by_step * cosine_twice
-        return value, (by_phase, by_step * share * half_turn, 4 * (offset + once * sine))
+        return value, (by_phase, by_step * half_turn, 4 * (offset + once * sine))
 
     return reading
 
 
-def clipped_mean(samples: int) -> Reading:
+def clipped_mean(w: Window) -> Reading:
     """Half the difference of mean |sin + d| and mean |sin - d|, over 2/pi: the mean of the sine
     clipped at +-d, sample by sample. Its derivatives by the phase alone."""
-    places = [exact(Fraction(2 * k - samples + 1, 2)) for k in range(samples)]
+    places = placed(w)
 
     def reading(phase: Ball, step: Ball, offset: Ball) -> tuple[Ball, tuple[Ball, Ball, Ball]]:
         total = slope = arb(0)
-        for place in places:
+        for place, part in places:
             sine, cosine = (phase + place * step).sin_cos_pi()
             if sine > offset:
-                total += offset
+                total += part * offset
             elif sine < -offset:
-                total -= offset
+                total -= part * offset
             else:
                 inside = sine < offset and sine > -offset
-                total += sine if inside else sine.max(-offset).min(offset)
-                slope += cosine if inside else cosine.union(arb(0))
-        share = arb.pi() / 2 / samples
+                total += part * (sine if inside else sine.max(-offset).min(offset))
+                slope += part * (cosine if inside else cosine.union(arb(0)))
+        share = arb.pi() / 2
         return total * share, (slope * share * arb.pi(), arb(0), arb(0))
 
     return reading
 
 
-def flipping_rms(samples: int) -> Reading:
+def flipping_rms(w: Window) -> Reading:
     """Half the difference of the RMS readings at an offset and at the opposite one, over the true
     RMS. Its derivatives by the phase alone."""
-    square = mean_square(samples)
+    square = mean_square(w)
 
     def reading(phase: Ball, step: Ball, offset: Ball) -> tuple[Ball, tuple[Ball, Ball, Ball]]:
         (plus, by_plus), (minus, by_minus) = (square(phase, step, d) for d in (offset, -offset))
@@ -195,7 +208,7 @@ def start(window: Window, offset: float, deviation: Fraction, parts: int) -> lis
     offset's sign change nothing together, so offsets from 0 up suffice over a whole turn."""
     step = window.half_cycles_per_sample
     turn = Fraction(2 if offset else 1)
-    if window.whole and not deviation and not offset:
+    if window.whole and not window.shaped and not deviation and not offset:
         # The samples are N equal parts of the half turn: a part further they read the same.
         turn = Fraction(1, window.distinct_points)
     half_step = step * deviation / window.frequency_hz
@@ -233,8 +246,24 @@ PARTIAL = [
 ]
 
 
+def shaped(w: Window, *half: int) -> Window:
+    """The window with these weights, which are mirrored about its middle block."""
+    return replace(w, block_weights=(*half, *half[-2::-1]))
+
+
+SHAPED = [
+    shaped(window(1, 9, 1000, 60), 21, 27, 31, 31, 27),
+    shaped(window(2, 17, 1000, 60), 26, 28, 29, 29, 29, 30, 31, 29, 27),
+    shaped(window(3, 25, 1000, 60), 22, 11, 9, 14, 24, 33, 38, 35, 33, 38, 44, 47, 49),
+    shaped(window(2, 25, 800), 3, 9, 14),
+    shaped(window(1, 21, 500, Fraction("16.7")), 4, 1, 7, 9),
+]
+"""With zeros of their own; the last two with weights of no design, in blocks of several samples."""
+
+
 def label(w: Window) -> str:
-    return f"{w.half_cycles}-in-{w.samples}-at-{w.frequency_hz}Hz".replace("/", "over")
+    name = f"{w.half_cycles}-in-{w.samples}-at-{w.frequency_hz}Hz".replace("/", "over")
+    return f"{name}-in-{w.blocks}-blocks" if w.shaped else name
 
 
 @pytest.fixture(autouse=True)
@@ -255,16 +284,16 @@ def assert_proven(reading: Reading, boxes: list[Box], bound: Bounds, gap: float)
 
 def assert_mean_proven(w: Window, offset: float, deviation: Fraction, gap: float) -> None:
     error = reading_errors.mean_error(w, offset, deviation)
-    parts = 1 if w.whole and not offset and not deviation else w.samples
+    parts = 1 if w.whole and not w.shaped and not offset and not deviation else w.samples
     bound = Bounds(1 + error.low, 1 + error.high)
-    assert_proven(rectified_mean(w.samples), start(w, offset, deviation, parts), bound, gap)
+    assert_proven(rectified_mean(w), start(w, offset, deviation, parts), bound, gap)
 
 
 def assert_rms_proven(w: Window, offset: float, deviation: Fraction, gap: float) -> None:
     error = reading_errors.rms_error(w, offset, deviation)
     square = Bounds((1 + error.low) ** 2, (1 + error.high) ** 2)
     boxes = start(w, offset, deviation, max(4, 2 * w.half_cycles))
-    assert_proven(mean_square(w.samples), boxes, square, gap)
+    assert_proven(mean_square(w), boxes, square, gap)
 
 
 @pytest.mark.parametrize("w", WHOLE, ids=label)
@@ -307,8 +336,18 @@ def test_zero_offset_and_frequency_deviation(w: Window) -> None:
     assert_rms_proven(w, 0.01, hertz, 1e-7)
 
 
+@pytest.mark.parametrize("w", SHAPED, ids=label)
+@pytest.mark.parametrize("faults", ["sampling", "zero", "frequency", "both"])
+def test_shaped_windows(w: Window, faults: str) -> None:
+    offset = 0.02 if faults in ("zero", "both") else 0.0
+    hertz = w.frequency_hz / 100 if faults in ("frequency", "both") else Fraction(0)
+    error = reading_errors.mean_error(w, offset, hertz)
+    assert_mean_proven(w, offset, hertz, allowed(error))
+    assert_rms_proven(w, offset, hertz, 1e-7)
+
+
 @pytest.mark.parametrize("offset", [0.01, 0.3])
-@pytest.mark.parametrize("w", [w for w in SHORT if w.odd], ids=label)
+@pytest.mark.parametrize("w", [w for w in SHORT if w.odd] + [SHAPED[0], SHAPED[3]], ids=label)
 def test_the_flipping_part_of_a_zero_offset(w: Window, offset: float) -> None:
     boxes = [
         (phase, step, (Fraction(offset), Fraction(0)))
@@ -316,8 +355,8 @@ def test_the_flipping_part_of_a_zero_offset(w: Window, offset: float) -> None:
     ]
     for measure, reading in (("mean", clipped_mean), ("rms", flipping_rms)):
         most = reading_errors.alternation(w, offset, measure)  # type: ignore[arg-type]
-        prove(reading(w.samples), boxes, -most - ROUNDING, most + ROUNDING)
-        witness(reading(w.samples), boxes, most - 1e-11, 1)
+        prove(reading(w), boxes, -most - ROUNDING, most + ROUNDING)
+        witness(reading(w), boxes, most - 1e-11, 1)
 
 
 @pytest.mark.parametrize("end", ["low", "high"])
@@ -328,7 +367,7 @@ def test_a_bound_that_is_a_billionth_short_is_refused(end: str) -> None:
     short = bound._replace(**{end: getattr(bound, end) + (1e-9 if end == "low" else -1e-9)})
     boxes = start(w, 0.0, Fraction(0), w.samples)
     with pytest.raises(AssertionError, match="outside"):
-        prove(rectified_mean(w.samples), boxes, *short)
+        prove(rectified_mean(w), boxes, *short)
 
 
 def allowed(error: Bounds) -> float:

@@ -107,5 +107,6 @@ def test_extreme_specs_are_designed_or_refused_in_seconds(deviation: Fraction) -
     )
     began = time.process_time()
     with suppress(RefusedError):  # That is an answer too.
-        assert design(spec).window.within_clock
+        window = design(spec).window
+        assert window.shaped or window.within_clock
     assert time.process_time() - began < 10

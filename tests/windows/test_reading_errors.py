@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -32,15 +33,17 @@ def readings(
     """Relative errors of both readings of a sine of peak 1, by plain sums over the samples."""
     times = np.arange(w.samples) * float(w.period_s)
     x = np.sin(phases[:, None] + 2 * np.pi * f * times) + offset
-    mean = np.pi / (2 * math.sqrt(2)) * np.abs(x).mean(axis=1)
-    rms = np.sqrt((x**2).mean(axis=1))
+    shares = np.repeat(w.block_weights, w.block_samples) / (w.block_samples * sum(w.block_weights))
+    mean = np.pi / (2 * math.sqrt(2)) * np.abs(x) @ shares
+    rms = np.sqrt(x**2 @ shares)
     return mean * math.sqrt(2) - 1, rms * math.sqrt(2) - 1
 
 
 def swept(w: Window, offset: float, deviation: Fraction) -> tuple[Bounds, Bounds]:
     """Extremes over a grid of frequencies and offsets and over many phases."""
     f0, d0 = float(w.frequency_hz), float(deviation)
-    fs = np.linspace(f0 - d0, f0 + d0, 21 if d0 else 1)
+    # The clefts of weights that differ lie less regularly.
+    fs = np.linspace(f0 - d0, f0 + d0, (241 if w.shaped else 21) if d0 else 1)
     offsets = np.linspace(-offset, offset, 9 if offset else 1)
     even = np.linspace(0, 2 * np.pi, 600)
     found = [readings(w, even, f, d) for f, d in itertools.product(fs, offsets)]
@@ -76,6 +79,14 @@ def assert_bound_is_tight(bound: Bounds, sweep: Bounds, gap: float) -> None:
     assert bound.high - sweep.high <= gap
 
 
+def shaped(w: Window, *half: int) -> Window:
+    """The window with these weights, which are mirrored about its middle block."""
+    return replace(w, block_weights=(*half, *half[-2::-1]))
+
+
+FLAT_AT_2F = (22, 11, 9, 14, 24, 33, 38, 35, 33, 38, 44, 47, 49)
+"""For 25 samples of 60 Hz at 1 ms: zeros at f, 2f twice, 4f and 6f."""
+
 CASES = [
     window(3, 25, 1000, Fraction(60)),
     window(6, 50, 1000, Fraction(60)),
@@ -86,6 +97,9 @@ CASES = [
     window(1, 3, 3333),
     window(2, 1, 19_000),
     window(1, 60, 500, Fraction(50, 3)),
+    shaped(window(1, 9, 1000, Fraction(60)), 21, 27, 31, 31, 27),
+    shaped(window(3, 25, 1000, Fraction(60)), *FLAT_AT_2F),
+    shaped(window(2, 25, 800), 3, 9, 14),
 ]
 
 
@@ -187,7 +201,7 @@ def test_even_counts_with_few_points_keep_some_offset() -> None:
     assert paired[1].high - paired[0].high < 1e-9
 
 
-@pytest.mark.parametrize("w", [c for c in CASES if c.odd])
+@pytest.mark.parametrize("w", [c for c in CASES if c.odd or c.shaped])
 @pytest.mark.parametrize("offset", [0.004, 0.25, 0.5])
 def test_alternation_against_a_sweep(w: Window, offset: float) -> None:
     phases = np.linspace(0, 2 * np.pi, 20_000)
@@ -197,7 +211,7 @@ def test_alternation_against_a_sweep(w: Window, offset: float) -> None:
         found = reading_errors.alternation(w, offset, measure)  # type: ignore[arg-type]
         reached = ((plus[at] - minus[at]) / 2).max()
         assert reached <= found + 1e-11
-        assert found - reached <= 1e-6 + 1e-4 * found
+        assert found - reached <= 1e-6 + 2e-4 * found
 
 
 def test_alternation_flips_from_window_to_window() -> None:
@@ -248,7 +262,7 @@ def test_fixed_bias_or_ripple() -> None:
         assert (np.ptp(mean) < 1e-12) == same
 
 
-@pytest.mark.parametrize("w", CASES)
+@pytest.mark.parametrize("w", [c for c in CASES if not c.shaped])
 def test_differing_roundings_are_counted(w: Window) -> None:
     places = {k * w.half_cycles_per_sample % 2 for k in range(w.samples)}
     assert reading_errors.differing_roundings(w) == len(places)
@@ -269,6 +283,30 @@ def test_noise_and_quantisation_by_trial(measure: str) -> None:
     found = reading_errors.resolution(w, 1.0, 1.0, measure)  # type: ignore[arg-type]
     expected = math.hypot(found.noise, found.quantisation)
     assert read.std() == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize("measure", ["mean", "rms"])
+@pytest.mark.parametrize("noise", [0.0, 1.0])
+def test_noise_and_quantisation_of_weighted_samples_by_trial(measure: str, noise: float) -> None:
+    """Seeded trials over phases and peaks; without noise only the rounding is left."""
+    w = shaped(window(1, 9, 1000, Fraction(60)), 21, 27, 31, 31, 27)
+    rng = np.random.default_rng(2)
+    shares = np.array(w.block_weights) / sum(w.block_weights)
+    phases = rng.uniform(0, 2 * np.pi, (40_000, 1))
+    peaks = rng.uniform(1300, 1500, (40_000, 1))
+    x = peaks * np.sin(phases + 2 * np.pi * 0.06 * np.arange(9))
+    codes = np.round(x + noise * rng.normal(0, 1.0, x.shape))
+
+    def reading(values: np.ndarray) -> np.ndarray:
+        if measure == "mean":
+            return np.pi / (2 * math.sqrt(2)) * np.abs(values) @ shares
+        return np.sqrt(values**2 @ shares)
+
+    found = reading_errors.resolution(w, 1.0, noise, measure)  # type: ignore[arg-type]
+    expected = math.hypot(found.noise, found.quantisation)
+    spread = (reading(codes) - reading(x)).std()
+    # The figure of an RMS reading is for its worst phase, this for all of them.
+    assert expected * (0.97 if measure == "mean" else 0.85) <= spread <= expected * 1.03
 
 
 def test_quantisation_without_noise_stays_in_its_bound() -> None:
@@ -300,3 +338,50 @@ def test_bad_arguments() -> None:
     for deviation in (Fraction(-1), Fraction(50)):
         with pytest.raises(ValueError, match="deviation"):
             reading_errors.rms_error(w, 0.0, deviation)
+
+
+MS = 1000
+HALF_HERTZ = Fraction(1, 2)
+
+
+@pytest.mark.parametrize(
+    ("w", "sine", "wander", "zero"),
+    [
+        (window(3, 25, MS, Fraction(60)), 0.0, 0.43, (-0.42, 0.44)),
+        (shaped(window(1, 9, MS, Fraction(60)), 21, 27, 31, 31, 27), 0.0, 0.40, (-1.26, 1.26)),
+        (
+            shaped(window(2, 17, MS, Fraction(60)), 26, 28, 29, 29, 29, 30, 31, 29, 27),
+            0.0,
+            0.40,
+            (0.0, 0.01),
+        ),
+        (
+            shaped(window(2, 17, MS, Fraction(60)), 22, 11, 13, 17, 30, 43, 47, 38, 31),
+            0.0,
+            0.005,
+            (-0.5, 0.52),
+        ),
+        (shaped(window(3, 25, MS, Fraction(60)), *FLAT_AT_2F), 0.0, 0.005, (0.0, 0.01)),
+    ],
+    ids=["flat", "2f-4f", "f-2f-4f", "2f-double-4f", "f-2f-double-4f-6f"],
+)
+def test_rms_errors_of_windows_of_60_hz_at_a_millisecond(
+    w: Window, sine: float, wander: float, zero: tuple[float, float]
+) -> None:
+    """In percent: a sine; half a hertz off; the zero off by 1 % of the peak. When the method was
+    tried, 0.42, 0.39, 0.39, 0.002 and 0.005 % were read off for half a hertz: the bounds are
+    those of every frequency within, and so a little more."""
+    half = 0.006
+    low, high = (100 * end for end in reading_errors.rms_error(w))
+    assert max(-low, high) == pytest.approx(sine, abs=half)
+    low, high = (100 * end for end in reading_errors.rms_error(w, 0.0, HALF_HERTZ))
+    assert max(-low, high) == pytest.approx(wander, abs=half)
+    found = [100 * end for end in reading_errors.rms_error(w, 0.01)]
+    assert found == pytest.approx(zero, abs=half)
+
+
+def test_half_a_hertz_costs_a_shaped_window_of_25_ms_less_than_a_fiftieth_of_a_percent() -> None:
+    flat = window(3, 25, MS, Fraction(60))
+    low, high = reading_errors.rms_error(shaped(flat, *FLAT_AT_2F), 0.0, HALF_HERTZ)
+    assert max(-low, high) < 0.0002 / 2
+    assert reading_errors.rms_error(flat, 0.0, HALF_HERTZ).high > 0.004

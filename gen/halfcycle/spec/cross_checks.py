@@ -25,6 +25,12 @@ MIN_SAMPLES_PER_HALF_CYCLE = 4
 MAX_SAMPLES_PER_WINDOW = 65535
 """The generated C counts the samples of a window in 16 bits."""
 
+MIN_SHAPED_SAMPLES = 3
+"""Samples carry half as many conditions, rounded up: the sum, and the zero at twice the frequency
+that every shaped window has."""
+MAX_UPDATES = 64
+"""The most that ``loop.updates_per_window`` takes."""
+
 
 Rule = Callable[["Spec"], Iterator[Clash]]
 
@@ -74,6 +80,11 @@ def _has(spec: Spec, key: str) -> bool:
 def half_cycle_s(spec: Spec) -> Fraction:
     """Duration of a half cycle in seconds."""
     return 1 / (2 * spec.output.frequency_hz)
+
+
+def _samples_of(spec: Spec, half_cycles: int) -> Fraction:
+    """Samples that so many half cycles take; not always a whole number."""
+    return half_cycles * half_cycle_s(spec) * 1_000_000 / spec.loop.period_us
 
 
 @reads("bridge.bus_min_v", "bridge.bus_nominal_v", "bridge.bus_max_v")
@@ -204,6 +215,96 @@ def insisted_count(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads(
+    "loop.samples",
+    "loop.half_cycles",
+    "loop.weighting",
+    "loop.longest_window_ms",
+    "loop.period_us",
+    "output.frequency_hz",
+)
+def insisted_samples(spec: Spec) -> Iterator[Clash]:
+    """The samples that the user insists on fit the longest window, the half cycles that are
+    insisted on too, and the conditions of a shaped window."""
+    loop = spec.loop
+    samples, count = loop.samples, loop.half_cycles
+    if not isinstance(samples, int):
+        return
+    length_ms = samples * loop.period_us / 1000
+    if length_ms > loop.longest_window_ms:
+        yield (
+            "loop.samples",
+            f"{samples} samples last {brief(length_ms)} ms, longer than longest_window_ms, "
+            f"{brief(loop.longest_window_ms)} ms",
+            f"ask for {max(2, math.floor(1000 * loop.longest_window_ms / loop.period_us))} or "
+            "fewer, or allow a longer window",
+        )
+    if loop.weighting == "shaped" and samples < MIN_SHAPED_SAMPLES:
+        yield (
+            "loop.samples",
+            f"{samples} samples are too few for weights: the sum and the zero at twice the "
+            f"frequency are two conditions, and they need {MIN_SHAPED_SAMPLES}",
+            f"ask for {MIN_SHAPED_SAMPLES} or more, better one half cycle and more",
+        )
+    elif isinstance(count, int) and samples != round(_samples_of(spec, count)):
+        yield (
+            "loop.samples",
+            f"{samples} is not the length of {count} half cycles, "
+            f"{float(_samples_of(spec, count)):.6g} samples",
+            f"ask for {max(2, round(_samples_of(spec, count)))}, or leave one of samples and "
+            'half_cycles on "auto"',
+        )
+
+
+@reads("loop.samples", "loop.updates_per_window")
+def updates_divide(spec: Spec) -> Iterator[Clash]:
+    """Updates are evenly spaced, so they divide the samples."""
+    samples, updates = spec.loop.samples, spec.loop.updates_per_window
+    if isinstance(samples, int) and isinstance(updates, int) and samples % updates:
+        parts = [n for n in range(1, min(samples, MAX_UPDATES) + 1) if samples % n == 0]
+        below = max(n for n in parts if n < updates)
+        above = min((n for n in parts if n > updates), default=None)
+        near = f"{below}" if above is None else f"{below} or {above}"
+        fewer, more = samples // updates * updates, -(-samples // updates) * updates
+        lengths = f"{fewer} or {more}" if fewer >= updates else f"{more}"
+        yield (
+            "loop.updates_per_window",
+            f"{updates} updates do not divide {samples} samples evenly",
+            f"the nearest that do: {near}; or samples = {lengths}",
+        )
+
+
+@reads(
+    "loop.update_within_us",
+    "loop.updates_per_window",
+    "loop.samples",
+    "loop.half_cycles",
+    "loop.longest_window_ms",
+    "loop.period_us",
+    "output.frequency_hz",
+)
+def update_room(spec: Spec) -> Iterator[Clash]:
+    """An update is done before the next one is due, in the longest window that may be chosen."""
+    loop = spec.loop
+    if not isinstance(loop.update_within_us, Fraction):
+        return
+    longest_us = 1000 * loop.longest_window_ms
+    if isinstance(loop.samples, int):
+        longest_us = loop.samples * loop.period_us
+    elif isinstance(loop.half_cycles, int):
+        longest_us = loop.half_cycles * half_cycle_s(spec) * 1_000_000
+    updates = loop.updates_per_window if isinstance(loop.updates_per_window, int) else 1
+    apart_us = longest_us / updates
+    if loop.update_within_us > apart_us:
+        yield (
+            "loop.update_within_us",
+            f"{brief(loop.update_within_us)} us is longer than the {brief(apart_us)} us from one "
+            "update to the next",
+            f"state {brief(apart_us)} us or less"
+            + (", or ask for fewer updates_per_window" if updates > 1 else ""),
+        )
+
+
 @reads("output.frequency_hz", "loop.period_us")
 def sampling(spec: Spec) -> Iterator[Clash]:
     """Enough samples in a half cycle to measure it, and no more than the counter holds."""
@@ -230,12 +331,14 @@ def sampling(spec: Spec) -> Iterator[Clash]:
 def settling_room(spec: Spec) -> Iterator[Clash]:
     """No loop settles in less than the half cycle that it must measure first."""
     half = half_cycle_s(spec)
+    if not isinstance(spec.targets.settling_ms, Fraction):
+        return
     settling = spec.targets.settling_ms / 1000
     if settling < half:
         yield (
             "targets.settling_ms",
             f"{brief(settling * 1000)} ms is shorter than one half cycle, {brief(half * 1000)} ms",
-            "allow several windows; eight of them are a comfortable target",
+            'allow several windows, eight of them are a comfortable target; or ask for "fastest"',
         )
 
 
@@ -269,6 +372,9 @@ CHECKS: tuple[CrossCheck, ...] = (
     sampling,
     window_room,
     insisted_count,
+    insisted_samples,
+    updates_divide,
+    update_room,
     zero_inside,
     sensor_range,
     delay_room,

@@ -84,7 +84,7 @@ class Quantity(Kind):
     def describe(self) -> str:
         return f"{self.about}: {self.range_text()}"
 
-    def check(self, value: Any) -> Fraction:
+    def check(self, value: Any) -> Fraction | str:
         try:
             number = exact.fraction(value)
         except exact.NotANumberError as error:
@@ -102,6 +102,33 @@ class Quantity(Kind):
         low = "exclusiveMinimum" if self.above else "minimum"
         number = {"type": "number", low: plain(self.low), "maximum": plain(self.high)}
         return {"anyOf": [number, {"type": "string", "pattern": exact.PATTERN}]}
+
+
+class QuantityOr(Quantity):
+    """An exact number as ``Quantity`` has it, or the one ``word`` that is allowed instead."""
+
+    def __init__(
+        self,
+        about: str,
+        unit: str,
+        low: Bound,
+        high: Bound,
+        *,
+        above: bool = False,
+        word: str = "auto",
+    ) -> None:
+        super().__init__(about, unit, low, high, above=above)
+        self.word = word
+
+    def range_text(self) -> str:
+        """The range in words: ``0 to 10000 us, or "auto"``."""
+        return f'{super().range_text()}, or "{self.word}"'
+
+    def check(self, value: Any) -> Fraction | str:
+        return self.word if value == self.word else super().check(value)
+
+    def json_schema(self) -> JsonSchemaValue:
+        return {"anyOf": [*super().json_schema()["anyOf"], {"const": self.word}]}
 
 
 class Whole(Kind):

@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, Whole
+from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Whole
 
 Value = Fraction | int | str | bool
 
@@ -37,6 +37,10 @@ class Output(Table):
         Fraction,
         Quantity("greatest deviation, above 0 where the output follows a source", "Hz", 0, 100),
     ] = Fraction(0)
+    dc_percent: Annotated[
+        Fraction,
+        Quantity("DC that the regulator itself may make, of rated peak", "%", 0, 10, above=True),
+    ] = Fraction(2, 100)
 
 
 class Loop(Table):
@@ -58,6 +62,23 @@ class Loop(Table):
     accept_partial_window: Annotated[
         bool, Flag("true: a window that is no whole number of half cycles may be used")
     ] = False
+    weighting: Annotated[
+        Literal["auto", "flat", "shaped"],
+        Choice("whether a window's blocks weigh the same", "auto", "flat", "shaped"),
+    ] = "auto"
+    updates_per_window: Annotated[
+        int | Literal["auto"],
+        Whole("PI updates per window; 1 is a plain window", 1, 64, word="auto"),
+    ] = "auto"
+    samples: Annotated[
+        int | Literal["auto"], Whole("samples in a window", 2, 65535, word="auto")
+    ] = "auto"
+    update_within_us: Annotated[
+        Fraction | Literal["auto"],
+        QuantityOr(
+            "latest end of an update after its block; auto: one loop period", "us", 0, 10000
+        ),
+    ] = "auto"
     integration: Annotated[
         Literal["backward", "forward", "trapezoidal"],
         Choice(
@@ -85,6 +106,9 @@ class Sensor(Table):
         Fraction, Quantity("RMS noise of one reading", "ADC codes", 0, 1000)
     ] = Fraction(1)
     delay_us: Annotated[Fraction, Quantity("delay of the sensor", "us", 0, 10000)] = Fraction(0)
+    track_zero: Annotated[
+        bool, Flag("true: the error of the zero is measured and taken off, within its tolerance")
+    ] = False
 
 
 class Bridge(Table):
@@ -137,8 +161,15 @@ class Targets(Table):
     """How well the output must be held."""
 
     settling_ms: Annotated[
-        Fraction,
-        Quantity("time to within 2 % after a target step", "ms", 0, 60000, above=True),
+        Fraction | Literal["fastest"],
+        QuantityOr(
+            "time to within 2 % after a target step; fastest: the least that can be had",
+            "ms",
+            0,
+            60000,
+            above=True,
+            word="fastest",
+        ),
     ]
     overshoot_percent: Annotated[
         Fraction, Quantity("greatest overshoot of a target step", "%", 0, 50)
@@ -147,6 +178,9 @@ class Targets(Table):
         Fraction,
         Quantity("steady-state error, sensor zero and gain apart", "%", 0, 20, above=True),
     ] = Fraction(1, 2)
+    peak_sensitivity: Annotated[
+        Fraction, Quantity("greatest peak sensitivity Ms", "", "1.05", 4)
+    ] = Fraction(2)
     ramp_ms: Annotated[
         Fraction, Quantity("target ramp from zero to rated; 0 steps at once", "ms", 0, 600000)
     ] = Fraction(0)
@@ -191,6 +225,18 @@ class Spec(Table):
     def tolerance_v(self) -> float:
         """The voltage tolerance, volts RMS either way."""
         return float(self.output.rated_rms_v * self.targets.voltage_tolerance_percent) / 100
+
+    @property
+    def settling_limit_ms(self) -> Fraction | None:
+        """The settling time that is asked for, ms; None: the least that can be had."""
+        asked = self.targets.settling_ms
+        return asked if isinstance(asked, Fraction) else None
+
+    @property
+    def update_within_s(self) -> Fraction:
+        """Latest end of an update after its block, seconds."""
+        within = self.loop.update_within_us
+        return (self.loop.period_us if within == "auto" else within) / 1_000_000
 
     def values(self) -> dict[str, Value]:
         """Every resolved value by its dotted key, in the order of the models."""

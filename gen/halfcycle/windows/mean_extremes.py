@@ -2,6 +2,7 @@
 
 A window is ``samples`` points ``step`` radians apart. Its phase is taken at its centre, so that
 sample k lies at theta + (k - (samples - 1)/2) step, and d is an offset as a fraction of the peak.
+Samples count the same, or as their ``shares`` say, which are above 0 and have sum 1.
 
 ``rectified`` is exact at one step and offset: between the places where a sample passes zero, the
 sum is one sinusoid plus a constant, so its extremes lie at those places or at the sinusoid's crest.
@@ -11,8 +12,8 @@ Over a range of steps and offsets the result is an outer bound, by branch and bo
 - Greatest. |x + d| is convex in d and (d, theta) -> (-d, theta + pi) changes
   nothing, so the greatest offset is the worst. In the step, |sin(theta + k step) + d| plus
   k^2 step^2 / 2 is convex, hence so is the maximum over theta of the mean, with the mean of k^2,
-  C = (samples^2 - 1)/12, for k^2: between two steps 2h apart it stays below the greater end value
-  plus C h^2 / 2.
+  C (`spread`; (samples^2 - 1)/12 where all count the same), for k^2: between two steps 2h apart it
+  stays below the greater end value plus C h^2 / 2.
 - Least. |x| >= s x for any sign s. With the signs of a cell's centre the right side
   is smooth: value -+ slope times half the cell, with at most C h^2 / 2 left out.
 """
@@ -78,23 +79,28 @@ class _Pieces:
     sign: Floats
 
 
-def rectified(samples: int, step: float, offset: float) -> Bounds:
+def rectified(samples: int, step: float, offset: float, *, shares: Floats | None = None) -> Bounds:
     """Exact extremes over the phase of mean|sin + offset|, up to `rounding`."""
-    return _exact(_pieces(samples, step, offset, slopes=False), offset)
+    return _exact(_pieces(samples, step, offset, shares, slopes=False), offset)
 
 
 def rectified_over(
-    samples: int, steps: Bounds, greatest_offset: float, work: int = MAX_WORK
+    samples: int,
+    steps: Bounds,
+    greatest_offset: float,
+    work: int = MAX_WORK,
+    *,
+    shares: Floats | None = None,
 ) -> Bounds:
     """Outer bounds of mean|sin + d| over every phase, step in ``steps`` and |d| <= greatest.
 
     ``work``: samples that may be looked at for either bound; with fewer they are less close."""
     slack = rounding(samples)
     if steps.low == steps.high and greatest_offset == 0:
-        exact = rectified(samples, steps.low, 0.0)
+        exact = rectified(samples, steps.low, 0.0, shares=shares)
         return Bounds(max(0.0, exact.low - slack), exact.high + slack)
-    low = _least(samples, steps, greatest_offset, work)
-    high = _greatest(samples, steps, greatest_offset, work)
+    low = _least(samples, steps, greatest_offset, work, shares)
+    high = _greatest(samples, steps, greatest_offset, work, shares)
     return Bounds(max(0.0, low - slack), high + slack)
 
 
@@ -103,7 +109,16 @@ def rounding(samples: int) -> float:
     return 8 * _EPSILON * (samples + 8)
 
 
-def offset_alternation(samples: int, step: float, offset: float) -> float:
+def spread(samples: int, shares: Floats | None = None) -> float:
+    """Mean of k^2, k counted from the window's centre."""
+    if shares is None:
+        return (samples**2 - 1) / 12
+    return float((shares * _centred(samples) ** 2).sum())
+
+
+def offset_alternation(
+    samples: int, step: float, offset: float, *, shares: Floats | None = None
+) -> float:
     """Greatest over the phase of half (mean|sin + offset| - mean|sin - offset|), exact.
 
     This part of the reading changes sign when the window begins half a turn later.
@@ -115,9 +130,9 @@ def offset_alternation(samples: int, step: float, offset: float) -> float:
     positions = np.concatenate(
         [(at - k) % turn for at in (-low, low, math.pi - low, math.pi + low)]
     )
-    phasor = np.exp(1j * k) / samples
+    phasor = np.exp(1j * k) * shares if shares is not None else np.exp(1j * k) / samples
     jumps = np.concatenate([phasor, -phasor, phasor, -phasor])
-    share = np.full(samples, offset / samples)
+    share = offset * shares if shares is not None else np.full(samples, offset / samples)
     levels = np.concatenate([share, share, -share, -share])
     edges, order = _edges(positions, turn)
     # Where a sample is at theta = 0 follows from which of its four passages comes next.
@@ -131,6 +146,23 @@ def offset_alternation(samples: int, step: float, offset: float) -> float:
     ends = max((left.imag + level).max(), (right.imag + level).max())
     crest = _trough(-left, -right)
     return float(max(ends, (np.abs(value) + level)[crest].max(initial=0.0)))
+
+
+def signed_harmonic(samples: int, step: float, order: int, shares: Floats | None = None) -> float:
+    """Greatest mean of sgn(sin) sin(order .. + phase) over either phase, exact: between the places
+    where a sample passes zero it is the size of one sum of pointers."""
+    k = _centred(samples) * step
+    even = np.full(samples, 1 / samples) if shares is None else shares
+    pointers = even * np.exp(1j * order * k)
+    rising, falling = (-k) % (2 * math.pi), (math.pi - k) % (2 * math.pi)
+    positive = falling < rising
+    positions = np.concatenate([rising, falling])
+    jumps = np.concatenate([2 * pointers, -2 * pointers])
+    in_span = positions < math.pi  # the second half turn repeats the first
+    order_of = np.argsort(positions[in_span])
+    start = np.where(positive, pointers, -pointers).sum()
+    sums = np.concatenate([[start], start + np.cumsum(jumps[in_span][order_of])])
+    return float(np.abs(sums).max())
 
 
 def _centred(samples: int) -> Floats:
@@ -148,7 +180,9 @@ def _edges(positions: Floats, span: float) -> tuple[Floats, NDArray[np.intp]]:
     return np.concatenate([[0.0], positions[order], [span]]), order
 
 
-def _pieces(samples: int, step: float, offset: float, slopes: bool) -> _Pieces:
+def _pieces(
+    samples: int, step: float, offset: float, shares: Floats | None, *, slopes: bool
+) -> _Pieces:
     centred = _centred(samples)
     k = centred * step
     turn = 2 * math.pi
@@ -160,7 +194,7 @@ def _pieces(samples: int, step: float, offset: float, slopes: bool) -> _Pieces:
     positions = np.concatenate([rising, falling])
     in_span = positions < span
     edges, order = _edges(positions[in_span], span)
-    phasor = np.exp(1j * k) / samples
+    phasor = np.exp(1j * k) * shares if shares is not None else np.exp(1j * k) / samples
 
     def running(weights: Complexes) -> Complexes:
         jumps = np.append(np.concatenate([2 * weights, -2 * weights])[in_span], np.zeros(8))[order]
@@ -170,7 +204,9 @@ def _pieces(samples: int, step: float, offset: float, slopes: bool) -> _Pieces:
     turned = np.exp(1j * edges)
     value = running(phasor)
     slope = running(1j * centred * phasor) if slopes else np.zeros_like(value)
-    sign = running(np.full(samples, 1 / samples + 0j)) if offset or slopes else np.zeros_like(value)
+    even = np.full(samples, 1 / samples) if shares is None else shares
+    each = even.astype(np.complex128)
+    sign = running(each) if offset or slopes else np.zeros_like(value)
     return _Pieces(
         value * turned[:-1],
         value * turned[1:],
@@ -201,7 +237,7 @@ def _trough(left: Complexes, right: Complexes) -> NDArray[np.bool_]:
     return inside
 
 
-def _below(pieces: _Pieces, cell: Cell, samples: int) -> float:
+def _below(pieces: _Pieces, cell: Cell, curvature: float) -> float:
     """A lower bound over the cell, from the signs at its centre."""
     h = cell.step_half
     level = cell.offset * pieces.sign - cell.offset_half * np.abs(pieces.sign)
@@ -213,7 +249,7 @@ def _below(pieces: _Pieces, cell: Cell, samples: int) -> float:
         start = pieces.left + sign * pieces.slope_left
         trough = _trough(start, pieces.right + sign * pieces.slope_right)
         least = min(least, float((level - np.abs(start))[trough].min(initial=np.inf)))
-    return max(0.0, least - (samples**2 - 1) / 24 * h**2)
+    return max(0.0, least - curvature / 2 * h**2)
 
 
 def _allowed(value: float) -> float:
@@ -221,16 +257,19 @@ def _allowed(value: float) -> float:
     return max(TOLERANCE * MEAN_OF_SINE, SHARE * abs(value - MEAN_OF_SINE))
 
 
-def _least(samples: int, steps: Bounds, greatest_offset: float, work: int) -> float:
+def _least(
+    samples: int, steps: Bounds, greatest_offset: float, work: int, shares: Floats | None
+) -> float:
     """Branch and bound for the least; offsets from 0 up suffice (turn the phase by pi)."""
     corners = [(step, offset) for step in set(steps) for offset in {0.0, greatest_offset}]
-    least = min(rectified(samples, step, offset).low for step, offset in corners)
+    least = min(rectified(samples, step, offset, shares=shares).low for step, offset in corners)
+    curvature = spread(samples, shares)
 
     def bound(cell: Cell) -> float:
         nonlocal least
-        pieces = _pieces(samples, cell.step, cell.offset, slopes=True)
+        pieces = _pieces(samples, cell.step, cell.offset, shares, slopes=True)
         least = min(least, _exact(pieces, cell.offset).low)
-        return _below(pieces, cell, samples)
+        return _below(pieces, cell, curvature)
 
     half = greatest_offset / 2
     whole = Cell((steps.low + steps.high) / 2, (steps.high - steps.low) / 2, half, half)
@@ -258,16 +297,20 @@ def _split(cell: Cell, samples: int) -> tuple[Cell, Cell]:
     )
 
 
-def _greatest(samples: int, steps: Bounds, offset: float, work: int) -> float:
+def _greatest(
+    samples: int, steps: Bounds, offset: float, work: int, shares: Floats | None
+) -> float:
     """Branch and bound over the step for the greatest, at the greatest offset."""
 
     def value(step: float) -> float:
-        return rectified(samples, step, offset).high
+        return rectified(samples, step, offset, shares=shares).high
+
+    curvature = spread(samples, shares)
 
     def entry(
         a: float, b: float, at_a: float, at_b: float
     ) -> tuple[float, float, float, float, float]:
-        between = (samples**2 - 1) / 24 * ((b - a) / 2) ** 2
+        between = curvature / 2 * ((b - a) / 2) ** 2
         return (-max(at_a, at_b) - between, a, b, at_a, at_b)
 
     ends = value(steps.low), value(steps.high)

@@ -17,7 +17,7 @@ import numpy as np
 
 from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.windows import mean_extremes, rms_extremes
-from halfcycle.windows.mean_extremes import MEAN_OF_SINE, Bounds
+from halfcycle.windows.mean_extremes import MEAN_OF_SINE, Bounds, Floats
 from halfcycle.windows.search import Window
 
 FEW_POINTS = 20
@@ -82,18 +82,23 @@ def mean_error(
     of the error, whichever is more (windows of many thousand samples: still outside, less close).
     """
     _check(window, offset, deviation_hz)
-    if window.whole and not offset and not deviation_hz:
+    if window.whole and not window.shaped and not offset and not deviation_hz:
         return sampling_ripple(window.distinct_points)
-    mean = mean_extremes.rectified_over(window.samples, _steps(window, deviation_hz), offset, work)
+    mean = mean_extremes.rectified_over(
+        window.samples, _steps(window, deviation_hz), offset, work, shares=_shares(window)
+    )
     return Bounds(mean.low / MEAN_OF_SINE - 1, mean.high / MEAN_OF_SINE - 1)
 
 
 def rms_error(window: Window, offset: float = 0.0, deviation_hz: Fraction = Fraction(0)) -> Bounds:
     """Bounds of the RMS reading's error; arguments as in `mean_error`. Outside by 2e-8 at most."""
     _check(window, offset, deviation_hz)
-    if window.whole and window.distinct_points >= 2 and not offset and not deviation_hz:
+    even = window.whole and not window.shaped and window.distinct_points >= 2
+    if even and not offset and not deviation_hz:
         return Bounds(0.0, 0.0)
-    square = rms_extremes.square_over(window.samples, _steps(window, deviation_hz), offset)
+    square = rms_extremes.square_over(
+        window.samples, _steps(window, deviation_hz), offset, weights=window.block_weights
+    )
     return Bounds(math.sqrt(2 * square.low) - 1, math.sqrt(2 * square.high) - 1)
 
 
@@ -115,19 +120,25 @@ def sampling_ripple(distinct_points: int) -> Bounds:
 
 
 def alternation(window: Window, offset: float, measure: Literal["mean", "rms"]) -> float:
-    """The part of a zero offset's error that changes sign from window to window, +- this much.
+    """The part of a zero offset's error that changes sign half a cycle later, +- this much.
 
-    A fraction of the true RMS, the greatest over the phase; 0 for an even count of half cycles.
-    It is half the difference between two readings that start half a turn apart.
+    A fraction of the true RMS, the greatest over the phase. It is half the difference between two
+    readings that start half a turn apart: plain windows with an odd count flip by it from one to
+    the next (0 for an even count), the reading of a moving or shaped one ripples by it at f.
     """
     _check(window, offset, Fraction(0))
-    if not window.odd or not offset:
+    if not offset or (window.kind == "plain" and not window.odd):
         return 0.0
     step = _steps(window, Fraction(0)).low
     if measure == "mean":
-        return mean_extremes.offset_alternation(window.samples, step, offset) / MEAN_OF_SINE
-    first, second = rms_extremes.dirichlet(window.samples, np.array([step, 2 * step]))
-    # Greatest with the offset's ripple at its crest (u = 1 in square_extremes' mean square).
+        shares = _shares(window)
+        alternating = mean_extremes.offset_alternation(window.samples, step, offset, shares=shares)
+        return alternating / MEAN_OF_SINE
+    first, second = rms_extremes.kernel(
+        window.samples, window.block_weights, np.array([step, 2 * step])
+    )
+    # With s = sin(phase)^2 the mean squares of +-offset are a + b s -+ sqrt(c s). Half the
+    # difference of their roots grows with s as long as neither is below 0: greatest at s = 1.
     even = 1 + float(second) + 2 * offset**2
     odd = 4 * offset * abs(float(first))
     return (math.sqrt(even + odd) - math.sqrt(max(0.0, even - odd))) / 2
@@ -137,10 +148,11 @@ def sampling_kind(window: Window, same_clock: bool) -> SamplingKind:
     """Whether the sampling error of the mean stays put or wanders.
 
     If the sine is made from the clock that times the samples (``same_clock``) and the window is
-    whole, every window sees the same points of the wave: the error is a fixed bias, set by the
-    filter's and the sensor's lag. Otherwise the phase creeps and the error is a ripple.
+    whole, every window sees the same points of the wave, a moving one too: the error is a fixed
+    bias, set by the filter's and the sensor's lag. Otherwise the phase creeps, or the weights meet
+    other points each time, and the error is a ripple.
     """
-    return "fixed bias" if window.whole and same_clock else "ripple"
+    return "fixed bias" if window.whole and not window.shaped and same_clock else "ripple"
 
 
 def differing_roundings(window: Window) -> int:
@@ -164,11 +176,16 @@ def resolution(
 
     ``unit_per_code`` is the measured quantity per ADC code (volts, say). One sample's error e moves
     the mean-based reading by (pi/(2 sqrt 2)) e/M and the RMS reading by e x/(M rms) for a sample x;
-    independent errors of deviation s hence give 1.1107 s/sqrt(M) and s/sqrt(M). The noise also
-    raises an RMS reading by about half its own square over the reading, which is left out.
+    independent errors of deviation s hence give 1.1107 s/sqrt(M) and s/sqrt(M). In a shaped window
+    1/sum(w^2) of the samples' shares w takes the place of M, and an RMS reading, in which samples
+    near the crest weigh more, has it at the worst phase. The noise also raises an RMS reading by
+    about half its own square over the reading, which is left out.
     """
     gain = FORM_FACTOR if measure == "mean" else 1.0
     # Half a code of noise is enough to make the roundings differ (common practice, no source).
+    shares = _shares(window)
+    if shares is not None:
+        return _shaped_resolution(window, shares, unit_per_code, noise_codes_rms, gain)
     count = window.samples if noise_codes_rms >= 0.5 else differing_roundings(window)
     return Resolution(
         step=FORM_FACTOR * unit_per_code / window.samples,
@@ -176,6 +193,31 @@ def resolution(
         quantisation=gain * unit_per_code / math.sqrt(12 * count),
         quantisation_bound=gain * unit_per_code / 2,
     )
+
+
+def _shaped_resolution(
+    window: Window, shares: Floats, unit_per_code: float, noise_codes_rms: float, gain: float
+) -> Resolution:
+    turns = window.half_cycles_per_sample
+    places = np.arange(window.samples) * turns.numerator % (2 * turns.denominator)
+    together = np.bincount(np.unique(places, return_inverse=True)[1], weights=shares)
+    crest = 1.0
+    if gain == 1.0:
+        # The mean of x^2 by the shares' squares: a sine's own square moves it about 1 either way.
+        angle = 2 * math.pi * float(turns) * np.arange(window.samples)
+        crest = math.sqrt(1 + abs((shares**2 * np.exp(1j * angle)).sum()) / (shares**2).sum())
+    spread = gain * unit_per_code * crest
+    differing = shares if noise_codes_rms >= 0.5 else together
+    return Resolution(
+        step=FORM_FACTOR * unit_per_code * float(shares.min()),
+        noise=spread * noise_codes_rms * float(np.sqrt((shares**2).sum())),
+        quantisation=spread * float(np.sqrt((differing**2).sum() / 12)),
+        quantisation_bound=gain * unit_per_code / 2,
+    )
+
+
+def _shares(window: Window) -> Floats | None:
+    return rms_extremes.shares(window.samples, window.block_weights)
 
 
 def window_faults(

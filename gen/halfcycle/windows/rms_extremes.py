@@ -4,10 +4,11 @@ With the phase theta taken at the window's centre the mean square is
 
     1/2 + d^2 + 2 d D1 sin(theta) - D2 cos(2 theta)/2
 
-with D1 and D2 the Dirichlet kernels (`dirichlet`) at the step and at twice the step. Its extremes
+with D1 and D2 the window's answers (`kernel`; Dirichlet kernels if all samples count the same) at
+the step and at twice the step; they are real, as weights are the same from either end. Its extremes
 over theta and d are closed forms. In the step it is smooth, with a second derivative below
-C = (samples^2 - 1)(1 + d)/6 in size: between two steps 2h apart it leaves the range of the two end
-values by C h^2 / 2 at most.
+C = 2 S (1 + d) in size, S the mean of k^2 about the centre, (samples^2 - 1)/12 where all count the
+same: between two steps 2h apart it leaves the range of the two end values by C h^2 / 2 at most.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import math
 
 import numpy as np
 
-from halfcycle.windows.mean_extremes import Bounds, Floats, rounding
+from halfcycle.windows.mean_extremes import Bounds, Floats, rounding, spread
 
 BETWEEN = 2e-8
 """What the grid of steps may leave out, in the mean square."""
@@ -25,14 +26,22 @@ MAX_CELLS = 200_000
 """Finest grid; beyond it more is left out (and allowed for)."""
 
 
-def square_over(samples: int, steps: Bounds, greatest_offset: float) -> Bounds:
-    """Outer bounds of mean (sin + d)^2 over every phase, step in ``steps`` and |d| <= greatest."""
-    curvature = (samples**2 - 1) * (1 + greatest_offset) / 6
+def square_over(
+    samples: int, steps: Bounds, greatest_offset: float, *, weights: tuple[int, ...] = (1,)
+) -> Bounds:
+    """Outer bounds of mean (sin + d)^2 over every phase, step in ``steps`` and |d| <= greatest.
+
+    ``weights``: of equal blocks of the samples, the same from either end."""
+    of_samples = shares(samples, weights)
+    if of_samples is None:
+        curvature = (samples**2 - 1) * (1 + greatest_offset) / 6
+    else:
+        curvature = 2 * spread(samples, of_samples) * (1 + greatest_offset)
     half = (steps.high - steps.low) / 2
     cells = min(MAX_CELLS, math.ceil(half * math.sqrt(curvature / (2 * BETWEEN))))
     grid = np.linspace(steps.low, steps.high, cells + 1)
     between = curvature / 2 * (half / cells) ** 2 if cells else 0.0
-    first, second = dirichlet(samples, grid), dirichlet(samples, 2 * grid)
+    first, second = kernel(samples, weights, grid), kernel(samples, weights, 2 * grid)
     low = float(_least_square(first, second, greatest_offset).min()) - between
     high = float(_greatest_square(first, second, greatest_offset).max()) + between
     slack = rounding(samples)
@@ -49,6 +58,32 @@ def dirichlet(samples: int, step: Floats) -> Floats:
     tiny = np.abs(near) < 1e-12
     kernel: Floats = sign * np.where(tiny, 1.0, top / np.where(tiny, 1.0, bottom))
     return kernel
+
+
+def kernel(samples: int, weights: tuple[int, ...], step: Floats) -> Floats:
+    """Weighted mean of cos over a centred window of equal blocks: its answer to a sinusoid that
+    steps by ``step`` radians a sample. Weights are the same from either end, else ValueError."""
+    if len(set(weights)) == 1:
+        return dirichlet(samples, step)
+    if weights != weights[::-1]:
+        raise ValueError("the weights of blocks must be the same from either end")
+    blocks, total = len(weights), sum(weights)
+    block = samples // blocks
+    places = (np.arange(blocks) - (blocks - 1) / 2) * block
+    answer: Floats = dirichlet(block, step) * (
+        np.cos(np.multiply.outer(step, places)) @ (np.array(weights) / total)
+    )
+    return answer
+
+
+def shares(samples: int, weights: tuple[int, ...]) -> Floats | None:
+    """Share of each sample in the reading, the newest first; None where all count the same."""
+    if len(set(weights)) == 1:
+        return None
+    if weights != weights[::-1]:
+        raise ValueError("the weights of blocks must be the same from either end")
+    block = samples // len(weights)
+    return np.repeat(np.array(weights, dtype=np.float64), block) / (block * sum(weights))
 
 
 def _greatest_square(first: Floats, second: Floats, d: float) -> Floats:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
+from typing import Literal
 
 MAX_SAMPLES = 65_535
 """The firmware's sample counter has 16 bits."""
@@ -19,24 +20,77 @@ CLOCK_PPM = 20
 """Mismatch up to which a window counts as whole: crystals are sold with 20 to 50 ppm of
 tolerance (common practice, no source), so that no clock holds a window closer."""
 
+WindowKind = Literal["plain", "moving flat", "shaped", "moving shaped"]
+"""From the cheapest to the dearest."""
+
 LIST_LIMIT = 40
 """Candidates listed when the caller names no other limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """``samples`` loop periods, meant to hold ``half_cycles`` half cycles of the mains."""
+    """``samples`` loop periods of the mains, in blocks of equal length that weigh differently.
+
+    A window of one block is plain; its ``half_cycles`` are those that it is meant to hold. A window
+    whose blocks weigh the same is flat; otherwise it is shaped, needs no whole number of half
+    cycles, and ``half_cycles`` is the nearest.
+    """
 
     half_cycles: int
     samples: int
     frequency_hz: Fraction
     period_s: Fraction
+    block_weights: tuple[int, ...] = (1,)
+    """Weight of each block, the newest first: whole numbers, 1 and up."""
+    updates: int = 1
+    """PI steps per window, evenly spaced; divides the number of blocks."""
 
     def __post_init__(self) -> None:
         if self.half_cycles < 1 or self.samples < 1:
             raise ValueError("a window holds at least one half cycle and one sample")
+        if not self.block_weights or min(self.block_weights) < 1:
+            raise ValueError("a window has blocks, each of a weight above 0")
+        if self.samples % self.blocks or self.updates < 1 or self.blocks % self.updates:
+            raise ValueError("blocks must divide the samples, and updates the blocks")
         if self.frequency_hz <= 0 or self.period_s <= 0:
             raise ValueError("frequency and period must be above 0")
+
+    @property
+    def blocks(self) -> int:
+        """Blocks in the window: 1 and up."""
+        return len(self.block_weights)
+
+    @property
+    def block_samples(self) -> int:
+        """Samples in a block: 1 and up."""
+        return self.samples // self.blocks
+
+    @property
+    def update_samples(self) -> int:
+        """Samples between two PI steps: those of one block, or of several."""
+        return self.samples // self.updates
+
+    @property
+    def update_s(self) -> Fraction:
+        """Time between two PI steps, seconds, exact."""
+        return self.update_samples * self.period_s
+
+    @property
+    def shaped(self) -> bool:
+        """Whether its blocks weigh differently."""
+        return len(set(self.block_weights)) > 1
+
+    @property
+    def moving(self) -> bool:
+        """Whether there is more than one PI step per window."""
+        return self.updates > 1
+
+    @property
+    def kind(self) -> WindowKind:
+        """What it is called."""
+        if self.shaped:
+            return "moving shaped" if self.moving else "shaped"
+        return "moving flat" if self.moving else "plain"
 
     @property
     def duration_s(self) -> Fraction:
