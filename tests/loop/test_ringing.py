@@ -28,6 +28,8 @@ rated_rms_v = {volts}
 [loop]
 period_us = {period}
 measure = "{measure}"
+weighting = "flat"
+updates_per_window = 1
 half_cycles = {half_cycles}
 [sensor]
 adc_bits = 12

@@ -6,7 +6,10 @@ Order at each step: events, sample, update, then the drive that is held until th
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline
 
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import DRIVE_FULL, Plan
@@ -72,7 +75,7 @@ class PlainLoop:
         self._output: list[float] = [0.0]
         self._slope: list[float] = [0.0]
 
-    def run(self) -> History:
+    def run(self) -> History:  # noqa: PLR0915 (read from top to bottom)
         """The whole run, waveforms included."""
         run, circuit, regulator = self._run, self._circuit, self._regulator
         phase = int(self._board.start_turn * 2**53) << 11
@@ -82,18 +85,33 @@ class PlainLoop:
         trace = np.zeros((run.steps, 4))
         half: tuple[float, float] | None = None
         window, closed, update_at = (0.0, 0.0), (0.0, 0.0), -1
+        late_steps = int(self._board.late_s / run.step_s + 0.5)
+
+        until_due = run.first_block
+
+        def update() -> None:
+            nonlocal until_due
+            regulator.update()
+            until_due -= 1
+            if until_due > 0:
+                return
+            until_due = run.update_blocks
+            reported = (regulator.rms_mv(), regulator.scale(), regulator.flags())
+            windows.append((*closed, *reported))
+
+        energies, squares = [0.0], [0.0]
         for now in range(run.steps):
             time = now * run.step_s
             while pending and pending[0][0] <= now:
                 self._apply(pending.pop(0)[1])
+            if now == update_at:
+                update()
             if now > 0 and now % run.steps_per_sample == 0 and regulator.sample(self._adc(now)):
                 closed = (time, (circuit.energy - window[1]) / (time - window[0]))
                 window = (time, circuit.energy)
-                update_at = now + run.latency_steps
-            if now == update_at:
-                regulator.update()
-                reported = (regulator.rms_mv(), regulator.scale(), regulator.flags())
-                windows.append((*closed, *reported))
+                update_at = now + late_steps
+                if late_steps == 0:
+                    update()
 
             before, energy, volts = phase, circuit.energy, float(circuit.x[VOLTAGE])
             exact = regulator.drive(phase >> 48) * run.pwm_counts / DRIVE_FULL
@@ -112,14 +130,20 @@ class PlainLoop:
                 if half is not None:
                     halves.append((end, (total - half[1]) / (end - half[0])))
                 half = (end, total)
+            energies.append(circuit.energy)
+            squares.append(float(circuit.x[VOLTAGE]) ** 2)
             self._output.append(float(circuit.x[VOLTAGE]))
             self._slope.append(circuit.slope())
             self._bus.advance()
             self._frequency.advance()
-        return _history(run, halves, windows, trace)
+        sliding = Sliding(run, self._board, np.array(energies), np.array(squares))
+        if run.true_s:
+            windows = [(row[0], sliding.mean_square(row[0], run.true_s), *row[2:])
+                       for row in windows]  # fmt: skip
+        return _history(run, halves, windows, trace, sliding)
 
     def _step_of(self, event: Event) -> int:
-        delay = self._board.event_delay_s if event.time_s > 0.0 else 0.0
+        delay = self._board.event_delay_s if event.moves else 0.0
         return int((event.time_s + delay) / self._run.step_s + 0.5)
 
     def _apply(self, event: Event) -> None:
@@ -143,6 +167,8 @@ class PlainLoop:
         self._taken += 1
         if self._sensor == SensorState.STUCK:
             return self._code
+        if self._sensor == SensorState.STUCK_AT:
+            return board.stuck_code
         if self._sensor == SensorState.OPEN:
             exact = run.zero_code + disturbed
         else:
@@ -162,11 +188,44 @@ class PlainLoop:
         return self._code
 
 
+class Sliding:
+    """The half-cycle RMS of any start, at 8 points of every step; for one frequency only."""
+
+    POINTS = 8
+
+    def __init__(self, run: Run, board: Board, energies: Real, squares: Real) -> None:
+        times = run.step_s * np.arange(len(energies))
+        energy = self._energy = CubicHermiteSpline(times, energies, squares)
+        half = 0.5 / run.frequency_hz
+        self._end_s = np.arange(1, self.POINTS * (len(times) - 1)) * run.step_s / self.POINTS
+        began = np.maximum(self._end_s - half, 0.0)
+        self._rms = np.sqrt(np.maximum(energy(self._end_s) - energy(began), 0.0) / half)
+        moved = run.judged.moves * board.event_delay_s
+        from_s, rest_s = run.judged.from_s + moved, run.judged.rest_s + moved
+        after = self._end_s > from_s
+        last = times[(len(times) - 1) // run.grid_steps * run.grid_steps]
+        halves = max(0, int((last - rest_s) / half)) if math.isfinite(rest_s) else 0
+        self.rest_rms = math.sqrt(self.mean_square(last, halves * half)) if halves else 0.0
+        about = self.rest_rms or board.rated_v
+        outside = after & (np.abs(self._rms - about) > run.judged.band * board.rated_v)
+        last = self._end_s[outside].max() if outside.any() else from_s
+        self.settling_s = last - from_s
+        self.lowest_rms = self._rms[after].min()
+        self.highest_rms = self._rms[after].max()
+        high = self._rms[after] > run.judged.high * board.rated_v
+        self.high_s = high.sum() * run.step_s / self.POINTS
+
+    def mean_square(self, end_s: float, length_s: float) -> float:
+        """Over the time that ends at ``end_s``; nothing was put out before the start."""
+        return float(self._energy(end_s) - self._energy(max(0.0, end_s - length_s))) / length_s
+
+
 def _history(
     run: Run,
     halves: list[tuple[float, float]],
     windows: list[tuple[float, float, int, int, int]],
     trace: Real,
+    sliding: Sliding,
 ) -> History:
     half = np.array(halves, dtype=np.float64).reshape(-1, 2)[: run.half_limit]
     real = np.array([row[:2] for row in windows], dtype=np.float64).reshape(-1, 2)
@@ -181,5 +240,11 @@ def _history(
         window_reported_mv=whole[None, :, 0],
         window_scale=whole[None, :, 1],
         window_flags=whole[None, :, 2],
+        rest_rms=np.array([sliding.rest_rms]),
+        settling_s=np.array([sliding.settling_s]),
+        lowest_rms=np.array([sliding.lowest_rms]),
+        highest_rms=np.array([sliding.highest_rms]),
+        high_s=np.array([sliding.high_s]),
+        wave=np.zeros((1, 0)),
         trace=trace,
     )

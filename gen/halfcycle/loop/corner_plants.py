@@ -30,12 +30,13 @@ _LOCAL = 0.98
 @dataclass(frozen=True, slots=True)
 class FilterBank:
     """B filters with their loads, their modes, and their weights at P phases each. ``inside``: the
-    filters lie inside their tolerances."""
+    filters lie inside their tolerances. ``averaged``: the weights are of no phase, but averaged."""
 
     circuits: Sequence[FilterCircuit]
     response: Modes
     weights: Weights
     inside: bool = False
+    averaged: bool = False
 
 
 class Board(NamedTuple):
@@ -117,15 +118,9 @@ def corner_of(spec: Spec, bank: FilterBank, board: Board) -> Corner:
     """The corner that a board stands for."""
     circuit = bank.circuits[board.circuit]
     phase = float(bank.weights.phase_deg[board.circuit, board.phase])
-    label = (
-        f"bus {board.bus_v:g} V, "
-        f"{_deviation('L', circuit.inductance_h, spec.filter.inductance_uh)}, "
-        f"{_deviation('C', circuit.capacitance_f, spec.filter.capacitance_uf)}, "
-        f"load {circuit.load.label}, sensor {100.0 * (board.sensor - 1.0):+g} %, "
-        f"window starts at {phase:.0f} deg"
-    )
+    label = board_label(spec, circuit, board.bus_v, board.sensor)
     return Corner(
-        label=label,
+        label=label if bank.averaged else f"{label}, window starts at {phase:.0f} deg",
         bus_v=board.bus_v,
         inductance_h=circuit.inductance_h,
         capacitance_f=circuit.capacitance_f,
@@ -135,6 +130,16 @@ def corner_of(spec: Spec, bank: FilterBank, board: Board) -> Corner:
         load_share=circuit.load.share,
         power_factor=circuit.load.power_factor,
         inside=bank.inside,
+    )
+
+
+def board_label(spec: Spec, circuit: FilterCircuit, bus_v: float, sensor: float) -> str:
+    """What a user calls a board."""
+    return (
+        f"bus {bus_v:g} V, "
+        f"{_deviation('L', circuit.inductance_h, spec.filter.inductance_uh)}, "
+        f"{_deviation('C', circuit.capacitance_f, spec.filter.capacitance_uf)}, "
+        f"load {circuit.load.label}, sensor {100.0 * (sensor - 1.0):+g} %"
     )
 
 

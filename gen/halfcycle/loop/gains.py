@@ -1,9 +1,9 @@
 """Per-window PI constants that meet settling and overshoot at every corner with most margin.
 
-Most margin means the least peak sensitivity Ms at the worst corner; an Ms above 2 is refused
-whatever the targets, as 1.2 to 2 is the usual range (Astrom and Hagglund, PID Controllers, ch. 4,
-from memory). The loop is slowest, and Ms least, at the least integral constant that still
-settles in time, so the search looks for that at each proportional constant.
+Most margin means the least peak sensitivity Ms at the worst corner; an Ms above the spec's limit is
+refused whatever the other targets (2 by default: 1.2 to 2 is the usual range; Astrom and Hagglund,
+PID Controllers, ch. 4, from memory). The loop is slowest, and Ms least, at the least integral
+constant that still settles in time, so the search looks for that at each proportional constant.
 
 The constants are decimals of three digits, numbered by integers, and the search goes over those
 integers. So the same spec gives the same constants on every machine.
@@ -25,7 +25,7 @@ from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.ringing import RingingLines
 from halfcycle.loop.step_response import step_figures, steps
-from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
+from halfcycle.loop.targets import LoopTargets
 
 DESIGN_BAND = 0.018
 """Band that the search settles into: inside the 2 % of the definition, so that rounding in the
@@ -64,7 +64,7 @@ class GainDesign:
 
 @dataclass(frozen=True, slots=True)
 class GainRefusal:
-    """No constants meet both targets at every corner with Ms at most 2.
+    """No constants meet both targets at every corner with an Ms inside the limit.
 
     ``settling_ms``: best there is within the overshoot, None if that is beyond the search;
     ``corner`` is the slowest one there and ``kp``, ``ki`` are its constants; ``figures`` are what
@@ -84,13 +84,15 @@ class GainRefusal:
 @dataclass(frozen=True, slots=True)
 class _Targets:
     """What the loop must do: windows of ``window_s`` seconds, settled after ``settling_s``, that is
-    in ``allowed`` windows; ``overshoot`` and ``ripple`` (at rest), shares of the step."""
+    in ``allowed`` windows; ``overshoot`` and ``ripple`` (at rest), shares of the step; ``peak``:
+    the greatest Ms."""
 
     window_s: Number
     settling_s: float
     allowed: int
     overshoot: float
     ripple: float
+    peak: float
 
 
 def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
@@ -100,13 +102,17 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
     overshoot: Number,
     ripple: float = 0.0,
     lines: RingingLines | None = None,
+    *,
+    max_sensitivity: Number = 2.0,
 ) -> GainDesign | GainRefusal:
     """Constants for ``plants`` with windows of ``window_s`` seconds: settled within
     ``settling_s`` seconds, overshoot at most that share of the step. ``ripple`` as
     :func:`halfcycle.loop.figures.analyse` has it. ``lines``: filters inside the tolerances, of
-    which those that turn out to be the worst are added to the corners."""
+    which those that turn out to be the worst are added to the corners. ``max_sensitivity``: the
+    greatest Ms that is accepted."""
     allowed = min(math.floor(Fraction(settling_s) / Fraction(window_s)), MAX_ALLOWED)
-    targets = _Targets(window_s, float(settling_s), allowed, float(overshoot), ripple)
+    greatest = float(max_sensitivity)
+    targets = _Targets(window_s, float(settling_s), allowed, float(overshoot), ripple, greatest)
     if lines is None:
         return _design_for(plants, targets)
     for _ in range(MAX_ROUNDS):
@@ -135,11 +141,11 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
     figures, plants = analyse_inside(
         plants, lines, best.kp, best.ki, window_s, ripple, figures=best.figures
     )
-    if isinstance(best, GainDesign) and _meets(figures, targets.settling_s, targets.overshoot):
+    if isinstance(best, GainDesign) and _meets(figures, targets):
         return replace(best, figures=figures, plants=plants)
     refusal = _refusal(figures, best.kp, best.ki, plants)
     # No more is claimed of it than its own constants give.
-    in_band = _meets(figures, math.inf, targets.overshoot)
+    in_band = _meets(figures, replace(targets, settling_s=math.inf))
     return replace(
         refusal, settling_ms=figures.settling_ms if in_band else None, overshoot_percent=None
     )
@@ -178,7 +184,7 @@ def analyse_inside(  # noqa: PLR0917 (analyse's arguments)
 def _as_good(figures: LoopFigures, before: LoopFigures, targets: _Targets) -> bool:
     """Whether the targets are met with further corners too, with about the same Ms."""
     peak, was = figures.peak_sensitivity, before.peak_sensitivity
-    if not _meets(figures, targets.settling_s, targets.overshoot) or peak is None or was is None:
+    if not _meets(figures, targets) or peak is None or was is None:
         return False
     return round(peak, _MS_DIGITS) <= max(round(was, _MS_DIGITS), GENTLE)
 
@@ -216,14 +222,14 @@ def _design_for(plants: Plants, targets: _Targets) -> GainDesign | GainRefusal:
             return _refuse(search, plants, targets)
         kp, ki = best
         figures = analyse(plants, kp, ki, targets.window_s, targets.ripple)
-        if _meets(figures, targets.settling_s, targets.overshoot):
+        if _meets(figures, targets):
             return GainDesign(kp, ki, figures, plants)
         # A gain between the extremes was worse than both: look again with every corner.
     return _refuse(search, plants, targets)
 
 
-def _meets(figures: LoopFigures, settling_s: float, overshoot: float) -> bool:
-    goal = LoopTargets(1000.0 * settling_s, 100.0 * overshoot)
+def _meets(figures: LoopFigures, targets: _Targets) -> bool:
+    goal = LoopTargets(1000.0 * targets.settling_s, 100.0 * targets.overshoot, targets.peak)
     return goal.met(figures) and goal.robust(figures)
 
 
@@ -250,6 +256,7 @@ class _Search:
         self.strongest = float(plants.gains[rows].max())
         self.allowed = allowed
         self.overshoot = targets.overshoot
+        self.peak_allowed = targets.peak
         self.band = _bands(plants, targets)[rows]
         slowest = (
             1.0 - max(0.0, DESIGN_BAND - targets.ripple) ** (1.0 / max(allowed, 1))
@@ -280,7 +287,7 @@ class _Search:
         candidates = []
         for p, i in self._least_integral(sorted(kp), count).items():
             peak = self.peak(p, i)
-            if peak <= MAX_SENSITIVITY:
+            if peak <= self.peak_allowed:
                 candidates.append((round(peak, _MS_DIGITS), p, i))
         return min(candidates, default=None)
 
@@ -347,12 +354,12 @@ def _refuse(search: _Search, plants: Plants, targets: _Targets) -> GainDesign | 
     )
     within = [x for x in order if x[0] <= horizon]
     fits = [x for x in within if x[1] <= search.overshoot]
-    soonest = next((x for x in fits if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
+    soonest = next((x for x in fits if search.peak(*x[2:]) <= targets.peak), None)
     in_time = sorted((x for x in within if x[0] <= allowed), key=lambda x: x[1:])
-    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= MAX_SENSITIVITY), None)
+    gentlest = next((x for x in in_time if search.peak(*x[2:]) <= targets.peak), None)
     chosen = soonest or (fits or within or order)[0]
     figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, targets.ripple)
-    if _meets(figures, allowed * float(window_s), search.overshoot):
+    if _meets(figures, replace(targets, settling_s=allowed * float(window_s))):
         return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures, plants)
     refusal = _refusal(figures, _exact(chosen[2]), _exact(chosen[3]), plants)
     return replace(

@@ -22,7 +22,8 @@ class Corner:
     bridge's sine when the scale changes; ``drive`` is the scale at which the gain is a slope (0:
     the gain holds from zero up to where the sine clips). ``load`` describes the load, of which
     ``load_share`` is the share of rated VA and ``power_factor`` the power factor. ``inside``: the
-    filter lies inside its tolerances, not at their ends."""
+    filter lies inside its tolerances, not at their ends. ``late``: its updates end as late as the
+    spec allows, not at once."""
 
     label: str
     bus_v: float
@@ -35,6 +36,7 @@ class Corner:
     load_share: float = 0.0
     power_factor: float = 1.0
     inside: bool = False
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,32 @@ class Plants:
         weights = np.pad(self.weights, ((0, 0), (int(whole), 1)))
         later = np.pad(self.weights, ((0, 0), (int(whole) + 1, 0)))
         return replace(self, weights=(1.0 - part) * weights + part * later)
+
+    def with_late(self, share: float) -> Plants:
+        """These corners, and each of them again with every update ``share`` of a window late."""
+        later = self.delayed(share)
+        corners = (
+            replace(corner, label=f"{corner.label}, update late", late=True)
+            for corner in self.corners
+        )
+        return self.joined(replace(later, corners=tuple(corners)))
+
+    @property
+    def at_once(self) -> Plants:
+        """The corners whose updates end at once."""
+        rows = np.array([not corner.late for corner in self.corners])
+        if rows.all():
+            return self
+        return replace(
+            self,
+            corners=tuple(corner for corner in self.corners if not corner.late),
+            gains=self.gains[rows],
+            weights=self.weights[rows],
+            tail=self.tail[rows],
+            scale_for_rated=self.scale_for_rated[rows],
+            step_gains=self.step_gains[rows],
+            sag=self.sag[rows],
+        )
 
     def joined(self, more: Plants) -> Plants:
         """These corners, then those of ``more`` (same measure)."""

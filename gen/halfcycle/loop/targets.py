@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,8 +10,6 @@ if TYPE_CHECKING:
     from halfcycle.loop.figures import Figures
     from halfcycle.spec.models import Spec
 
-MAX_SENSITIVITY = 2.0
-"""Greatest peak sensitivity Ms that is accepted."""
 _ROUNDING = 1e-9
 """Share by which a settling time, a whole number of windows, may differ by rounding."""
 _LAST_DIGIT = 1e-6
@@ -19,16 +18,22 @@ _LAST_DIGIT = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class LoopTargets:
-    """Greatest settling time, ms, overshoot, percent, and peak sensitivity at any corner."""
+    """Greatest settling time, ms (infinite: whatever it is), overshoot, percent, and peak
+    sensitivity Ms at any corner."""
 
     settling_ms: float
     overshoot_percent: float
-    peak_sensitivity: float = MAX_SENSITIVITY
+    peak_sensitivity: float
 
     @classmethod
     def of(cls, spec: Spec) -> LoopTargets:
         """Those of a spec."""
-        return cls(float(spec.targets.settling_ms), float(spec.targets.overshoot_percent))
+        limit, targets = spec.settling_limit_ms, spec.targets
+        return cls(
+            math.inf if limit is None else float(limit),
+            float(targets.overshoot_percent),
+            float(targets.peak_sensitivity),
+        )
 
     def settles(self, figures: Figures) -> bool:
         """Whether every corner settles in time; no figure means that one does not."""
