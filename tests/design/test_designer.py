@@ -65,12 +65,62 @@ def test_a_refusal_names_what_helps_with_its_figure_and_both_corners() -> None:
     gain."""
     text = example("peat_cabin").read_text()
     tight = text.replace("settling_ms = 250", "settling_ms = 130")
+    tight = tight.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
     with pytest.raises(RefusedError) as refused:
         design(parse_spec(tight, "x"))
     remark = next(r for r in refused.value.findings if r.code == "targets-unmet")
     assert "Tried for you: " in remark.text
     assert "loop.period_us = " in remark.text
     assert "the slowest, and " in remark.text
+
+
+def with_targets(text: str, **targets: str) -> str:
+    """``text`` with other values of its [targets]."""
+    for key, value in targets.items():
+        lines = [line for line in text.splitlines() if not line.startswith(f"{key} = ")]
+        at = lines.index("[targets]") + 1
+        text = "\n".join([*lines[:at], f"{key} = {value}", *lines[at:]])
+    return text
+
+
+def test_the_fastest_loop_is_the_last_that_is_not_refused() -> None:
+    """The fastest takes what is met when asked for in milliseconds, and one window less is not."""
+    cabin = with_targets(example("peat_cabin").read_text(), settling_ms='"fastest"')
+    cabin = cabin.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
+    fastest = design(parse_spec(cabin, "x"))
+    settles, window_ms = fastest.loop.settling_ms, fastest.window.duration_ms
+    assert settles is not None and fastest.settling_goal_ms == settles
+    asked = design(parse_spec(with_targets(cabin, settling_ms=f"{settles:g}"), "x"))
+    assert asked.loop.settling_ms == pytest.approx(settles)
+    assert (asked.kp, asked.ki) == (fastest.kp, fastest.ki)
+    with pytest.raises(RefusedError):
+        design(parse_spec(with_targets(cabin, settling_ms=f"{settles - window_ms:g}"), "x"))
+    assert fastest.late.target_periods is not None
+
+
+def test_the_peak_sensitivity_asked_for_is_kept_or_refused() -> None:
+    """A tighter limit gives other constants, or a refusal: never a loop above it."""
+    cabin = example("peat_cabin").read_text().replace("settling_ms = 250", "settling_ms = 200")
+    cabin = cabin.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
+    usual = design(parse_spec(cabin, "x"))
+    assert usual.loop.peak_sensitivity is not None and 1.3 < usual.loop.peak_sensitivity < 2
+    with pytest.raises(RefusedError):
+        design(parse_spec(with_targets(cabin, peak_sensitivity="1.3"), "x"))
+    slower = with_targets(cabin, peak_sensitivity="1.3", settling_ms="500")
+    kept = design(parse_spec(slower, "x")).loop.peak_sensitivity
+    assert kept is not None and kept <= 1.3 + 1e-6
+
+
+def test_given_gains_are_warned_of_above_the_peak_sensitivity_asked_for() -> None:
+    """The limit was 2 whatever the spec said."""
+    pump = example("weir_pump").read_text()
+    found = design(parse_spec(pump, "x"))
+    assert "sensitivity-high" not in {remark.code for remark in found.findings}
+    peak = found.loop.peak_sensitivity
+    assert peak is not None
+    tight = with_targets(pump, peak_sensitivity=f"{1 + 0.9 * (peak - 1):.3f}")
+    codes = {remark.code for remark in design(parse_spec(tight, "x")).findings}
+    assert "sensitivity-high" in codes
 
 
 FOLDS = """

@@ -23,6 +23,7 @@ from support.paths import example
 SLOW_MEAN = {
     "frequency_hz": '"50/3"',
     "rated_rms_v": 110,
+    "dc_percent": 1,
     "period_us": 1000,
     "longest_window_ms": 300,
     "adc_bits": 16,

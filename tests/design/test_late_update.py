@@ -32,6 +32,10 @@ def test_the_latest_update_is_the_same_in_text_and_json(path) -> None:
     made = design_integers(load_spec(path))
     late = DesignJson.of(made).model_dump()["update_latest"]
     text = next(f.text for f in made.findings if f.code == "latest-update")
+    if made.design.window.blocks > 1:
+        within_us = late["targets_hold_periods"] * float(made.design.spec.loop.period_us)
+        assert f"within {within_us:g} us of its block's last sample" in text
+        return
     if late["targets_hold_periods"] < made.design.window.samples:
         assert f"within {late['targets_hold_periods']} loop periods" in text
     if late["stable_periods"] < made.design.window.samples:
@@ -62,7 +66,8 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
     text = example("peat_cabin").read_text()
     plain = design(parse_spec(text, "x"))
     integral = 1.25 / plain.greatest_gain / float(plain.window.duration_s)
-    made = design(parse_spec(f"{text}\n[gains]\nintegral_per_s = {integral:.5f}\n", "x"))
+    held = text.replace("[loop]", "[loop]\nupdates_per_window = 1")
+    made = design(parse_spec(f"{held}\n[gains]\nintegral_per_s = {integral:.5f}\n", "x"))
     quantised = quantise(made)
     prepared = prepare(made, quantised, emit.render(made, quantised))
     setting = prepared.setting
@@ -76,9 +81,9 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
     assert periods is not None and 10 <= periods <= 14
 
     def moved(late: int) -> float:
-        latency = late * run.steps_per_sample
+        late_s = late * run.steps_per_sample * run.step_s
         history = compiled(prepared.name, prepared.texts).run(
-            replace(run, latency_steps=latency), boards
+            run, [replace(board, late_s=late_s) for board in boards]
         )
         end = int(history.window_count.min())
         return float(np.ptp(history.window_rms[:, end - 40 : end], axis=1).max()) / 230
@@ -86,3 +91,30 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
     # A start from zero may hang at the limits a little before the small signal is unstable.
     assert moved(periods - 1) < 0.02
     assert moved(16) > 0.5
+
+
+def test_a_plain_window_bears_an_update_as_late_as_the_spec_allows() -> None:
+    """A lateness in the spec changed nothing: the gains bore an update at once."""
+    text = example("peat_cabin").read_text()
+    at_once = design(parse_spec(text, "x"))
+    usual = at_once.late.target_periods
+    assert usual is not None and usual < 5
+    for periods in (5, 8):
+        asked = text.replace("[loop]", f"[loop]\nupdate_within_us = {800 * periods}")
+        borne = design(parse_spec(asked, "x"))
+        assert borne.late.target_periods is not None and borne.late.target_periods >= periods
+        settles = borne.loop.settling_ms
+        assert settles is not None and settles <= 250
+        assert any(corner.late for corner in borne.plants.corners)
+    spoken = design(parse_spec(text.replace("[loop]", "[loop]\nupdate_within_us = 0"), "x"))
+    assert (spoken.kp, spoken.ki) == (at_once.kp, at_once.ki)
+
+
+def test_given_gains_that_do_not_bear_the_latest_update_miss_the_targets() -> None:
+    text = example("peat_cabin").read_text()
+    made = design(parse_spec(text, "x"))
+    gains = f"\n[gains]\nintegral_per_s = {made.gains.integral_per_s}\n"
+    late = text.replace("[loop]", "[loop]\nupdate_within_us = 4800")
+    at_once, borne = (design(parse_spec(spec + gains, "x")) for spec in (text, late))
+    assert at_once.chosen.on_target and at_once.window.samples == 25
+    assert not next(trial for trial in borne.trials if trial.window.samples == 25).on_target

@@ -82,6 +82,7 @@ def test_an_odd_window_that_is_kept_says_why() -> None:
     """Twice the window was better in every figure shown, and nothing said why it was not taken."""
     text = started(
         period_us="100",
+        dc_percent="1",
         measure='"rms"',
         settling_ms="80",
         voltage_tolerance_percent="0.3",

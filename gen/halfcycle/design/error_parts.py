@@ -24,7 +24,7 @@ def window_parts(design: Design) -> tuple[ErrorPart, ...]:
     """The parts of the window's own error: sampling, frequency, flipping zero."""
     trial, rms = design.chosen, design.spec.loop.measure == "rms"
     sampling = trial.faults.sampling_v
-    if not trial.window.within_clock:
+    if not trial.window.within_clock and not trial.window.shaped:
         sample = "change loop.period_us for a whole window"
     elif rms:
         sample = "sample faster (a shorter loop.period_us)"

@@ -14,12 +14,18 @@ from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, win
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design, Trial
-from halfcycle.loop.targets import MAX_SENSITIVITY, LoopTargets
+from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.targets import LoopTargets
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import allowed_windows
+from halfcycle.windows.output_ripple import before_converged, come_back
+from halfcycle.windows.zero_tracking import zero_tracking
+from halfcycle.windows.zeros import zeros_finding
 
 CLEARLY_LESS = 0.9
 """Share of the chosen window's error below which another window's is worth a word."""
+SHOWN_PERCENT = 0.001
+"""DC and harmonics of the regulator's own making below this are not worth a word."""
 
 
 def findings(design: Design) -> Iterator[Finding]:
@@ -27,12 +33,17 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from reach(design.spec, design.chosen)
     yield from _given_gains(design)
     yield from _window(design)
+    if design.window.shaped:
+        yield zeros_finding(design.spec, design.window)
     yield from _drift(design)
     yield from _offset(design)
+    yield from _output_ripple(design)
+    yield from _zero(design)
     yield from _noise(design)
     yield from _clipping(design)
     yield from _harmonics(design)
     yield from _latency(design)
+    yield from _dearer(design)
 
 
 def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
@@ -81,7 +92,7 @@ def _given_gains(design: Design) -> Iterator[Finding]:
             "given-settling",
             "gains.integral_per_s",
             f"settling takes {shown} at {loop.worst['settling_ms']}, and "
-            f"{text(spec.targets.settling_ms)} ms are asked for; change the gains or the target",
+            f"{targets.settling_ms:.6g} ms are asked for; change the gains or the target",
         )
     if over is not None and not targets.held(loop):
         yield finding(
@@ -96,7 +107,8 @@ def _given_gains(design: Design) -> Iterator[Finding]:
             "sensitivity-high",
             "gains",
             f"peak sensitivity is {loop.peak_sensitivity:.3g} at "
-            f"{loop.worst['peak_sensitivity']}; keep it below {MAX_SENSITIVITY:g} with lower gains",
+            f"{loop.worst['peak_sensitivity']}; keep it below {targets.peak_sensitivity:g} with "
+            "lower gains",
         )
 
 
@@ -111,7 +123,7 @@ def _window(design: Design) -> Iterator[Finding]:
             f"{signed_ppm(window.mismatch_ppm)}, less than a clock holds, and counts as whole; no "
             "need to act",
         )
-    elif not window.whole:
+    elif not window.whole and not window.shaped:
         yield finding(
             "partial-window",
             "loop.accept_partial_window",
@@ -132,7 +144,7 @@ def _window(design: Design) -> Iterator[Finding]:
             "error" if spread > trial.tolerance_v else "warning",
         )
     mean, sampling = spec.loop.measure == "mean", trial.faults.sampling_v
-    if window.within_clock and mean and sampling > trial.tolerance_v / 4:
+    if (window.within_clock or window.shaped) and mean and sampling > trial.tolerance_v / 4:
         yield finding(
             "few-points",
             "loop.period_us",
@@ -148,6 +160,8 @@ def _window(design: Design) -> Iterator[Finding]:
             "a ripple, as the output follows a source of its own frequency; "
             "a clock in step with that source makes it a fixed bias"
         )
+    elif window.shaped:
+        kind = "a ripple, by what the weights let through; no need to act"
     else:
         kind = "a ripple, as the window is not whole; a whole window makes it a fixed bias"
     # From a quarter of the tolerance on the findings above and the frequency's say it.
@@ -186,7 +200,8 @@ def _drift(design: Design) -> Iterator[Finding]:
 def _offset(design: Design) -> Iterator[Finding]:
     trial = design.chosen
     before, after = trial.faults.alternation_v, trial.hunting_v
-    if before == 0:
+    # Any other kind of window has the zero's ripple within the cycle: see _output_ripple.
+    if before == 0 or trial.window.kind != "plain":
         return
     text_ = (
         f"{counted(trial.window.half_cycles)}, an odd count: a zero error of "
@@ -202,6 +217,97 @@ def _offset(design: Design) -> Iterator[Finding]:
         "sensor.zero_tolerance_codes",
         f"{text_}; {kept}{flip_remedy(design)}",
         "warning" if trial.flips else "note",
+    )
+
+
+def _output_ripple(design: Design) -> Iterator[Finding]:
+    """What the reading's ripple makes of the output: DC, second and third harmonic."""
+    spec, output = design.spec, design.chosen.output
+    rated_v = float(spec.output.rated_rms_v)
+    parts = []
+    if not math.isfinite(output.dc_percent):
+        return  # The loop is unstable, which has its own finding.
+    if output.dc_percent >= SHOWN_PERCENT:
+        dc_v = output.dc_v(rated_v)
+        codes = dc_v / float(spec.sensor.volts_per_code)
+        parts.append(
+            f"at most {output.dc_percent:.2g} % of DC ({dc_v:.2g} V, {codes:.2g} codes) and "
+            f"{output.second_percent:.2g} % of second harmonic by the sensor's zero"
+        )
+    if output.third_percent >= SHOWN_PERCENT:
+        parts.append(
+            f"at most {output.third_percent:.2g} % of third harmonic "
+            f"({output.third_v(rated_v):.2g} V RMS) by the reading's ripple at twice the frequency"
+        )
+    if not parts:
+        return
+    then = "no need to act"
+    if not design.chosen.little_dc:
+        then = (
+            f"{text(spec.output.dc_percent)} % of DC are allowed: trim the zero, or take a window "
+            "with a zero at the frequency"
+        )
+    yield finding(
+        "output-ripple",
+        "output.dc_percent",
+        f"the regulator itself makes {' and '.join(parts)}; {then}",
+        "note" if design.chosen.little_dc else "warning",
+    )
+
+
+def _zero(design: Design) -> Iterator[Finding]:
+    """What tracking the zero leaves, and what it is like before it has converged."""
+    spec, trial = design.spec, design.chosen
+    tracking = zero_tracking(spec, trial.window)
+    if tracking is None:
+        return
+    key, before, left = "sensor.track_zero", tracking.before_codes, tracking.left_codes
+    gain = float(design.plants.gains.max())
+    ki, kp = float(trial.ki), float(trial.kp)
+    if not tracking.settles(come_back(trial.window, ki=ki, kp=kp, gain=gain)):
+        yield finding(
+            "zero-untrackable",
+            key,
+            f"the zero's error of {before:g} codes makes the reading ripple by "
+            f"+-{tracking.ripple_v:.3g} V: too near the band of +-{tracking.band_v:.3g} V for the "
+            "output to count as settled, which it must before the zero is tracked",
+        )
+        return
+    if not tracking.helps:
+        yield finding(
+            "zero-untrackable",
+            key,
+            f"tracking would leave up to {left:.3g} codes of the zero's error ("
+            f"{tracking.sine_codes:.3g} by the sine over the frequency's tolerance, "
+            f"{tracking.noise_codes:.3g} by noise), no less than the {before:g} there are",
+        )
+        return
+    dc_percent = before_converged(spec, trial.window, ki=ki, kp=kp, gain=gain)
+    made = f"up to {dc_percent:.2g} % of DC" if math.isfinite(dc_percent) else "DC"
+    yield finding(
+        "zero-tracked",
+        key,
+        f"of {before:g} codes of the zero's error tracking leaves {left:.2g}, in steps of "
+        f"{1000 * tracking.step_s:.4g} ms while the output is settled: after a start with all of "
+        f"it within {tracking.converges_s:.2g} s at rated (time constant "
+        f"{tracking.time_constant_s:.2g} s at most); till then the regulator makes {made}, "
+        f"then {trial.output.dc_percent:.2g} %",
+    )
+
+
+def _dearer(design: Design) -> Iterator[Finding]:
+    """What the next kind of window would buy."""
+    other, chosen = design.dearer, design.chosen
+    if other is None:
+        return
+    window = other.window
+    more = f"{window.updates} updates per window" if window.moving else "one update per window"
+    yield finding(
+        "dearer-window",
+        "targets.settling_ms",
+        f"a {window.kind} window ({window.duration_ms:.4g} ms, {window.blocks} blocks, {more}) "
+        f"would settle in {other.loop.settling_ms:.4g} ms instead of "
+        f"{chosen.loop.settling_ms:.4g} ms; ask for less time, or for the fastest, to have it",
     )
 
 
@@ -339,6 +445,9 @@ def _latency(design: Design) -> Iterator[Finding]:
     late, window = design.late, design.window
     if late.stable_periods is None or late.target_periods is None:
         return
+    if isinstance(design.loop, MovingFigures):
+        yield _latency_of_blocks(design, design.loop)
+        return
     advice = "give the update a priority that allows it"
     if late.target_periods == 0:
         held = (
@@ -365,4 +474,22 @@ def _latency(design: Design) -> Iterator[Finding]:
         "loop.period_us",
         f"{held}; {stable}; {advice}",
         "warning" if late.target_periods == 0 else "note",
+    )
+
+
+def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:
+    """The same of a window of blocks, whose loop is judged with its updates at once and as late as
+    the spec allows."""
+    window = design.window
+    next_us = float(1_000_000 * window.update_s)
+    stable = "any update before that leaves the loop stable"
+    if loop.latest_update_ms is not None and 1000 * loop.latest_update_ms < next_us:
+        stable = f"done within {1000 * loop.latest_update_ms:.4g} us it leaves the loop stable"
+    return finding(
+        "latest-update",
+        "loop.update_within_us",
+        f"the targets hold if every update is done within {loop.lateness_us:.6g} us of its block's "
+        f"last sample, of the {next_us:.6g} us until the next update is due; {stable}; give the "
+        "update a priority that allows it",
+        "note",
     )

@@ -155,7 +155,10 @@ def _seen(spec: Spec, window: Window, orders: Real) -> Real:
     at = step * np.arange(window.samples)
     phases = math.pi / PHASES * (np.arange(PHASES) + 0.5)
     sine = np.sin(at + phases[:, None])
-    onto = np.sign(sine) if spec.loop.measure == "mean" else sine
+    weights = np.repeat(
+        np.array(window.block_weights[::-1], dtype=np.float64), window.block_samples
+    )
+    onto = (np.sign(sine) if spec.loop.measure == "mean" else sine) * weights
     waves = np.exp(1j * at[:, None] * orders)
     scale = (onto * sine).sum(axis=1)
     return np.asarray((np.abs(onto @ waves) / scale[:, None]).max(axis=0), dtype=np.float64)

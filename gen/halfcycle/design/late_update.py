@@ -16,6 +16,7 @@ import numpy as np
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.step_response import settled_window, spectral_radius, step_response
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
@@ -27,10 +28,16 @@ less of the share's swing (1 - cos of half a degree, doubled)."""
 
 def late_update(spec: Spec, trial: Trial) -> LateUpdate:
     """The latest update for the window and the gains of ``trial``. Found by halving, since a later
-    one is never better."""
-    plants, window = trial.plants, trial.window
+    one is never better. If the fastest loop is asked for, it is the one that is as fast."""
+    if isinstance(trial.loop, MovingFigures):
+        return _of_blocks(trial, trial.loop)
+    plants, window = trial.plants.at_once, trial.window
     kp, ki = float(trial.kp), float(trial.ki)
-    allowed = math.floor(Fraction(spec.targets.settling_ms) / 1000 / window.duration_s)
+    limit_ms = spec.settling_limit_ms
+    if limit_ms is None:
+        # Its settling time is a whole number of windows: half of one is room for rounding.
+        limit_ms = Fraction(trial.loop.settling_ms or 0) + 500 * window.duration_s
+    allowed = math.floor(limit_ms / 1000 / window.duration_s)
     overshoot = float(spec.targets.overshoot_percent) / 100
     ripple = trial.faults.ripple_v / float(spec.output.rated_rms_v)
 
@@ -45,6 +52,27 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
         return settled and bool(y.max() <= 1.0 + overshoot + 1e-9) and stable(periods)
 
     return LateUpdate(_latest(stable, window.samples), _latest(on_target, window.samples))
+
+
+def _of_blocks(trial: Trial, loop: MovingFigures) -> LateUpdate:
+    """That of a window of blocks, whose figures are judged with updates as late as the spec allows;
+    stability is known until the next update is due."""
+    window = trial.window
+    period_us = float(1_000_000 * window.period_s)
+    if not loop.stable:
+        return LateUpdate(None, None)
+    held = math.floor(loop.lateness_us / period_us + 1e-9)
+    stable = window.update_samples
+    if loop.latest_update_ms is not None:
+        stable = min(stable, math.floor(1000 * loop.latest_update_ms / period_us + 1e-9))
+    return LateUpdate(max(held, stable), held if trial.on_target else None)
+
+
+def late_periods(spec: Spec) -> int:
+    """Whole loop periods after a window's last sample by which an update of a plain window may end
+    late, if the spec says so; 0 if it is silent: before the next sample."""
+    within = spec.loop.update_within_us
+    return 0 if within == "auto" else math.ceil(within / spec.loop.period_us)
 
 
 def late_share(window: Window, measure: Measure, periods: int) -> float:

@@ -2,14 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
+from functools import lru_cache
+
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.design.late_update import late_periods, late_share
 from halfcycle.design.types import Trial
 from halfcycle.loop.discretise import ContinuousGains, to_window
-from halfcycle.loop.gains import GainRefusal, analyse_inside, design_gains
+from halfcycle.loop.figures import LoopFigures, analyse
+from halfcycle.loop.gains import (
+    MAX_ALLOWED,
+    MAX_ROUNDS,
+    GainDesign,
+    GainRefusal,
+    analyse_inside,
+    design_gains,
+)
+from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
+from halfcycle.loop.moving_figures import moving_figures
 from halfcycle.loop.plant import window_plants
-from halfcycle.loop.ringing import ringing_lines
+from halfcycle.loop.plant_types import Plants
+from halfcycle.loop.ringing import RingingLines, ringing_lines
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import reading_faults
+from halfcycle.windows.output_ripple import output_ripple_of
 from halfcycle.windows.search import Window
 
 
@@ -18,26 +36,164 @@ def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
 
     Raises InputError as ``window_plants`` does; ``file`` is how its message names the spec.
     """
+    if window.blocks > 1:
+        return _tried_moving(spec, window, file)
     plants = window_plants(spec, window, file)
     lines = ringing_lines(spec, window)
     faults = reading_faults(spec, window)
-    refused = None
     ripple = faults.ripple_v / float(spec.output.rated_rms_v)
+    late = late_share(window, spec.loop.measure, late_periods(spec))
+    refused, missed = None, False
     if spec.gains is not None:
         given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
         constants = to_window(given, window.duration_s, spec.loop.integration)
         kp, ki = constants.proportional, constants.integral_per_window
         figures, plants = analyse_inside(plants, lines, kp, ki, window.duration_s, ripple)
+        if late:
+            plants = plants.with_late(late)
+            figures = analyse(plants, kp, ki, window.duration_s, ripple)
+        missed = not LoopTargets.of(spec).met(figures)
     else:
-        best = design_gains(
+        designed = _designed_late if late else _designed
+        best = designed(spec, window, plants, lines, ripple)
+        kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
+        refused = best if isinstance(best, GainRefusal) else None
+    return _trial(spec, window, plants, (kp, ki), figures, refused, missed=missed)
+
+
+@lru_cache(maxsize=64)
+def _tried_moving(spec: Spec, window: Window, file: str) -> Trial:
+    """The trial of a window of blocks, whose loop is periodic in the sine's phase."""
+    refused, missed, analysed = None, False, None
+    try:
+        if spec.gains is not None:
+            given = ContinuousGains(spec.gains.proportional, spec.gains.integral_per_s)
+            constants = to_window(given, window.update_s, spec.loop.integration)
+            kp, ki = constants.proportional, constants.integral_per_window
+            analysed = moving_figures(spec, window, kp, ki)
+            figures, plants = analysed.figures, analysed.plants
+            missed = not LoopTargets.of(spec).met(figures)
+        else:
+            best = _designed_moving(spec, window)
+            kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
+            if isinstance(best, MovingRefusal):
+                refused = best
+            else:
+                analysed = best.analysed
+    except ValueError as error:
+        fault = Fault(file, "loop.period_us", str(error), "choose another loop period")
+        raise InputError([fault]) from error
+    trial = _trial(spec, window, plants, (kp, ki), figures, refused, missed=missed)
+    return replace(trial, analysed=analysed)
+
+
+def _designed_moving(spec: Spec, window: Window) -> MovingDesign | MovingRefusal:
+    """The gains for the settling time asked for, or those of the fastest loop there is."""
+    if spec.settling_limit_ms is None:
+        return moving_design(spec, window)
+    limit_ms = float(spec.settling_limit_ms)
+    best = moving_design(spec, window, settling_s=limit_ms / 1000, brief=True)
+    if isinstance(best, MovingDesign) or best.at_least_ms is None:
+        return best
+    # The search's band is a little narrower, which may cost a half cycle.
+    near_ms = limit_ms + 500 / float(spec.output.frequency_hz)
+    if best.at_least_ms > near_ms or not can_settle(spec, window, limit_ms / 1000):
+        return best
+    # So near that only the fastest constants may do: the search tries those of least Ms, a few.
+    fastest = moving_design(spec, window, of_use_s=limit_ms / 1000)
+    met = isinstance(fastest, MovingDesign) and LoopTargets.of(spec).settles(fastest.figures)
+    return fastest if met else best
+
+
+def _trial(  # noqa: PLR0917 (the trial's parts)
+    spec: Spec,
+    window: Window,
+    plants: Plants,
+    constants: tuple[Fraction, Fraction],
+    figures: LoopFigures,
+    refused: GainRefusal | MovingRefusal | None,
+    *,
+    missed: bool,
+) -> Trial:
+    """The trial, with the faults of its readings and what they make of the output."""
+    kp, ki = constants
+    return Trial(
+        window,
+        plants,
+        reading_faults(spec, window),
+        kp,
+        ki,
+        figures,
+        refused,
+        spec.tolerance_v,
+        output_ripple_of(spec, window, ki=float(ki), kp=float(kp), gain=float(plants.gains.max())),
+        float(spec.output.dc_percent),
+        missed,
+    )
+
+
+def _designed_late(
+    spec: Spec, window: Window, plants: Plants, lines: RingingLines, ripple: float
+) -> GainDesign | GainRefusal:
+    """Gains as :func:`_designed` has them that bear the latest update too. The worst filters inside
+    the tolerances are sought with updates at once, and looked at with late ones."""
+    late = late_share(window, spec.loop.measure, late_periods(spec))
+    targets = LoopTargets.of(spec)
+    for _ in range(MAX_ROUNDS):
+        best = _designed(spec, window, plants.with_late(late), lines, ripple)
+        kp, ki, known = best.kp, best.ki, best.plants.at_once
+        _, inside = analyse_inside(known, lines, kp, ki, window.duration_s, ripple)
+        every = inside.with_late(late)
+        figures = analyse(every, kp, ki, window.duration_s, ripple)
+        if isinstance(best, GainRefusal):
+            return best
+        if targets.met(figures) and targets.robust(figures):
+            return replace(best, figures=figures, plants=every)
+        if len(inside.corners) == len(plants.corners):
+            break
+        plants = inside
+    slowest = figures.worst.get("settling_ms", figures.worst["slowest_pole"])
+    return GainRefusal(None, None, slowest, kp, ki, figures, every)
+
+
+def _designed(
+    spec: Spec, window: Window, plants: Plants, lines: RingingLines, ripple: float
+) -> GainDesign | GainRefusal:
+    """The gains for the settling time asked for, or those of the fastest loop there is."""
+
+    def within(settling_s: Fraction) -> GainDesign | GainRefusal:
+        return design_gains(
             plants,
             window.duration_s,
-            spec.targets.settling_ms / 1000,
+            settling_s,
             spec.targets.overshoot_percent / 100,
             ripple,
             lines,
+            max_sensitivity=spec.targets.peak_sensitivity,
         )
-        kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
-        refused = best if isinstance(best, GainRefusal) else None
-    missed = spec.gains is not None and not LoopTargets.of(spec).met(figures)
-    return Trial(window, plants, faults, kp, ki, figures, refused, spec.tolerance_v, missed)
+
+    if spec.settling_limit_ms is not None:
+        return within(spec.settling_limit_ms / 1000)
+    # A loop settles after a whole number of windows. The least is near what a refusal says that
+    # can be had, so the search goes from there, in steps that double, and then by halving.
+    refused, low, step = within(window.duration_s), 1, 1
+    if isinstance(refused, GainDesign):
+        return refused
+    near = float(refused.settling_ms or 0.0) / window.duration_ms
+    high, best = max(2, round(near)), None
+    while best is None:
+        tried = within(high * window.duration_s)
+        if isinstance(tried, GainDesign):
+            best = tried
+        elif high >= MAX_ALLOWED:
+            return tried
+        else:
+            low, high, step = high, min(MAX_ALLOWED, high + step), 2 * step
+    while high - low > 1:
+        middle = (low + high) // 2
+        tried = within(middle * window.duration_s)
+        if isinstance(tried, GainDesign):
+            high, best = middle, tried
+        else:
+            low = middle
+    return best

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from halfcycle.base.findings import Finding
 from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.gains import GainRefusal
+from halfcycle.loop.moving import MovingRefusal
+from halfcycle.loop.moving_figures import Analysed
 from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
+from halfcycle.windows.output_ripple import OutputRipple
 from halfcycle.windows.search import Window
 
 
@@ -22,18 +25,32 @@ class Trial:
     plants: Plants
     faults: ReadingFaults
     kp: Fraction
-    """Proportional constant per window: scale per per-unit error."""
+    """Proportional constant of each update: scale per per-unit error."""
     ki: Fraction
-    """Integral constant per window: scale per per-unit error."""
+    """Integral constant of each update: scale per per-unit error."""
     loop: LoopFigures
-    refusal: GainRefusal | None
+    refusal: GainRefusal | MovingRefusal | None
     """Why the targets cannot be met with this window; None where they are, or gains are given."""
     tolerance_v: float
     """The spec's voltage tolerance, volts RMS."""
-    given_miss: bool = False
+    output: OutputRipple
+    """What the reading's ripple makes of the output within a cycle, by way of this loop."""
+    dc_limit_percent: float
+    """Greatest DC that the regulator may make, percent of the rated peak."""
+    missed: bool = False
     """Whether given gains miss settling or overshoot with this window."""
     integer_error_v: float = 0.0
     """What the integers add to the steady error, volts RMS either way: dead band and target."""
+    analysed: Analysed | None = field(default=None, repr=False, compare=False)
+    """What the margins of a window of blocks are made of that ``loop`` has not yet."""
+
+    def complete(self, *, margins: bool) -> Trial:
+        """The trial without what it was made of; with the margins that decide nothing, which take
+        long, if so wished."""
+        if self.analysed is None:
+            return self
+        loop = self.analysed.with_margins() if margins else self.loop
+        return replace(self, loop=loop, analysed=None)
 
     @property
     def noise_v(self) -> float:
@@ -48,7 +65,7 @@ class Trial:
     @property
     def on_target(self) -> bool:
         """Whether settling and overshoot are met at every corner, by given gains too."""
-        return self.meets and not self.given_miss
+        return self.meets and not self.missed
 
     @property
     def accurate(self) -> bool:
@@ -67,6 +84,16 @@ class Trial:
         return self.steady_error_v <= self.tolerance_v
 
     @property
+    def little_dc(self) -> bool:
+        """Whether the regulator makes no more DC at the output than is allowed."""
+        return self.output.dc_percent <= self.dc_limit_percent
+
+    @property
+    def in_question(self) -> bool:
+        """Whether nothing speaks against it: targets, steady error and DC."""
+        return self.on_target and self.within_tolerance and self.little_dc
+
+    @property
     def flips(self) -> bool:
         """Whether the flipping zero of an odd window moves the output by more than a quarter of
         the tolerance, which a designer is warned of."""
@@ -74,7 +101,11 @@ class Trial:
 
     @property
     def hunting_v(self) -> float:
-        """What an odd window's flipping zero error does to the output, volts RMS either way."""
+        """What an odd window's flipping zero error does to the output, volts RMS either way. If
+        updates are less than a half cycle apart it ripples within the cycle, which leaves the RMS
+        as it is to first order: see ``output``."""
+        if self.window.update_s * 2 * self.window.frequency_hz < 1:
+            return 0.0
         return self.faults.alternation_v * (self.loop.nyquist_gain or 0.0)
 
     @property
@@ -92,13 +123,14 @@ class LateUpdate:
     stable_periods: int | None
     """Until a corner is unstable."""
     target_periods: int | None
-    """Until settling or overshoot is missed."""
+    """Until settling or overshoot is missed. Of a window of blocks: as late as the spec allows, if
+    the targets hold with that, as they are judged with no other lateness."""
 
 
 @dataclass(frozen=True, slots=True)
 class LoopGains:
     """PI constants. ``proportional``: scale per per-unit error; ``integral_per_s``: that, per
-    second (continuous, the master); ``integral_per_window``: that, per window."""
+    second (continuous, the master); ``integral_per_window``: that, of each update."""
 
     proportional: float
     integral_per_s: float
@@ -118,6 +150,9 @@ class Design:
     gains: LoopGains
     late: LateUpdate
     findings: tuple[Finding, ...]
+    dearer: Trial | None = None
+    """The fastest loop with the next kind of window that is faster than the chosen one's; None if
+    none is or none was tried."""
 
     @property
     def window(self) -> Window:
@@ -136,13 +171,22 @@ class Design:
 
     @property
     def kp(self) -> Fraction:
-        """Proportional constant per window, exact: scale per per-unit error."""
+        """Proportional constant of each update, exact: scale per per-unit error."""
         return self.chosen.kp
 
     @property
     def ki(self) -> Fraction:
-        """Integral constant per window, exact: scale per per-unit error."""
+        """Integral constant of each update, exact: scale per per-unit error."""
         return self.chosen.ki
+
+    @property
+    def settling_goal_ms(self) -> float:
+        """The settling time that is asked for; if the fastest is, the one that the loop has (of an
+        unstable one: that of the longest window), ms."""
+        limit = self.spec.settling_limit_ms
+        if limit is not None:
+            return float(limit)
+        return self.loop.settling_ms or float(self.spec.loop.longest_window_ms)
 
     @property
     def reading_centre(self) -> float:

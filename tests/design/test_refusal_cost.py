@@ -1,0 +1,73 @@
+"""A refusal follows no more than it must: searches end as soon as the time asked for is missed."""
+
+from __future__ import annotations
+
+import pytest
+
+from halfcycle.base.errors import RefusedError
+from halfcycle.design.designer import design
+from halfcycle.loop import moving
+from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
+from halfcycle.spec.load import parse_spec
+from halfcycle.spec.models import Spec
+from halfcycle.spec.start import start_text
+from halfcycle.windows.candidates import moving_candidates
+from halfcycle.windows.search import Window
+
+
+def asked(settling_ms: str) -> Spec:
+    """The spec of ``start`` that asks for that settling time."""
+    lines = [
+        f"settling_ms = {settling_ms}" if line.startswith("settling_ms") else line
+        for line in start_text("gauge_hut", "x").splitlines()
+    ]
+    return parse_spec("\n".join(lines), "x")
+
+
+def one_cycle(spec: Spec) -> Window:
+    """Its moving window of one cycle that updates with every sample."""
+    return next(
+        w
+        for w in moving_candidates(spec)
+        if w.kind == "moving flat" and w.samples == w.updates and w.half_cycles == 2
+    )
+
+
+def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Full figures were made of constants that a search had shown to miss the time, for every
+    window and remedy: now those of one window's fastest, and of remedies that meet it."""
+    analysed = []
+    designed = moving._designed
+
+    def counted(search: moving._Search, row: int) -> MovingDesign:
+        analysed.append(designed(search, row))
+        return analysed[-1]
+
+    monkeypatch.setattr(moving, "_designed", counted)
+    with pytest.raises(RefusedError) as refused:
+        design(asked("60"), "x")
+    remark = next(f for f in refused.value.findings if f.code == "targets-unmet")
+    for words in ("loop.period_us = 200 (meets both", "loop.period_us = 400 (meets both"):
+        assert words in remark.text
+    assert 'both measure = "rms" and loop.period_us = 400 (meets both)' in remark.text
+    assert 1 <= len(analysed) <= 4
+    slow = [each for each in analysed if (each.figures.settling_ms or 0.0) > 60]
+    assert len(slow) == 1
+    assert f"settling {slow[0].figures.settling_ms:.6g} ms" in remark.text
+
+
+def test_the_least_time_of_a_refusal_was_that_of_constants_that_overshoot() -> None:
+    """43 ms was said to be possible, by pairs that overshoot; the fastest take 105."""
+    spec = asked("60")
+    refused = moving_design(spec, one_cycle(spec), settling_s=0.06, brief=True)
+    assert isinstance(refused, MovingRefusal)
+    assert refused.at_least_ms is not None and refused.at_least_ms > 60
+    fastest = moving_design(spec, one_cycle(spec))
+    assert isinstance(fastest, MovingDesign)
+    settles = fastest.figures.settling_ms
+    assert settles is not None and settles >= refused.at_least_ms
+    # What can be had is never ruled out by the look that saves a search.
+    assert can_settle(spec, one_cycle(spec), settles / 1000)
+    assert not can_settle(spec, one_cycle(spec), settles / 2000)
