@@ -5,14 +5,17 @@
 #include <stdint.h>
 
 struct peer_state {
-    float sum;
-    float window_sum;
+    float above;
+    float below;
+    float window_above;
+    float window_below;
     float integral;
     float target;
     float ramp;
     float reading;
     float drive;
-    float trusted;
+    float lean;
+    float least[2];
     uint16_t count;
     uint16_t flags;
     uint8_t complete;
@@ -26,14 +29,18 @@ uint16_t peer_flags(const struct peer_state *s);
 
 void peer_reset(struct peer_state *s)
 {
-    s->sum = 0.0f;
-    s->window_sum = 0.0f;
+    s->above = 0.0f;
+    s->below = 0.0f;
+    s->window_above = 0.0f;
+    s->window_below = 0.0f;
     s->integral = 0.0f;
     s->target = PEER_TARGET;
     s->ramp = 0.0f;
     s->reading = 0.0f;
     s->drive = 0.0f;
-    s->trusted = PEER_DRIVE_MAX;
+    s->lean = 0.0f;
+    s->least[0] = 0.0f;
+    s->least[1] = 0.0f;
     s->count = 0u;
     s->flags = 0u;
     s->complete = 0u;
@@ -42,18 +49,21 @@ void peer_reset(struct peer_state *s)
 int peer_sample(struct peer_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > PEER_ADC_MAX) ? PEER_ADC_MAX : adc_code;
-    float magnitude = (float)code - PEER_ZERO;
-    if (magnitude < 0.0f) {
-        magnitude = -magnitude;
+    const float offset = (float)code - PEER_ZERO;
+    if (offset >= 0.0f) {
+        s->above += offset;
+    } else {
+        s->below -= offset;
     }
-    s->sum += magnitude;
     s->count++;
     if (s->count < PEER_SAMPLES) {
         return 0;
     }
-    s->window_sum = s->sum;
+    s->window_above = s->above;
+    s->window_below = s->below;
     s->complete = 1u;
-    s->sum = 0.0f;
+    s->above = 0.0f;
+    s->below = 0.0f;
     s->count = 0u;
     return 1;
 }
@@ -91,16 +101,46 @@ static float regulate(struct peer_state *s, float error)
     return drive;
 }
 
+static float lesser(float a, float b) { return (a < b) ? a : b; }
+
+/* Which way the window leans, and by how much; 0 if it does not. */
+static float leaning(const struct peer_state *s)
+{
+    float lean = 0.0f;
+    if (8.0f * s->window_below <= s->window_above) {
+        lean = s->window_above;
+    } else if (8.0f * s->window_above <= s->window_below) {
+        lean = -s->window_below;
+    }
+    return lean;
+}
+
+static int alike(float lean, float before)
+{
+    const float size = (lean < 0.0f) ? -lean : lean;
+    const float same = (lean < 0.0f) ? -before : before;
+    return (2.0f * same > size) && (same < 2.0f * size);
+}
+
 void peer_update(struct peer_state *s)
 {
     uint16_t flags = 0u;
     float target = s->target;
     float error;
+    float least;
+    float before;
+    int stuck;
     if (s->complete == 0u) {
         return;
     }
     s->complete = 0u;
-    s->reading = s->window_sum * PEER_READING;
+    s->reading = (s->window_above + s->window_below) * PEER_READING;
+    before = s->lean;
+    s->lean = leaning(s);
+    stuck = alike(s->lean, before);
+    least = lesser(s->drive, lesser(s->least[0], s->least[1]));
+    s->least[1] = s->least[0];
+    s->least[0] = s->drive;
 #ifdef PEER_RAMP_STEP
     s->ramp += PEER_RAMP_STEP;
     if (s->ramp > target) {
@@ -111,16 +151,15 @@ void peer_update(struct peer_state *s)
     error = target - s->reading;
     if (target == 0.0f) {
         s->integral = 0.0f;
-        s->trusted = PEER_DRIVE_MAX;
         s->drive = 0.0f;
-    } else if ((error > 0.0f) && (s->drive >= PEER_HOLD_DRIVE) && (s->reading < PEER_HOLD_READING)) {
+    } else if ((s->reading < PEER_HOLD_READING) ? ((error > 0.0f) && (s->drive >= PEER_HOLD_DRIVE))
+                                                : stuck) {
         flags |= 0x0004u;
-        if (s->trusted < s->integral) {
-            s->integral = s->trusted;
+        if ((s->reading < PEER_HOLD_READING) && (least < PEER_HOLD_DRIVE)) {
+            least = PEER_HOLD_DRIVE;
         }
-        if (s->integral < s->drive) {
-            s->drive = s->integral;
-        }
+        s->drive = least;
+        s->integral = lesser(s->integral, least);
     } else {
         s->drive = regulate(s, error);
         if (s->drive >= PEER_DRIVE_MAX) {
@@ -134,9 +173,6 @@ void peer_update(struct peer_state *s)
         flags |= 0x0002u;
     } else if (error <= PEER_BAND) {
         flags |= 0x0020u;
-        if (target != 0.0f) {
-            s->trusted = s->integral;
-        }
         if ((s->flags & 0x0020u) != 0u) {
             flags |= 0x0008u;
         }

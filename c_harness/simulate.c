@@ -17,6 +17,19 @@ struct sensor {
     double delay_part; /* of a step, 0 to 1 */
 };
 
+struct point {
+    double energy, square; /* of the output: V^2 s since the start, and V^2 */
+};
+
+/* `mean`: the half-cycle mean square. `halves`: length of a half cycle at each point, in intervals
+   of the grid; NULL if the frequency stands still. */
+struct grid {
+    struct point *points;
+    double *mean, *halves;
+    double half;
+    int32_t count;
+};
+
 struct loop {
     const struct hc_case *run;
     const struct hc_board *board;
@@ -30,8 +43,14 @@ struct loop {
     uint64_t phase, increment; /* of a step; 2^64 a turn */
     double counts_per_drive, duty_per_count;
     int32_t until_sample;      /* steps */
+    int32_t until_due;         /* blocks until the next PI step */
+    int32_t until_grid;
     int32_t next_event;
+    int32_t late_steps;
     int32_t update_at;
+    struct grid grid;
+    int32_t wave_left;         /* points still to be kept */
+    int in_wave;
     double half_start_s, half_energy;
     int started_half;
     double window_start_s, window_energy, closed_start_s, closed_energy, closed_end_s,
@@ -56,6 +75,7 @@ static void ramp_advance(struct ramp *ramp) {
 static void set_increment(struct loop *l) {
     /* Below 1/2 turn a step, so the product fits. */
     l->increment = (uint64_t)(l->frequency.now * l->run->step_s * 18446744073709551616.0);
+    l->grid.half = 9223372036854775808.0 / (double)l->increment / l->run->grid_steps;
 }
 
 static void happen(struct loop *l, const struct hc_event *event) {
@@ -84,9 +104,8 @@ static void happen(struct loop *l, const struct hc_event *event) {
     }
 }
 
-/* Instants before and at the start are shared; later ones move with the board. */
 static int32_t event_step(const struct loop *l, const struct hc_event *event) {
-    const double time = event->time_s > 0.0 ? event->time_s + l->board->event_delay_s : 0.0;
+    const double time = event->time_s + event->moves * l->board->event_delay_s;
     return (int32_t)(time / l->run->step_s + 0.5);
 }
 
@@ -97,6 +116,9 @@ static uint16_t convert(struct loop *l, int32_t now) {
     double exact;
     if (sensor->state == HC_SENSOR_STUCK) {
         return sensor->code;
+    }
+    if (sensor->state == HC_SENSOR_STUCK_AT) {
+        return (uint16_t)l->board->stuck_code;
     }
     if (sensor->state == HC_SENSOR_OPEN) {
         exact = l->run->zero_code + noise;
@@ -127,7 +149,7 @@ static void hc_record_update(struct loop *l, const struct hc_results *r, int32_t
     if (r->window_end_s) {
         r->window_end_s[at] = l->closed_end_s;
     }
-    if (r->window_mean_square) {
+    if (r->window_mean_square && !(l->run->true_s > 0.0)) {
         r->window_mean_square[at] = (l->closed_end_energy - l->closed_energy)
                                   / (l->closed_end_s - l->closed_start_s);
     }
@@ -143,13 +165,22 @@ static void hc_record_update(struct loop *l, const struct hc_results *r, int32_t
     ++*count;
 }
 
+static void do_update(struct loop *l, const struct hc_results *r, int32_t *count, int64_t row) {
+    l->update_at = -1;
+    hc_update(&l->regulator);
+    if (--l->until_due <= 0) {
+        l->until_due = l->run->update_blocks;
+        hc_record_update(l, r, count, row);
+    }
+}
+
 static void hc_take_sample(struct loop *l, int32_t now) {
     if (hc_sample(&l->regulator, convert(l, now))) {
         l->closed_start_s = l->window_start_s;
         l->closed_energy = l->window_energy;
         l->closed_end_s = l->window_start_s = now * l->run->step_s;
         l->closed_end_energy = l->window_energy = l->circuit.energy;
-        l->update_at = now + l->run->latency_steps;
+        l->update_at = now + l->late_steps;
     }
 }
 
@@ -179,6 +210,237 @@ static void close_half(struct loop *l, const struct hc_results *r, int32_t *coun
     l->half_energy = energy;
 }
 
+/* One point of the wave at rest, if this step passed one: kept from the first whole turn on. */
+static void keep_wave(struct loop *l, double *wave, uint64_t before, int32_t now) {
+    const uint64_t part = UINT64_C(1) << 57; /* of a turn: HC_WAVE parts */
+    const uint64_t index = l->phase >> 57;
+    if (index == before >> 57) {
+        return;
+    }
+    if (!l->in_wave) {
+        if (index != 0) {
+            return;
+        }
+        l->in_wave = 1;
+    }
+    {
+        const double where = 1.0 - (double)(l->phase & (part - 1)) / (double)l->increment;
+        const int32_t a = now & (HC_HISTORY - 1);
+        const double step = l->run->step_s;
+        wave[index] += hc_hermite(l->output[a], l->slope[a] * step, l->circuit.x[1],
+                                  l->circuit.slope * step, where);
+    }
+    --l->wave_left;
+}
+
+/* ---- the half-cycle RMS of any start ---- */
+
+static void grid_point(struct loop *l) {
+    struct grid *g = &l->grid;
+    const double v = l->circuit.x[1];
+    struct point *point = &g->points[g->count];
+    point->energy = l->circuit.energy;
+    point->square = v * v;
+    if (g->halves) {
+        g->halves[g->count] = g->half;
+    }
+    ++g->count;
+}
+
+static double half_at(const struct grid *g, int32_t i) {
+    return g->halves ? g->halves[i] : g->half;
+}
+
+/* Energy at `place` (0 is the start, 1 an interval later) by the cubic of its interval, and its
+   derivative by the place. Nothing was put out before the start. */
+static double energy_at(const struct grid *g, double interval_s, double place, double *slope) {
+    int32_t i;
+    double where, rest, rise, s0, s1;
+    if (place <= 0.0) {
+        *slope = 0.0;
+        return 0.0;
+    }
+    i = (int32_t)place;
+    i = i > g->count - 2 ? g->count - 2 : i;
+    where = place - i;
+    rest = 1.0 - where;
+    s0 = g->points[i].square * interval_s;
+    s1 = g->points[i + 1].square * interval_s;
+    rise = g->points[i + 1].energy - g->points[i].energy;
+    *slope = 6.0 * where * rest * rise + s0 * rest * (rest - 2.0 * where)
+           + s1 * where * (where - 2.0 * rest);
+    return hc_hermite(g->points[i].energy, s0, g->points[i + 1].energy, s1, where);
+}
+
+/* Change of the half-cycle mean square over an interval of the grid, at its point i. */
+static double mean_slope(const struct grid *g, double interval_s, int32_t i) {
+    const double half = half_at(g, i);
+    double before;
+    (void)energy_at(g, interval_s, i - half, &before);
+    return (g->points[i].square * interval_s - before) / (half * interval_s);
+}
+
+/* The means at points first up to, not including, end, if the half cycle is as long at all. */
+static void means_of(struct grid *g, double interval_s, int32_t first, int32_t end, double half) {
+    const int32_t back = (int32_t)half + 1;
+    const double a = hc_hermite(1.0, 0.0, 0.0, 0.0, back - half);
+    const double b = hc_hermite(0.0, interval_s, 0.0, 0.0, back - half);
+    const double c = hc_hermite(0.0, 0.0, 1.0, 0.0, back - half);
+    const double d = hc_hermite(0.0, 0.0, 0.0, interval_s, back - half);
+    const double per_half = 1.0 / (half * interval_s);
+    const struct point *points = g->points;
+    double *mean = g->mean;
+    for (; first < end && first < back; ++first) { /* It began before the start. */
+        mean[first] = points[first].energy * per_half;
+    }
+    for (int32_t i = first; i < end; ++i) {
+        const struct point *p = &points[i - back];
+        mean[i] = (points[i].energy - a * p[0].energy - b * p[0].square - c * p[1].energy
+                   - d * p[1].square) * per_half;
+    }
+}
+
+static void half_cycle_means(struct grid *g, double interval_s, int32_t first) {
+    if (!g->halves) {
+        means_of(g, interval_s, first, g->count, g->half);
+        return;
+    }
+    while (first < g->count) {
+        int32_t end = first + 1;
+        while (end < g->count && g->halves[end] == g->halves[first]) {
+            ++end;
+        }
+        means_of(g, interval_s, first, end, g->halves[first]);
+        first = end;
+    }
+}
+
+/* Where between points i and i + 1, of which one is above the level and one is not, it is passed:
+   0 to 1. */
+static double passing(const struct grid *g, double interval_s, int32_t i, double level) {
+    const double s0 = mean_slope(g, interval_s, i), s1 = mean_slope(g, interval_s, i + 1);
+    const int above = g->mean[i] > level;
+    double low = 0.0, high = 1.0;
+    for (int n = 0; n < 40; ++n) {
+        const double middle = 0.5 * (low + high);
+        if ((hc_hermite(g->mean[i], s0, g->mean[i + 1], s1, middle) > level) == above) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    return 0.5 * (low + high);
+}
+
+/* The extreme beside point i: sign 1 for the highest, -1 for the lowest. */
+static double extreme(const struct grid *g, double interval_s, int32_t i, int32_t first,
+                      double sign) {
+    double found = g->mean[i];
+    for (int32_t k = i > first ? i - 1 : i; k <= i && k + 1 < g->count; ++k) {
+        const double s0 = mean_slope(g, interval_s, k), s1 = mean_slope(g, interval_s, k + 1);
+        for (int n = 1; n < 16; ++n) {
+            const double at = hc_hermite(g->mean[k], s0, g->mean[k + 1], s1, n / 16.0);
+            found = sign * at > sign * found ? at : found;
+        }
+    }
+    return found;
+}
+
+/* By Newton from above, until it falls no more. */
+static double hc_square_root(double value) {
+    double root = value > 1.0 ? value : 1.0, next = 0.5 * (root + value / root);
+    if (!(value > 0.0)) {
+        return 0.0;
+    }
+    while (next < root) {
+        root = next;
+        next = 0.5 * (root + value / root);
+    }
+    return root;
+}
+
+static void judge(struct loop *l, struct hc_sliding *out) {
+    struct grid *g = &l->grid;
+    const struct hc_case *run = l->run;
+    const double interval_s = run->grid_steps * run->step_s;
+    const double moved = run->moves * l->board->event_delay_s, rated = l->board->rated_v;
+    const double from = (run->judged_s + moved) / interval_s;
+    const int32_t first = (int32_t)from + 1;
+    int32_t low = first, top = first, outside = 0;
+    double above, below, rest = rated, high = run->high * rated;
+    memset(out, 0, sizeof *out);
+    if (first >= g->count) {
+        return;
+    }
+    high *= high;
+    half_cycle_means(g, interval_s, first > 1 ? first - 1 : 1);
+    for (int32_t i = first; i < g->count; ++i) {
+        low = g->mean[i] < g->mean[low] ? i : low;
+        top = g->mean[i] > g->mean[top] ? i : top;
+    }
+    out->lowest_square = extreme(g, interval_s, low, first, -1.0);
+    out->highest_square = extreme(g, interval_s, top, first, 1.0);
+    /* A cubic may dip below zero. */
+    out->lowest_square = out->lowest_square > 0.0 ? out->lowest_square : 0.0;
+    if (out->highest_square > high) {
+        out->high_s = g->mean[first] > high ? (first - from) * interval_s : 0.0;
+        for (int32_t i = first; i + 1 < g->count; ++i) {
+            if (g->mean[i] > high && g->mean[i + 1] > high) {
+                out->high_s += interval_s;
+            } else if (g->mean[i] > high || g->mean[i + 1] > high) {
+                const double where = passing(g, interval_s, i, high);
+                out->high_s += interval_s * (g->mean[i] > high ? where : 1.0 - where);
+            }
+        }
+    }
+    /* The last whole half cycles that begin at rest. */
+    if (run->rest_s + moved < run->steps * run->step_s) {
+        const int32_t last = g->count - 1;
+        const double half = half_at(g, last);
+        const int32_t halves = (int32_t)((last - (run->rest_s + moved) / interval_s) / half);
+        if (halves > 0) {
+            double slope;
+            const double before = energy_at(g, interval_s, last - halves * half, &slope);
+            out->rest_square =
+                (g->points[last].energy - before) / (halves * half * interval_s);
+            rest = hc_square_root(out->rest_square);
+        }
+    }
+    above = (rest + run->band * rated) * (rest + run->band * rated);
+    below = rest > run->band * rated ? rest - run->band * rated : 0.0;
+    below *= below;
+    for (int32_t i = g->count - 1; i >= first; --i) {
+        if (g->mean[i] > above || g->mean[i] < below) {
+            outside = i;
+            break;
+        }
+    }
+    if (outside) {
+        double end = outside;
+        if (outside + 1 < g->count) {
+            end += passing(g, interval_s, outside, g->mean[outside] > above ? above : below);
+        }
+        out->settling_s = (end - from) * interval_s;
+    }
+}
+
+/* The true RMS of windows that overlap, or that hold no whole number of half cycles. */
+static void true_means(const struct loop *l, const struct hc_results *r, int64_t row,
+                       int32_t count) {
+    const double interval_s = l->run->grid_steps * l->run->step_s;
+    const double length = l->run->true_s / interval_s;
+    double slope;
+    for (int64_t at = row * l->run->window_limit; count > 0; --count, ++at) {
+        const double end = r->window_end_s[at] / interval_s;
+        const double energy = energy_at(&l->grid, interval_s, end, &slope);
+        const double square =
+            (energy - energy_at(&l->grid, interval_s, end - length, &slope)) / l->run->true_s;
+        r->window_mean_square[at] = square > 0.0 ? square : 0.0;
+    }
+}
+
+/* ---- one board ---- */
+
 static void start(struct loop *l, const struct hc_case *run, const struct hc_board *board) {
     memset(l, 0, sizeof *l);
     l->run = run;
@@ -194,6 +456,9 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->counts_per_drive = run->pwm_counts / 32767.0;
     l->duty_per_count = 1.0 / run->pwm_counts;
     l->until_sample = run->steps_per_sample;
+    l->until_due = run->first_block;
+    l->late_steps = (int32_t)(board->late_s / run->step_s + 0.5);
+    l->wave_left = run->wave_turns * HC_WAVE;
     l->phase = (uint64_t)(board->start_turn * 9007199254740992.0) << 11;
     l->sensor.zero = board->zero_code;
     l->sensor.delay_steps = (int32_t)(board->delay_s / run->step_s);
@@ -202,24 +467,42 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     hc_reset(&l->regulator);
 }
 
+static void place_grid(struct loop *l, const struct hc_event *events, const struct hc_results *r) {
+    const int64_t room = l->run->steps / l->run->grid_steps + 1;
+    l->grid.points = (struct point *)r->grid;
+    l->grid.mean = r->grid + 2 * room;
+    for (int32_t i = 0; i < l->run->event_count; ++i) {
+        if ((int)events[i].kind == HC_EVENT_FREQUENCY) {
+            l->grid.halves = r->grid + 3 * room;
+        }
+    }
+    grid_point(l);
+    l->until_grid = l->run->grid_steps;
+}
+
 static void run_board(struct loop *l, const struct hc_event *events, const struct hc_results *r,
                       int64_t row, double *trace) {
     const struct hc_case *run = l->run;
+    double *wave = r->wave ? r->wave + row * HC_WAVE : NULL;
     int32_t halves = 0, windows = 0;
+    place_grid(l, events, r);
     for (int32_t now = 0; now < run->steps; ++now) {
         while (l->next_event < run->event_count
                && event_step(l, &events[l->next_event]) <= now) {
             happen(l, &events[l->next_event++]);
         }
+        /* An update that ends as the next sample comes has kept its time. */
+        if (now == l->update_at) {
+            do_update(l, r, &windows, row);
+        }
         if (l->until_sample == 0) {
             l->until_sample = run->steps_per_sample;
             hc_take_sample(l, now);
+            if (now == l->update_at) {
+                do_update(l, r, &windows, row);
+            }
         }
         --l->until_sample;
-        if (now == l->update_at) {
-            hc_update(&l->regulator);
-            hc_record_update(l, r, &windows, row);
-        }
         {
             const uint64_t before = l->phase;
             const double energy_before = l->circuit.energy, v_before = l->circuit.x[1];
@@ -238,6 +521,13 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
             if ((before ^ l->phase) >> 63 && r->half_mean_square) {
                 close_half(l, r, &halves, row, now, energy_before, v_before);
             }
+            if (now >= run->wave_step && l->wave_left > 0 && wave) {
+                keep_wave(l, wave, before, now);
+            }
+        }
+        if (--l->until_grid == 0) {
+            l->until_grid = run->grid_steps;
+            grid_point(l);
         }
         l->output[(now + 1) & (HC_HISTORY - 1)] = l->circuit.x[1];
         l->slope[(now + 1) & (HC_HISTORY - 1)] = l->circuit.slope;
@@ -251,6 +541,15 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
     }
     r->half_count[row] = halves;
     r->window_count[row] = windows;
+    if (r->sliding) {
+        judge(l, &r->sliding[row]);
+    }
+    if (run->true_s > 0.0 && r->window_mean_square && r->window_end_s) {
+        true_means(l, r, row, windows);
+    }
+    for (int i = 0; wave && i < HC_WAVE; ++i) {
+        wave[i] /= run->wave_turns;
+    }
 }
 
 void hc_simulate(const struct hc_case *run, const struct hc_event *events,
@@ -288,3 +587,5 @@ void hc_noise_series(double key, int32_t count, double *out) {
 }
 
 int32_t hc_board_doubles(void) { return (int32_t)(sizeof(struct hc_board) / sizeof(double)); }
+
+int32_t hc_event_doubles(void) { return (int32_t)(sizeof(struct hc_event) / sizeof(double)); }

@@ -36,7 +36,10 @@ def made(spec: Path) -> Quantised:
 
 @pytest.fixture(params=goldens.specs(), ids=lambda path: path.stem)
 def plan(request: pytest.FixtureRequest) -> Plan:
-    return made(request.param).plan
+    plan = made(request.param).plan
+    if plan.blockwise:
+        pytest.skip("its loop is not that of a plant that stands still for a window")
+    return plan
 
 
 def codes_for(plan: Plan, volts_pu: float, windows: int, phase: float = 0.3) -> np.ndarray:
@@ -53,10 +56,11 @@ def codes_for(plan: Plan, volts_pu: float, windows: int, phase: float = 0.3) -> 
 
 
 def window_of(plan: Plan, regulator: Regulator, output: float) -> None:
-    """One window of a sine of ``output`` (of rated), and the update."""
-    for code in codes_for(plan, output, 1):
-        regulator.sample(int(code))
-    regulator.update()
+    """The next window of a sine of ``output`` (of rated), and the update."""
+    turned = 0.3 + math.pi * plan.half_cycles * (regulator.window_sequence % 2)
+    for code in codes_for(plan, output, 1, turned):
+        if regulator.sample(int(code)):
+            regulator.update()
 
 
 def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> list[float]:
@@ -150,23 +154,11 @@ def test_a_sensor_that_comes_off_inside_a_window_leaves_no_more_drive(
     assert min(close_loop(plan, regulator, 100, GAIN)) > 0.998
 
 
-def test_a_target_of_zero_forgets_the_trusted_drive(plan: Plan) -> None:
-    """Else an update that comes late at the next start would be held at zero for good."""
-    regulator = settled(plan)
-    regulator.set_target_mv(0)
-    close_loop(plan, regulator, 3, GAIN)
-    assert regulator.trusted == plan.drive_max
-
-
 def test_a_sensor_dead_from_the_start_stops_the_climb(plan: Plan) -> None:
-    """The drive gets no further than one step beyond the threshold of the hold."""
+    """The drive rests at the threshold of the hold, below which a dead sensor is plausible."""
     regulator = Regulator(plan)
     close_loop(plan, regulator, 200, 0.0)
-    step = (plan.integral >> plan.integral_shift) + (
-        abs(plan.proportional) >> plan.proportional_shift
-    )
-    most = plan.hold_scale + ((step * plan.target_rated) >> plan.scale_shift) + 2
-    assert regulator.scale() <= most
+    assert regulator.scale() == plan.hold_scale
     assert regulator.flags() & FLAG_IMPLAUSIBLE
 
 

@@ -19,13 +19,14 @@ from halfcycle.design.types import Design
 from halfcycle.quantise import fixed_point, formats, resolution, signals
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.limit_cycle import movement_of_sine
-from halfcycle.quantise.quantise import quantise
+from halfcycle.quantise.quantise import QUIET, quantise
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator import arithmetic
 from halfcycle.spec.load import load_spec, parse_spec
 from support import goldens
 
 SPECS = goldens.specs()
+PEAT_CABIN = next(spec for spec in SPECS if spec.stem == "peat_cabin")
 
 
 @functools.cache
@@ -144,16 +145,18 @@ def test_table_error_is_a_tight_bound(bits: int) -> None:
 @each_example
 def test_the_reading_is_coarser_than_the_output(spec: Path) -> None:
     """Peterchev & Sanders, IEEE T-PEL 18(1), 2003: steps of the control finer than of the reading,
-    integral action present and below unity. Then the loop is run on the sine, and stands still."""
+    integral action present and below unity. Then the loop is run on the sine, and stands still; of
+    blocks, whose readings come from all over the sine, it moves by what goes for quiet at most."""
     found, made_of = made(spec), designed(spec)
     assert found.reading_step_v > found.output_step_v
     assert 0 < float(made_of.ki) * made_of.greatest_gain < 1
-    assert movement_of_sine(made_of, found) == 0
+    quiet_v = QUIET * made_of.chosen.tolerance_v if found.plan.blockwise else 0
+    assert movement_of_sine(made_of, found) <= quiet_v
 
 
 def test_a_reading_finer_than_the_output_hunts() -> None:
     """The other way round the same loop does not come to rest: the run is no formality."""
-    made_of = designed(next(spec for spec in SPECS if spec.stem == "peat_cabin"))
+    made_of = designed(PEAT_CABIN)
     finer = fixed_point.fixed_point(made_of, coarser=-1)
     assert finer.reading_step_v < finer.output_step_v
     assert movement_of_sine(made_of, finer) > 0
@@ -184,8 +187,8 @@ def test_signals_cover_extremes_of_the_model(spec: Path) -> None:
     """Headroom is exact: the declared ends are reached by some input of the stated ranges."""
     plan = made(spec).plan
     rows = {row.name: row for row in plan.signals}
-    terms = plan.samples * (plan.magnitude_max**2 if plan.measure == "rms" else plan.magnitude_max)
-    assert rows["sum"].highest == terms
+    terms = plan.magnitude_max**2 if plan.measure == "rms" else plan.magnitude_max
+    assert rows["sum"].highest == plan.block_samples * sum(plan.block_weights) * terms
     assert (rows["error"].lowest, rows["error"].highest) == (-plan.reading_max, plan.target_max)
     step = rows["step"]
     assert step.highest == arithmetic.round_shift_signed(
@@ -198,7 +201,7 @@ def test_signals_cover_extremes_of_the_model(spec: Path) -> None:
 
 
 def test_a_dead_band_beyond_the_tolerance_is_refused() -> None:
-    text = SPECS[3].read_text()
+    text = PEAT_CABIN.read_text()
     tight = text.replace("[targets]\n", "[targets]\nvoltage_tolerance_percent = 0.005\n")
     findings = quantise(design(parse_spec(tight, "tight.toml"))).findings
     assert any(
@@ -211,10 +214,10 @@ def test_a_dead_band_beyond_the_tolerance_is_refused() -> None:
 
 def test_a_sensor_range_beyond_the_report_is_a_fault_of_the_spec() -> None:
     """Found by trying: volts_per_code far too large ended in a traceback."""
-    text = SPECS[3].read_text().replace("volts_per_code = 0.22", "volts_per_code = 99")
+    text = PEAT_CABIN.read_text().replace("volts_per_code = 0.22", "volts_per_code = 99")
     vast = text.replace("adc_bits = 12", "adc_bits = 16").replace(
         "zero_code = 2048", "zero_code = 32768"
     )
-    made_of = replace(designed(SPECS[3]), spec=parse_spec(vast, "vast.toml"), file="vast.toml")
+    made_of = replace(designed(PEAT_CABIN), spec=parse_spec(vast, "vast.toml"), file="vast.toml")
     with pytest.raises(InputError, match=r"sensor\.volts_per_code"):
         fixed_point.fixed_point(made_of)

@@ -47,7 +47,8 @@ def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> l
     outputs = []
     for _ in range(windows):
         output = gain * regulator.scale() / 16384
-        for code in codes_for(plan, output, 1):
+        turned = 0.3 + math.pi * plan.half_cycles * (regulator.window_sequence % 2)
+        for code in codes_for(plan, output, 1, turned):
             regulator.sample(int(code))
         regulator.update()
         outputs.append(output)
@@ -102,6 +103,12 @@ def negative(request: pytest.FixtureRequest) -> Plan:
     return plan_cases.make(proportional=request.param)
 
 
+def halves(plan: Plan, reading: int) -> tuple[int, int]:
+    """What of a window that reads so lies on either side of the zero."""
+    total = reading << plan.reading_shift
+    return total // 2, total - total // 2
+
+
 def close_on_readings(
     plan: Plan, gains: list[float], noise: int = 0, start_mv: int | None = None
 ) -> list[tuple[int, int]]:
@@ -113,7 +120,7 @@ def close_on_readings(
     for gain in gains:
         at = round(gain * regulator.scale() / 16384 * plan.target_rated)
         reading = min(max(at + chance.randint(-noise, noise), 0), plan.reading_max)
-        regulator.close_window(reading << plan.reading_shift)
+        regulator.close_window(*halves(plan, reading))
         regulator.update()
         rows.append((reading, regulator.scale()))
     return rows
@@ -139,7 +146,7 @@ def test_a_negative_proportional_gain_raised_the_drive_with_the_reading(negative
         regulator = Regulator(negative)
         regulator.set_target_mv(10_000)
         regulator.out_scale = [700, 700]
-        regulator.close_window(reading << negative.reading_shift)
+        regulator.close_window(*halves(negative, reading))
         regulator.update()
         assert regulator.integral == 0
         scales.append(regulator.scale())
@@ -166,11 +173,11 @@ def test_a_negative_proportional_gain_hid_brownout() -> None:
     plan = plan_cases.CASES["mean negative proportional"]
     regulator = Regulator(plan)
     for _ in range(400):
-        regulator.close_window(plan.target_rated // 2 << plan.reading_shift)
+        regulator.close_with(plan.target_rated // 2 << plan.reading_shift)
         regulator.update()
     assert regulator.integral == plan.drive_max
     assert regulator.flags() == FLAG_LIMIT | FLAG_BROWNOUT
     for _ in range(400):
-        regulator.close_window((plan.target_rated + plan.band + 1) << plan.reading_shift)
+        regulator.close_with((plan.target_rated + plan.band + 1) << plan.reading_shift)
         regulator.update()
     assert not regulator.flags() & (FLAG_LIMIT | FLAG_BROWNOUT)

@@ -28,7 +28,7 @@ ROWS = """
         present=lambda plan: plan.ramped,
     ),
 """
-TARGET_SLOT = '    Field("target_slot",'
+TARGET_SLOT = '    Field(\n        "target_slot",'
 CHANGES = {
     "regulator/state.py": [(TARGET_SLOT, ROWS + TARGET_SLOT)],
     "regulator/model.py": [
@@ -38,10 +38,14 @@ CHANGES = {
             "        self.target_slot = 0\n        self.updates = [0, 0]\n",
         ),
         (
-            "        spare = now ^ 1\n",
-            "        spare = now ^ 1\n"
-            "        self.updates[spare] = (self.updates[now] + 1) & 65535\n"
-            "        self.last_error = error if plan.ramped else 0\n",
+            "        self._publish(scale, reading, flags)\n\n",
+            "        self._publish(scale, reading, flags)\n"
+            "        self.last_error = error if plan.ramped else 0\n\n",
+        ),
+        (
+            "        spare = self.output_slot ^ 1\n",
+            "        spare = self.output_slot ^ 1\n"
+            "        self.updates[spare] = (self.updates[spare ^ 1] + 1) & 65535\n",
         ),
     ],
     "templates/regulator.c.j2": [
@@ -69,20 +73,20 @@ SCRIPT = """
 import random
 from halfcycle.prove import eva
 from halfcycle.prove.prove import prove
-from halfcycle.regulator.state import FIELDS
-from halfcycle.regulator.trace import RECORD
+from halfcycle.regulator.state import field_names
+from halfcycle.regulator.trace import record_names
 from halfcycle.verify import adversarial, compare, compiler
 from support import plan_cases, planted
 
 NEW = ("updates_0", "updates_1", "last_error")
-assert set(NEW) < set(FIELDS) < set(RECORD)
 for case in ("mean", "mean ramped"):
     plan = planted.plan_of(case)
+    assert set(NEW) < set(field_names(plan)) < set(record_names(plan))
     files = plan_cases.render(plan)
     source = f"{plan.name}.c"
     assert compare.verify(plan, files, samples=30_000).mismatch is None
     rows = adversarial.update_states(plan, random.Random(1), 50)
-    assert len(set(rows[:, FIELDS.index("updates_0")].tolist())) > 5
+    assert len(set(rows[:, field_names(plan).index("updates_0")].tolist())) > 5
     assert not [proof for proof in prove(plan, files) if not proof.passed]
     assert compiler.strict_messages({**files, "d.c": eva.driver(plan)}, ["d.c"]) == ""
     assert ("s.last_error = (int32_t)ANY(INT32_C(-25600)" in eva.driver(plan)) == plan.ramped

@@ -7,7 +7,7 @@ import pytest
 
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.trace import MAX_TICKS, RECORD, Ints, trace
+from halfcycle.regulator.trace import MAX_TICKS, Ints, record_names, trace
 from support import plan_cases
 
 
@@ -47,7 +47,7 @@ def test_equals_the_readable_model(plan: Plan, scheduled: bool) -> None:
         want = step_by_step(
             slow, codes.tolist(), targets, None if updates is None else updates.tolist()
         )
-        wrong = [RECORD[row] for row in np.flatnonzero((got != want).any(axis=1))]
+        wrong = [record_names(plan)[row] for row in np.flatnonzero((got != want).any(axis=1))]
         assert not wrong
         assert fast.fields() == slow.fields()
 

@@ -67,7 +67,7 @@ KINDS: dict[str, Kind] = {
     ),
     "sensitivity-high": Kind(
         WARNING,
-        "The given gains leave a peak sensitivity above 2 at one corner.",
+        "The given gains leave a peak sensitivity above the target's at one corner.",
         "Lower them.",
     ),
     "partial-window": Kind(
@@ -79,6 +79,16 @@ KINDS: dict[str, Kind] = {
         NOTE,
         "The window misses whole half cycles by less than a clock holds, and counts as whole.",
         "Nothing.",
+    ),
+    "window-zeros": Kind(
+        NOTE,
+        "A shaped window lets nothing through where its weights have their zeros.",
+        "Nothing; a longer window carries the zeros that the text says it does without.",
+    ),
+    "no-shaped-window": Kind(
+        ERROR,
+        "No weights of a window that is short enough have the zeros that the spec calls for.",
+        "Sample faster, or allow a longer window.",
     ),
     "window-error": Kind(
         ERROR_OR_WARNING,
@@ -104,6 +114,21 @@ KINDS: dict[str, Kind] = {
         WARNING_OR_NOTE,
         "With an odd count of half cycles the sensor's zero error flips from window to window.",
         "Take an even count, or trim the zero.",
+    ),
+    "output-ripple": Kind(
+        WARNING_OR_NOTE,
+        "The reading ripples within the cycle, which the regulator makes DC and harmonics of.",
+        "Nothing within the limit; else trim or track the zero, or take a longer window.",
+    ),
+    "too-much-dc": Kind(
+        ERROR,
+        "Every window that meets the targets makes more DC at the output than is allowed.",
+        "Trim or track the zero, allow more settling time, or more DC.",
+    ),
+    "dearer-window": Kind(
+        NOTE,
+        "Another kind of window would settle sooner, for more work in each update.",
+        "Ask for less settling time, or for the fastest, to have it.",
     ),
     "adc-noise": Kind(
         ERROR_OR_WARNING,
@@ -156,6 +181,26 @@ KINDS: dict[str, Kind] = {
         WARNING,
         "A constant is more than 1 % off in its integer.",
         "Use 32-bit words, or a shorter settling time.",
+    ),
+    "zero-tracked": Kind(
+        NOTE,
+        "The zero of the sensor is tracked: until it has converged, after a start, the regulator "
+        "makes more DC than it does then.",
+        "Nothing, or trim the zero: what is left to track is then less.",
+    ),
+    "zero-untrackable": Kind(
+        ERROR,
+        "Tracking the zero of the sensor would leave as much of its error as there is, or could "
+        "not begin, as the output never counts as settled.",
+        "Leave sensor.track_zero out, or trim the zero; or narrow the frequency's tolerance, or "
+        "take a loop period that divides a few cycles.",
+    ),
+    "stuck-unseen": Kind(
+        ERROR,
+        "A sensor that sticks at a code cannot be told from a healthy one, as the zero may be off "
+        "by too much of rated, or as the window is too short.",
+        "Trim the sensor's zero and state a smaller zero_tolerance_codes, or use more of the ADC's "
+        "range.",
     ),
     "range-below-rated": Kind(
         ERROR,
@@ -262,10 +307,12 @@ KINDS: dict[str, Kind] = {
         "Boards leave a published voltage limit, which no window regulator can prevent.",
         "Protect the load with a separate over-voltage cut-out in hardware.",
     ),
-    "sensor-loss-unseen": Kind(
+    "dc-above-limit": Kind(
         WARNING,
-        "Boards raise no alarm if the sensor fails in this way.",
-        "Check the sensor by a second path in hardware.",
+        "A virtual board has more DC at its output than the regulator may make: the error of the "
+        "sensor's zero moves the scale within a cycle, or from one odd window to the next.",
+        "Take an even number of half cycles or a shaped window with a zero at the mains frequency, "
+        "trim the sensor's zero, or allow more in output.dc_percent.",
     ),
     "sensor-dead": Kind(
         ERROR,

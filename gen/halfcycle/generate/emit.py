@@ -22,12 +22,28 @@ from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
-from halfcycle.regulator.plan import FLAGS, SCALE_ONE, Plan
+from halfcycle.regulator import arithmetic
+from halfcycle.regulator.plan import (
+    ALL_FLAGS,
+    FLAG_IN_BAND,
+    FLAG_MISSED,
+    FLAG_SETTLED,
+    FLAGS,
+    SCALE_ONE,
+    TRACK_FLAGS,
+    Plan,
+)
 from halfcycle.regulator.state import CALLS, fields_of, reading_type
 from halfcycle.spec.toml_text import value_text
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
 WIDTH = 96
+UNROLLED_BLOCKS = 8
+"""Up to so many blocks their sums are added up without a loop."""
+_BLOCK_FLAGS = {
+    FLAG_MISSED: "a block that no update took: the drive is held until the ring is full"
+}
+"""What a flag means where the window has several blocks, if not the same."""
 _TEMPLATES = {
     ".h": "regulator.h.j2",
     ".c": "regulator.c.j2",
@@ -50,6 +66,8 @@ class Banner:
     signals: tuple[str, ...]
     error_range: str
     reported_max_mv: int
+    update_within: str = "a loop period"
+    """How late an update may end after its block."""
 
 
 def render(design: Design, quantised: Quantised) -> dict[str, str]:
@@ -69,12 +87,23 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "banner": banner,
         "fields": [field.declaration(plan) for field in fields_of(plan)],
         "prototype": SimpleNamespace(**{call.name: call.prototype(plan.name) for call in CALLS}),
-        "flag_table": FLAGS,
+        "flag_table": [
+            (name, value, (_BLOCK_FLAGS if plan.blockwise else {}).get(value, meaning))
+            for name, value, meaning in FLAGS
+        ],
         "scale_one": SCALE_ONE,
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
         "sum_shifted": _sum_shifted(plan.reading_shift),
-        "rows": [_c_row(astuple(row)) for row in golden_vectors(plan)],
+        "stuck": _stuck(plan),
+        "track_flags": TRACK_FLAGS,
+        "zero_due_type": next(
+            (field.c_type(plan) for field in fields_of(plan) if field.name == "zero_due"), ""
+        ),
+        **_block_values(plan),
+        "rows": [
+            _c_row(astuple(row)[: None if plan.blockwise else -1]) for row in golden_vectors(plan)
+        ],
     }
     return {
         f"{plan.name}{ending}": resources.templates().get_template(template).render(values)
@@ -114,6 +143,38 @@ def _sum_shifted(shift: int) -> str:
     return f"(high << {32 - shift}) | (sum >> {shift})"
 
 
+def _stuck(plan: Plan) -> str:
+    """The C condition that the sensor is stuck."""
+    lean = "s->stuck" if plan.blockwise else f"{plan.name}_alike(lean, before)"
+    return f"({lean} != 0u)"
+
+
+def _block_values(plan: Plan) -> dict[str, Any]:
+    """What the templates need besides for a window of blocks."""
+    if not plan.blockwise:
+        return {}
+    types = {field.name: field.c_type(plan) for field in fields_of(plan)}
+    shift = plan.reading_shift
+    half = arithmetic.half(shift) if plan.measure == "mean" else 0
+    return {
+        "ring_type": types["ring"],
+        "unrolled": UNROLLED_BLOCKS,
+        "blocks_type": types["blocks_due"],
+        "span_type": types["span_due"],
+        "count_type": types.get("unsettled", ""),
+        "index_type": "uint_least8_t" if plan.blocks <= 255 else "uint16_t",
+        # mean: the rounding, in the two parts of the sum
+        "upper_first": f"{half >> 16}u + " if half >> 16 else "",
+        "lower_first": f"{half & 65535}u + " if half & 65535 else "",
+        "window_shifted": f"upper >> {shift - 16}"
+        if shift > 16
+        else "upper"
+        if shift == 16
+        else f"(upper << {16 - shift}) | ((lower & 65535u) >> {shift})",
+        "still_flags": ALL_FLAGS & ~(FLAG_IN_BAND | FLAG_SETTLED),
+    }
+
+
 def _banner(design: Design, quantised: Quantised) -> Banner:
     spec, plan = design.spec, quantised.plan
     error = error_range(plan)
@@ -132,6 +193,7 @@ def _banner(design: Design, quantised: Quantised) -> Banner:
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
+        update_within=f"{six_digits(1_000_000 * spec.update_within_s)} us",
     )
 
 
@@ -149,16 +211,32 @@ def _figure(value: float | None) -> str:
 def _facts(design: Design, quantised: Quantised) -> Iterator[str]:
     spec, window, plan = design.spec, design.window, quantised.plan
     measured = "average-rectified" if plan.measure == "mean" else "RMS"
+    per = "per PI step" if plan.updates > 1 else "a window"
     yield (
         f"Window: {counted(window.half_cycles)} in {window.samples} samples of "
         f"{six_digits(spec.loop.period_us)} us "
         f"({six_digits(window.duration_s * 1000)} ms), {measured}."
     )
+    if plan.blockwise:
+        weights = " ".join(map(str, plan.block_weights))
+        plural = "" if plan.block_samples == 1 else "s"
+        yield (
+            f"Blocks: {plan.blocks} of {plan.block_samples} sample{plural}, which weigh "
+            f"{'the same' if plan.flat else f'{weights} (the newest first)'}; a PI step at every "
+            f"{'block' if plan.update_blocks == 1 else f'{plan.update_blocks} blocks'}."
+        )
     yield (
         f"Gains: proportional {design.gains.proportional:.6g} scale per pu, integral "
         f"{design.gains.integral_per_s:.6g} scale per pu and second "
-        f"({design.gains.integral_per_window:.6g} a window, {spec.loop.integration} form)."
+        f"({design.gains.integral_per_window:.6g} {per}, {spec.loop.integration} form)."
     )
+    if tracking := plan.tracking:
+        after_ms = 1000 * tracking.blocks * plan.block_samples * float(window.period_s)
+        yield (
+            f"Zero: tracked within {tracking.clamp} codes of {plan.zero_code}, in steps of "
+            f"{six_digits(after_ms)} ms of settled output; what is left: see the design's "
+            "finding zero-tracked."
+        )
     loop = design.loop
     yield (
         f"Over the corners: settling {loop.settling_ms:.6g} ms, overshoot "

@@ -2,7 +2,8 @@
 
 Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
-reading, a target of zero and targets off the range.
+reading, a target of zero and targets off the range. A window of blocks is updated at the end of
+each block; some rows leave one out, so that the next fills the ring anew.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ class Vector:
     scale: int
     flags: int
     drive: int
+    skipped: int
+    """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
 
 
 def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
@@ -39,9 +42,13 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
         target_mv, code_first, code_rest = _stimulus(plan, regulator, row)
         first = (row * 7919) % (plan.samples + 1)
         regulator.set_target_mv(target_mv)
+        skipped = (row // 4) % plan.blocks if plan.blockwise and row % 8 == 3 else plan.blocks
+        block = 0
         for index in range(plan.samples):
-            regulator.sample(code_first if index < first else code_rest)
-        regulator.update()
+            if regulator.sample(code_first if index < first else code_rest):
+                if block != skipped:
+                    regulator.update()
+                block += 1
         phase = (row * 40503 + 12345) % TURN
         rows.append(
             Vector(
@@ -55,6 +62,7 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 regulator.scale(),
                 regulator.flags(),
                 regulator.drive(phase),
+                skipped,
             )
         )
     return tuple(rows)
@@ -81,10 +89,11 @@ def _stimulus(plan: Plan, regulator: Regulator, row: int) -> tuple[int, int, int
 def _rated_magnitude(plan: Plan) -> int:
     """The constant code magnitude that reads as the rated voltage, at most the ADC's."""
     if plan.measure == "rms":
-        square = (plan.target_rated**2 << plan.reading_shift) // plan.samples
+        square = (plan.target_rated**2 << plan.reading_shift) // plan.weighted_samples
         low, high = 0, plan.magnitude_max
         while low < high:
             middle = (low + high + 1) // 2
             low, high = (middle, high) if middle * middle <= square else (low, middle - 1)
         return low
-    return min(plan.magnitude_max, (plan.target_rated << plan.reading_shift) // plan.samples)
+    level = (plan.target_rated << plan.reading_shift) // plan.weighted_samples
+    return min(plan.magnitude_max, level)

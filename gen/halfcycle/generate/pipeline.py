@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from halfcycle.base.errors import RefusedError
 from halfcycle.base.findings import Finding, any_error, by_severity
-from halfcycle.design.designer import design
+from halfcycle.design.designer import design, with_dearer
 from halfcycle.design.types import Design
 from halfcycle.generate import emit
 from halfcycle.generate.design_cache import kept
@@ -53,13 +53,22 @@ class Generation:
     findings: tuple[Finding, ...]
 
 
-def design_integers(spec: Spec, file: str = "spec") -> IntegerDesign:
-    """Design and quantise ``spec``; ``file`` is how messages name it.
+def design_integers(spec: Spec, file: str = "spec", *, look_ahead: bool = False) -> IntegerDesign:
+    """Design and quantise ``spec``; ``file`` is how messages name it. ``look_ahead``: say what the
+    next kind of window would buy.
 
     Raises InputError and RefusedError as these steps do.
     """
     done = kept("integers", spec, lambda: _design_integers(spec, file))
+    if look_ahead:
+        done = kept("integers, looking ahead", spec, lambda: _looking_ahead(done))
     return replace(done, design=replace(done.design, file=file))
+
+
+def _looking_ahead(done: IntegerDesign) -> IntegerDesign:
+    ahead = with_dearer(done.design, integer_error_v)
+    findings = by_severity(ahead.findings + done.quantised.findings)
+    return replace(done, design=ahead, findings=findings)
 
 
 def _design_integers(spec: Spec, file: str) -> IntegerDesign:
@@ -82,12 +91,9 @@ def generate(spec: Spec, file: str = "spec") -> Generation:
 
 
 def _generate(spec: Spec, file: str) -> Generation:
-    designed = design(spec, file, weigh_double=False, integer_error_v=integer_error_v)
-    _refuse(designed.findings)
-    quantised = quantise(designed)
-    findings = by_severity(designed.findings + quantised.findings)
-    _refuse(findings)
-    return Generation(quantised.plan, emit.render(designed, quantised), findings)
+    done = design_integers(spec, file)
+    _refuse(done.findings)
+    return Generation(done.quantised.plan, done.texts(), done.findings)
 
 
 def _refuse(findings: tuple[Finding, ...]) -> None:

@@ -39,7 +39,7 @@ class BridgeWave:
     def __init__(self, design: Design, plan: Plan) -> None:
         self._plan, self._counts = plan, design.spec.bridge.pwm_counts
         window, corners = design.window, design.plants.corners
-        circuits, rows = _circuits(design)
+        circuits, rows = corner_circuits(design)
         hertz = float(window.frequency_hz)
         fastest = max(_resonance_hz(circuit) for circuit in circuits)
         each = max(1, math.ceil(CALLS_PER_RING * fastest * float(window.period_s)))
@@ -82,7 +82,7 @@ class BridgeWave:
         return np.asarray(amplitudes * np.sinc(k / self.points), dtype=np.complex128)
 
 
-def _circuits(design: Design) -> tuple[list[FilterCircuit], list[int]]:
+def corner_circuits(design: Design) -> tuple[list[FilterCircuit], list[int]]:
     """The circuits of the corners, and which of them is every corner's."""
     resistance = float(design.spec.filter.winding_resistance_ohm)
     loads = {load.label: load for load in ringing_loads(design.spec)}

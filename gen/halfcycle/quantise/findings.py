@@ -7,7 +7,10 @@ from collections.abc import Iterator
 from halfcycle.base.findings import Finding, finding
 from halfcycle.design.error_parts import ErrorPart, largest_first, noise_part, window_parts
 from halfcycle.design.types import Design
+from halfcycle.quantise.lean import stuck_from_v
 from halfcycle.quantise.quantised import Quantised
+from halfcycle.quantise.zero import is_fine_enough, resolution_codes
+from halfcycle.windows.zero_tracking import RESOLUTION
 
 FINER = "make the output's steps finer (a greater bridge.pwm_counts)"
 """The remedy of a reading that is coarse, as its counts are kept coarser than the output's steps.
@@ -64,6 +67,21 @@ def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
                 f"{coefficient.name} is off by {100 * coefficient.error:+.2f} % in its integer;"
                 " use 32-bit words or a shorter settling time",
             )
+    if not is_fine_enough(plan):
+        yield finding(
+            "zero-untrackable",
+            "sensor.track_zero",
+            f"the integers' last places add {resolution_codes(plan):.2g} codes to what tracking "
+            f"the zero leaves, of which the design allows for {RESOLUTION:g}",
+        )
+    if stuck_from_v(design.spec, design.window) is None:
+        yield finding(
+            "stuck-unseen",
+            "sensor.zero_tolerance_codes",
+            "a sensor that sticks at a code cannot be told from a healthy one whose zero is off by "
+            f"{float(design.spec.sensor.zero_tolerance_codes):g} codes; trim the zero, or use more "
+            "of the ADC's range",
+        )
     if plan.target_max_mv < plan.rated_mv:
         yield finding(
             "range-below-rated",

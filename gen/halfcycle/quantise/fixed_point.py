@@ -16,7 +16,9 @@ from halfcycle.design.types import Design
 from halfcycle.quantise import formats, resolution, signals
 from halfcycle.quantise.findings import findings
 from halfcycle.quantise.interval import Interval
+from halfcycle.quantise.lean import span_blocks, stuck_from_v
 from halfcycle.quantise.quantised import Coefficient, Quantised
+from halfcycle.quantise.zero import tracking_plan, zero_clamp
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import SCALE_ONE, Plan
 
@@ -28,7 +30,8 @@ NEAR_ZERO = Fraction(1, 20)
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """How a window's sum becomes a reading. ``step_v``: greatest step of the output, volts RMS."""
+    """How a window's sum becomes a reading. ``total_max``: greatest sum, each block's weighed;
+    ``greatest``: greatest reading; ``step_v``: greatest step of the output, volts RMS."""
 
     magnitude_max: int
     total_max: int
@@ -53,7 +56,8 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
     """The Plan of a Design, its reading ``coarser`` bits coarser than the finest that is sensible.
 
     Findings of level "error" mean that it must not ship. Raises InputError if given gains are too
-    large for any format, or the sensor's range too large for 32-bit millivolts.
+    large for any format, the window's sum for 48 bits, or the sensor's range or one count of the
+    reading for 32-bit millivolts.
     """
     reading = _reading(design, coarser)
     counts = reading.counts_per_volt
@@ -80,7 +84,7 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
 
 def integer_error_v(design: Design) -> float:
     """What the finest integers add to a design's steady error, volts RMS either way: the dead band
-    and half a count of the target. ``inf`` if its gains fit no format."""
+    and half a count of the target. ``inf`` if its gains or its sums fit no format."""
     try:
         return fixed_point(design).integer_error_v
     except InputError:
@@ -92,12 +96,16 @@ def _reading(design: Design, coarser: int) -> _Reading:
     measure = spec.loop.measure
     adc_max = (1 << spec.sensor.adc_bits) - 1
     magnitude_max = max(spec.sensor.zero_code, adc_max - spec.sensor.zero_code)
-    total_max = window.samples * (magnitude_max**2 if measure == "rms" else magnitude_max)
+    magnitude_max += zero_clamp(design)
+    term_max = magnitude_max**2 if measure == "rms" else magnitude_max
+    total_max = window.block_samples * sum(window.block_weights) * term_max
     centre = resolution.reading_centre(design)
     output_step_v = resolution.output_step_v(spec, window, design.greatest_gain)
     bits = 2 if measure == "rms" else 1
     least = resolution.least_shift(spec, window, centre, output_step_v) + bits * coarser
     shift, wide = formats.reading_shift(measure, total_max, least, spec.arithmetic.word_bits)
+    if total_max + arithmetic.half(shift) > formats.UINT48_MAX:
+        raise InputError([_sum_too_large(design, total_max)])
     return _Reading(
         magnitude_max=magnitude_max,
         total_max=total_max,
@@ -116,11 +124,15 @@ def _conversions(design: Design, reading: _Reading) -> _Conversions:
     rated_v = design.spec.output.rated_rms_v
     target_max_mv = min(int(1000 * rated_v * TARGET_RANGE), int(1000 * reading.greatest / counts))
     target = formats.conversion(counts / 1000, target_max_mv)
+    try:
+        millivolt = formats.conversion(1000 / counts, reading.greatest)
+    except ValueError:
+        raise InputError([_count_too_coarse(design, float(1 / counts))]) from None
     return _Conversions(
         target_max_mv=target_max_mv,
         target=target,
         target_max=arithmetic.scale_by(target_max_mv, *target),
-        millivolt=formats.conversion(1000 / counts, reading.greatest),
+        millivolt=millivolt,
     )
 
 
@@ -143,15 +155,17 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
     hold = math.ceil(4 * SCALE_ONE * near_zero_v / rated_v / Fraction(design.least_gain))
     ramp_step, ramp_bits = 0, 0
     if spec.targets.ramp_ms:
-        windows = spec.targets.ramp_ms / 1000 / window.duration_s
-        ramp_step, ramp_bits = formats.ramp_format(rated_counts / windows, target_max)
+        updates = spec.targets.ramp_ms / 1000 / window.update_s
+        ramp_step, ramp_bits = formats.ramp_format(rated_counts / updates, target_max)
     table_bits = resolution.table_bits(spec.bridge.pwm_counts)
-    return Plan(
+    plan = Plan(
         name=spec.name,
         measure=spec.loop.measure,
         word_bits=word_bits,
         samples=window.samples,
         half_cycles=window.half_cycles,
+        block_weights=window.block_weights,
+        update_blocks=window.blocks // window.updates,
         adc_max=(1 << spec.sensor.adc_bits) - 1,
         zero_code=spec.sensor.zero_code,
         magnitude_max=reading.magnitude_max,
@@ -180,10 +194,12 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         band=max(2, round(rated_counts * spec.targets.voltage_tolerance_percent / 100)),
         hold_scale=min(scale_max, hold),
         hold_reading=math.ceil(reading.counts_per_volt * near_zero_v),
+        span_blocks=span_blocks(spec, window),
         table_bits=table_bits,
         table=resolution.drive_table(table_bits),
         signals=(),
     )
+    return tracking_plan(design, plan)
 
 
 def stalled_error(plan: Plan) -> int:
@@ -197,7 +213,7 @@ def stalled_error(plan: Plan) -> int:
 
 
 def quantised_gains(plan: Plan, rated_counts: Fraction) -> tuple[Fraction, Fraction]:
-    """(Kp, Ki) as the integers have them: scale per per-unit error, and a window."""
+    """(Kp, Ki) as the integers have them: scale per per-unit error, and that a PI step."""
     kp = Fraction(plan.proportional, 1 << (plan.drive_bits + plan.proportional_shift))
     ki = Fraction(plan.integral, 1 << (plan.drive_bits + plan.integral_shift))
     return kp * rated_counts, ki * rated_counts
@@ -221,18 +237,24 @@ def pole_shift(design: Design, quantised: Quantised) -> float:
 def _near_zero_v(design: Design) -> Fraction:
     """Reading below which a driven output is implausible, volts RMS.
 
-    Twice what the sensor's zero and noise alone can read as, and at least NEAR_ZERO of rated.
+    Twice what the sensor's zero and noise alone can read as, at least NEAR_ZERO of rated, and the
+    least from which on a sensor that is stuck can be told from a healthy one, if there is one
+    (else ``findings`` refuses).
     """
-    sensor = design.spec.sensor
-    floor_v = sensor.volts_per_code * (sensor.zero_tolerance_codes + sensor.noise_codes_rms)
-    return max(NEAR_ZERO * design.spec.output.rated_rms_v, 2 * floor_v)
+    sensor, rated_v = design.spec.sensor, design.spec.output.rated_rms_v
+    zero = sensor.zero_tolerance_codes + zero_clamp(design)  # wherever it is taken to be
+    floor_v = sensor.volts_per_code * (zero + sensor.noise_codes_rms)
+    least_v = max(NEAR_ZERO * rated_v, 2 * floor_v)
+    stuck_v = stuck_from_v(design.spec, design.window)
+    return max(least_v, stuck_v) if stuck_v is not None else least_v
 
 
 def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[Coefficient, ...]:
     kp, ki = quantised_gains(plan, rated_counts)
     counts = rated_counts / design.spec.output.rated_rms_v
+    step = "update" if design.window.moving else "window"
     rows = [
-        Coefficient("integral", float(design.ki), float(ki), "scale per pu and window"),
+        Coefficient("integral", float(design.ki), float(ki), f"scale per pu and {step}"),
         Coefficient(
             "target_gain",
             float(counts / 1000),
@@ -252,10 +274,10 @@ def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[C
     if design.kp:
         rows.insert(0, Coefficient("proportional", float(design.kp), float(kp), "scale per pu"))
     if plan.ramped:
-        windows = design.spec.targets.ramp_ms / 1000 / design.window.duration_s
+        updates = design.spec.targets.ramp_ms / 1000 / design.window.update_s
         got = plan.ramp_step / 2**plan.ramp_bits
         rows.append(
-            Coefficient("ramp_step", float(rated_counts / windows), got, "counts per window")
+            Coefficient("ramp_step", float(rated_counts / updates), got, f"counts per {step}")
         )
     return tuple(rows)
 
@@ -269,11 +291,34 @@ def _range_too_large(design: Design, range_v: float) -> Fault:
     )
 
 
+def _count_too_coarse(design: Design, count_v: float) -> Fault:
+    return Fault(
+        design.file,
+        "sensor.volts_per_code",
+        f"a count of the reading is {count_v:.3g} V RMS, more than the factor to millivolts holds",
+        "give the volts of one ADC code at the output, or make the output's steps finer with more "
+        "bridge.pwm_counts",
+    )
+
+
+def _sum_too_large(design: Design, total_max: int) -> Fault:
+    window = design.window
+    return Fault(
+        design.file,
+        "loop.samples",
+        f"the weighted sum of {window.samples} samples may reach {total_max:.3g}, more than 48 bits"
+        f" hold ({formats.UINT48_MAX:.3g})",
+        f"use at most {window.samples * formats.UINT48_MAX // total_max} samples, "
+        'loop.weighting = "flat", or a lower sensor.adc_bits',
+    )
+
+
 def _gains_too_large(design: Design) -> Fault:
     return Fault(
         design.file,
         "gains",
-        f"proportional {float(design.kp):.4g} and integral {float(design.ki):.4g} a window "
+        f"proportional {float(design.kp):.4g} and integral {float(design.ki):.4g} "
+        f"{'an update' if design.window.moving else 'a window'} "
         "overflow a 32-bit integrator in every format",
         "give smaller gains, or leave [gains] out and let them be designed",
     )

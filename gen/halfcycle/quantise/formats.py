@@ -12,6 +12,8 @@ from halfcycle.regulator.plan import SCALE_BITS
 INT32 = Interval(-(2**31) + 1, 2**31 - 1)
 """What a signed 32-bit word may hold here; -2^31 is left out so that negation is safe."""
 UINT32_MAX = 2**32 - 1
+UINT48_MAX = 2**48 - 1
+"""Greatest sum of a window: a word and a half."""
 NARROW_MAX = 2**15 - 1
 """Greatest reading in a signed 16-bit word."""
 WIDE_MAX = 2**20 - 1

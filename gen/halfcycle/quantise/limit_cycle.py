@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,53 +18,31 @@ from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.design.types import Design
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.quantise import resolution
+from halfcycle.quantise.block_loop import SineBlocks, WaveBlocks, run_blocks
 from halfcycle.quantise.bridge_wave import BridgeWave
 from halfcycle.quantise.movement import movement_bound
+from halfcycle.quantise.periodic_movement import periodic_movement_bound
 from halfcycle.quantise.quantised import Quantised, Rest
+from halfcycle.quantise.rest_runs import (
+    BEGIN,
+    MAX_WINDOWS,
+    REST_WINDOWS,
+    STARTS,
+    UNSETTLED,
+    Run,
+    Start,
+    linear_gains,
+)
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import FLAG_LIMIT, SCALE_ONE
-
-REST_WINDOWS = 24
-"""Windows by which a loop that does not rest is judged."""
-MAX_WINDOWS = 20_000
-BEGIN = 6
-"""Reading counts between start and target."""
-UNSETTLED = 50
-"""Windows taken where the loop is too slow for a settling time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
-    """How a run begins. ``counts``: reading counts above the target (below it: negative).
-    ``zero_share``: the sensor's zero error, share of its tolerance, -1 to 1; ``zero_part``: a part
-    of a code on top of it, as a zero seldom falls on a code. ``turned_deg``: how far the wave is
-    turned against the sampling from the corner's own phase. ``inward``: how far the bus is moved
-    from the corner's to the other end of its range, 0 to 1."""
-
-    counts: int
-    zero_share: float = 0.0
-    zero_part: float = 0.0
-    turned_deg: float = 0.0
-    inward: float = 0.0
-
-
-STARTS = (
-    Start(-BEGIN),
-    Start(BEGIN, 0.0, 0.0, 1.7, 0.29),
-    Start(-BEGIN, 1.0, -0.3, 3.1),
-    Start(BEGIN, -1.0, 0.3, 4.3, 0.83),
-    Start(-BEGIN, 0.37, 0.2, 5.9, 0.57),
-    Start(BEGIN, -0.61, 0.4, 7.3, 0.11),
-)
-"""From either side, with the zero where it should be and over its tolerance, at other phases, at
-the corners and inside them."""
+from halfcycle.windows.zero_tracking import zero_left_codes
 
 
 def movement_of_sine(design: Design, quantised: Quantised) -> float:
     """Greatest movement at rest, peak to peak, volts RMS, of the loop on the fundamental alone,
     the drive called once a loop period and the sensor's zero where it should be. By this the
     reading's resolutions are compared."""
-    return float(_run(_SineLoop(design, quantised)).moved_v.max())
+    return float(_run_sine(design, quantised).moved_v.max())
 
 
 def run_to_rest(design: Design, quantised: Quantised) -> Rest:
@@ -74,18 +51,19 @@ def run_to_rest(design: Design, quantised: Quantised) -> Rest:
     At rest is proven, not watched for: once the integrator has stood still for as many windows as
     the plant remembers, every later window of that run is the same. Corners that do not get there
     are judged by their last windows; those at the drive limit are left out, as they do not meet
-    the target.
+    the target. Windows of blocks are run by ``block_loop``.
     """
     wave = BridgeWave(design, quantised.plan)
-    runs = [_run(_SineLoop(design, quantised))]
-    runs += [_run(_WaveLoop(design, quantised, wave, start)) for start in STARTS]
+    runs = [_run_sine(design, quantised)]
+    runs += [_run_wave(design, quantised, wave, place) for place in range(len(STARTS))]
     moved = np.array([run.moved_v for run in runs])
     # The sensor's zero is judged apart.
     exact = [True, *(not (start.zero_share or start.zero_part) for start in STARTS)]
     off = np.array([run.off_v for run in runs]) * np.array(exact)[:, None]
     by_corner = moved if moved.max() > 0 else off
     worst = int(np.unravel_index(np.argmax(by_corner), by_corner.shape)[1])
-    bound = movement_bound(design, quantised.plan, quantised.reading_step_v, wave)
+    bound_of = periodic_movement_bound if quantised.plan.blocks > 1 else movement_bound
+    bound = bound_of(design, quantised.plan, quantised.reading_step_v, wave)
     return Rest(
         windows=max(run.windows for run in runs),
         hunting_v=float(moved.max()),
@@ -93,22 +71,28 @@ def run_to_rest(design: Design, quantised: Quantised) -> Rest:
         bound_v=bound.output_v,
         bound_steps=bound.steps,
         error_v=float(off.max()),
+        still_v=float(moved[exact].max()),
         corner=design.plants.corners[worst].label,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """All corners (C,) after a run: movement of the output, peak to peak, volts RMS, and of the
-    scale, steps; distance of the reported voltage from rated, volts RMS."""
-
-    windows: int
-    moved_v: NDArray[np.float64]
-    moved_steps: NDArray[np.int64]
-    off_v: NDArray[np.float64]
+def _run_sine(design: Design, quantised: Quantised) -> Run:
+    if quantised.plan.blocks > 1:
+        return run_blocks(SineBlocks(design, quantised, STARTS[0], 0.0))
+    return _run(_SineLoop(design, quantised))
 
 
-def _run(loop: _Loop) -> _Run:
+def _run_wave(design: Design, quantised: Quantised, wave: BridgeWave, place: int) -> Run:
+    """From the start at ``place``; updates of blocks are at once and as late as they may be by
+    turns."""
+    start = STARTS[place]
+    if quantised.plan.blocks > 1:
+        late_s = float(design.spec.update_within_s) if place % 2 else 0.0
+        return run_blocks(WaveBlocks(design, quantised, wave, start, late_s))
+    return _run(_WaveLoop(design, quantised, wave, start))
+
+
+def _run(loop: _Loop) -> Run:
     design = loop.design
     settling_ms = design.loop.settling_ms
     settle = math.ceil(settling_ms / design.window.duration_ms) if settling_ms else UNSETTLED
@@ -140,7 +124,7 @@ def _run(loop: _Loop) -> _Run:
     off = np.array([abs(r.rms_mv() - loop.plan.rated_mv) / 1000 for r in loop.regulators])
     limited = np.array([bool(r.flags() & FLAG_LIMIT) for r in loop.regulators])
     steps[limited], moved[limited], off[limited] = 0, 0.0, 0.0
-    return _Run(rows, moved, steps, off)
+    return Run(rows, moved, steps, off)
 
 
 class _Loop(ABC):
@@ -200,7 +184,7 @@ class _SineLoop(_Loop):
 
     def __init__(self, design: Design, quantised: Quantised) -> None:
         super().__init__(design, quantised)
-        self.gain = _linear_gains(design) * float(design.spec.output.rated_rms_v)
+        self.gain = linear_gains(design) * float(design.spec.output.rated_rms_v)
         phase = np.radians([corner.phase_deg for corner in design.plants.corners])
         per_sample = float(design.window.half_cycles_per_sample)
         angle = math.pi * per_sample * np.arange(self.plan.samples)
@@ -234,7 +218,7 @@ class _WaveLoop(_Loop):
         sensor, window = design.spec.sensor, design.window
         self.repeats = window.whole
         if sensor.zero_tolerance_codes:
-            self.zero += start.zero_part + start.zero_share * float(sensor.zero_tolerance_codes)
+            self.zero += start.zero_part + start.zero_share * zero_left_codes(design.spec, window)
         per_sample = window.half_cycles_per_sample / 2
         # The bridge's wave at the samples, one for all corners, turned by each one's phase.
         turns = float(per_sample) * np.arange(1, self.plan.samples + 1)
@@ -290,7 +274,18 @@ def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
             f"{rest.hunting_v:.3g} V ({rest.hunting_steps} step{plural})"
         )
         level: Level = "error" if moved_v > tolerance_v else "warning"
-        if not design.window.within_clock:
+        window = design.window
+        still_v = rest.hunting_v if rest.still_v is None else rest.still_v
+        if window.blocks > 1 and still_v < rest.hunting_v / 2:
+            yield finding(
+                "no-rest",
+                "sensor.zero_tolerance_codes",
+                f"{moves}, as the window reads the sensor's zero error as a ripple at the mains "
+                "frequency; trim the zero, use a window that cancels it there (a longer "
+                "loop.samples), or widen the tolerance",
+                level,
+            )
+        elif not (window.within_clock or window.shaped):
             yield finding(
                 "no-rest",
                 "loop.period_us",
@@ -331,30 +326,7 @@ def _converter_coarser(design: Design) -> bool:
     return 3 * code_v / math.sqrt(12 * design.window.distinct_points) > step_v
 
 
-def _linear_gains(design: Design) -> NDArray[np.float64]:
-    """Gain below clipping of each corner: a corner taken for its slope shares its circuit's."""
-    plants = design.plants
-    linear = {
-        _circuit(index, design): float(plants.gains[index])
-        for index, corner in enumerate(plants.corners)
-        if corner.drive == 0
-    }
-    return np.array([linear[_circuit(index, design)] for index in range(len(plants.corners))])
-
-
-def _circuit(index: int, design: Design) -> tuple[object, ...]:
-    corner = design.plants.corners[index]
-    return (
-        corner.bus_v,
-        corner.inductance_h,
-        corner.capacitance_f,
-        corner.load,
-        corner.sensor,
-        corner.phase_deg,
-    )
-
-
 def _measure(regulator: Regulator, total: int) -> None:
     """Hand a whole window's sum to the regulator, as its last sample would."""
-    regulator.close_window(total)
+    regulator.close_with(total)
     regulator.update()

@@ -61,10 +61,11 @@ def movement_bound(design: Design, plan: Plan, reading_step_v: float, wave: Brid
     rated_v = float(design.spec.output.rated_rms_v)
     taps, kp, ki = design.plants.taps, float(design.kp), float(design.ki)
     gains_v = design.plants.gains * rated_v
-    duties_read, duties_out = _duty_widths_v(design, wave)
-    drive_out = _scale_width(plan) * gains_v + duties_out
-    reading = _reading_width_v(design, plan, reading_step_v) + duties_read
-    reading = reading + _scale_width(plan) * gains_v
+    duties_read, duties_out = duty_widths_v(design, wave)
+    drive_out = scale_width(plan) * gains_v + duties_out
+    ripple_v = 2 * design.chosen.faults.ripple_v
+    reading = reading_width_v(design, plan, reading_step_v, ripple_v) + duties_read
+    reading = reading + scale_width(plan) * gains_v
     by_reading = _sums(taps, kp, ki, "reading")
     by_integrator = _sums(taps, kp, ki, "integrator")
     # What flips every window is one frequency, so its response is known exactly.
@@ -83,25 +84,25 @@ def movement_bound(design: Design, plan: Plan, reading_step_v: float, wave: Brid
     )
 
 
-def _reading_width_v(design: Design, plan: Plan, reading_step_v: float) -> float:
-    """Within what width the reading's own error moves, volts RMS: codes, counts and, if the phase
-    creeps, the sampling ripple."""
+def reading_width_v(design: Design, plan: Plan, reading_step_v: float, ripple_v: float) -> float:
+    """Within what width the reading's own error moves, volts RMS: codes, counts and the
+    ``ripple_v`` that sampling makes while the loop runs."""
     # Each sample is off by up to half a code either way; a mean and a root of a mean square
     # (Minkowski's inequality) are off by no more.
     form = FORM_FACTOR if plan.measure == "mean" else 1.0
     code_v = form * float(design.spec.sensor.volts_per_code)
     # The root's argument is cut at its last place, which is worth half over the root.
     cut = 1 + 1 / (2 * plan.target_rated) if plan.measure == "rms" else 1.0
-    return code_v + cut * reading_step_v + 2 * design.chosen.faults.ripple_v
+    return code_v + cut * reading_step_v + ripple_v
 
 
-def _scale_width(plan: Plan) -> float:
+def scale_width(plan: Plan) -> float:
     """Within what width the scale and the drive's level are rounded, units of scale."""
     scale = 1 / SCALE_ONE + (2.0**-plan.drive_bits if plan.has_proportional else 0.0)
     return scale + 2 / DRIVE_FULL * 2 / math.pi
 
 
-def _duty_widths_v(design: Design, wave: BridgeWave) -> tuple[Real, Real]:
+def duty_widths_v(design: Design, wave: BridgeWave) -> tuple[Real, Real]:
     """Within what widths (C,) whole duty counts move the reading and the output's fundamental,
     volts RMS, over the scales near rated."""
     needed, limit = design.plants.scale_for_rated, float(design.spec.bridge.scale_max)

@@ -2,7 +2,8 @@
 
 The reading's resolution is the one free choice. It starts just coarser than the output's steps and
 is coarsened until the integer loop, run at every corner, stands still: rounding to ADC codes can
-make the finest reading skip the very count that is asked for.
+make the finest reading skip the very count that is asked for. A loop of blocks seldom stands quite
+still, and is quiet enough below a share of the tolerance.
 """
 
 from __future__ import annotations
@@ -17,6 +18,9 @@ from halfcycle.quantise.quantised import Quantised
 MAX_COARSER = 3
 SHARE = 0.25
 """A coarser reading is tried only while its dead band stays within this share of the tolerance."""
+QUIET = 1 / 16
+"""Share of the tolerance below which movement is no reason for a coarser reading if a window of
+blocks has it: its readings come from all over the sine, so that their roundings never stop."""
 
 
 def quantise(design: Design) -> Quantised:
@@ -34,7 +38,8 @@ def quantise(design: Design) -> Quantised:
         if candidates and (coarse or candidate.steady_error_v > design.chosen.tolerance_v):
             break
         candidates.append((movement_of_sine(design, candidate), candidate))
-        if candidates[-1][0] == 0:
+        quiet_v = QUIET * design.chosen.tolerance_v if candidate.plan.blocks > 1 else 0.0
+        if candidates[-1][0] <= quiet_v:
             break
     _, numbers = min(candidates, key=lambda pair: pair[0])
     rest = run_to_rest(design, numbers)

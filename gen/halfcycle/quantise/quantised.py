@@ -42,6 +42,9 @@ class Rest:
     """Greatest distance of the reported voltage from rated there, volts RMS."""
     corner: str
     """The corner of ``hunting_v`` (or of ``error_v`` if nothing moves)."""
+    still_v: float | None = None
+    """As ``hunting_v``, of the runs in which the sensor's zero is where it should be; None: not
+    told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +66,8 @@ class Quantised:
     count of the target."""
     steady_error_v: float
     """Greatest steady error, volts RMS either way, the sensor's zero and gain apart: the window's
-    own error (sampling, frequency, flipping zero), three standard deviations of noise, the dead
-    band, and half a count of the target."""
+    own error (sampling, frequency, flipping zero), three standard deviations of noise, and
+    ``integer_error_v``."""
     table_error: float
     """Bound on the drive table's error, as a fraction of the crest."""
     findings: tuple[Finding, ...]

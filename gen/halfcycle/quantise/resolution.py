@@ -22,10 +22,11 @@ def counts_per_volt(spec: Spec, window: Window, centre: Fraction, shift: int) ->
     """Reading counts per output volt RMS of a sine, after the reading's right shift (rms: the
     shift is under the root). Within a few ``precise.ERROR`` of the true value, on every machine.
 
+    A sample counts as often as its block weighs, so the window's gain is that of the weights' sum.
     ``centre`` is the middle of the sampled mean's range over its true value (1 for "rms"): the
     fixed bias of sampling is halved by calibrating to the middle.
     """
-    shifted = Fraction(window.samples, 1 << shift)
+    shifted = Fraction(window.block_samples * sum(window.block_weights), 1 << shift)
     if spec.loop.measure == "rms":
         return precise.root(shifted) / spec.sensor.volts_per_code
     return shifted / spec.sensor.volts_per_code * centre / precise.form_factor()
@@ -34,14 +35,15 @@ def counts_per_volt(spec: Spec, window: Window, centre: Fraction, shift: int) ->
 def reading_centre(design: Design) -> Fraction:
     """Middle of the sampled mean's range over its true value; 1 for "rms".
 
-    A whole window's N points a half cycle read from x/tan x to x/sin x with x = pi/2N, and the
+    A whole flat window's N points a half cycle read from x/tan x to x/sin x with x = pi/2N, and the
     middle of these is x/2 over tan(x/2). Of any other window bounds are known, to a millionth at
     best; seven decimals of theirs are taken.
     """
     spec, window = design.spec, design.window
     if spec.loop.measure == "rms":
         return Fraction(1)
-    if window.whole and not spec.output.frequency_tolerance_hz:
+    exact = window.whole and not window.shaped
+    if exact and not spec.output.frequency_tolerance_hz:
         quarter = Fraction(1, 4 * window.distinct_points)
         return precise.pi() * quarter * precise.cotangent(quarter / 2)
     return Fraction(round(10**7 * Fraction(design.reading_centre)), 10**7)

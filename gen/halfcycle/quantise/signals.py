@@ -74,13 +74,16 @@ def _measuring(table: _Table, plan: Plan, reading_step_v: float, code_v: float) 
     magnitude = Interval(0, plan.magnitude_max)
     table.add("code", Interval(0, plan.adc_max), 16, code_v, "V")
     table.add("magnitude", magnitude, 16, code_v, "V")
-    table.add("count", Interval(0, plan.samples), 16, 1, "samples")
+    table.add("count", Interval(0, plan.block_samples), 16, 1, "samples")
     term = magnitude
     if plan.measure == "rms":
         term = magnitude * magnitude
         table.add("square", term, 32, code_v**2, "V^2")
-    total = term * Interval(0, plan.samples)
+    block = term * Interval(0, plan.block_samples)
+    total = block * Interval(0, sum(plan.block_weights))
     unit, per = ("V^2", code_v**2) if plan.measure == "rms" else ("V", code_v)
+    if plan.blockwise:
+        table.add("block_sum", block, 48 if plan.block_high else 32, per, unit)
     table.add("sum", total, 48 if plan.sum_high else 32, per, unit)
     if plan.measure == "rms":
         root_of = total.map(lambda value: value >> plan.reading_shift)
@@ -88,13 +91,64 @@ def _measuring(table: _Table, plan: Plan, reading_step_v: float, code_v: float) 
     else:
         rounding = arithmetic.half(plan.reading_shift)
         rounded = total + Interval(rounding, rounding)
-        table.add("sum_rounded", rounded, 32, per, unit)
+        table.add("sum_rounded", rounded, 48 if plan.sum_high else 32, per, unit)
+    lean = Interval(-plan.lean_max, plan.lean_max)
+    table.add("lean", lean, 32, per * 2.0**plan.lean_shift, unit, signed=True)
+    _zero(table, plan, code_v, per)
     word = 32 if plan.wide else 16
     table.add("reading", Interval(0, plan.reading_max), word, reading_step_v, "V RMS", signed=True)
     reported = Interval(0, plan.reading_max).map(
         lambda value: arithmetic.scale_by(value, plan.millivolt_gain, plan.millivolt_shift)
     )
     table.add("rms_mv", reported, 32, 0.001, "V RMS", signed=True)
+
+
+def _zero(table: _Table, plan: Plan, code_v: float, sum_unit: float) -> None:
+    """The tracked zero. ``sum_unit``: what one last place of a sum is worth, in ``unit`` of it."""
+    tracking = plan.tracking
+    if tracking is None:
+        return
+    unit = "V^2" if plan.measure == "rms" else "V"
+    clamp, limit = tracking.clamp, tracking.limit
+    table.add("zero", Interval(plan.zero_code - clamp, plan.zero_code + clamp), 16, code_v, "V")
+    lean = Interval(-plan.zero_lean_max, plan.zero_lean_max)
+    per = sum_unit * 2.0**tracking.shift
+    table.add("zero_lean", lean, 32, per, unit, signed=True)
+    per_code = Interval(0, plan.lean_per_code_max)
+    if plan.measure == "rms":
+        product = Interval(0, plan.reading_max * tracking.slope)
+        rounding = arithmetic.half(tracking.slope_shift)
+        table.add(
+            "per_code_product",
+            product + Interval(rounding, rounding),
+            32,
+            per * 2.0**-tracking.slope_shift,
+            unit,
+            fraction=tracking.slope_shift,
+        )
+    table.add("per_code", per_code, 32, per, unit, signed=True)
+    part = Interval(-tracking.hold, tracking.hold)
+    code_part = code_v * 2.0**-tracking.bits
+    table.add("zero_part", part, 32, code_part, "V", signed=True, fraction=tracking.bits)
+    known = per_code * part
+    rounding = arithmetic.half(tracking.bits)
+    guarded = known + Interval(-rounding, rounding)
+    table.add(
+        "known_product",
+        guarded,
+        32,
+        per * 2.0**-tracking.bits,
+        unit,
+        signed=True,
+        fraction=tracking.bits,
+    )
+    rounded = known.map(lambda v: arithmetic.round_shift_signed(v, tracking.bits))
+    beyond = lean - rounded
+    rounding = arithmetic.half(tracking.step_shift)
+    table.add("unknown_lean", beyond + Interval(-rounding, rounding), 32, per, unit, signed=True)
+    step = beyond.map(lambda v: arithmetic.round_shift_signed(v, tracking.step_shift))
+    sum_of = Interval(-limit, limit) + part + step
+    table.add("zero_moved", sum_of, 32, code_part, "V", signed=True, fraction=tracking.bits)
 
 
 def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
@@ -116,15 +170,6 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
         rounding = arithmetic.half(extra)
         guarded = interval + Interval(-rounding, rounding) if extra else interval
         table.add(name, guarded, 32, 2.0**-fraction, "scale", signed=True, fraction=fraction)
-    table.add(
-        "trusted",
-        ranges["integral"],
-        32,
-        2.0**-plan.drive_bits,
-        "scale",
-        signed=True,
-        fraction=plan.drive_bits,
-    )
     rounding = arithmetic.half(plan.scale_shift)
     table.add(
         "drive_rounded",

@@ -56,3 +56,48 @@ def root_digit(remainder: int, result: int, place: int) -> tuple[int, int]:
     if remainder >= trial:
         return remainder - trial, (result >> 1) + place
     return remainder, result >> 1
+
+
+def lesser(a: int, b: int) -> int:
+    """The lesser of two."""
+    return a if a < b else b
+
+
+def lean(above: int, below: int, limit: int) -> int:
+    """Which way a span of samples leans, and by how much: of its sums at or above the zero and
+    below it, the greater one if it is at least ``limit`` and 8 times the other one or more; less
+    than 0 if that is ``below``. 0 if it does not lean. The sums are below 2^30."""
+    if above >= limit and below <= above >> 3:
+        return above
+    if below >= limit and above <= below >> 3:
+        return -below
+    return 0
+
+
+def zero_there(  # noqa: PLR0917 (what is known of the zero, then three constants)
+    lean: int, per_code: int, part: int, code: int, bits: int, step_shift: int, limit: int
+) -> int:
+    """Where the tracked zero is after a step, 2^-bits codes, within ``limit`` either way.
+
+    ``lean``: sums above less sums below; ``per_code``: that of a code; ``code``: zero in force;
+    ``part``: the zero beyond it. ``lean`` without what ``part`` makes of it is stepped by.
+    """
+    known = round_shift_signed(per_code * part, bits)
+    step = round_shift_signed(lean - known, step_shift)
+    return saturate((code << bits) + part + step, -limit, limit)
+
+
+def zero_held(there: int, code: int, bits: int, hold: int) -> int:
+    """The code that the zero is taken for: ``code``, or the one nearest to ``there`` (2^-bits
+    codes) once that is more than ``hold`` away."""
+    part = there - (code << bits)
+    return round_shift_signed(there, bits) if part > hold or part < -hold else code
+
+
+def alike(lean: int, before: int) -> int:
+    """1 if two spans lean the same way, either by more than half as much as the other, else 0."""
+    if lean > 0:
+        return 1 if lean < 2 * before and before < 2 * lean else 0
+    if lean < 0:
+        return 1 if lean > 2 * before and before > 2 * lean else 0
+    return 0

@@ -24,10 +24,12 @@ from halfcycle.regulator.plan import (
     FLAG_SETTLED,
     SCALE_BITS,
     SEQUENCE_MASK,
+    TRACK_FLAGS,
     WORD_MASK,
     Plan,
+    Tracking,
 )
-from halfcycle.regulator.state import CALL_NAMES, FIELDS, STATE, Field
+from halfcycle.regulator.state import CALL_NAMES, STATE, Field, field_names
 
 
 def reading_of(plan: Plan, total: int) -> int:
@@ -49,28 +51,45 @@ def attribute(field: Field) -> str:
 
 
 class Regulator:
-    """One regulator instance. Attributes are the C state's fields; two-slot fields are lists.
+    """One regulator instance. Attributes are the C state's fields; those of several slots are
+    lists.
 
     ``reset`` sets them all; there is room for those of ``state.STATE`` and no others.
     """
 
-    __slots__ = ("plan", *map(attribute, STATE))
+    __slots__ = ("_attributes", "_elements", "plan", *map(attribute, STATE))
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
+        self._elements = tuple(
+            (attribute(field), field.elements(plan), field.indexed(plan))
+            for field in STATE
+            if field.slot_count(plan)
+        )
+        self._attributes = operator.attrgetter(*(name for name, _, _ in self._elements))
         self.reset()
 
     def reset(self) -> None:
         """Zero drive, nothing measured, target at the rated voltage."""
-        self.sum = self.sum_high = self.count = 0
-        self.window_sum, self.window_high = [0, 0], [0, 0]
+        self.above = self.below = self.above_high = self.below_high = self.count = 0
+        self.window_above, self.window_above_high = [0, 0], [0, 0]
+        self.window_below, self.window_below_high = [0, 0], [0, 0]
         self.window_sequence = self.taken_sequence = 0
+        self.ring, self.ring_high = ([0] * (self.plan.blocks - 1) for _ in range(2))
+        self.blocks_due = self.plan.blocks
+        self.unsettled = self.undriven = self.plan.updates
         self.integral = self.ramp = 0
         self.target = [self.plan.target_rated, self.plan.target_rated]
         self.target_slot = 0
         self.out_scale, self.reading, self.out_flags = [0, 0], [0, 0], [0, 0]
         self.output_slot = 0
-        self.trusted = self.plan.drive_max
+        # Nothing was driven: what comes next may not rest higher if the sensor never worked.
+        self.least = [0] * (3 if self.plan.span_updates > 1 else 2)
+        self.lean = self.span_above = self.span_below = self.stuck = 0
+        self.span_due = self.plan.span_blocks
+        self.zero, self.zero_slot = [self.plan.zero_code, self.plan.zero_code], 0
+        self.zero_part = self.zero_lean = 0
+        self.zero_due = self.plan.tracking.blocks if self.plan.tracking else 1
 
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
@@ -79,36 +98,67 @@ class Regulator:
         self.target_slot = spare
 
     def sample(self, adc_code: int) -> int:
-        """Take one ADC code (0 to CODE_MAX); 1 if it completes a window, else 0."""
+        """Take one ADC code (0 to CODE_MAX); 1 if an update is due: it ends a block (of a plain
+        window: the window), else 0."""
         plan = self.plan
         code = min(adc_code, plan.adc_max)
-        magnitude = abs(code - plan.zero_code)
-        total = self.sum + (magnitude * magnitude if plan.measure == "rms" else magnitude)
-        high = self.sum_high + (total >> 32)
-        total &= WORD_MASK
+        above, above_high = self.above, self.above_high
+        below, below_high = self.below, self.below_high
+        zero = self.zero[self.zero_slot] if plan.tracking else plan.zero_code
+        if code >= zero:
+            above, above_high = self._added(above, above_high, code - zero)
+        else:
+            below, below_high = self._added(below, below_high, zero - code)
         self.count += 1
-        if self.count < plan.samples:
-            self.sum, self.sum_high = total, high
+        if self.count < plan.block_samples:
+            self.above, self.above_high = above, above_high
+            self.below, self.below_high = below, below_high
             return 0
-        self.close_window(high << 32 | total)
+        self.close_window(above_high << 32 | above, below_high << 32 | below)
         return 1
 
-    def close_window(self, total: int) -> None:
-        """Hand a whole window's sum to update, as the window's last sample does."""
+    def _added(self, low: int, high: int, magnitude: int) -> tuple[int, int]:
+        """A sum, low word and high word, with one more sample."""
+        total = low + (magnitude * magnitude if self.plan.measure == "rms" else magnitude)
+        return total & WORD_MASK, high + (total >> 32)
+
+    def close_with(self, total: int) -> None:
+        """Hand over a block of this sum, half of it on either side of the zero, as of a sine."""
+        self.close_window(total - total // 2, total // 2)
+
+    def close_window(self, above: int, below: int) -> None:
+        """Hand the sums of a block (a plain window is one) to update, as its last sample does: of
+        the codes at or above the zero, and of those below it."""
         self.window_sequence = (self.window_sequence + 1) & SEQUENCE_MASK
+        if self.plan.blockwise and self.window_sequence == self.taken_sequence:
+            # 256 blocks that no update took must not look like none.
+            self.window_sequence = (self.window_sequence - 2) & SEQUENCE_MASK
         slot = self.window_sequence & 1
-        self.window_sum[slot], self.window_high[slot] = total & WORD_MASK, total >> 32
-        self.sum = self.sum_high = self.count = 0
+        self.window_above[slot], self.window_above_high[slot] = above & WORD_MASK, above >> 32
+        self.window_below[slot], self.window_below_high[slot] = below & WORD_MASK, below >> 32
+        self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:
-        """One PI step on the newest complete window; nothing if there is none."""
+        """Take the newest block, one PI step if one is due, and a step of the tracked zero if one
+        is; nothing if there is no new block."""
         plan = self.plan
         elapsed = (self.window_sequence - self.taken_sequence) & SEQUENCE_MASK
         if elapsed == 0:
             return
         self.taken_sequence = self.window_sequence
         slot = self.window_sequence & 1
-        reading = reading_of(plan, self.window_high[slot] << 32 | self.window_sum[slot])
+        above = self.window_above_high[slot] << 32 | self.window_above[slot]
+        below = self.window_below_high[slot] << 32 | self.window_below[slot]
+        total = self._weighted(above + below)
+        stuck = self._is_stuck(above, below, elapsed)
+        if not plan.blockwise or self._due(elapsed):
+            self._step(reading_of(plan, total), elapsed, stuck)
+        if plan.tracking:
+            self._track(plan.tracking, above, below)
+
+    def _step(self, reading: int, elapsed: int, stuck: int) -> None:
+        """The PI step, with its flags."""
+        plan = self.plan
         target = self._climb(self.target[self.target_slot])
         error = target - reading
 
@@ -119,28 +169,151 @@ class Regulator:
             flags |= FLAG_OVER
         elif error <= plan.band:
             flags |= FLAG_IN_BAND
-            if self.out_flags[now] & FLAG_IN_BAND:
+            if self._two_windows_in_band(self.out_flags[now]):
                 flags |= FLAG_SETTLED
+        if plan.updates > 1 and not flags & FLAG_IN_BAND:
+            self.unsettled = plan.updates
+        driven = self._driven(scale)
+        least = self._least_of_three_windows(scale)
         if target == 0:
             self.integral = scale = 0
-            self.trusted = plan.drive_max
-        elif error > 0 and scale >= plan.hold_scale and reading < plan.hold_reading:
+        elif (driven and error > 0) if reading < plan.hold_reading else stuck:
             flags |= FLAG_IMPLAUSIBLE
-            # The window in which a sensor comes off reads low and drives up: take that back.
-            self.integral = min(self.integral, self.trusted)
-            scale = min(scale, arithmetic.round_shift(self.integral, plan.scale_shift))
+            if reading < plan.hold_reading and least < plan.hold_scale:
+                # Driven any less it would be plausible again, and climb, and fall.
+                least = plan.hold_scale
+            scale = least
+            self.integral = min(self.integral, scale << plan.scale_shift)
         else:
             drive = self._regulate(error)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
-        if target != 0 and flags & FLAG_IN_BAND:
-            self.trusted = self.integral
 
-        spare = now ^ 1
+        self._publish(scale, reading, flags)
+
+    def _track(self, tracking: Tracking, above: int, below: int) -> None:
+        """Take in the sums of a block for the zero: while it settles, or has failed, not at all."""
+        now = self.output_slot
+        lean, due = 0, tracking.blocks
+        if self.out_flags[now] & TRACK_FLAGS == FLAG_SETTLED:
+            lean = self.zero_lean + (above >> tracking.shift) - (below >> tracking.shift)
+            due = self.zero_due - 1
+            if due == 0:
+                self._move_zero(tracking, lean, self.reading[now])
+                lean, due = 0, tracking.blocks
+        self.zero_lean, self.zero_due = lean, due
+
+    def _move_zero(self, tracking: Tracking, lean: int, reading: int) -> None:
+        """A step of the zero from the lean of whole cycles; the code nearest to it is handed over
+        once the one in force is off by more than ``hold``."""
+        plan, bits = self.plan, tracking.bits
+        code = self.zero[self.zero_slot] - plan.zero_code
+        per_code = tracking.slope
+        if plan.measure == "rms":
+            per_code = arithmetic.round_shift(reading * tracking.slope, tracking.slope_shift)
+        there = arithmetic.zero_there(
+            lean, per_code, self.zero_part, code, bits, tracking.step_shift, tracking.limit
+        )
+        held = arithmetic.zero_held(there, code, bits, tracking.hold)
+        self.zero_part = there - (held << bits)
+        if held != code:
+            spare = self.zero_slot ^ 1
+            self.zero[spare] = plan.zero_code + held
+            self.zero_slot = spare
+
+    def _least_of_three_windows(self, scale: int) -> int:
+        """The least scale in force since two windows (spans) before the one that ends now or is
+        going on: a sensor that failed did so in one of them. ``scale``: in force until now."""
+        plan, lesser = self.plan, arithmetic.lesser
+        if plan.span_updates == 1:
+            least = lesser(scale, lesser(self.least[0], self.least[1]))
+            self.least = [scale, self.least[0]]
+            return least
+        now = lesser(scale, self.least[0])
+        least = lesser(now, lesser(self.least[1], self.least[2]))
+        if self.span_due == plan.span_blocks:  # This step ends a span.
+            self.least[2], self.least[1] = self.least[1], now
+            now = plan.scale_max
+        self.least[0] = now
+        return least
+
+    def _is_stuck(self, above: int, below: int, elapsed: int) -> int:
+        """Take in the sums of a block: 1 if the last two spans leaned the same way, as those of a
+        sine never do, else 0. A hole begins the span afresh."""
+        plan = self.plan
+        above, below = above >> plan.lean_shift, below >> plan.lean_shift
+        before = self.lean
+        if elapsed > 1:
+            before = self.lean = self.span_above = self.span_below = 0
+            self.span_due = plan.span_blocks
+        if plan.blockwise:
+            above, below = self.span_above + above, self.span_below + below
+            if self.span_due > 1:
+                self.span_due -= 1
+                self.span_above, self.span_below = above, below
+                return self.stuck
+            self.span_above = self.span_below = 0
+            self.span_due = plan.span_blocks
+        self.lean = arithmetic.lean(above, below, plan.lean_limit)
+        stuck = arithmetic.alike(self.lean, before)
+        if plan.blockwise:
+            self.stuck = stuck
+        return stuck
+
+    def _publish(self, scale: int, reading: int, flags: int) -> None:
+        spare = self.output_slot ^ 1
         self.out_scale[spare], self.reading[spare] = scale, reading
         self.out_flags[spare] = flags
         self.output_slot = spare
+
+    def _weighted(self, block: int) -> int:
+        """The window's sum with its newest block, which goes into the ring."""
+        plan = self.plan
+        if not plan.blockwise:
+            return block
+        blocks = [block]
+        blocks += [h << 32 | low for h, low in zip(self.ring_high, self.ring, strict=True)]
+        self.ring = [total & WORD_MASK for total in blocks[:-1]]
+        self.ring_high = [total >> 32 for total in blocks[:-1]]
+        return sum(w * total for w, total in zip(plan.block_weights, blocks, strict=True))
+
+    def _due(self, elapsed: int) -> bool:
+        """Count a block: whether a PI step is due. Until the ring is full the drive is held."""
+        plan, now = self.plan, self.output_slot
+        scale, flags = self.out_scale[now], self.out_flags[now]
+        if elapsed > 1:
+            self.blocks_due, self.unsettled = plan.blocks, plan.updates
+            flags = flags & ~(FLAG_IN_BAND | FLAG_SETTLED) | FLAG_MISSED
+        if self.blocks_due == 1:
+            self.blocks_due = plan.update_blocks
+            return True
+        self.blocks_due -= 1
+        if self.target[self.target_slot] == 0:
+            self.integral = self.ramp = scale = 0
+        self._publish(scale, self.reading[now], flags)
+        return False
+
+    def _two_windows_in_band(self, flags: int) -> bool:
+        """Whether every PI step since two windows ago was in the band; ``flags`` of the last."""
+        if self.plan.updates == 1:
+            return bool(flags & FLAG_IN_BAND)
+        if self.unsettled == 0:
+            return True
+        self.unsettled -= 1
+        return False
+
+    def _driven(self, scale: int) -> bool:
+        """Whether all of the window was driven, so that its reading must show it. ``scale``: in
+        force since the last PI step."""
+        plan = self.plan
+        if plan.updates == 1:
+            return scale >= plan.hold_scale
+        if scale < plan.hold_scale:
+            self.undriven = plan.updates
+        elif self.undriven:
+            self.undriven -= 1
+        return self.undriven == 0
 
     def _climb(self, target: int) -> int:
         """The target in force: climbs by the ramp's step, falls at once."""
@@ -204,13 +377,13 @@ class Regulator:
         return -level if phase & 0x8000 else level
 
     def fields(self) -> dict[str, int]:
-        """Every number of the state by its name in ``state.FIELDS``."""
-        return dict(zip(FIELDS, self.values(), strict=True))
+        """Every number of the state by its name in ``state.field_names``."""
+        return dict(zip(field_names(self.plan), self.values(), strict=True))
 
     def values(self) -> list[int]:
-        """Every number of the state in the order of ``state.FIELDS``."""
+        """Every number of the state in the order of ``state.field_names``."""
         row: list[int] = []
-        for value in _attributes(self):
+        for value in self._attributes(self):
             # By the kind of value: this is called for every window of a comparison.
             if type(value) is list:
                 row += value
@@ -220,15 +393,11 @@ class Regulator:
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
-        for name, elements in _ELEMENTS:
-            if len(elements) == 1:
-                setattr(self, name, values[elements[0]])
-            else:
+        for name, elements, indexed in self._elements:
+            if indexed:
                 setattr(self, name, [values[element] for element in elements])
-
-
-_ELEMENTS = tuple((attribute(field), field.elements) for field in STATE)
-_attributes = operator.attrgetter(*(name for name, _ in _ELEMENTS))
+            else:
+                setattr(self, name, values[elements[0]])
 
 
 def drive_wave(
@@ -250,7 +419,17 @@ def drive_wave(
 
 def magnitudes(plan: Plan, codes: NDArray[np.uint16]) -> NDArray[np.uint64]:
     """What each ADC code adds to the window's sum; same shape as ``codes``."""
-    clamped = np.minimum(codes.astype(np.int64), plan.adc_max)
-    magnitude = np.abs(clamped - plan.zero_code).astype(np.uint64)
-    terms = magnitude * magnitude if plan.measure == "rms" else magnitude
-    return np.asarray(terms, dtype=np.uint64)
+    above, below = side_terms(plan, codes).values()
+    return above + below
+
+
+def side_terms(
+    plan: Plan, codes: NDArray[np.uint16], zero: int | None = None
+) -> dict[str, NDArray[np.uint64]]:
+    """What each ADC code adds to the sum at or above the zero ("above") and to the one below it
+    ("below"); same shape as ``codes``. ``zero``: that in force, if it is not ``zero_code``."""
+    off = np.minimum(codes.astype(np.int64), plan.adc_max)
+    off -= plan.zero_code if zero is None else zero
+    sides = {"above": np.maximum(off, 0), "below": np.maximum(-off, 0)}
+    power = 2 if plan.measure == "rms" else 1
+    return {side: (parts**power).astype(np.uint64) for side, parts in sides.items()}

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from halfcycle.regulator import arithmetic
+
 SCALE_ONE = 16384
 """Amplitude scale 1.0 in the C interface (sQ1.14, 16 bit)."""
 SCALE_BITS = 14
@@ -22,6 +24,8 @@ SAMPLES_MAX = 65535
 """Samples of the longest window: they are counted in 16 bits."""
 WORD_MASK = 0xFFFFFFFF
 """The 32 bits of the C's widest word."""
+LEAN_WORD = (1 << 30) - 1
+"""What the sums of a span are kept within, so that two differ by less than 32 bits hold."""
 SEQUENCE_MASK = 0xFF
 """The 8 bits of the C's sequences."""
 
@@ -35,12 +39,14 @@ FLAG_MISSED = 0x0040
 FLAGS: tuple[tuple[str, int, str], ...] = (
     ("BROWNOUT", FLAG_BROWNOUT, "the drive limit holds and the target is not met"),
     ("OVER", FLAG_OVER, "the reading is above the target band"),
-    ("IMPLAUSIBLE", FLAG_IMPLAUSIBLE, "driven, yet reading near zero: the drive is held"),
+    ("IMPLAUSIBLE", FLAG_IMPLAUSIBLE, "the sensor is stuck, or near zero though driven"),
     ("SETTLED", FLAG_SETTLED, "inside the target band for two windows running"),
     ("LIMIT", FLAG_LIMIT, "the drive limit holds"),
     ("IN_BAND", FLAG_IN_BAND, "the last window was inside the target band"),
     ("MISSED", FLAG_MISSED, "a window completed that no update consumed"),
 )
+TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE
+"""The zero is tracked while SETTLED is set and none of the others is."""
 ALL_FLAGS = sum(value for _, value, _ in FLAGS)
 """Every flag that is defined."""
 
@@ -66,6 +72,38 @@ class Signal:
 
 
 @dataclass(frozen=True, slots=True)
+class Tracking:
+    """How ``update`` follows the error of the sensor's zero: constants of a Plan that does.
+
+    Over ``blocks`` of settled output the sums below the zero are taken from those above it. What
+    that lean is beyond the part of a code that is known already moves the zero, a part of the way.
+    """
+
+    blocks: int
+    """Blocks over which the lean is taken, about whole cycles: 1 and up."""
+    shift: int
+    """Right shift of a block's sums that keeps their difference over all blocks below 2^29."""
+    clamp: int
+    """The zero stays within so many codes of ``zero_code``, either way."""
+    slope: int
+    slope_shift: int
+    """Lean per code of the zero's error: mean: ``slope``; rms: the reading times ``slope`` /
+    2^slope_shift. In units of 2^shift of a sum."""
+    bits: int
+    """Fraction bits of the zero."""
+    step_shift: int
+    """Right shift from the lean to the step of the zero, in 2^-bits codes."""
+    hold: int
+    """The zero in force stays while it is off by no more than this, 2^-bits codes: above half a
+    code, so that noise does not switch it to and fro."""
+
+    @property
+    def limit(self) -> int:
+        """``clamp`` in 2^-bits codes."""
+        return self.clamp << self.bits
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All constants of one regulator, as integers. Built by ``halfcycle.quantise.quantise``."""
 
@@ -75,14 +113,20 @@ class Plan:
     samples: int
     """Samples in a window, 1 to ``SAMPLES_MAX``."""
     half_cycles: int
+    block_weights: tuple[int, ...]
+    """Weight of each block of the window, the newest first, 1 and up; (1,): a plain window. All
+    equal means all 1: a moving flat window."""
+    update_blocks: int
+    """Blocks from one PI step to the next; divides the number of blocks."""
     adc_max: int
     """Greatest ADC code; codes above it are read as this one."""
     zero_code: int
     magnitude_max: int
     sum_high: bool
-    """True if the window's sum needs more than 32 bits: a second 16-bit word carries on."""
+    """True if the window's (weighted) sum needs more than 32 bits: up to 48 are carried."""
     reading_shift: int
-    """mean: reading = round(sum / 2^shift); rms: reading = round(sqrt(floor(sum / 2^shift)))."""
+    """mean: reading = round(sum / 2^shift); rms: reading = round(sqrt(floor(sum / 2^shift))), of
+    the window's sum: the sums of its blocks, each times its weight."""
     reading_max: int
     wide: bool
     """True if readings and targets need more than 15 bits (``word_bits`` 32 only)."""
@@ -97,7 +141,7 @@ class Plan:
     millivolt_shift: int
     """Millivolts = scale_by(reading, millivolt_gain, millivolt_shift)."""
     ramp_step: int
-    """Per-window step of the target, in 2^-ramp_bits reading units; 0 if there is no ramp."""
+    """Step of the target per PI step, in 2^-ramp_bits reading units; 0 if there is no ramp."""
     ramp_bits: int
     proportional: int
     proportional_shift: int
@@ -112,11 +156,16 @@ class Plan:
     hold_scale: int
     """Implausible if the scale is at least this and the reading below ``hold_reading``."""
     hold_reading: int
+    span_blocks: int
+    """Blocks in a span, over which a stuck sensor is looked for: whole PI steps, at most a
+    window."""
     table_bits: int
     """The quarter wave is cut into 2^table_bits equal parts."""
     table: tuple[int, ...]
     """2^table_bits + 1 points of the quarter sine, 32767 at the crest."""
     signals: tuple[Signal, ...]
+    tracking: Tracking | None = None
+    """None: the zero is ``zero_code``, always."""
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""
@@ -126,9 +175,103 @@ class Plan:
         raise KeyError(name)
 
     @property
+    def blocks(self) -> int:
+        """Blocks in the window: 1 and up."""
+        return len(self.block_weights)
+
+    @property
+    def block_samples(self) -> int:
+        """Samples in a block: 1 and up."""
+        return self.samples // self.blocks
+
+    @property
+    def blockwise(self) -> bool:
+        """True if the window has several blocks: the update then keeps a ring of their sums."""
+        return len(self.block_weights) > 1
+
+    @property
+    def flat(self) -> bool:
+        """True if all blocks weigh the same: their sums are added up as they are."""
+        return set(self.block_weights) == {1}
+
+    @property
+    def updates(self) -> int:
+        """PI steps per window: 1 and up."""
+        return len(self.block_weights) // self.update_blocks
+
+    @property
+    def weighted_samples(self) -> int:
+        """Samples in a window, each counted by its block's weight."""
+        return self.block_samples * sum(self.block_weights)
+
+    @property
     def term_max(self) -> int:
-        """Greatest that one sample adds to the window's sum."""
+        """Greatest that one sample adds to its block's sum."""
         return self.magnitude_max**2 if self.measure == "rms" else self.magnitude_max
+
+    @property
+    def block_max(self) -> int:
+        """Greatest sum of a block."""
+        return self.block_samples * self.term_max
+
+    @property
+    def total_max(self) -> int:
+        """Greatest weighted sum of a window."""
+        return self.weighted_samples * self.term_max
+
+    @property
+    def block_high(self) -> bool:
+        """True if a block's sum needs more than 32 bits: a second 16-bit word carries on."""
+        return self.sum_high and self.block_max > WORD_MASK
+
+    @property
+    def span_updates(self) -> int:
+        """PI steps in a span: 1 and up."""
+        return self.span_blocks // self.update_blocks
+
+    @property
+    def zero_clamp(self) -> int:
+        """How far the zero in force may be from ``zero_code``, codes: 0 if it is not tracked."""
+        return self.tracking.clamp if self.tracking else 0
+
+    @property
+    def zero_lean_max(self) -> int:
+        """Greatest difference of the sums on both sides that the zero is tracked by, in
+        2^tracking.shift."""
+        tracking = self.tracking
+        return tracking.blocks * (self.block_max >> tracking.shift) if tracking else 0
+
+    @property
+    def lean_per_code_max(self) -> int:
+        """Greatest lean per code of the zero's error, at the greatest reading."""
+        tracking = self.tracking
+        if tracking is None:
+            return 0
+        if self.measure == "mean":
+            return tracking.slope
+        return arithmetic.round_shift(self.reading_max * tracking.slope, tracking.slope_shift)
+
+    @property
+    def lean_shift(self) -> int:
+        """Right shift of a block's sums that keeps those of a span below 2^30."""
+        return max(0, (self.span_blocks * self.block_max).bit_length() - LEAN_WORD.bit_length())
+
+    @property
+    def lean_max(self) -> int:
+        """Greatest sum of a span on one side of the zero, in 2^lean_shift."""
+        return self.span_blocks * (self.block_max >> self.lean_shift)
+
+    @property
+    def lean_limit(self) -> int:
+        """What the greater side of a span must reach, in 2^lean_shift: 3/4 of what a sensor gives
+        that is stuck where it reads ``hold_reading``. 0 of a plain window, whose reading is that of
+        its span and tells by itself; blocks come between a span's end and a reading."""
+        if not self.blockwise:
+            return 0
+        near_zero = self.hold_reading**2 if self.measure == "rms" else self.hold_reading
+        window = near_zero << self.reading_shift
+        span = 3 * window * self.span_blocks * self.block_samples // (4 * self.weighted_samples)
+        return min(span >> self.lean_shift, LEAN_WORD)
 
     @property
     def drive_max(self) -> int:
@@ -142,7 +285,7 @@ class Plan:
 
     @property
     def ramped(self) -> bool:
-        """True if the target climbs by ``ramp_step`` per window instead of at once."""
+        """True if the target climbs by ``ramp_step`` per PI step instead of at once."""
         return self.ramp_step > 0
 
     @property
@@ -153,5 +296,5 @@ class Plan:
     @property
     def root_place(self) -> int:
         """rms: the power of two at which the root's argument has its first digit (base four)."""
-        argument = (self.samples * self.magnitude_max**2) >> self.reading_shift
+        argument = self.total_max >> self.reading_shift
         return max(0, argument.bit_length() - 1) // 2 * 2

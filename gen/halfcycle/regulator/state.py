@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 from halfcycle.regulator.plan import (
     ALL_FLAGS,
+    CODE_MAX,
     DRIVE_FULL,
+    LEAN_WORD,
     SEQUENCE_MASK,
     WORD_MASK,
     Plan,
@@ -32,11 +34,11 @@ def _fixed(low: int, high: int) -> Bounds:
 
 
 def _low_word(plan: Plan) -> tuple[int, int]:
-    return 0, min(plan.signal_range("sum")[1], WORD_MASK)
+    return 0, min(plan.block_max, WORD_MASK)
 
 
 def _high_word(plan: Plan) -> tuple[int, int]:
-    return 0, plan.signal_range("sum")[1] >> 32
+    return 0, plan.block_max >> 32
 
 
 _SEQUENCE = _fixed(0, SEQUENCE_MASK)
@@ -49,8 +51,79 @@ def reading_type(plan: Plan) -> str:
     return "int32_t" if plan.wide else "int16_t"
 
 
+def ring_type(plan: Plan) -> str:
+    """The C type of the block sums in the ring: 16 bits if they fit."""
+    return "uint16_t" if plan.block_max <= CODE_MAX else "uint32_t"
+
+
+def _counter(most: Callable[[Plan], int]) -> Callable[[Plan], str]:
+    """The narrowest C type that counts up to ``most``."""
+    return lambda plan: "uint_least8_t" if most(plan) <= SEQUENCE_MASK else "uint16_t"
+
+
 def _sum_comment(plan: Plan) -> str:
-    return "running sum of the window" + (", low word" if plan.sum_high else "")
+    what = "block" if plan.blockwise else "window"
+    low = ", low words" if plan.block_high else ""
+    return f"running sums of the {what}, of codes at or above the zero and of those below it{low}"
+
+
+def _sums_comment(plan: Plan) -> str:
+    return f"sample to update: sums of whole {'blocks' if plan.blockwise else 'windows'}"
+
+
+def _sequence_comment(plan: Plan) -> str:
+    what = "blocks" if plan.blockwise else "windows"
+    return f"counts whole {what}; its lowest bit is the newest slot"
+
+
+def _ring_slots(plan: Plan) -> int:
+    return plan.blocks - 1
+
+
+def _if_blockwise(plan: Plan) -> int:
+    return 1 if plan.blockwise else 0
+
+
+def _if_moving(plan: Plan) -> int:
+    return 1 if plan.updates > 1 else 0
+
+
+def _if_tracked(plan: Plan) -> int:
+    return 1 if plan.tracking else 0
+
+
+def _zero_slots(plan: Plan) -> int:
+    return 2 if plan.tracking else 0
+
+
+def _zero(plan: Plan) -> tuple[int, int]:
+    return plan.zero_code - plan.zero_clamp, plan.zero_code + plan.zero_clamp
+
+
+def _zero_part(plan: Plan) -> tuple[int, int]:
+    hold = plan.tracking.hold if plan.tracking else 0
+    return -hold, hold
+
+
+def _zero_lean(plan: Plan) -> tuple[int, int]:
+    tracking = plan.tracking
+    # The last block of them is never stored.
+    most = (tracking.blocks - 1) * (plan.block_max >> tracking.shift) if tracking else 0
+    return -most, most
+
+
+def _zero_blocks(plan: Plan) -> int:
+    return plan.tracking.blocks if plan.tracking else 1
+
+
+def _span_sum(plan: Plan) -> tuple[int, int]:
+    return 0, plan.lean_max
+
+
+def _least_comment(plan: Plan) -> str:
+    if plan.span_updates > 1:
+        return "least scale in force in this span and in each of the two before it"
+    return "scale in force in each of the two windows before, the later first"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +137,32 @@ class Field:
     """The one call that writes it, besides reset; unless it is shared, no other may read it."""
     bounds: Bounds
     comment: Callable[[Plan], str] | str = ""
-    slots: int = 1
-    """2: a hand-over, of which one slot is in use while the writer fills the other."""
-    shared: bool = False
+    slots: int | Callable[[Plan], int] = 1
+    """2: a hand-over, of which one slot is in use while the writer fills the other. By the Plan:
+    its numbers; 0 if the Plan has none of it, and then it has no place in a row of numbers."""
+    array: bool = False
+    """Indexed in the C even if it has one slot."""
+    shared: bool | Callable[[Plan], bool] = False
     """Volatile: calls of another interrupt level see it."""
+    hand_over: str = ""
+    """The field that says which of its slots is in use, if not that of all its writer hands over
+    but for fields that name theirs."""
+    hands_over: bool = False
+    """It says which slot of its writer's hand-overs is in use: stored once, and last."""
     present: Callable[[Plan], bool] = lambda _: True
     """Whether the C of a Plan has the field; elsewhere it counts as 0."""
+
+    def slot_count(self, plan: Plan) -> int:
+        """How many numbers it is."""
+        return self.slots if isinstance(self.slots, int) else self.slots(plan)
+
+    def indexed(self, plan: Plan) -> bool:
+        """Whether it is an array in the C."""
+        return self.array or self.slot_count(plan) > 1
+
+    def is_shared(self, plan: Plan) -> bool:
+        """Whether it is volatile in this Plan's C."""
+        return self.shared if isinstance(self.shared, bool) else self.shared(plan)
 
     def c_type(self, plan: Plan) -> str:
         """Its type in the C, ``volatile`` left out."""
@@ -77,54 +170,66 @@ class Field:
 
     def declaration(self, plan: Plan) -> str:
         """Its line in the struct."""
-        volatile = "volatile " if self.shared else ""
-        slots = f"[{self.slots}]" if self.slots > 1 else ""
+        volatile = "volatile " if self.is_shared(plan) else ""
+        slots = f"[{self.slot_count(plan)}]" if self.indexed(plan) else ""
         comment = self.comment if isinstance(self.comment, str) else self.comment(plan)
         line = f"{volatile}{self.c_type(plan)} {self.name}{slots};"
         return f"{line} /* {comment} */" if comment else line
 
-    @property
-    def elements(self) -> tuple[str, ...]:
+    def elements(self, plan: Plan) -> tuple[str, ...]:
         """The names of its numbers: itself, or one for each slot."""
-        if self.slots == 1:
-            return (self.name,)
-        return tuple(f"{self.name}_{slot}" for slot in range(self.slots))
+        if not self.indexed(plan):
+            return (self.name,) * self.slot_count(plan)
+        return tuple(f"{self.name}_{slot}" for slot in range(self.slot_count(plan)))
 
 
 STATE: tuple[Field, ...] = (
-    Field("sum", "uint32_t", "sample", _low_word, _sum_comment),
-    Field(
-        "sum_high",
-        "uint16_t",
-        "sample",
-        _high_word,
-        "running sum, high word",
-        present=lambda plan: plan.sum_high,
+    Field("above", "uint32_t", "sample", _low_word, _sum_comment),
+    Field("below", "uint32_t", "sample", _low_word),
+    *(
+        Field(
+            f"{side}_high",
+            "uint16_t",
+            "sample",
+            _high_word,
+            comment,
+            present=lambda plan: plan.block_high,
+        )
+        for side, comment in (("above", "running sums, high words"), ("below", ""))
     ),
     Field(
         "count",
         "uint16_t",
         "sample",
-        lambda plan: (0, plan.samples - 1),
-        lambda plan: f"samples taken of the window, 0 to {plan.samples - 1}",
+        lambda plan: (0, plan.block_samples - 1),
+        lambda plan: (
+            f"samples taken of the {'block' if plan.blockwise else 'window'}, "
+            f"0 to {plan.block_samples - 1}"
+        ),
     ),
-    Field(
-        "window_sum",
-        "uint32_t",
-        "sample",
-        _low_word,
-        "sample to update: sums of whole windows",
-        slots=2,
-        shared=True,
+    *(
+        Field(
+            f"window_{side}",
+            "uint32_t",
+            "sample",
+            _low_word,
+            comment,
+            slots=2,
+            shared=True,
+        )
+        for side, comment in (("above", _sums_comment), ("below", ""))
     ),
-    Field(
-        "window_high",
-        "uint16_t",
-        "sample",
-        _high_word,
-        slots=2,
-        shared=True,
-        present=lambda plan: plan.sum_high,
+    *(
+        Field(
+            f"window_{side}_high",
+            "uint16_t",
+            "sample",
+            _high_word,
+            slots=2,
+            shared=True,
+            present=lambda plan: plan.block_high,
+        )
+        for side in ("above", "below")
     ),
     Field(
         "integral",
@@ -134,11 +239,23 @@ STATE: tuple[Field, ...] = (
         lambda plan: f"0 to {plan.drive_max}, scale 1.0 = 2^{plan.drive_bits}",
     ),
     Field(
-        "trusted",
+        "least",
+        "int16_t",
+        "update",
+        _signal("scale"),
+        _least_comment,
+        slots=lambda plan: 3 if plan.span_updates > 1 else 2,
+    ),
+    Field(
+        "lean",
         "int32_t",
         "update",
-        _signal("trusted"),
-        "the integral of the last window in the target band, same range",
+        _fixed(-LEAN_WORD, LEAN_WORD),
+        "one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides",
+    ),
+    *(
+        Field(f"span_{side}", "uint32_t", "update", _span_sum, comment, slots=_if_blockwise)
+        for side, comment in (("above", "sums of the span up to now"), ("below", ""))
     ),
     Field(
         "ramp",
@@ -181,28 +298,149 @@ STATE: tuple[Field, ...] = (
         "uint_least8_t",
         "sample",
         _SEQUENCE,
-        "counts whole windows; its lowest bit is the newest slot",
+        _sequence_comment,
         shared=True,
+        hands_over=True,
     ),
     Field(
-        "taken_sequence", "uint_least8_t", "update", _SEQUENCE, "the last one that an update used"
+        "taken_sequence",
+        "uint_least8_t",
+        "update",
+        _SEQUENCE,
+        "the last one that an update used",
+        shared=lambda plan: plan.blockwise,
     ),
-    Field("target_slot", "uint_least8_t", "set_target_mv", _SLOT, "0 or 1", shared=True),
-    Field("output_slot", "uint_least8_t", "update", _SLOT, "0 or 1", shared=True),
+    Field(
+        "blocks_due",
+        _counter(lambda plan: plan.blocks),
+        "update",
+        lambda plan: (1, plan.blocks),
+        lambda plan: f"blocks up to the next PI step, 1 to {plan.blocks}",
+        slots=_if_blockwise,
+    ),
+    Field(
+        "unsettled",
+        _counter(lambda plan: plan.updates),
+        "update",
+        lambda plan: (0, plan.updates),
+        "PI steps in the band that SETTLED still asks for",
+        slots=_if_moving,
+    ),
+    Field(
+        "undriven",
+        _counter(lambda plan: plan.updates),
+        "update",
+        lambda plan: (0, plan.updates),
+        "PI steps until the whole window is driven enough for IMPLAUSIBLE",
+        slots=_if_moving,
+    ),
+    Field(
+        "span_due",
+        _counter(lambda plan: plan.span_blocks),
+        "update",
+        lambda plan: (1, plan.span_blocks),
+        lambda plan: f"blocks up to the end of the span, 1 to {plan.span_blocks}",
+        slots=_if_blockwise,
+    ),
+    Field(
+        "stuck",
+        "uint_least8_t",
+        "update",
+        _SLOT,
+        "1: the last two spans leaned the same way",
+        slots=_if_blockwise,
+    ),
+    Field(
+        "target_slot",
+        "uint_least8_t",
+        "set_target_mv",
+        _SLOT,
+        "0 or 1",
+        shared=True,
+        hands_over=True,
+    ),
+    Field("output_slot", "uint_least8_t", "update", _SLOT, "0 or 1", shared=True, hands_over=True),
+    Field(
+        "zero",
+        "uint16_t",
+        "update",
+        _zero,
+        "code that the sensor's zero is taken for",
+        slots=_zero_slots,
+        shared=True,
+        hand_over="zero_slot",
+    ),
+    Field(
+        "zero_part",
+        "int32_t",
+        "update",
+        _zero_part,
+        lambda plan: (
+            f"zero beyond that code, 2^-{plan.tracking.bits if plan.tracking else 0} codes"
+        ),
+        slots=_if_tracked,
+    ),
+    Field(
+        "zero_lean",
+        "int32_t",
+        "update",
+        _zero_lean,
+        "sums at or above the zero less those below it, of settled output up to now",
+        slots=_if_tracked,
+    ),
+    Field(
+        "zero_due",
+        _counter(_zero_blocks),
+        "update",
+        lambda plan: (1, _zero_blocks(plan)),
+        lambda plan: f"{'blocks' if plan.blockwise else 'windows'} up to the next step of the zero",
+        slots=_if_tracked,
+    ),
+    Field(
+        "zero_slot",
+        "uint_least8_t",
+        "update",
+        _SLOT,
+        "0 or 1",
+        slots=_if_tracked,
+        shared=True,
+        hands_over=True,
+        hand_over="zero_slot",
+    ),
+    Field(
+        "ring",
+        ring_type,
+        "update",
+        _low_word,
+        "sums of the blocks before the newest, the later first",
+        slots=_ring_slots,
+        array=True,
+    ),
+    Field(
+        "ring_high",
+        "uint16_t",
+        "update",
+        _high_word,
+        slots=_ring_slots,
+        array=True,
+        present=lambda plan: plan.block_high,
+    ),
 )
 """Every field that any Plan's C has, in the order of the struct."""
 
-RUNNING = ("sum", "sum_high", "count")
-"""The fields that move at every sample; how many samples bounds their sum."""
+RUNNING = ("above", "below", "above_high", "below_high", "count")
+"""The fields that move at every sample; how many samples bounds their sums."""
 
-FIELDS: tuple[str, ...] = tuple(name for field in STATE for name in field.elements)
-"""The state as a row of numbers, two-slot fields by slot: in this order for every Plan, absent
-fields as 0."""
+
+def field_names(plan: Plan) -> tuple[str, ...]:
+    """The state as a row of numbers, fields of several slots by slot: in this order, absent fields
+    as 0. Plain windows all have the same; windows of blocks have some more."""
+    return tuple(name for field in STATE for name in field.elements(plan))
 
 
 def fields_of(plan: Plan) -> tuple[Field, ...]:
     """The fields of this Plan's C, in the order of its struct."""
-    return tuple(field for field in STATE if field.present(plan))
+    return tuple(field for field in STATE if field.present(plan) and field.slot_count(plan))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,21 +1,21 @@
 """What the C must do, tick by tick: the model over whole recordings, fast.
 
-It takes target changes at any tick and updates at any time (late, twice, never): the running sum
-and its count are computed for all ticks at once, and the model's ``update`` is called only when
+It takes target changes at any tick and updates at any time (late, twice, never): the running sums
+and their count are computed for all ticks at once, and the model's ``update`` is called only when
 the C's is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.model import Regulator, magnitudes
+from halfcycle.regulator.model import Regulator, side_terms
 from halfcycle.regulator.plan import WORD_MASK, Plan
-from halfcycle.regulator.state import FIELDS, READERS
+from halfcycle.regulator.state import READERS, RUNNING, field_names
 
 Ints = NDArray[np.int64]
 
@@ -23,9 +23,11 @@ MAX_TICKS = 65536
 """Ticks of one trace: the running sum of that many squares stays exact in 64 bits."""
 COMPLETE = "complete"
 """The row of what sample returned."""
-RECORD: tuple[str, ...] = (*FIELDS, COMPLETE, *READERS)
-"""The rows of a record: the state, then what the calls return after the tick."""
-_ROW = {name: row for row, name in enumerate(RECORD)}
+
+
+def record_names(plan: Plan) -> tuple[str, ...]:
+    """The rows of a record: the state, then what the calls return after the tick."""
+    return (*field_names(plan), COMPLETE, *READERS)
 
 
 def trace(
@@ -34,58 +36,99 @@ def trace(
     targets: Sequence[tuple[int, int]] = (),
     updates: NDArray[np.uint8] | None = None,
 ) -> Ints:
-    """Every field and every call's result after every tick, shape (len(RECORD), ticks).
+    """Every field and every call's result after every tick, shape (rows, ticks).
 
     ``codes``: ADC codes, shape (ticks,), at most ``MAX_TICKS`` of them.
     ``targets``: (tick, millivolts), ascending: set before that tick's sample. ``updates``: calls
-    of update after each tick's sample, shape (ticks,); None: one after each whole window.
-    Leaves ``regulator`` as it stands after the last tick.
+    of update after each tick's sample, shape (ticks,); None: one after each whole block.
+    Leaves ``regulator`` as it stands after the last tick. Rows: ``record_names``.
     """
     plan, ticks = regulator.plan, len(codes)
     if ticks > MAX_TICKS:
         raise ValueError(f"at most {MAX_TICKS} ticks at a time")
+    names = record_names(plan)
+    if plan.tracking:
+        return _tick_by_tick(regulator, codes, targets, updates)
+    fields = names.index(COMPLETE)
+    row_of = {name: row for row, name in enumerate(names)}
     taken = regulator.count + np.arange(1, ticks + 1)
-    ends = np.flatnonzero(taken % plan.samples == 0)
-    carried = np.uint64(regulator.sum + (regulator.sum_high << 32))
-    running = np.cumsum(magnitudes(plan, codes), dtype=np.uint64) + carried
-    whole = np.diff(running[ends], prepend=np.uint64(0))
-    restarts = np.zeros(len(ends) + 1, dtype=np.uint64)
-    restarts[1:] = running[ends]
-    window = (taken // plan.samples) - (regulator.count // plan.samples)
+    ends = np.flatnonzero(taken % plan.block_samples == 0)
+    sides = [_Side(regulator, side, terms, ends) for side, terms in side_terms(plan, codes).items()]
+    block = (taken // plan.block_samples) - (regulator.count // plan.block_samples)
 
+    whole = list(zip(*(side.whole.tolist() for side in sides), strict=True))
     starts, rows = _slow_rows(regulator, ends, whole, targets, updates)
     lengths = np.diff(np.asarray([*starts, ticks]))
-    result = np.empty((len(RECORD), ticks), dtype=np.int64)
-    total = running - restarts[window]
-    total[ends] = 0
+    result = np.empty((len(names), ticks), dtype=np.int64)
     slow = np.asarray(rows, dtype=np.int64)
-    result[: len(FIELDS)] = np.repeat(slow.T, lengths, axis=1)
-    result[_ROW["sum"]] = total & np.uint64(WORD_MASK)
-    result[_ROW["sum_high"]] = total >> np.uint64(32)
-    result[_ROW["count"]] = taken % plan.samples
-    result[_ROW[COMPLETE]] = 0
-    result[_ROW[COMPLETE], ends] = 1
-    for name, values in _read(plan, slow).items():
-        result[_ROW[name]] = np.repeat(values, lengths)
+    result[:fields] = np.repeat(slow.T, lengths, axis=1)
+    for side in sides:
+        total = side.running - side.restarts[block]
+        total[ends] = 0
+        result[row_of[side.name]] = total & np.uint64(WORD_MASK)
+        result[row_of[f"{side.name}_high"]] = total >> np.uint64(32)
+    result[row_of["count"]] = taken % plan.block_samples
+    result[row_of[COMPLETE]] = 0
+    result[row_of[COMPLETE], ends] = 1
+    for name, values in _read(plan, slow, row_of).items():
+        result[row_of[name]] = np.repeat(values, lengths)
     if ticks:
-        regulator.sum, regulator.sum_high, regulator.count = (
-            int(result[_ROW[name], -1]) for name in ("sum", "sum_high", "count")
-        )
+        for name in RUNNING:
+            setattr(regulator, name, int(result[row_of[name], -1]))
     return result
+
+
+def _tick_by_tick(
+    regulator: Regulator,
+    codes: NDArray[np.uint16],
+    targets: Sequence[tuple[int, int]],
+    updates: NDArray[np.uint8] | None,
+) -> Ints:
+    """``trace`` of a Plan whose zero may change at any update: no sums can be formed ahead."""
+    ticks = len(codes)
+    calls: list[int] | None = None if updates is None else updates.tolist()
+    result = np.empty((len(record_names(regulator.plan)), ticks), dtype=np.int64)
+    aims = iter([*targets, (ticks, 0)])
+    at, millivolts = next(aims)
+    for tick, code in enumerate(codes.tolist()):
+        while at == tick:
+            regulator.set_target_mv(millivolts)
+            at, millivolts = next(aims)
+        complete = regulator.sample(code)
+        for _ in range(complete if calls is None else calls[tick]):
+            regulator.update()
+        read = [getattr(regulator, name)() for name in READERS]
+        result[:, tick] = [*regulator.values(), complete, *read]
+    return result
+
+
+class _Side:
+    """The sums of one side of the zero: running over all ticks, at each block's start, and of each
+    block that ends."""
+
+    def __init__(
+        self, regulator: Regulator, name: str, terms: NDArray[np.uint64], ends: Ints
+    ) -> None:
+        carried = getattr(regulator, name) + (getattr(regulator, f"{name}_high") << 32)
+        self.name = name
+        self.running = np.cumsum(terms, dtype=np.uint64) + np.uint64(carried)
+        self.whole = np.diff(self.running[ends], prepend=np.uint64(0))
+        self.restarts = np.zeros(len(ends) + 1, dtype=np.uint64)
+        self.restarts[1:] = self.running[ends]
 
 
 def _slow_rows(
     regulator: Regulator,
     ends: Ints,
-    whole: NDArray[np.uint64],
+    whole: Sequence[tuple[int, int]],
     targets: Sequence[tuple[int, int]],
     updates: NDArray[np.uint8] | None,
 ) -> tuple[list[int], list[list[int]]]:
     """The state without its running sum and count: from which tick on each row of it holds."""
     starts, rows = [0], [regulator.values()]
-    # At one tick: targets before the sample, then the window's end, then the updates.
-    events = [(tick, 0, mv) for tick, mv in targets]
-    events += [(end, 1, total) for end, total in zip(ends.tolist(), whole.tolist(), strict=True)]
+    # At one tick: targets before the sample, then the block's end, then the updates.
+    events: list[tuple[int, int, int]] = [(tick, 0, mv) for tick, mv in targets]
+    events += [(end, 1, number) for number, end in enumerate(ends.tolist())]
     if updates is not None:
         called = np.flatnonzero(updates)
         calls = zip(called.tolist(), updates[called].tolist(), strict=True)
@@ -96,7 +139,7 @@ def _slow_rows(
         if kind == 0:
             regulator.set_target_mv(value)
         elif kind == 1:
-            regulator.close_window(value)
+            regulator.close_window(*whole[value])
             if updates is None:
                 regulator.update()
         else:
@@ -107,12 +150,12 @@ def _slow_rows(
     return starts, rows
 
 
-def _read(plan: Plan, rows: Ints) -> dict[str, Ints]:
+def _read(plan: Plan, rows: Ints, row_of: Mapping[str, int]) -> dict[str, Ints]:
     """What each of ``READERS`` returns from each row of fields, shape (rows,) each."""
     every_row = np.arange(len(rows))
 
     def in_force(name: str) -> Ints:
-        return np.asarray(rows[every_row, _ROW[f"{name}_0"] + rows[:, _ROW["output_slot"]]])
+        return np.asarray(rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_slot"]]])
 
     return {
         "rms_mv": scale_by(in_force("reading"), plan.millivolt_gain, plan.millivolt_shift),
