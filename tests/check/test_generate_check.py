@@ -161,7 +161,7 @@ def test_refused_design_writes_nothing(tool: Tool, tmp_path: Path) -> None:
 
 def test_hand_edit_is_kept_unless_forced(tool: Tool, folder: Path, made: Generation) -> None:
     path = folder / names(made)[1]
-    replace(path, "s->sum = 0u;", "s->sum = 0u; /* mine */")
+    replace(path, "s->lean = 0;", "s->lean = 0; /* mine */")
     edited = path.read_bytes()
     ran = tool("generate", SPEC, "--out", folder, *FEW)
     assert ran.code == 2 and "edited by hand" in ran.err and "--force" in ran.err
@@ -172,7 +172,7 @@ def test_hand_edit_is_kept_unless_forced(tool: Tool, folder: Path, made: Generat
 
 def test_stale_file_is_replaced_without_force(tool: Tool, folder: Path, made: Generation) -> None:
     path = folder / names(made)[1]
-    path.write_text(emit.sign(made.texts[path.name].replace("s->sum = 0u;", "s->sum = 0u ;")))
+    path.write_text(emit.sign(made.texts[path.name].replace("s->lean = 0;", "s->lean = 0 ;")))
     ran = tool("check", SPEC, folder, *FEW)
     assert ran.code == 1 and "stale" in ran.out and "edited by hand" not in ran.out
     assert tool("generate", SPEC, "--out", folder, *FEW).code == 0

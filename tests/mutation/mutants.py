@@ -38,6 +38,7 @@ OPERATORS = {
 TABLE_ROW = re.compile(r"^(?:\d+u, ?){3}")
 FUNCTION = re.compile(r"^(?:static )?\w+ \w+\(([^)]*)\)\n\{\n(.*?)^\}", re.MULTILINE | re.DOTALL)
 LOCAL = re.compile(r"\b(?:u?int(?:_least)?\d+_t|int) (\w+)(?= = |;|,|$)")
+FLAG = re.compile(r"\b[A-Z]\w*_FLAG_[A-Z_]+\b")
 FIELD = re.compile(r"s->(\w+)(\[?)")
 STATEMENT = re.compile(r"^[ \t]+(?:s->|\w+(?:\[.*?\])? [-+|&<>]*= |\w+ \w+ = )?.*;$", re.MULTILINE)
 BRANCH = re.compile(r"\b(?:if|while) \((.*)\) \{$", re.MULTILINE)
@@ -73,6 +74,7 @@ def mutants(text: str) -> tuple[Mutant, ...]:
         *_token_mutants(code),
         *_name_mutants(code),
         *_field_mutants(code),
+        *_flag_mutants(code),
         *_statement_mutants(code),
         *_order_mutants(code),
         *_branch_mutants(code),
@@ -125,6 +127,14 @@ def _field_mutants(text: str) -> Iterator[Mutant]:
             yield Mutant(use.start(1), use[1], other, "field")
 
 
+def _flag_mutants(text: str) -> Iterator[Mutant]:
+    """Every use of a flag exchanged for every other flag of the file."""
+    uses = list(FLAG.finditer(text))
+    for use in uses:
+        for other in sorted({one[0] for one in uses} - {use[0]}):
+            yield Mutant(use.start(), use[0], other, "flag")
+
+
 def _order_mutants(text: str) -> Iterator[Mutant]:
     """Two statements that follow each other, exchanged."""
     lines = text.split("\n")
@@ -160,12 +170,19 @@ def plan_mutants(plan: Plan) -> Iterator[tuple[str, Plan]]:
     """The Plan with one constant off by one, named by its field."""
     for field in fields(plan):
         value = getattr(plan, field.name)
-        if type(value) is bool or field.name in ("samples", "table_bits"):
+        if type(value) is bool or field.name in ("samples", "table_bits", "update_blocks"):
             continue  # Another variant or length of the C: it would not compile, or be the same.
         if isinstance(value, int):
             for other in (value + 1, value - 1):
                 if other >= 0:
                     yield f"{field.name} {value} -> {other}", replace(plan, **{field.name: other})
+        elif field.name == "block_weights" and plan.blockwise:
+            for at, weight in enumerate(value):
+                for other in (weight + 1, weight - 1):
+                    if other >= 1:
+                        weights = (*value[:at], other, *value[at + 1 :])
+                        changed = replace(plan, block_weights=weights)
+                        yield f"block_weights[{at}] {weight} -> {other}", changed
         elif field.name == "table":
             for at in range(0, len(value), 7):
                 table = (*value[:at], value[at] + 1, *value[at + 1 :])

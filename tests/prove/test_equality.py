@@ -25,7 +25,7 @@ from halfcycle.prove.replay import tried
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator, drive_wave
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import CALL_NAMES, FIELDS, STATE, fields_of
+from halfcycle.regulator.state import CALL_NAMES, field_names, fields_of
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from support import plan_cases, planted
@@ -43,8 +43,23 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
     return parts, scale.bounds(plan)
 
 
+QUICK = ("mean", "mean negative proportional", "moving each sample")
+LONG = ("moving wide", "moving high", "moving high flat", *plan_cases.TRACKED)
+"""One to five minutes each; of those tracked all but the first."""
+
+
+def effort(case: str) -> list[pytest.MarkDecorator]:
+    """When a case is proven."""
+    if case in LONG and case != "mean tracked":
+        return [pytest.mark.long]
+    return [] if case in QUICK else [pytest.mark.full]
+
+
 # An RMS with a sum of 48 bits is one of the examples, below.
-@pytest.mark.parametrize("case", [case for case in plan_cases.CASES if "rms wide" not in case])
+@pytest.mark.parametrize(
+    "case",
+    [pytest.param(case, marks=effort(case)) for case in plan_cases.CASES if "rms wide" not in case],
+)
 def test_good_code_is_equal_on_every_input(case: str) -> None:
     plan = planted.plan_of(case)
     # Each drive once: another window has the same.
@@ -188,8 +203,8 @@ def on_pinned_unknowns(plan: Plan, state: dict[str, list[int]]) -> list[list[int
         for name, elements in unknown.items():
             for symbol, value in zip(elements, state[name], strict=True):
                 paths.assume(symbol.term == value)
-        after, _ = model_run.run(model_run.copy(paths), plan, unknown, "update", [])
-        seen.append([number(value) for field in STATE for value in after[field.name]])
+        after, _ = model_run.run(model_run.copy(paths, {}), plan, unknown, "update", [])
+        seen.append([number(value) for field in fields_of(plan) for value in after[field.name]])
 
     paths.explore(once)
     return seen
@@ -199,11 +214,13 @@ def test_the_model_runs_on_unknowns_as_on_numbers() -> None:
     plan = planted.plan_of("mean ramped")
     for row in adversarial.update_states(plan, random.Random(2), 25).tolist():
         plain = Regulator(plan)
-        plain.load(dict(zip(FIELDS, row, strict=True)))
+        plain.load(dict(zip(field_names(plan), row, strict=True)))
         plain.update()
-        values = iter(row)
-        state = {field.name: [next(values) for _ in range(field.slots)] for field in STATE}
-        assert on_pinned_unknowns(plan, state) == [plain.values()]
+        before = dict(zip(field_names(plan), row, strict=True))
+        state = {f.name: [before[name] for name in f.elements(plan)] for f in fields_of(plan)}
+        after = plain.fields()
+        wanted = [after[name] for field in fields_of(plan) for name in field.elements(plan)]
+        assert on_pinned_unknowns(plan, state) == [wanted]
 
 
 def test_drive_of_one_phase_is_the_whole_turns() -> None:

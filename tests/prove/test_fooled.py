@@ -26,7 +26,7 @@ REFUSED: tuple[Change, ...] = (
         "name in an inner block that hides one outside",
         ".c",
         "    if (count < REED_LAMP_SAMPLES) {",
-        "    if (count < REED_LAMP_SAMPLES) {\n        const uint32_t sum = 0u;",
+        "    if (count < REED_LAMP_SAMPLES) {\n        const uint32_t code = 0u;",
     ),
     (
         "local that hides a function",
@@ -320,8 +320,10 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "sequence before the sum",
             ".c",
-            "        s->window_sum[sequence & 1u] = sum;\n        s->window_sequence = sequence;",
-            "        s->window_sequence = sequence;\n        s->window_sum[sequence & 1u] = sum;",
+            "        s->window_below[sequence & 1u] = s->below;\n"
+            "        s->window_sequence = sequence;",
+            "        s->window_sequence = sequence;\n"
+            "        s->window_below[sequence & 1u] = s->below;",
         ),
         "sample",
     ),

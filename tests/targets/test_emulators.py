@@ -31,6 +31,7 @@ EMULATORS = {
 def image(path: Path) -> Image:
     names = ("hc_run", "hc_done", "hc_status", "hc_in", "hc_out", "weir_pump_update")
     symbols = {name: Symbol(0x1000 + 16 * n, 16, True) for n, name in enumerate(names)}
+    symbols["hc_guest_fields"] = Symbol(0x2000, 4 * 22, False)
     return Image(path, (), symbols, (), 0, 0, 0)
 
 

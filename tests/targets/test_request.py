@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from halfcycle.regulator.model import FIELDS
-from halfcycle.regulator.trace import RECORD
+from halfcycle.regulator.state import field_names
+from halfcycle.regulator.trace import record_names
 from halfcycle.targets import guest, request
 from halfcycle.targets import run as runner
 from halfcycle.targets.guest import Job
@@ -31,8 +31,13 @@ def cpu() -> UnicornCpu:
 
 def test_every_command_is_answered_as_counted(jobs: list[Job]) -> None:
     for job in jobs:
-        assert sum(answers for _, answers in request.commands(job.request)) == job.answers
-        joined = np.concatenate([words for words, _ in request.commands(job.request)])
+        assert (
+            sum(answers for _, answers in request.commands(job.request, job.state_fields))
+            == job.answers
+        )
+        joined = np.concatenate(
+            [words for words, _ in request.commands(job.request, job.state_fields)]
+        )
         assert np.array_equal(joined, job.request)
 
 
@@ -41,7 +46,8 @@ def test_chunks_fit_and_are_answered_as_the_whole(
     jobs: list[Job], cpu: UnicornCpu, most_in: int, most_out: int
 ) -> None:
     some = [request.shortened(job, 150) for job in jobs]
-    chunks = list(request.chunks([job.request for job in some], most_in, most_out))
+    fields = len(field_names(kit.example("weir_pump").plan))
+    chunks = list(request.chunks([job.request for job in some], fields, most_in, most_out))
     assert all(len(words) <= most_in and due <= most_out for words, due in chunks)
     answer = cpu.exchange([words for words, _ in chunks])
     assert len(answer) == sum(due for _, due in chunks)
@@ -53,7 +59,9 @@ def test_a_slow_emulator_runs_the_start_of_every_scenario(jobs: list[Job], cpu: 
     few = request.bounded(jobs, made.plan, 1600)
     assert {job.scenario for job in few} == {job.scenario for job in jobs}
     ran = [job for job in few if job.scenario in scenarios.SCENARIOS]
-    assert [job.expected.shape for job in ran] == [(len(RECORD), 100)] * len(scenarios.SCENARIOS)
+    assert [job.expected.shape for job in ran] == [(len(record_names(made.plan)), 100)] * len(
+        scenarios.SCENARIOS
+    )
     assert made.plan.samples == 50, "two windows"
     assert sum(job.expected.shape[1] for job in few) < 12_000
     assert runner.compare(cpu, few) == ""
@@ -66,7 +74,7 @@ def test_a_window_longer_than_the_share_of_a_scenario_still_ends() -> None:
     few = request.bounded(every, made.plan, 16)
     ticks = made.plan.samples + 2
     ran = [job for job in few if job.scenario in scenarios.SCENARIOS]
-    assert all(job.expected.shape == (len(RECORD), ticks) for job in ran)
+    assert all(job.expected.shape == (len(record_names(made.plan)), ticks) for job in ran)
 
 
 def test_thinned_values_keep_the_edges_and_their_answers(jobs: list[Job], cpu: UnicornCpu) -> None:
@@ -81,6 +89,6 @@ def test_thinned_values_keep_the_edges_and_their_answers(jobs: list[Job], cpu: U
 def test_a_difference_in_a_cut_request_is_found(jobs: list[Job], cpu: UnicornCpu) -> None:
     [job] = [request.shortened(job, 60) for job in jobs if job.scenario == "overload"]
     wrong = job.expected.copy()
-    wrong[FIELDS.index("integral"), 59] += 1
+    wrong[job.fields.index("integral"), 59] += 1
     altered = Job(job.scenario, job.start, job.step, job.fields, job.request, wrong)
     assert "scenario overload, tick 59, field integral" in runner.compare(cpu, [altered])

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from documentation import cost_table
-from halfcycle.regulator.state import FIELDS
+from halfcycle.regulator.state import field_names
 from halfcycle.targets import (
     cost,
     guest,
@@ -117,7 +117,7 @@ def test_avr_cycles_are_right_where_they_can_be_told_by_hand() -> None:
     contents["harness/t.c"] = TIMED
     image = toolchains.build(AVR, chain, contents, ["harness/t.c"], defines=defines)
     cpu = simavr.SimavrCpu(image)
-    word = guest.load(dict.fromkeys(FIELDS, 0))[:1]
+    word = guest.load(dict.fromkeys(field_names(generation.plan), 0))[:1]
     assert cpu.exchange([word]).tolist() == [7]
     [runs] = cpu.counted([word, word], ["ten"])
     assert [(run.instructions, run.cycles, run.stack_bytes) for run in runs] == [(11, 14, 2)] * 2

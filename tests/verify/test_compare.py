@@ -15,10 +15,10 @@ import pytest
 
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, FLAGS, Plan
-from halfcycle.regulator.state import FIELDS
+from halfcycle.regulator.state import field_names
 from halfcycle.simulate.compiled_loop import CompiledLoop
 from halfcycle.verify import adversarial, compare, scenarios
-from halfcycle.verify.harness import Harness
+from halfcycle.verify.harness import Harness, StateOverrunError
 from support import plan_cases
 
 SAMPLES = 60_000
@@ -52,7 +52,6 @@ def test_generated_code_equals_the_model(case: str) -> None:
 
 SCALE_IN_FORCE = "s->scale[slot], 14u"
 AT_DRIVE = "round_shift((uint32_t)drive, 10u)"
-AT_HELD = "round_shift((uint32_t)s->integral, 10u)"
 
 
 def tie(value: str, *, even: bool) -> str:
@@ -69,8 +68,6 @@ ONCE_MISSED = [
     (SCALE_IN_FORCE, "s->scale[(phase == 0x1234u) ? 0u : slot], 14u", "drive"),
     (AT_DRIVE, tie("(uint32_t)drive", even=True), "scale"),
     (AT_DRIVE, tie("(uint32_t)drive", even=False), "scale"),
-    (AT_HELD, tie("(uint32_t)s->integral", even=True), "scale"),
-    (AT_HELD, tie("(uint32_t)s->integral", even=False), "scale"),
 ]
 
 
@@ -102,31 +99,76 @@ def test_ties_of_every_rounding_are_tried(case: str) -> None:
     met: Counter[str] = Counter()
     states = adversarial.update_states(plan, random.Random(1), 4000)
     for state in states.tolist():
-        before = dict(zip(FIELDS, state, strict=True))
+        before = dict(zip(field_names(plan), state, strict=True))
         regulator = Regulator(plan)
         regulator.load(before)
         regulator.update()
-        if regulator.out_flags[regulator.output_slot] & FLAG_IMPLAUSIBLE:
-            rest = regulator.integral & ((1 << plan.scale_shift) - 1)
-            is_used = regulator.scale() < before[f"scale_{before['output_slot']}"]
-            met["held"] += is_used and rest == 1 << (plan.scale_shift - 1)
-        elif not plan.has_proportional:
+        if not plan.has_proportional and not regulator.flags() & FLAG_IMPLAUSIBLE:
             rest = regulator.integral & ((1 << plan.scale_shift) - 1)
             met["drive"] += rest == 1 << (plan.scale_shift - 1)
-    assert met["held"] > 20
     assert plan.has_proportional or met["drive"] > 20
 
 
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_stuck_and_lost_sensors_are_tried(case: str) -> None:
+    plan = plan_cases.CASES[case]
+    met: Counter[str] = Counter()
+    for state in adversarial.update_states(plan, random.Random(1), 4000).tolist():
+        regulator = Regulator(plan)
+        regulator.load(dict(zip(field_names(plan), state, strict=True)))
+        scale = regulator.scale()
+        regulator.update()
+        met["above"] += regulator.lean > 0
+        met["below"] += regulator.lean < 0
+        if regulator.flags() & FLAG_IMPLAUSIBLE:
+            met["falls"] += regulator.scale() < scale
+            met["rests"] += regulator.scale() == scale
+    assert min(met[name] for name in ("above", "below", "falls", "rests")) > 20, met
+
+
 DEFECTS = [
-    ("mean", "s->sum + magnitude", "s->sum + magnitude + (s->sum > 40000u)", None),
-    ("mean", "if (count < REED_LAMP_SAMPLES)", "if (count <= REED_LAMP_SAMPLES)", "sum"),
-    ("mean", "adc_code > 4095u", "adc_code > 4096u", "sum"),
+    ("mean", "s->above += magnitude", "s->above += magnitude + (s->above > 40000u)", None),
+    ("mean", "s->below += magnitude", "s->below += magnitude + (s->below > 40000u)", None),
+    ("mean", "if (count < REED_LAMP_SAMPLES)", "if (count <= REED_LAMP_SAMPLES)", None),
+    ("mean", "adc_code > 4095u", "adc_code > 4096u", "above"),
+    ("rms", "code - 2048u", "code - 2047u", None),
+    ("mean", "below <= (above >> 3)", "below < (above >> 3)", "lean"),
+    ("mean", "above <= (below >> 3)", "above <= (below >> 4)", "lean"),
+    ("mean", "lean < (2 * before)", "lean <= (2 * before)", None),
+    ("mean", "before < (2 * lean)", "before <= (2 * lean)", None),
+    ("mean", "lean > (2 * before)", "lean >= (2 * before)", None),
+    ("moving flat", "lean < (2 * before)", "lean <= (2 * before)", None),
+    ("moving flat", "before < (2 * lean)", "before <= (2 * lean)", None),
+    ("moving flat", "lean > (2 * before)", "lean >= (2 * before)", None),
+    ("mean", "before = 0; /*", "/*", None),
+    ("mean", "s->least[1] = last;", "", "least_1"),
+    ("mean", "(reading < 300) && (least < 4000)", "least < 4000", None),
+    ("mean", "lesser(present, least)", "lesser(last, least)", None),
+    ("mean", "held < s->integral", "held > s->integral", "integral"),
+    # The least sum that leans, which no state ended a span at.
+    ("moving flat", "(above >= limit)", "(above > limit)", "lean"),
+    ("moving flat", "(below >= limit)", "(below > limit)", "lean"),
+    ("moving flat", "s->lean = 0;\n        s->span_above", "s->span_above", None),
+    ("moving flat", "s->span_due = 4u;\n    }\n    span_above", "}\n    span_above", None),
+    ("moving flat", "5u;\n            s->unsettled = 5u;", "5u;", "unsettled"),
+    ("moving flat", "flags & 87u", "flags & 95u", "flags"),
+    ("moving flat", "(elapsed < 2u) &&", "(elapsed < 3u) &&", None),
+    ("moving flat", "s->ring[2] = s->ring[1];", "s->ring[2] = s->ring[0];", "ring_2"),
+    ("moving flat", "s->undriven = undriven;", "", "undriven"),
+    ("moving flat", "sequence + 254u", "sequence + 255u", "window_"),
+    ("shaped once", "s->blocks_due = 5u;\n        due", "s->blocks_due = 4u;\n        due", None),
+    ("moving high", "+ below_high + 1u)", "+ below_high)", None),
+    ("moving high", "upper += lower >> 16;", "upper += lower >> 17;", None),
+    ("moving high", "s->ring_high[n] = newer_high;", "s->ring_high[n] = older_high;", "ring_high"),
+    ("moving flat", "span_above = s->span_above + above;", "span_above = above;", None),
+    ("moving flat", "s->least[1] = present;", "s->least[1] = scale;", "least_1"),
+    ("moving flat", "s->least[0] = 19660;", "s->least[0] = scale;", "least_0"),
     ("mean", "(UINT32_C(1) << shift) >> 1", "(UINT32_C(1) << shift) >> 2", None),
-    ("mean", "error < -57", "error <= -57", "trusted"),  # by way of the flags
+    ("mean", "error < -57", "error <= -57", "flags"),
     ("mean", "(error > 57)", "(error >= 57)", "flags"),
-    ("mean", "error <= 57", "error < 57", "trusted"),
+    ("mean", "error <= 57", "error < 57", "flags"),
     ("mean", "scale >= 4000", "scale > 4000", None),
-    ("mean", "reading < 300", "reading <= 300", None),
+    ("mean", "(reading < 300) ?", "(reading <= 300) ?", None),
     ("mean", "rms_mv > REED_LAMP_TARGET_MAX_MV", "rms_mv > REED_LAMP_RATED_MV", "target"),
     ("mean", "(rest > s->integral) ? rest :", "(rest > s->integral) ? rest + 1 :", "integral"),
     ("mean", "(rest < s->integral) ? rest :", "(rest < s->integral) ? rest + 1 :", "integral"),
@@ -137,10 +179,28 @@ DEFECTS = [
     ("mean", "s->target_slot = spare;", "s->target_slot = 1u;", None),
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),
-    ("rms", "remainder > result", "remainder >= result", "reading"),
+    ("rms", "remainder > result", "remainder >= result", None),
     ("rms", "UINT32_C(1) << 24", "UINT32_C(1) << 22", None),
-    ("rms wide high ramped", "(square > room)", "(square >= room)", "sum"),
-    ("rms wide high ramped", "sum = (square - room) - 1u;", "sum = square - room;", "sum"),
+    (
+        "rms wide high ramped",
+        "s->above = (square - room) - 1u;",
+        "s->above = square - room;",
+        "above",
+    ),
+    ("rms wide high ramped", "(below > room) ? 1u : 0u", "0u", None),
+    ("moving tracked", "zero_lean - known", "zero_lean", "zero"),
+    ("moving tracked", "(part > INT32_C(384))", "(part >= INT32_C(384))", "zero"),
+    ("moving tracked", "(part < -INT32_C(384))", "(part <= -INT32_C(384))", "zero"),
+    ("moving tracked", "flags & 76u", "flags & 72u", "zero"),
+    ("moving tracked", "there > INT32_C(2048)", "there > INT32_C(2049)", "zero"),
+    ("mean tracked", "s->zero_slot = spare;", "", "zero"),
+    ("mean tracked", "s->zero_due - 1u", "s->zero_due - 2u", "zero"),
+    (
+        "mean tracked",
+        "const uint16_t zero = s->zero[zero_slot];",
+        "const uint16_t zero = 2048u;",
+        None,
+    ),
 ]
 
 
@@ -216,9 +276,10 @@ def test_state_goes_in_and_out_whole(case: str) -> None:
     plan = plan_cases.CASES[case]
     harness = Harness(plan, code(case))
     assert harness.fields() == Regulator(plan).fields()
-    values = {name: number + 1 for number, name in enumerate(FIELDS)}
+    values = {name: number + 1 for number, name in enumerate(field_names(plan))}
     harness.load(values)
-    absent = [] if plan.sum_high else ["sum_high", "window_high_0", "window_high_1"]
+    highs = [name for name in values if "_high" in name]
+    absent = [] if plan.block_high else highs
     absent += [] if plan.ramped else ["ramp"]
     assert harness.fields() == {**values, **dict.fromkeys(absent, 0)}
 
@@ -242,6 +303,15 @@ def test_plan_too_wide_for_its_words_is_noticed() -> None:
 def test_names_of_the_simulation_do_not_clash(name: str) -> None:
     """simulate.c had a function take_sample, and another record_update, of its own."""
     CompiledLoop(name, plan_cases.render(plan_cases.make(name=name)))
+
+
+def test_a_write_past_the_end_of_the_state_is_noticed() -> None:
+    """The ring is the state's end: what lay beyond it went into the heap, and nothing showed it."""
+    old = "for (n = 0u; n < 4u; n++) {"
+    with pytest.raises(StateOverrunError, match="past the end"):
+        Harness(
+            plan_cases.CASES["moving flat"], broken("moving flat", old, old.replace("4u", "8u"))
+        )
 
 
 @pytest.mark.parametrize(

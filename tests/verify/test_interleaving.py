@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import itertools
 import random
+from dataclasses import replace
 
 import pytest
 
 from halfcycle.prove.c_source import parse
-from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, FIELDS, fields_of
+from halfcycle.regulator.plan import FLAG_MISSED, Plan
+from halfcycle.regulator.state import CALL_NAMES, field_names, fields_of
 from halfcycle.verify import adversarial
 from oracles.interleaving import Call, Runner, Values
 from support import plan_cases, planted
@@ -32,7 +33,7 @@ ALLOWED = {
 }
 """Preempted call to those that may preempt it: the header's rules, and update inside sample, which
 the header does not even ask of its user. Each preempts at most once."""
-CASES = ("mean", "mean ramped", "rms wide high ramped")
+CASES = ("mean", "mean ramped", "rms wide high ramped", "moving flat", "moving high")
 
 
 def runner_of(plan: Plan, files: dict[str, str]) -> Runner:
@@ -41,14 +42,28 @@ def runner_of(plan: Plan, files: dict[str, str]) -> Runner:
 
 def states(plan: Plan, runner: Runner, count: int) -> list[Values]:
     """States whose next sample closes a window, whose update has one to take."""
-    rows = adversarial.update_states(plan, random.Random(11), 4 * count)
+    rows = adversarial.update_states(plan, random.Random(11), 4 * count + 40)
     (fields,) = runner.source.structs.values()
     chosen = []
     for row in rows:
-        values = dict(zip(FIELDS, row.tolist(), strict=True))
+        values = dict(zip(field_names(plan), row.tolist(), strict=True))
         if values["window_sequence"] == values["taken_sequence"]:
             continue
-        values["count"], values["sum"], values["sum_high"] = plan.samples - 1, 0x010203, 0
+        values["count"], values["above"], values["below"] = plan.block_samples - 1, 0x010203, 0x0405
+        values["above_high"] = values["below_high"] = 0
+        if plan.blockwise and len(chosen) % 2 == 0:  # A PI step, not a hole.
+            values["taken_sequence"], values["blocks_due"] = (
+                (values["window_sequence"] - 1) & 255,
+                1,
+            )
+        if plan.blockwise and len(chosen) % 4 == 1:  # The drive is held until the ring is full.
+            values["taken_sequence"], values["blocks_due"] = (
+                (values["window_sequence"] - 1) & 255,
+                2,
+            )
+        if plan.block_high:
+            values["window_above_high_0"], values["window_above_high_1"] = 1, 3
+            values["window_below_high_0"], values["window_below_high_1"] = 2, 1
         # Bytes that no old or new value shares: half of each would show.
         spare = 1 - values["output_slot"]
         values[f"scale_{spare}"], values[f"reading_{spare}"] = 0x2B2B, 0x1C1C
@@ -107,6 +122,82 @@ def test_any_call_preempted_by_two(case: str) -> None:
             assert not torn(runner, values, low, pair), (low, pair)
 
 
+SHORT = planted.plan_of("moving each sample")
+"""Each sample ends a block, so that two may end inside one update."""
+
+
+@pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
+def test_two_blocks_inside_an_update_are_taken_whole_or_not_at_all(low_first: bool) -> None:
+    """The header forbids it, but nothing may be half of each: old sum, new sum or no block."""
+    runner = runner_of(SHORT, plan_cases.render(SHORT))
+    first, second = Call("sample", CODE_HIGH), Call("sample", CODE_LOW)
+    for values in states(SHORT, runner, 4):
+        calls = (UPDATE, first, second)
+        serial = [runner.serial(values, order) for order in itertools.permutations(calls)]
+        serial.append(runner.serial(values, (first, second)))
+        ends = [end[1] for end in serial]
+        for places in itertools.combinations_with_replacement(
+            range(runner.accesses(values, UPDATE, 8) + 1), 2
+        ):
+            if places[0] == places[1]:
+                continue
+            memory = runner.memory(values, 8, low_first)
+            results, end = runner.preempted(
+                memory, UPDATE, dict(zip(places, calls[1:], strict=True))
+            )
+            assert len(results) < len(calls) or end in ends, places
+
+
+@pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
+@pytest.mark.parametrize("case", ["mean tracked", "moving tracked"])
+def test_a_sample_inside_an_update_takes_the_old_zero_or_the_new_one(
+    case: str, low_first: bool
+) -> None:
+    """The zero moves by one code whose bytes differ in both; half of each would be 255 away."""
+    plan = planted.plan_of(case)
+    plan = replace(plan, zero_code=2047)
+    runner = runner_of(plan, plan_cases.render(plan))
+    tracking = plan.tracking
+    assert tracking is not None
+    (values,) = states(plan, runner, 1)
+    sequence = values["window_sequence"][0]
+    values["taken_sequence"], values["count"] = [(sequence - 1) & 255], [0]
+    values["above"], values["below"], values["flags"] = [0], [0], [0x28, 0x28]
+    values["zero"], values["zero_slot"], values["zero_part"] = [2047, 2047], [0], [tracking.hold]
+    values["zero_due"] = [1]
+    values["zero_lean"] = [(tracking.blocks - 1) * (plan.block_max >> tracking.shift)]
+    if plan.blockwise:
+        values["blocks_due"] = [2]
+    else:
+        total = plan.target_rated << plan.reading_shift
+        values["window_above"], values["window_below"] = [total, total], [0, 0]
+        values["target"] = [plan.target_rated, plan.target_rated]
+    after = runner.memory(values, 8, low_first)
+    runner.run(after, UPDATE)
+    runner.run(after, SAMPLE)
+    assert after.values["zero"] == [2047, 2051]
+    seen = {after.values["above"][0]}
+    for place in range(runner.accesses(values, UPDATE, 8)):
+        memory = runner.memory(values, 8, low_first)
+        runner.preempted(memory, UPDATE, {place: SAMPLE})
+        seen.add(memory.values["above"][0])
+    assert seen == {CODE_HIGH - 2047, CODE_HIGH - 2051}
+
+
+def test_256_blocks_that_no_update_took_do_not_look_like_none() -> None:
+    """Bug of the plain protocol, whose sequence then stands where the last update left it."""
+    runner = runner_of(SHORT, plan_cases.render(SHORT))
+    (values,) = states(SHORT, runner, 1)
+    memory = runner.memory(values, 8)
+    memory.values["taken_sequence"] = list(memory.values["window_sequence"])
+    for _ in range(256):
+        runner.run(memory, SAMPLE)
+    assert memory.values["window_sequence"] != memory.values["taken_sequence"]
+    runner.run(memory, UPDATE)
+    flags = memory.values["flags"][memory.values["output_slot"][0]]
+    assert flags & FLAG_MISSED and memory.values["blocks_due"] == [SHORT.blocks - 1]
+
+
 def test_two_targets_inside_one_update_show_halves() -> None:
     # Why the header allows one; and the model must be able to see halves at all.
     plan = planted.plan_of("mean")
@@ -126,7 +217,7 @@ def test_each_field_has_one_writer_and_is_volatile_if_another_call_sees_it(case:
     calls = [Call(name, ARGUMENTS.get(name)) for name in CALL_NAMES if name != "reset"]
     stored: dict[str, set[str]] = {field.name: set() for field in fields_of(plan)}
     seen: dict[str, set[str]] = {field.name: set() for field in fields_of(plan)}
-    for values in states(plan, runner, 8):
+    for values in states(plan, runner, 24 if plan.blockwise else 8):
         for call, ends_window in itertools.product(calls, (True, False)):
             memory = runner.memory({**values, "count": [values["count"][0] * ends_window]}, 8)
             runner.run(memory, call)
@@ -134,10 +225,21 @@ def test_each_field_has_one_writer_and_is_volatile_if_another_call_sees_it(case:
                 (stored if access == "store" else seen)[name].add(call.name)
     for field in fields_of(plan):
         assert stored[field.name] == {field.writer}, field.name
-        assert field.shared == bool(seen[field.name] - {field.writer}), field.name
+        assert field.is_shared(plan) == bool(seen[field.name] - {field.writer}), field.name
 
 
 SWAPPED = {
+    "newest block read twice": (
+        "moving high",
+        "const uint16_t above_high = s->window_above_high[sequence & 1u];",
+        "const uint16_t above_high = s->window_above_high[s->window_sequence & 1u];",
+    ),
+    "output slot before the held drive": (
+        "moving flat",
+        "        s->scale[spare] = scale;\n        s->reading[spare] = last;",
+        "        s->output_slot = spare;\n"
+        "        s->scale[spare] = scale;\n        s->reading[spare] = last;",
+    ),
     "output slot before the scale": (
         "mean ramped",
         "        s->scale[spare] = scale;\n",
@@ -160,13 +262,15 @@ SWAPPED = {
     ),
     "sequence before the sum's high word": (
         "rms wide high ramped",
-        "        s->window_high[sequence & 1u] = high;\n        s->window_sequence = sequence;\n",
-        "        s->window_sequence = sequence;\n        s->window_high[sequence & 1u] = high;\n",
+        "        s->window_below_high[sequence & 1u] = s->below_high;\n"
+        "        s->window_sequence = sequence;\n",
+        "        s->window_sequence = sequence;\n"
+        "        s->window_below_high[sequence & 1u] = s->below_high;\n",
     ),
     "sequence read twice": (
         "rms wide high ramped",
-        "const uint32_t high = s->window_high[sequence & 1u];",
-        "const uint32_t high = s->window_high[s->window_sequence & 1u];",
+        "const uint16_t below_high = s->window_below_high[sequence & 1u];",
+        "const uint16_t below_high = s->window_below_high[s->window_sequence & 1u];",
     ),
 }
 

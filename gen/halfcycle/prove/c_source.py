@@ -54,6 +54,8 @@ class Source:
     """function to (name, type) of its parameters; the type is None for the state's pointer."""
     roots: dict[str, int | str] = field(default_factory=dict)
     """What ``root_proof`` has found: up to which argument it holds, or why it is not proven."""
+    pure: dict[str, bool] = field(default_factory=dict)
+    """Functions that ``pure_proof`` has looked at: whether they are the model's."""
     places: dict[Any, str] = field(default_factory=dict)
     """Nodes of the tree to what messages say of their place."""
 

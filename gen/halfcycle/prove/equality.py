@@ -19,9 +19,10 @@ from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, UndecidedError, term_of
+from halfcycle.prove.pure_proof import is_proven, pure_of
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, FIELDS, STATE
+from halfcycle.regulator.state import CALLS, field_names, fields_of
 
 LIMIT_S = 900.0
 """Seconds for one call and width of ``int``: the examples need a few, on a machine that has nothing
@@ -50,7 +51,7 @@ class Equality:
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """A state (names of ``state.FIELDS``) and an argument, and what the proof saw there."""
+    """A state (names of ``state.field_names``) and an argument, and what the proof saw there."""
 
     state: Mapping[str, int]
     argument: int | None
@@ -70,8 +71,17 @@ def prove_equal(plan: Plan, *sources: Source, call: str, limit_s: float = LIMIT_
     ``sources``: the C as each width of ``int`` has it. They share the model's run and what the
     solver says of a path, which is most of the time.
     """
+    paths = Paths(limit_s, cuts=True)
+    outcome = _proven(plan, sources, call, paths)
+    if not outcome.equal and paths.has_cut:
+        # The two may divide sums that are equal for another reason than that they look so.
+        return _proven(plan, sources, call, Paths(limit_s))
+    return outcome
+
+
+def _proven(plan: Plan, sources: tuple[Source, ...], call: str, paths: Paths) -> Equality:
     outcome = Equality(call)
-    run = _Run(plan, sources, call, outcome, Paths(limit_s * len(sources)))
+    run = _Run(plan, sources, call, outcome, paths)
     try:
         run.paths.explore(run.once)
     except _FoundError:
@@ -97,7 +107,7 @@ def _root_example(plan: Plan, source: Source, call: str, why: str) -> Example | 
         return None
     total = value << plan.reading_shift
     regulator = Regulator(plan)
-    regulator.close_window(total)
+    regulator.close_with(total)
     return Example(regulator.fields(), None, f"{why}: the root of {value}")
 
 
@@ -115,19 +125,37 @@ class _Run:
         """The one that runs now."""
         self.outcome, self.paths = outcome, paths
         self.result_exists = next(public for public in CALLS if public.name == call).returns
-        self.model = model_run.copy(paths)
+        self.proven = {
+            name: pure
+            for name, pure in pure_of(plan).items()
+            if all(is_proven(source, f"{plan.name}_{name}", pure) for source in sources)
+        }
+        """The small functions that every width of ``int`` was shown to compute as the model."""
+        self.model = model_run.copy(paths, self.proven)
         self.shown: set[Any] = set()
         """What was shown to be equal on this path."""
 
-    def _known(self) -> dict[str, Callable[[Any], Any]]:
-        name = f"{self.plan.name}_root"
-        return {name: functools.partial(self._root, name)} if name in self.source.functions else {}
+    def _known(self) -> dict[str, Callable[..., Any]]:
+        """What the C's functions stand for that are not run as parts of what calls them."""
+        prefix = f"{self.plan.name}_"
+        known: dict[str, Callable[..., Any]] = {
+            prefix + name: functools.partial(self._pure, name) for name in self.proven
+        }
+        if (root := f"{prefix}root") in self.source.functions:
+            known[root] = functools.partial(self._root, root)
+        return known
 
     def _root(self, name: str, value: Any) -> Any:
         top = root_proof.prove(self.source, name)
-        if not (value >= 0 and value <= top):
+        if not self.paths.is_within(value, 0, top):
             raise UndecidedError(f"{name} may be called beyond {top}")
         return model_run.root(self.paths, value)
+
+    def _pure(self, name: str, *arguments: Any) -> Any:
+        for value, (low, high) in zip(arguments, self.proven[name].domain, strict=True):
+            if not (value >= low and value <= high):
+                raise UndecidedError(f"{name} may be called beyond {low}..{high}")
+        return self.proven[name].apply(self.paths, name, arguments)
 
     def once(self) -> None:
         """One path."""
@@ -200,7 +228,7 @@ class _Run:
     def _range(self, name: str, kind: Any) -> tuple[int, int]:
         if self.call == "reset":
             return kind.low, kind.high
-        low, high = next(f for f in STATE if f.name == name).bounds(self.plan)
+        low, high = next(f for f in fields_of(self.plan) if f.name == name).bounds(self.plan)
         return max(low, kind.low), min(high, kind.high)
 
     def _compare(
@@ -242,11 +270,10 @@ class _Run:
                 return value
             return int(model.eval(value.term, model_completion=True).as_long())
 
-        values = dict.fromkeys(FIELDS, 0)
-        for row in STATE:
-            elements = state.get(row.name)
-            if elements is not None:
-                values |= zip(row.elements, map(number, elements), strict=True)
+        values = dict.fromkeys(field_names(self.plan), 0)
+        for row in fields_of(self.plan):
+            elements = map(number, state[row.name])
+            values |= zip(row.elements(self.plan), elements, strict=True)
         argument = number(arguments[0]) if arguments else None
         self.outcome.int_bits = self.source.widths.int_bits
         self.outcome.example = Example(values, argument, why, undefined)

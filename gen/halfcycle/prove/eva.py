@@ -12,7 +12,7 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from halfcycle.regulator.state import CALLS, RUNNING, fields_of
 
 MACHINES = {16: "gcc_x86_16", 32: "gcc_x86_32"}
 """By the width of int. Not x86_64: INT32_C is a 64-bit constant there and hides an overflow."""
+MIN_UNROLL = 17
 OPTIONS = (
     "-eva",
     "-eva-precision",
@@ -30,7 +31,7 @@ OPTIONS = (
     "-eva-domains",
     "octagon",
     "-eva-min-loop-unroll",
-    "17",
+    str(MIN_UNROLL),
     "-eva-no-print",
     "-warn-unsigned-overflow",
     "-warn-signed-downcast",
@@ -53,7 +54,8 @@ class Ranged:
     type: str
     low: int
     high: int
-    slots: int = 1
+    slots: int = 0
+    """Elements, if it is an array."""
     writer: str = ""
 
     @property
@@ -65,12 +67,14 @@ class Ranged:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
-    """A part of the window sum's range: low word from ``low`` to ``high``, high word ``word``."""
+class Side:
+    """One side of the zero: the greatest that one sample and a block add to its sum."""
 
-    low: int
-    high: int
-    word: int
+    name: str
+    term: int
+    most: int
+    first_counts: tuple[int, ...]
+    """For each high word of the running sum but the last: the least count that can exceed it."""
 
 
 def command() -> str | None:
@@ -92,13 +96,17 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
     frama_c = command()
     assert frama_c is not None
     text = driver(plan)
+    files = {**files, f"{plan.name}.c": _annotated(plan, files[f"{plan.name}.c"])}
     sources = [f"{plan.name}_eva.c", f"{plan.name}.c"]
     arguments = [
         *("-machdep", MACHINES[int_bits], "-cpp-extra-args=-Dvolatile= -I."),
         *OPTIONS,
         # Paths through one sample stay apart up to its checks; through the root they join.
         *("-inline-calls", f"{plan.name}_sample"),
+        *("-eva-slevel-function", "sample_at:400,sample:4000"),
     ]
+    if plan.blocks > MIN_UNROLL:
+        arguments += ["-eva-min-loop-unroll", str(plan.blocks)]
     if plan.measure == "rms":
         arguments += ["-eva-slevel-function", f"{plan.name}_root:0"]
     with tempfile.TemporaryDirectory() as folder:
@@ -139,43 +147,104 @@ def judge(report: str, checks: int) -> tuple[bool, str]:
 def driver(plan: Plan) -> str:
     """C that calls each function from any state in its ranges; a plain compiler takes it too."""
     others = [field for field in fields_of(plan) if field.name not in RUNNING]
+    lengths = sorted({field.slot_count(plan) for field in others if field.indexed(plan)})
     template = resources.templates().get_template("eva_driver.c.j2")
+    fields = [
+        Ranged(
+            field.name,
+            field.c_type(plan),
+            *field.bounds(plan),
+            field.slot_count(plan) if field.indexed(plan) else 0,
+            field.writer,
+        )
+        for field in others
+    ]
     return template.render(
         plan=plan,
-        fields=[
-            Ranged(field.name, field.c_type(plan), *field.bounds(plan), field.slots, field.writer)
-            for field in others
-        ],
+        fields=fields,
+        arrays=[(slots, [one for one in fields if one.slots == slots]) for slots in lengths],
         readers=[
             Ranged(call.name, call.returns, *call.result(plan))
             for call in CALLS
             if call.reads and not call.argument and call.result
         ],
         running=[field.name for field in fields_of(plan) if field.name in RUNNING],
-        pieces=list(_pieces(plan)),
-        first_counts=list(_first_counts(plan)),
+        sides=_sides(plan),
         code_max=CODE_MAX,
         drive_max=DRIVE_FULL,
     )
 
 
-def _first_counts(plan: Plan) -> Iterator[int]:
-    """For each high word of the sum but the last: the least count whose sum can exceed it."""
-    term = plan.term_max
-    for word in range((plan.samples - 1) * term >> 32):
-        yield -(-((word + 1) << 32) // term)
+def _sides(plan: Plan) -> list[Side]:
+    power = 2 if plan.measure == "rms" else 1
+    sides = []
+    for name, codes in (("above", plan.adc_max - plan.zero_code), ("below", plan.zero_code)):
+        term = (codes + plan.zero_clamp) ** power
+        words = range((plan.block_samples - 1) * term >> 32)
+        firsts = tuple(-(-((word + 1) << 32) // term) for word in words)
+        sides.append(Side(name, term, plan.block_samples * term, firsts))
+    return sides
 
 
-def _pieces(plan: Plan) -> Iterator[Piece]:
-    """The window sum's range, cut where its high word changes and, for a root, so that in each
-    piece the root's leading digits are those of the greatest root up to one, and free after it.
-    """
-    total = plan.samples * plan.term_max
-    cuts = set(range(0, total + 1, 1 << 32))
-    if plan.measure == "rms":
-        greatest = math.isqrt(total >> plan.reading_shift)
-        cuts |= {((greatest >> n) << n) ** 2 << plan.reading_shift for n in range(17)}
-    edges = sorted(cuts)
-    for first, following in zip(edges, [*edges[1:], total + 1], strict=True):
-        last = following - 1
-        yield Piece(first & WORD_MASK, last & WORD_MASK, first >> 32)
+_SUM = re.compile(r"^( *)const uint32_t (sum|block) = above \+ below;$", re.MULTILINE)
+_HIGH = re.compile(r"^( *)const uint32_t high = .*;$", re.MULTILINE)
+_SQUARE = re.compile(r"^( *)const uint32_t square = .*;$", re.MULTILINE)
+_SPAN = re.compile(r"^( *)(span_(?:above|below)) \+= .*;$", re.MULTILINE)
+SUM_PIECES = 64
+
+
+def _annotated(plan: Plan, text: str) -> str:
+    """The C with annotations, on empty statements, of what relates two fields to each other: Eva
+    knows intervals only. The sums on both sides of the zero are those of one block, and those of a
+    span of its blocks (as ``invariants`` has it, which the other proof shows of every call). The
+    argument of the root is cut in pieces."""
+    most = plan.block_max
+
+    def both(line: re.Match[str]) -> str:
+        cuts = range(0, most, most // SUM_PIECES + 1) if 2 * most > WORD_MASK else ()
+        notes = "".join(f"/*@ split above < {cut}; */ ;\n" for cut in cuts if cut)
+        notes += f"/*@ admit above + below <= {most}; */ ;\n" if cuts else ""
+        return f"{notes}{line[0]}\n/*@ admit {line[2]} <= {most}; */ ;"
+
+    def high(line: re.Match[str]) -> str:
+        words = f"/*@ admit high <= {most >> 32}; */ ;\n/*@ split high; */ ;"
+        low = f"/*@ admit high < {most >> 32} || sum <= {most & WORD_MASK}; */ ;"
+        return f"{line[0]}\n{words}\n{low}"
+
+    text = _HIGH.sub(high, _SUM.sub(both, text, count=1), count=1)
+    text = _SPAN.sub(lambda line: f"{line[0]}\n/*@ admit {line[2]} <= {plan.lean_max}; */ ;", text)
+    if plan.tracking:
+        text = _tracked(plan, text)
+    notes = "".join(f"\n/*@ split square < {cut}; */ ;" for cut in _cuts(plan) if cut)
+    return _SQUARE.sub(lambda line: line[0] + notes, text, count=1)
+
+
+_TRACKED_LEAN = re.compile(r"^( *)zero_lean = s->zero_lean \+ .*;$", re.MULTILINE)
+_TRACKED_PART = re.compile(r"^( *)s->zero_part = .* - .*;$", re.MULTILINE)
+_TRACKED_DUE = re.compile(r"^( *)s->zero_lean = zero_lean;$", re.MULTILINE)
+
+
+def _tracked(plan: Plan, text: str) -> str:
+    """Annotations of the tracked zero: the lean of all blocks but the last is what is stored."""
+    assert plan.tracking is not None
+    whole = plan.zero_lean_max
+    stored = whole - (plan.block_max >> plan.tracking.shift)
+    text = _TRACKED_LEAN.sub(
+        lambda line: f"{line[0]}\n/*@ admit -{whole} <= zero_lean <= {whole}; */ ;", text
+    )
+    hold = plan.tracking.hold
+    text = _TRACKED_PART.sub(
+        lambda line: f"{line[0]}\n/*@ admit -{hold} <= s->zero_part <= {hold}; */ ;", text
+    )
+    return _TRACKED_DUE.sub(
+        lambda line: f"/*@ admit -{stored} <= zero_lean <= {stored}; */ ;\n{line[0]}", text
+    )
+
+
+def _cuts(plan: Plan) -> list[int]:
+    """Arguments of the root from which on another of its leading digits is that of the greatest
+    root, so that in each piece between two of them the digits below are free."""
+    if plan.measure != "rms":
+        return []
+    greatest = math.isqrt(plan.total_max >> plan.reading_shift)
+    return sorted({((greatest >> n) << n) ** 2 for n in range(17)})

@@ -2,14 +2,14 @@
 
 Every field has one call that stores it (``regulator.state``), besides reset; one that is not shared
 is that call's alone, to read as well. The content goes into the slot that is not in use, then the
-field that says which slot is stored, once and last; a reader reads that field once and before the
-content, and the content of that slot only. Compilers keep the order of volatile accesses, so it is
-enough that the source has it.
+field that says which slot is stored, once and last; a reader reads that field once before the
+content, and perhaps again after it, and the content of that slot only. Compilers keep the order of
+volatile accesses, so it is enough that the source has it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 from halfcycle.prove.c_source import Source
@@ -30,10 +30,11 @@ def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
             yield f"the state has no field {name}"
             continue
         kind, length, volatile = declared[name]
-        if field.shared and not volatile:
+        if field.is_shared(plan) and not volatile:
             yield f"{name} is seen by another level and is not volatile"
-        if (length or 1) != field.slots:
-            yield f"{name} has {length or 1} elements, not {field.slots}"
+        slots = field.slot_count(plan) if field.indexed(plan) else 0
+        if length != slots:
+            yield f"{name} has {length or 1} elements, not {slots or 1}"
         if kind != source.types.get(field.c_type(plan)):
             yield f"{name} is not {field.c_type(plan)}"
     yield from _call_faults(plan, source)
@@ -56,50 +57,77 @@ def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
 
 def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:
     """What is out of order on the path that ``machine`` has run."""
-    shared = {field.name: field for field in fields_of(plan) if field.shared}
+    shared = {field.name: field for field in fields_of(plan) if field.is_shared(plan)}
     accesses = [access for access in machine.accesses if access.field in shared]
-    found = list(_trespasses(call, {f.name: f for f in fields_of(plan)}, machine.accesses))
+    found = list(_trespasses(call, {f.name: f for f in fields_of(plan)}, shared, machine.accesses))
     found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
     found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found
 
 
-def _trespasses(call: str, fields: dict[str, Field], accesses: list[Access]) -> Iterator[str]:
+def _is_content(field: Field) -> bool:
+    """Whether it has two slots, of which an index says which one is in use. ``field``: shared."""
+    return not field.hands_over and (field.slots == 2 or bool(field.hand_over))
+
+
+def _is_of(content: Field, index: Field) -> bool:
+    """Whether ``index`` says which slot of ``content`` is in use."""
+    if content.hand_over or index.hand_over:
+        return content.hand_over == index.name
+    return content.writer == index.writer
+
+
+def _trespasses(
+    call: str, fields: dict[str, Field], shared: Collection[str], accesses: list[Access]
+) -> Iterator[str]:
     """Accesses that are not this call's to make. A store of another call's field loses what that
-    call stores in between, even if it stores what it has read; a read of one that is not shared may
-    see a half of it, which is in no range that the proof takes for granted."""
+    call stores in between, even if it stores what it has read; a read of one that is not
+    ``shared`` may see a half of it, which is in no range that the proof takes for granted."""
     for access in accesses:
         field = fields[access.field]
         if field.writer == call:
             continue
         if access.is_store:
             yield f"{call} stores {field.name}, which {field.writer} writes"
-        elif not field.shared:
+        elif field.name not in shared:
             yield f"{call} reads {field.name}, which is {field.writer}'s alone"
-
-
-def _is_index(field: Field) -> bool:
-    return field.slots == 1
 
 
 def _stores(
     call: str, shared: dict[str, Field], stores: list[Access], machine: PathMachine, paths: Paths
 ) -> Iterator[str]:
-    indexes = [n for n, access in enumerate(stores) if _is_index(shared[access.field])]
-    if not stores:
-        return
-    if not indexes:
-        yield f"{call} stores {stores[0].field} and hands nothing over"
-        return
-    if indexes != [len(stores) - 1]:
-        late = stores[indexes[0] + 1 if indexes[0] + 1 < len(stores) else indexes[0]].field
-        yield f"{call} stores {late} after {stores[indexes[0]].field}, which hands it over"
-        return
-    (slot,) = machine.state[stores[-1].field]
-    newest = slot & 1
-    for access in stores[:-1]:
-        if access.at is None or not _holds(_meant(access.at, newest, paths)):
-            yield f"{call} stores {access.field} in a slot that is in use"
+    indexes = [field for field in shared.values() if field.hands_over]
+    stores = [access for access in stores if shared[access.field].writer == call]
+    for access in stores:
+        field = shared[access.field]
+        if _is_content(field) and not any(
+            _is_of(field, shared[a.field]) for a in stores if shared[a.field].hands_over
+        ):
+            yield f"{call} stores {access.field} and hands nothing over"
+            return
+    for index in indexes:
+        # What it hands over and what else is stored up to it, but for other hand-overs.
+        own = [
+            access
+            for access in stores
+            if access.field == index.name
+            or _is_of(shared[access.field], index)
+            or (not index.hand_over and not shared[access.field].hand_over)
+        ]
+        places = [n for n, access in enumerate(own) if access.field == index.name]
+        if not places:
+            continue
+        if places != [len(own) - 1]:
+            late = own[places[0] + 1 if places[0] + 1 < len(own) else places[0]].field
+            yield f"{call} stores {late} after {index.name}, which hands it over"
+            return
+        (slot,) = machine.state[index.name]
+        newest = slot & 1
+        for access in own:
+            if not _is_content(shared[access.field]):
+                continue
+            if access.at is None or not _holds(_meant(access.at, newest, paths)):
+                yield f"{call} stores {access.field} in a slot that is in use"
 
 
 def _meant(at: list[Any], newest: Any, paths: Paths) -> Any:
@@ -122,16 +150,25 @@ def _reads(
 ) -> Iterator[str]:
     """Of fields that another call writes: that call may come in between."""
     foreign = [access for access in reads if shared[access.field].writer != call]
-    indexes = [access.field for access in foreign if _is_index(shared[access.field])]
-    for name in sorted({name for name in indexes if indexes.count(name) > 1}):
-        yield f"{call} reads {name} more than once, so that it may change in between"
+    for name, field in shared.items():
+        places = [n for n, access in enumerate(foreign) if access.field == name]
+        contents = [
+            n
+            for n, access in enumerate(foreign)
+            if _is_content(shared[access.field]) and shared[access.field].writer == field.writer
+        ]
+        # Read again after the content, it tells whether anything came in between.
+        if not _is_content(field) and len([n for n in places if n < max(contents, default=0)]) > 1:
+            yield f"{call} reads {name} more than once, so that it may change in between"
     for position, access in enumerate(foreign):
-        if _is_index(shared[access.field]):
+        if not _is_content(shared[access.field]):
             continue
-        writer = shared[access.field].writer
-        before = [a.field for a in foreign[:position] if _is_index(shared[a.field])]
-        indexes = [name for name in before if shared[name].writer == writer]
-        if not indexes:
+        writer_indexes = [
+            name
+            for name in (a.field for a in foreign[:position])
+            if shared[name].hands_over and _is_of(shared[access.field], shared[name])
+        ]
+        if not writer_indexes:
             yield f"{call} reads {access.field} before what says which slot is in use"
-        elif not _holds(_meant(access.at or [], machine.state[indexes[0]][0] & 1, paths)):
+        elif not _holds(_meant(access.at or [], machine.state[writer_indexes[0]][0] & 1, paths)):
             yield f"{call} reads {access.field} in a slot that may be written meanwhile"

@@ -13,8 +13,13 @@ from halfcycle.prove.c_operators import masked, within
 from halfcycle.regulator.plan import ALL_FLAGS, Plan
 from halfcycle.regulator.state import fields_of
 
-LOCALS = {("update", "square"): "root_argument", ("drive", "wide"): ""}
+LOCALS = {
+    ("update", "square"): "root_argument",
+    ("drive", "wide"): "",
+}
 """Locals that carry another signal than the one of their name ("": none)."""
+BLOCK_LOCALS = {("update", "block"): "block_sum"}
+"""The same, of windows of blocks alone."""
 
 
 def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, Any]]:
@@ -25,20 +30,42 @@ def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, An
         for element in elements:
             yield f"{name} stays in {low}..{high}", within(element, low, high)
     term = plan.term_max
-    high_word = state.get("sum_high", [0])[0]
-    total = high_word * 2**32 + state["sum"][0]
-    yield f"sum stays below count * {term}", total <= state["count"][0] * term
-    if plan.sum_high:
-        for high, low in zip(state["window_high"], state["window_sum"], strict=True):
-            text = f"a window's sum stays below {plan.samples * term}"
-            yield text, high * 2**32 + low <= plan.samples * term
+    (total,) = _both_sides(state, "above", "below")
+    yield f"above + below stays below count * {term}", total <= state["count"][0] * term
+    for total in _both_sides(state, "window_above", "window_below"):
+        yield f"the sums of a block stay below {plan.block_max}", total <= plan.block_max
+    if plan.blockwise and plan.block_high:
+        for total in _sums(state, "ring"):
+            yield f"a sum of ring stays below {plan.block_max}", total <= plan.block_max
+    if plan.blockwise:
+        taken = plan.span_blocks - state["span_due"][0]
+        total = state["span_above"][0] + state["span_below"][0]
+        most = plan.block_max >> plan.lean_shift
+        yield f"the sums of a span stay below blocks * {most}", total <= taken * most
+    if plan.tracking:
+        taken = plan.tracking.blocks - state["zero_due"][0]
+        most = plan.block_max >> plan.tracking.shift
+        for lean in (state["zero_lean"][0], -state["zero_lean"][0]):
+            yield f"the lean of the zero stays within blocks * {most}", lean <= taken * most
     for flags in state["flags"]:
         yield "only defined flags are set", flags == masked(flags, ALL_FLAGS)
+
+
+def _sums(state: dict[str, list[Any]], name: str) -> list[Any]:
+    """The elements of a sum with their high words, if it has any."""
+    highs = state.get(f"{name}_high", [0] * len(state[name]))
+    return [high * 2**32 + low for high, low in zip(highs, state[name], strict=True)]
+
+
+def _both_sides(state: dict[str, list[Any]], above: str, below: str) -> list[Any]:
+    return [a + b for a, b in zip(_sums(state, above), _sums(state, below), strict=True)]
 
 
 def local_range(plan: Plan, call: str, local: str) -> tuple[int, int] | None:
     """The declared range of a local that carries a signal of the Plan, else None."""
     carried = LOCALS.get((call, local), local)
+    if plan.blockwise and (call, local) in BLOCK_LOCALS:
+        carried = BLOCK_LOCALS[call, local]
     for signal in plan.signals:
         if signal.name == carried and signal.bits <= 32:
             return signal.lowest, signal.highest

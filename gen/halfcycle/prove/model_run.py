@@ -1,7 +1,8 @@
 """The reference model itself on unknown integers: the other side of every proof of equality.
 
 It is run from a copy of its own module, in which the square root stands for what ``root_proof``
-shows of it; everything else is the code that the tests and ``verify.compare`` run.
+shows of it, and some small functions for what ``pure_proof`` shows; everything else is the code
+that the tests and ``verify.compare`` run.
 """
 
 from __future__ import annotations
@@ -9,10 +10,12 @@ from __future__ import annotations
 import functools
 import importlib.util
 import math
+from collections.abc import Mapping
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
 from halfcycle.prove.paths import Paths, Symbol
+from halfcycle.prove.pure_proof import Pure
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import STATE
@@ -38,13 +41,17 @@ class Elements(list[Any]):
             super().__setitem__(at, value)
 
 
-def copy(paths: Paths) -> ModuleType:
-    """The model's module with the root of ``paths``."""
+def copy(paths: Paths, proven: Mapping[str, Pure]) -> ModuleType:
+    """The model's module with the root of ``paths``, and with the functions that are ``proven`` of
+    the C."""
     spec = importlib.util.find_spec(MODEL)
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     functions = {**vars(arithmetic), "root": functools.partial(root, paths)}
+    functions |= {
+        name: functools.partial(_pure, paths, name, pure) for name, pure in proven.items()
+    }
     module.arithmetic = SimpleNamespace(**functions)  # type: ignore[attr-defined]
     return module
 
@@ -58,19 +65,25 @@ def root(paths: Paths, value: Any) -> Any:
     return paths.function("root", (value,), math.isqrt(max(low, 0)), top)[0]
 
 
+def _pure(paths: Paths, name: str, pure: Pure, *arguments: Any) -> Any:
+    """The function of what the C's takes: constants of the Plan come after it."""
+    return pure.apply(paths, name, arguments[: len(pure.domain)])
+
+
 def run(
     model: ModuleType, plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
 ) -> tuple[dict[str, list[Any]], Any]:
     """State and result of the model (a ``copy``) after ``call`` from ``state`` (field to
     elements)."""
     regulator = model.Regulator(plan)
-    for field in STATE:
-        elements = state.get(field.name, [0] * field.slots)
-        value = Elements(elements) if field.slots > 1 else elements[0]
+    present = [field for field in STATE if field.slot_count(plan)]
+    for field in present:
+        elements = state.get(field.name, [0] * field.slot_count(plan))
+        value = Elements(elements) if field.indexed(plan) else elements[0]
         setattr(regulator, model.attribute(field), value)
     result = getattr(regulator, call)(*arguments)
     after: dict[str, list[Any]] = {}
-    for field in STATE:
+    for field in present:
         value = getattr(regulator, model.attribute(field))
         after[field.name] = list(value) if isinstance(value, list) else [value]
     return after, result

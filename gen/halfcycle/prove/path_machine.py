@@ -109,7 +109,7 @@ class PathMachine(Machine):
         source: Source,
         paths: Paths,
         state: dict[str, list[Any]],
-        known: Mapping[str, Callable[[Any], Any]],
+        known: Mapping[str, Callable[..., Any]],
     ) -> None:
         super().__init__(source, Claims(), state, lambda *_: None)
         self.arithmetic = ExactArithmetic(source.widths, Claims())
@@ -118,14 +118,19 @@ class PathMachine(Machine):
 
     def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
         known = self._functions.get(name)
-        kinds = [kind for _, kind in self.source.parameters.get(name, ()) if kind is not None]
-        if known is None or len(arguments) != 1 or len(kinds) != 1:
+        if known is None:
             return super().call(name, arguments, where)
-        # As in any call: C99 6.5.2.2, 7 of the argument, 6.8.6.4, 3 of the result.
-        taken = self.arithmetic.converted(arguments[0], kinds[0], where)
+        # As in any call: C99 6.5.2.2, 7 of the arguments, 6.8.6.4, 3 of the result.
+        kinds = [kind for _, kind in self.source.parameters[name]]
+        taken = [
+            self.arithmetic.converted(argument, kind, where)
+            for argument, kind in zip(arguments, kinds, strict=True)
+            if kind is not None
+        ]
         returned = self.source.int_type(self.source.functions[name].decl.type.type)
-        assert returned is not None
-        result = Number(known(taken.value), self.source.types["uint32_t"])
+        assert returned is not None and len(taken) == len(arguments)
+        word = self.source.types["int32_t" if returned.signed else "uint32_t"]
+        result = Number(known(*(argument.value for argument in taken)), word)
         return self.arithmetic.converted(result, returned, f"{where} returns")
 
     def where(self, node: Any) -> str:

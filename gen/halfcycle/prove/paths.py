@@ -15,12 +15,25 @@ from typing import Any
 
 import z3
 
+from halfcycle.prove.quotients import Form, Quotients
+from halfcycle.prove.terms import Node
+
 MAX_PATHS = 50_000
-TIMEOUT_MS = 30_000
-"""For one question to the solver: it takes some milliseconds, so this is for a busy machine."""
-AGAIN_MS = 120_000
-UNBOUNDED = 1 << 200
-"""Beyond every number that occurs: the bounds of what nothing is known of."""
+TIMEOUT_MS = 2_000
+"""For one question to the solver, which takes some milliseconds as a rule."""
+AGAIN: tuple[tuple[int, dict[str, int]], ...] = (
+    (5_000, {"random_seed": 1}),
+    (5_000, {"arith.solver": 2}),
+    (30_000, {"random_seed": 2}),
+    (120_000, {"arith.solver": 2}),
+)
+"""For a question that took longer: milliseconds and options, one after the other."""
+FLOOR = "floor by "
+MAX_LEAVES = 2
+"""Fields in a sum whose quotient the solver is always shown as it is. Of a longer one, a window of
+several blocks, it may know only the bounds, and that equal sums have equal quotients (``cuts``):
+enough if both sides divide the same sum, whole or cut into words (``quotients``), and a hundred
+times as fast."""
 
 
 class DeadEndError(Exception):
@@ -32,58 +45,6 @@ class UndecidedError(Exception):
 
 
 Bounds = tuple[int, int]
-
-
-class Node:
-    """A term, made once however often a path comes by: z3's form of it is built only if needed."""
-
-    __slots__ = ("_simple", "_z3", "parts", "sign")
-
-    def __init__(self, sign: str, parts: tuple[Any, ...]) -> None:
-        self.sign, self.parts = sign, parts
-        self._z3: Any = None
-        self._simple: Any = None
-
-    @property
-    def z3(self) -> Any:
-        """The term in z3."""
-        if self._z3 is None:
-            self._z3 = self._built()
-        return self._z3
-
-    @property
-    def simple(self) -> Any:
-        """The same, simplified."""
-        if self._simple is None:
-            self._simple = z3.simplify(self.z3)
-        return self._simple
-
-    def _built(self) -> Any:  # noqa: PLR0911 (one an operator)
-        if self.sign == "number":
-            return z3.IntVal(self.parts[0])
-        if self.sign == "unknown":
-            return z3.Int(self.parts[0])
-        a, b, *more = (part.z3 for part in self.parts)
-        match self.sign:
-            case "+":
-                return a + b
-            case "-":
-                return a - b
-            case "*":
-                return a * b
-            case "/":
-                return a / b
-            case "%":
-                return a % b
-            case "if":
-                return z3.If(a, b, more[0])
-            case "<":
-                return a < b
-            case "<=":
-                return a <= b
-            case "==":
-                return a == b
-        return a != b
 
 
 class Symbol:
@@ -114,8 +75,11 @@ class Symbol:
     def _made(self, sign: str, left: Any, right: Any, bounds: Bounds, zeros: int = 0) -> Any:
         if bounds[0] == bounds[1]:
             return bounds[0]
-        node = self.paths.node
-        return Symbol(self.paths, node(sign, self._node(left), self._node(right)), bounds, zeros)
+        node = self.paths.node(sign, self._node(left), self._node(right))
+        made = Symbol(self.paths, node, bounds, zeros)
+        if sign == "/":
+            self.paths.quotients.leaves[node] = made
+        return made
 
     def _node(self, value: Any) -> Node:
         return value.node if isinstance(value, Symbol) else self.paths.node("number", int(value))
@@ -168,6 +132,8 @@ class Symbol:
             return self
         assert divisor > 0
         low, high = self.bounds
+        if self.paths.cuts and self.paths.quotients.is_long(self.paths.form(self), MAX_LEAVES):
+            return self.paths.quotient(self, divisor)
         places = max(0, self.zeros - (divisor.bit_length() - 1)) if is_power(divisor) else 0
         return self._made("/", self, divisor, (low // divisor, high // divisor), places)
 
@@ -180,7 +146,12 @@ class Symbol:
             return self
         if low // divisor == high // divisor:
             return self - low // divisor * divisor
-        return self._made("%", self, divisor, (0, divisor - 1))
+        rest = self._made("%", self, divisor, (0, divisor - 1))
+        if self.paths.cuts:
+            self.paths.quotients.forms[rest.node] = self.paths.form(self).plus(
+                self.paths.form(self // divisor), -divisor
+            )
+        return rest
 
     def __lshift__(self, places: int) -> Any:
         return self * (1 << places)
@@ -193,7 +164,12 @@ class Symbol:
             if mask.value is mask:
                 raise UndecidedError("an & of two unknowns")
             mask = mask.value
-        assert mask >= 0
+        if mask < 0:  # All bits but some.
+            rest = self - (self & ~mask)
+            low, high = self.bounds
+            if low < 0 or isinstance(rest, int):
+                return rest
+            return Symbol(self.paths, rest.node, (0, high))
         total: Any = 0
         while mask:
             low = (mask & -mask).bit_length() - 1
@@ -331,16 +307,19 @@ def compared(left: Any, sign: str, right: Any) -> bool | Truth:
 class Opaque:
     """One use of a function that the solver knows by its properties only."""
 
-    __slots__ = ("arguments", "name", "result")
+    __slots__ = ("arguments", "name", "result", "rule")
 
-    def __init__(self, name: str, arguments: tuple[Any, ...], result: Any) -> None:
-        self.name, self.arguments, self.result = name, arguments, result
+    def __init__(
+        self, name: str, arguments: tuple[Any, ...], result: Any, rule: Callable[..., int] | None
+    ) -> None:
+        self.name, self.arguments, self.result, self.rule = name, arguments, result, rule
 
 
 class Paths:
     """Every path of one run; numbers are mathematical integers."""
 
-    def __init__(self, limit_s: float = math.inf) -> None:
+    def __init__(self, limit_s: float = math.inf, *, cuts: bool = False) -> None:
+        self.cuts, self.has_cut = cuts, False
         self.solver = z3.SolverFor("QF_LIA")
         self.solver.set("timeout", TIMEOUT_MS)
         self.solver.set("random_seed", 0)
@@ -359,6 +338,7 @@ class Paths:
         self._nodes: dict[tuple[Any, ...], Node] = {}
         self._opposite: dict[Node, Any] = {}
         self._fresh = 0
+        self.quotients = Quotients()
 
     def explore(self, run: Callable[[], None]) -> None:
         """Call ``run`` for every path; it must do the same each time. Raises UndecidedError."""
@@ -380,6 +360,7 @@ class Paths:
         self._prefix, self._taken = prefix, []
         self._model, self._fresh = None, 0
         self._known, self._bounds, self.opaque = {}, {}, []
+        self.quotients = Quotients()
 
     def node(self, sign: str, *parts: Any) -> Node:
         """The one node of this sign and these parts."""
@@ -405,7 +386,8 @@ class Paths:
         node = self.node("unknown", f"{name}!{self._fresh}")
         if not self.replaying:
             self.assume(node.z3 >= low, node.z3 <= high)
-        return Symbol(self, node, (low, high))
+        made = self.quotients.leaves[node] = Symbol(self, node, (low, high))
+        return made
 
     def assume(self, *facts: Any) -> None:
         """Take z3 terms as given from here on."""
@@ -451,12 +433,15 @@ class Paths:
             raise UndecidedError("the time for it ran out")
         solver = self.solver
         answer = solver.check()
-        if answer == z3.unknown:
-            # From the start, without what it has learnt on other paths: that may go another way.
-            solver = z3.SolverFor("QF_LIA")
-            solver.set("timeout", AGAIN_MS)
-            solver.add(*self.solver.assertions())
-            answer = solver.check()
+        for limit_ms, options in AGAIN:
+            if answer == z3.unknown:
+                # From the start, without what was learnt on other paths, and by other rules.
+                solver = z3.SolverFor("QF_LIA")
+                solver.set("timeout", limit_ms)
+                for option, value in options.items():
+                    solver.set(option, value)
+                solver.add(*self.solver.assertions())
+                answer = solver.check()
         if answer == z3.unknown:
             raise UndecidedError(f"the solver gave up: {solver.reason_unknown()}")
         self._model = solver.model() if answer == z3.sat else None
@@ -505,7 +490,46 @@ class Paths:
             return yes
         (a, b), (c, d) = bounds_of(yes), bounds_of(no)
         node = self.node("if", condition.node, self.node_of(yes), self.node_of(no))
-        return Symbol(self, node, (min(a, c), max(b, d)), min(zeros(yes), zeros(no)))
+        made = Symbol(self, node, (min(a, c), max(b, d)), min(zeros(yes), zeros(no)))
+        self.quotients.leaves[node] = made
+        return made
+
+    def form(self, value: Any) -> Form:
+        """A number of this path as a sum."""
+        return self.quotients.form(self.node_of(value))
+
+    def quotient(self, long: Symbol, divisor: int) -> Any:
+        """``long`` by ``divisor``, to below: what the divisor goes into, and of the rest, if that
+        is still long, no more than its bounds."""
+        whole, rest = self.form(long).divided(divisor)
+        rest, by = self.quotients.dividend(rest, divisor)
+        dividend = self.quotients.symbol(rest)
+        if self.quotients.is_long(rest, MAX_LEAVES):
+            low, high = dividend.bounds
+            part, _ = self.function(f"{FLOOR}{by}", (dividend,), low // by, high // by)
+            if isinstance(part, Symbol):
+                self.quotients.of[part.node] = (rest, by)
+        else:
+            part = dividend // by
+        quotient = self.quotients.symbol(whole) + part
+        if not isinstance(quotient, Symbol):
+            return quotient
+        low, high = long.bounds
+        return Symbol(self, quotient.node, (low // divisor, high // divisor))
+
+    def _ordered(self, value: Any) -> Any:
+        """A long sum as all that are equal to it by their forms are written."""
+        form = self.form(value)
+        if self.cuts and self.quotients.is_long(form, MAX_LEAVES):
+            return self.quotients.symbol(form)
+        return value
+
+    def is_within(self, value: Any, low: int, high: int) -> bool:
+        """Whether ``value`` is in [low, high] on the side of the path that is taken. Of a quotient
+        of which little is known, what was divided tells."""
+        dividend, by = self.quotients.undivided(self.form(value))
+        number = value if by == 1 else self.quotients.symbol(dividend)
+        return bool(number >= low * by) and bool(number < (high + 1) * by)
 
     def product(self, a: Symbol, b: Symbol) -> Any:
         """a * b of two unknowns: linear bounds, and equal if the factors are."""
@@ -528,22 +552,29 @@ class Paths:
         return product
 
     def function(
-        self, name: str, arguments: tuple[Any, ...], low: int, high: int
+        self,
+        name: str,
+        arguments: tuple[Any, ...],
+        low: int,
+        high: int,
+        rule: Callable[..., int] | None = None,
     ) -> tuple[Any, bool]:
         """The result, in [low, high], of a function that gives the same for the same arguments
-        (a product: in either order), and whether it is new on this path."""
-        terms = [self.node_of(argument).simple for argument in arguments]
+        (a product: in either order), and whether it is new on this path. ``rule``: it on numbers,
+        if its name does not say."""
+        terms = [self.node_of(self._ordered(argument)).simple for argument in arguments]
         orders = [terms, terms[::-1]] if name == "product" else [terms]
         same_name = [use for use in self.opaque if use.name == name]
         for use in same_name:
             if any(all(x.eq(y) for x, y in zip(use.arguments, o, strict=True)) for o in orders):
                 return use.result, False
+        self.has_cut = self.has_cut or name.startswith(FLOOR)
         result = self.unknown(name, low, high)
         for use in same_name if not self.replaying else ():
             for order in orders:
                 equal = z3.And(*(x == y for x, y in zip(use.arguments, order, strict=True)))
                 self.assume(z3.Implies(equal, term_of(use.result) == term_of(result)))
-        self.opaque.append(Opaque(name, tuple(terms), result))
+        self.opaque.append(Opaque(name, tuple(terms), result, rule))
         return result, True
 
     def counterexample(self, conditions: list[Any]) -> Iterator[Any]:
@@ -578,6 +609,16 @@ class Paths:
                 a, b = use.arguments if not turn else use.arguments[::-1]
                 number = model.eval(a, model_completion=True)
                 self.solver.add(a == number, result == number * b)
+            elif use.name.startswith(FLOOR):
+                divisor = int(use.name.removeprefix(FLOOR))
+                r = model.eval(result, model_completion=True).as_long()
+                (argument,) = use.arguments
+                self.solver.add(result == r, argument >= r * divisor)
+                self.solver.add(argument < (r + 1) * divisor)
+            elif use.rule is not None:
+                numbers = [model.eval(a, model_completion=True) for a in use.arguments]
+                self.solver.add(*(a == n for a, n in zip(use.arguments, numbers, strict=True)))
+                self.solver.add(result == use.rule(*(number.as_long() for number in numbers)))
             else:
                 r = model.eval(result, model_completion=True).as_long()
                 (argument,) = use.arguments

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from halfcycle.prove.equality import Example
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import FIELDS
+from halfcycle.regulator.state import field_names
 from halfcycle.verify import compiler, isolated
 from halfcycle.verify.compare import RESULT
 
@@ -43,7 +43,7 @@ def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) ->
     arguments = () if example.argument is None else (example.argument,)
     result = getattr(model, call)(*arguments)
     wanted = {**model.fields(), RESULT: result or 0}
-    for field in (*FIELDS, RESULT):
+    for field in (*field_names(plan), RESULT):
         if wanted[field] != got[field]:
             return Replay(field, wanted[field], got[field])
     return Replay()

@@ -60,10 +60,10 @@ def wrong_argument(source: Source, name: str, top: int) -> int | None:
     """A number of [0, ``top``] of which the C's root is another than the model's, None if none of
     those that are tried is: both sides of squares, and of where the rounding changes."""
     highest = math.isqrt(top)
-    roots = {*range(min(highest, 64) + 1), highest, *(1 << bit for bit in range(17))}
+    roots: set[int] = {*range(min(highest, 64) + 1), highest, *(1 << bit for bit in range(17))}
     roots |= {highest * step // TRIED_ROOTS for step in range(TRIED_ROOTS)}
     for root in sorted(roots):
-        edges = (root * (root - 1), root * root, root * (root + 1))
+        edges: tuple[int, ...] = (root * (root - 1), root * root, root * (root + 1))
         for value in (edge + side for edge in edges for side in (-1, 0, 1)):
             if 0 <= value <= top and _root_of(source, name, value) != arithmetic.root(value):
                 return int(value)

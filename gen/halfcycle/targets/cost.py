@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import CALL_NAMES, FIELDS
+from halfcycle.regulator.state import CALL_NAMES, field_names
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.emulated import Run
@@ -68,27 +68,33 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
     """The calls to measure; the same for the same arguments."""
     generator = random.Random(seed)
     chosen: list[Call] = []
+    names = field_names(plan)
     updates = [*adversarial.update_states(plan, generator, states), *_root_states(plan, generator)]
     chosen += [Call("_update", _row(state), 0, "update") for state in updates]
     from_states, codes = adversarial.sample_states(plan, generator, states)
-    count = FIELDS.index("count")
+    count = names.index("count")
     for state, code in zip(from_states, codes.tolist(), strict=True):
-        kind = "closing" if state[count] == plan.samples - 1 else "sample"
+        kind = "closing" if state[count] == plan.block_samples - 1 else "sample"
         chosen.append(Call("_sample", _row(state), code, kind))
     numbers = np.random.default_rng(seed)
     state = _row(from_states[0])
     for millivolts in _few(adversarial.target_values(plan, numbers, 40)):
         chosen.append(Call("_set_target_mv", state, millivolts, "set_target"))
-    scale = FIELDS.index(f"scale_{state[FIELDS.index('output_slot')]}")
+    scale = _in_force(names, state, "scale")
     for level in adversarial.drive_scales(plan, numbers, 3):
         at = (*state[:scale], level, *state[scale + 1 :])
         edges = [edge + side for edge in range(0, TURN + 1, 4096) for side in (-1, 0, 1)]
         chosen += [Call("_drive", at, phase % TURN, "drive") for phase in edges]
-    reading = FIELDS.index(f"reading_{state[FIELDS.index('output_slot')]}")
+    reading = _in_force(names, state, "reading")
     for value in (0, 1, plan.target_rated, plan.reading_max):
         at = (*state[:reading], value, *state[reading + 1 :])
         chosen.append(Call("_rms_mv", at, 0, "rms_mv"))
     return chosen
+
+
+def _in_force(names: Sequence[str], state: Sequence[int], field: str) -> int:
+    """The place of the slot of an output that is in use."""
+    return names.index(f"{field}_{state[names.index('output_slot')]}")
 
 
 def _few(values: NDArray[np.int64]) -> list[int]:
@@ -111,13 +117,14 @@ def _root_states(plan: Plan, generator: random.Random) -> list[NDArray[np.int64]
     }
     patterns |= {0x55555555 & ((1 << bits) - 1) for bits in range(plan.reading_max.bit_length())}
     chosen: list[NDArray[np.int64]] = []
-    slots = [FIELDS.index(name) for name in ("window_sum_0", "window_sum_1")]
-    highs = [FIELDS.index(name) for name in ("window_high_0", "window_high_1")]
+    names = field_names(plan)
     for reading in sorted(patterns):
         for state in adversarial.update_states(plan, generator, 8):
             total = adversarial.window_total(plan, reading, generator)
-            for low, high in zip(slots, highs, strict=True):
-                state[low], state[high] = total & 0xFFFFFFFF, total >> 32
+            blocks = adversarial.block_sums(plan, total, generator)
+            for name, value in adversarial.handed_over(blocks).items():
+                if name in names:
+                    state[names.index(name)] = value
             chosen.append(state)
     return chosen
 
@@ -153,6 +160,8 @@ def measure(plan: Plan, cpu: UnicornCpu | CountingCpu, measured: Sequence[Call])
             None if run.cycles is None else max(before.cycles or 0, run.cycles),
             max(before.stack_bytes, run.stack_bytes),
         )
+    # Where a block is one sample, each sample ends one.
+    kinds.setdefault("sample", kinds["closing"])
     called = {f"{name}{call.function}" for call in measured}
     told = not isinstance(cpu, UnicornCpu) or cpu.sizes_told
     executed = cpu.executed if told else None
@@ -193,7 +202,7 @@ def _by_guest(plan: Plan, cpu: CountingCpu, measured: Sequence[Call]) -> list[Ru
         requests = []
         for call in measured:
             if call.function == function:
-                requests.append(guest.load(dict(zip(FIELDS, call.state, strict=True))))
+                requests.append(guest.load(dict(zip(field_names(plan), call.state, strict=True))))
                 requests.append(_command(plan, _COMMANDS[function], call))
         [runs] = cpu.counted(requests, [f"{plan.name}{function}"])
         queues[function] = iter(runs)
@@ -201,11 +210,12 @@ def _by_guest(plan: Plan, cpu: CountingCpu, measured: Sequence[Call]) -> list[Ru
 
 
 def _command(plan: Plan, command: str, call: Call) -> Words:
+    names = field_names(plan)
     if call.function == "_drive":
-        scale = call.state[FIELDS.index(f"scale_{call.state[FIELDS.index('output_slot')]}")]
+        scale = call.state[_in_force(names, call.state, "scale")]
         values = [ord("W"), scale, call.argument, 0, 1]
     elif call.function == "_rms_mv":
-        reading = call.state[FIELDS.index(f"reading_{call.state[FIELDS.index('output_slot')]}")]
+        reading = call.state[_in_force(names, call.state, "reading")]
         values = [ord("M"), reading]
     elif call.function == "_update":
         values = [ord(command)]

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
-from halfcycle.regulator.state import FIELDS
-from halfcycle.regulator.trace import Ints
+from halfcycle.regulator.trace import COMPLETE, Ints
 from halfcycle.verify import c_interface, compare
 from halfcycle.verify.harness import Harness
 from halfcycle.verify.scenarios import SimulatedPlant
@@ -55,6 +54,12 @@ class Job:
     request: Words
     expected: Ints
     """Shape (len(fields), columns)."""
+
+    @property
+    def state_fields(self) -> int:
+        """Numbers of the state that a record begins with."""
+        names = self.fields
+        return names.index(COMPLETE) if COMPLETE in names else len(names)
 
     @property
     def answers(self) -> int:
@@ -178,8 +183,8 @@ def jobs(
 
 
 def load(state: Mapping[str, int]) -> Words:
-    """The request that sets every state field."""
-    return _words(np.asarray([ord("L"), *(state[name] for name in FIELDS)]))
+    """The request that sets every state field; ``state`` has them in their order."""
+    return _words(np.asarray([ord("L"), *state.values()]))
 
 
 def _words(values: NDArray[np.int64]) -> Words:

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.trace import RECORD
 from halfcycle.targets import request
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.emulated import CrashedError, Run, ran
@@ -61,7 +60,7 @@ class MspdebugCpu:
 
     def exchange(self, requests: Sequence[Words]) -> Words:
         """Give the guest (``target_guest.c``) its requests; every word that it answers."""
-        chunks = list(request.chunks(requests, _IN_WORDS, _OUT_WORDS))
+        chunks = list(request.chunks(requests, self._state_fields, _IN_WORDS, _OUT_WORDS))
         with tempfile.TemporaryDirectory(prefix="halfcycle-") as name:
             folder = Path(name)
             lines = self._start()
@@ -102,7 +101,7 @@ class MspdebugCpu:
             low = pointer - _DEPTH
             lines = [*begin, f"setbreak {back}", "simio add tracer t"]
             wanted = []
-            for number, group in enumerate(_groups(pairs)):
+            for number, group in enumerate(_groups(pairs, self._state_fields)):
                 lines += self._load(folder, f"in{number}.bin", np.concatenate(group))
                 for _ in group:
                     lines += ["run", f"fill {low} {_DEPTH} {_PAINT:#x}", "simio config t clear"]
@@ -114,6 +113,10 @@ class MspdebugCpu:
             raise CrashedError(f"{self._machine.name}: {function} did not return to its caller")
         parts = told.split("=> simio info t")[1:]
         return [[_run(part, pointer + 2, low) for part in parts]]
+
+    @property
+    def _state_fields(self) -> int:
+        return self.image.symbols["hc_guest_fields"].size // 4
 
     def _at(self, symbol: str) -> int:
         return self.image.symbols[symbol].address
@@ -151,9 +154,10 @@ class MspdebugCpu:
         return [(int(one[1], 16), int(one[2], 16)) for one in _STOP.finditer(told)]
 
 
-def _groups(pairs: Sequence[Words]) -> list[list[Words]]:
+def _groups(pairs: Sequence[Words], state_fields: int) -> list[list[Words]]:
     """The calls in groups whose requests and answers fit the guest's memory."""
-    most = min(_IN_WORDS // max(len(pair) for pair in pairs), _OUT_WORDS // len(RECORD))
+    record = request.record_length(state_fields)
+    most = min(_IN_WORDS // max(len(pair) for pair in pairs), _OUT_WORDS // record)
     return [list(pairs[at : at + most]) for at in range(0, len(pairs), most)]
 
 

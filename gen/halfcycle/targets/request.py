@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import FIELDS
-from halfcycle.regulator.trace import RECORD
+from halfcycle.regulator.state import READERS
 from halfcycle.targets.guest import Job
 from halfcycle.verify import scenarios
 
@@ -19,22 +18,33 @@ Words = NDArray[np.uint32]
 _EDGES = 40
 """First arguments of a call that are kept: ``verify.adversarial`` puts the edges there."""
 
-# Words and answers of each command; those of K and W depend on their arguments.
-_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "L": 1 + len(FIELDS), "N": 2, "U": 1, "W": 5}
-_ANSWERS = {"S": len(FIELDS), "V": 1, "M": 1, "N": len(RECORD), "U": len(RECORD)}
+# Words of each command; those of K and L depend on their arguments and on the state.
+_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "N": 2, "U": 1, "W": 5}
 
 
-def commands(request: Words) -> Iterator[tuple[Words, int]]:
-    """Each command of a request with its arguments, and how many words it is answered by."""
+def record_length(state_fields: int) -> int:
+    """Numbers of a record whose state has so many: then what sample and the readers returned."""
+    return state_fields + 1 + len(READERS)
+
+
+def commands(request: Words, state_fields: int) -> Iterator[tuple[Words, int]]:
+    """Each command of a request with its arguments, and how many words it is answered by.
+
+    ``state_fields``: numbers of the regulator's state.
+    """
+    record = record_length(state_fields)
+    answered = {"S": state_fields, "V": 1, "M": 1, "N": record, "U": record}
     at = 0
     while at < len(request):
         name = chr(request[at])
         if name == "K":
             ticks = int(request[at + 1])
-            length, answers = 2 + ticks, ticks * len(RECORD)
+            length, answers = 2 + ticks, ticks * record
+        elif name == "L":
+            length, answers = 1 + state_fields, 0
         else:
             length = _LENGTHS[name]
-            answers = int(request[at + 4]) if name == "W" else _ANSWERS.get(name, 0)
+            answers = int(request[at + 4]) if name == "W" else answered.get(name, 0)
         yield request[at : at + length], answers
         at += length
 
@@ -43,10 +53,11 @@ def _parts(command: Words, answers: int, ticks: int, phases: int) -> Iterator[tu
     """``command`` as several, of at most so many ticks or phases each."""
     name = chr(command[0])
     if name == "K" and len(command) - 2 > ticks:
+        record = answers // (len(command) - 2)
         for start in range(2, len(command), ticks):
             words = command[start : start + ticks]
             head = np.asarray([ord("K"), len(words)], np.uint32)
-            yield np.concatenate([head, words]), len(words) * len(RECORD)
+            yield np.concatenate([head, words]), len(words) * record
     elif name == "W" and answers > phases:
         _, scale, first, step, count = command.tolist()
         for start in range(0, count, phases):
@@ -57,16 +68,18 @@ def _parts(command: Words, answers: int, ticks: int, phases: int) -> Iterator[tu
         yield command, answers
 
 
-def chunks(requests: Sequence[Words], most_in: int, most_out: int) -> Iterator[tuple[Words, int]]:
+def chunks(
+    requests: Sequence[Words], state_fields: int, most_in: int, most_out: int
+) -> Iterator[tuple[Words, int]]:
     """The requests as a sequence of others, each with the number of words that it is answered by.
 
     None is longer than ``most_in`` words or answered by more than ``most_out``.
     """
     taken: list[Words] = []
     size = due = 0
-    ticks = min(most_in - 2, most_out // len(RECORD))
+    ticks = min(most_in - 2, most_out // record_length(state_fields))
     for request in requests:
-        for command, answers in commands(request):
+        for command, answers in commands(request, state_fields):
             for part, words in _parts(command, answers, ticks, most_out):
                 if taken and (size + len(part) > most_in or due + words > most_out):
                     yield np.concatenate(taken), due
@@ -83,7 +96,7 @@ def shortened(job: Job, columns: int) -> Job:
         return job
     taken: list[Words] = []
     left = columns
-    for command, answers in commands(job.request):
+    for command, answers in commands(job.request, job.state_fields):
         if left == 0:
             break
         part, words = next(_parts(command, answers, left, left))

@@ -18,17 +18,23 @@ from halfcycle.regulator.model import reading_of
 from halfcycle.regulator.plan import (
     ALL_FLAGS,
     CODE_MAX,
+    FLAG_IN_BAND,
+    FLAG_SETTLED,
     SCALE_ONE,
     SEQUENCE_MASK,
     TURN,
     WORD_MASK,
     Plan,
 )
-from halfcycle.regulator.state import FIELDS, fields_of
+from halfcycle.regulator.state import field_names, fields_of
 from halfcycle.regulator.trace import Ints
 
+STUCK_SHARE = 0.2
+"""Of update's states: those whose newest block lies on one side of the zero."""
 HELD_SHARE = 0.1
 """Of update's states: those that hold the drive, at a tie of the held value."""
+LIMIT_SHARE = 0.3
+"""Of update's states whose span can end at the least sum that leans: those that do."""
 STEADY_TURNS = 6
 """Turns of drive at one scale drawn from its range, besides those at its ends."""
 CHANGING_TURNS = 4
@@ -55,8 +61,8 @@ def total_max(plan: Plan, samples: int) -> int:
 
 
 def window_total(plan: Plan, reading: int, generator: random.Random) -> int:
-    """A window's sum at an edge of what rounds to ``reading``."""
-    shift, top = plan.reading_shift, total_max(plan, plan.samples)
+    """A window's weighted sum at an edge of what rounds to ``reading``."""
+    shift, top = plan.reading_shift, plan.total_max
     if plan.measure == "rms":
         # Root to nearest: r up to r^2 + r inclusive, then r + 1; perfect squares on the way.
         square = reading * reading + generator.choice((0, reading))
@@ -68,27 +74,97 @@ def window_total(plan: Plan, reading: int, generator: random.Random) -> int:
     return arithmetic.saturate(total, 0, top)
 
 
+def block_sums(plan: Plan, total: int, generator: random.Random) -> list[int]:
+    """Sums of the blocks of a window, the newest first, whose weighted sum is ``total`` if there
+    is such a window, else nearly."""
+    if not plan.blockwise:
+        return [total]
+    weights, top = plan.block_weights, plan.block_max
+    even = total // sum(weights)
+    spread = min(even, top - even)
+    blocks = [even + round(spread * generator.uniform(-1, 1)) for _ in weights]
+    least = min(range(len(weights)), key=weights.__getitem__)
+    for at in sorted(range(len(weights)), key=weights.__getitem__, reverse=True):
+        rest = total - sum(w * s for w, s in zip(weights, blocks, strict=True))
+        blocks[at] = arithmetic.saturate(blocks[at] + rest // weights[at], 0, top)
+    # What the least weight leaves over: one of the others takes a few steps and so alters the rest.
+    rest = total - sum(w * s for w, s in zip(weights, blocks, strict=True))
+    for at, weight in enumerate(weights):
+        for step in range(weights[least]):
+            back, left = divmod(rest - step * weight, weights[least])
+            moved = (blocks[at] + step, blocks[least] + back)
+            if left == 0 and at != least and min(moved) >= 0 and max(moved) <= top:
+                blocks[at], blocks[least] = moved
+                return blocks
+    return blocks
+
+
+def split_sums(plan: Plan, total: int, generator: random.Random) -> tuple[int, int]:
+    """A block's sum in two: of its codes at or above the zero and of those below it. All on one
+    side, or an eighth of that on the other, most often: a stuck sensor is told by it."""
+    edges = [0, total, total // 9, total - total // 9, total // 2]
+    above = _pick(generator, 0, total, edges)
+    # Next to a multiple of 8, where the eighth changes.
+    if generator.random() < 0.3:
+        greater = total - total // 9
+        above = greater if generator.random() < 0.5 else total - greater
+    return above, total - above
+
+
+def handed_over(blocks: Sequence[int], sides: Sequence[tuple[int, int]] = ()) -> dict[str, int]:
+    """The fields that hold these sums, the newest first: it in both slots, the others in the
+    ring. ``sides``: the newest at or above the zero and below it, by slot; else half each."""
+    newest = blocks[0]
+    values: dict[str, int] = {}
+    for slot, (above, below) in enumerate(sides or [(newest - newest // 2, newest // 2)] * 2):
+        for side, total in (("above", above), ("below", below)):
+            values[f"window_{side}_{slot}"] = total & WORD_MASK
+            values[f"window_{side}_high_{slot}"] = total >> 32
+    for slot, total in enumerate(blocks[1:]):
+        values |= {f"ring_{slot}": total & WORD_MASK, f"ring_high_{slot}": total >> 32}
+    return values
+
+
 def update_states(plan: Plan, generator: random.Random, count: int) -> Ints:
-    """States to call update from, shape (count, len(FIELDS))."""
+    """States to call update from, shape (count, fields)."""
     return _rows(plan, generator, [_update_state(plan, generator) for _ in range(count)])
 
 
 def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     is_held = generator.random() < HELD_SHARE
+    is_stuck = not is_held and generator.random() < STUCK_SHARE
     edges = [0, plan.hold_reading, plan.target_rated, plan.target_rated - plan.band]
     reading = _pick(generator, 0, plan.reading_max, [*edges, plan.reading_max])
     if is_held:
         reading = _pick(generator, 0, max(0, min(plan.hold_reading - 1, plan.reading_max)), [])
-    totals = [window_total(plan, reading, generator) for _ in range(2)]
+    windows = [
+        block_sums(plan, window_total(plan, reading, generator), generator) for _ in range(2)
+    ]
     state = _any_state(plan, generator)
     sequence = state["window_sequence"]
     elapsed = _pick(generator, 0, SEQUENCE_MASK, [1, 1, 1, 2, SEQUENCE_MASK])
     state["taken_sequence"] = (sequence - elapsed) & SEQUENCE_MASK
-    for slot in (0, 1):
-        state[f"window_sum_{slot}"] = totals[slot] & WORD_MASK
-        state[f"window_high_{slot}"] = totals[slot] >> 32
-    reading = reading_of(plan, totals[sequence & 1])
+    blocks = windows[sequence & 1]
+    sides = [split_sums(plan, window[0], generator) for window in windows]
+    if is_stuck:
+        whole = [(window[0], 0) for window in windows]
+        sides = whole if generator.random() < 0.5 else [one[::-1] for one in whole]
+        state["taken_sequence"] = (sequence - generator.choice((1, 1, 1, 2))) & SEQUENCE_MASK
+    state |= handed_over(blocks, sides)
+    state |= _lean_state(plan, generator, sides[sequence & 1])
+    if plan.blockwise:
+        # Mostly a PI step that follows the last one: what is decided there has the most sides.
+        if generator.random() < 0.5:
+            state["taken_sequence"] = (sequence - 1) & SEQUENCE_MASK
+        due = is_held or generator.random() < 0.8
+        driven = is_held or generator.random() < 0.7
+        state["blocks_due"] = 1 if due else generator.randint(1, plan.blocks)
+        if plan.updates > 1:
+            state["undriven"] = 0 if driven else generator.randint(0, plan.updates)
+    weighted = sum(w * s for w, s in zip(plan.block_weights, blocks, strict=True))
+    reading = reading_of(plan, weighted)
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
+    near += [reading] * (2 * plan.blockwise)
     near += [reading + error for error in _error_ties(plan, generator)]
     if is_held:
         near = [plan.target_max, reading + 1]
@@ -103,30 +179,102 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     now = f"scale_{state['output_slot']}"
     if is_held:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
+    near_hold = [state[now], plan.hold_scale, plan.scale_max, 0]
+    for slot in range(3 if plan.span_updates > 1 else 2):
+        state[f"least_{slot}"] = _pick(generator, 0, plan.scale_max, near_hold)
     state |= _drive_state(plan, generator, error, state[now], is_held)
+    state |= _zero_state(plan, generator, sides[sequence & 1], reading)
+    return state
+
+
+def _zero_state(
+    plan: Plan, generator: random.Random, newest: tuple[int, int], reading: int
+) -> dict[str, int]:
+    """What is known of the tracked zero: often so that this block ends its cycles, with a step to
+    where another code is taken or beside it, or to the ends of the clamp."""
+    tracking = plan.tracking
+    if tracking is None:
+        return {}
+    bits, hold = tracking.bits, tracking.hold
+    code = _pick(generator, -tracking.clamp, tracking.clamp, [-tracking.clamp, 0, tracking.clamp])
+    part = _pick(generator, -hold, hold, [-hold, 0, hold])
+    slot = generator.randint(0, 1)
+    due = 1 if generator.random() < 0.7 else generator.randint(1, tracking.blocks)
+    at = code << bits
+    beyond = tracking.limit + 1
+    edges = [at + hold, at + hold + 1, at - hold, at - hold - 1, beyond, -beyond]
+    there = _pick(generator, -beyond, beyond, edges)
+    per_code = tracking.slope
+    if plan.measure == "rms":
+        per_code = arithmetic.round_shift(reading * tracking.slope, tracking.slope_shift)
+    known = arithmetic.round_shift_signed(per_code * part, bits)
+    lean = known + (there - at - part << tracking.step_shift)
+    lean -= (newest[0] >> tracking.shift) - (newest[1] >> tracking.shift)
+    most = (tracking.blocks - due) * (plan.block_max >> tracking.shift)
+    state = {
+        f"zero_{slot}": plan.zero_code + code,
+        f"zero_{1 - slot}": plan.zero_code - code,
+        "zero_slot": slot,
+        "zero_part": part,
+        "zero_due": due,
+        "zero_lean": arithmetic.saturate(lean, -most, most),
+    }
+    if generator.random() < 0.6:
+        settled = FLAG_IN_BAND | FLAG_SETTLED
+        state |= {"flags_0": settled, "flags_1": settled}
+        if plan.updates > 1:
+            state["unsettled"] = 0
+    elif plan.updates > 1:
+        state["unsettled"] = generator.randint(0, plan.updates)
+    return state
+
+
+def _lean_state(plan: Plan, generator: random.Random, newest: tuple[int, int]) -> dict[str, int]:
+    """The span up to the newest block and how the one before leaned: often as this one will."""
+    above, below = (total >> plan.lean_shift for total in newest)
+    state: dict[str, int] = {}
+    if plan.blockwise:
+        due = 1 if generator.random() < 0.6 else generator.randint(1, plan.span_blocks)
+        room = (plan.span_blocks - due) * (plan.block_max >> plan.lean_shift)
+        taken = int(room * generator.random())
+        # On the side of the newest one, so that the whole span leans.
+        sides = split_sums(plan, taken, generator)
+        if generator.random() < 0.7:
+            sides = (taken, 0) if above > below else (0, taken)
+        # At and beside the least sum that leans.
+        rest = plan.lean_limit - max(above, below) - generator.randint(0, 1)
+        if 0 <= rest <= room and generator.random() < LIMIT_SHARE:
+            sides = (rest, 0) if above > below else (0, rest)
+        state = {"span_due": due, "stuck": generator.randint(0, 1)}
+        state |= zip(("span_above", "span_below"), sides, strict=True)
+        above, below = above + sides[0], below + sides[1]
+    now = arithmetic.lean(above, below, plan.lean_limit)
+    top = plan.lean_max
+    size, sign = abs(now), -1 if now < 0 else 1
+    # At and beside half as much and twice as much, where two spans lean alike no more.
+    edges = [size >> 1, (size >> 1) + 1, 2 * size - 1, 2 * size]
+    near = [0, now, -now, *(sign * edge for edge in edges)]
+    exact = generator.choice(near) if generator.random() < 0.6 else _pick(generator, -top, top, [])
+    state["lean"] = arithmetic.saturate(exact, -top, top)
     return state
 
 
 def _drive_state(
     plan: Plan, generator: random.Random, error: int, scale: int, is_held: bool
 ) -> dict[str, int]:
-    """Integral and trusted value of a state whose next error and present scale are known."""
+    """The integral of a state whose next error and present scale are known."""
     move = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
     push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
     top = plan.drive_max
-    below = plan.scale_max if not is_held else max(1, min(scale, plan.scale_max))
-    tie = (int(below * generator.random()) << plan.scale_shift) + arithmetic.half(plan.scale_shift)
-    if is_held:
-        # The least of the two, as a scale, is half way between two and below the one in force.
-        pair = [tie, min(top, tie + int((top - tie) * generator.random()))]
-        generator.shuffle(pair)
-        return {"integral": pair[0], "trusted": pair[1]}
+    tie = (int(plan.scale_max * generator.random()) << plan.scale_shift) + arithmetic.half(
+        plan.scale_shift
+    )
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
     limits += [tie - move - push] * 3
+    if is_held:
+        limits = [scale << plan.scale_shift, plan.hold_scale << plan.scale_shift]
     fits = [edge for edge in limits if 0 <= edge <= top]
-    integral = _pick(generator, 0, top, fits)
-    held = [integral, max(integral - 1, 0), min(scale << plan.scale_shift, top), top]
-    return {"integral": integral, "trusted": _pick(generator, 0, top, held)}
+    return {"integral": _pick(generator, 0, top, fits)}
 
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:
@@ -156,13 +304,18 @@ def _ties(gain: int, shift: int, top: int) -> tuple[int, ...]:
 
 def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     """Every field anywhere in its range, the ends and thresholds most often."""
-    count = _pick(generator, 0, plan.samples - 1, [0, plan.samples - 1])
+    count = _pick(generator, 0, plan.block_samples - 1, [0, plan.block_samples - 1])
     top = total_max(plan, count)
     total = _pick(generator, 0, top, [0, top, *range(1 << 32, top + 1, 1 << 32)])
+    above = _pick(generator, 0, total, [0, total, *range(1 << 32, total + 1, 1 << 32)])
     sequence = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     scales = [0, plan.hold_scale, plan.scale_max]
-    state = {"sum": total & WORD_MASK, "sum_high": total >> 32, "count": count}
+    state = {"count": count}
+    for side, of_side in (("above", above), ("below", total - above)):
+        state |= {side: of_side & WORD_MASK, f"{side}_high": of_side >> 32}
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
+    if plan.blockwise:
+        state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
     state["target_slot"], state["output_slot"] = generator.randint(0, 1), generator.randint(0, 1)
     for slot in (0, 1):
         state[f"target_{slot}"] = _pick(generator, 0, plan.target_max, [plan.target_rated])
@@ -172,26 +325,30 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     return state
 
 
-_AT_REST = ("window_sum", "window_high", "integral", "trusted", "ramp")
+_AT_REST = (
+    *("window_above", "window_above_high", "window_below", "window_below_high"),
+    *("integral", "least", "lean", "span_above", "span_below", "ramp"),
+)
 """Fields that no sample reads and that update's states set by themselves."""
 
 
 def _rows(plan: Plan, generator: random.Random, states: list[dict[str, int]]) -> Ints:
-    """The states as rows of FIELDS; a field that has no edges of its own here is drawn from its
+    """The states as rows of numbers; a field that has no edges of its own here is drawn from its
     range, the ends most often."""
     for field in fields_of(plan):
-        for name in field.elements:
+        for name in field.elements(plan):
             if field.name not in _AT_REST and name not in states[0]:
                 low, high = field.bounds(plan)
                 for state in states:
                     state[name] = _pick(generator, low, high, [low, high])
-    return np.asarray([[state.get(name, 0) for name in FIELDS] for state in states], dtype=np.int64)
+    names = field_names(plan)
+    return np.asarray([[state.get(name, 0) for name in names] for state in states], dtype=np.int64)
 
 
 def sample_states(
     plan: Plan, generator: random.Random, count: int
 ) -> tuple[Ints, NDArray[np.uint16]]:
-    """States to call sample from, shape (count, len(FIELDS)), and a code for each."""
+    """States to call sample from, shape (count, fields), and a code for each."""
     states = [_any_state(plan, generator) for _ in range(count)]
     edges = [0, plan.zero_code, plan.adc_max, CODE_MAX]
     codes = np.asarray([_pick(generator, 0, CODE_MAX, edges) for _ in states], dtype=np.uint16)

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 
 from halfcycle.base import resources
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, FIELDS, READERS, STATE
-from halfcycle.regulator.trace import RECORD
+from halfcycle.regulator.state import CALLS, READERS, STATE, field_names
+from halfcycle.regulator.trace import COMPLETE, record_names
 
 NAMES_HEADER = "regulator.h"
 STATE_HEADER = "state_fields.h"
@@ -45,14 +45,15 @@ def state_header(plan: Plan) -> dict[str, str]:
     every call with its number in ``state.CALLS``: ``DO`` and ``GET`` take the state alone, the
     others an argument of the type named; ``GET`` and ``GET_WITH`` return something.
     """
+    record = record_names(plan)
     lines = [
-        f"#define HC_FIELDS {len(FIELDS)}",
-        f"#define HC_RECORD {len(RECORD)}",
-        f"#define HC_COMPLETE {RECORD.index('complete')}",
+        f"#define HC_FIELDS {len(field_names(plan))}",
+        f"#define HC_RECORD {len(record)}",
+        f"#define HC_COMPLETE {record.index(COMPLETE)}",
         "#define HC_STATE(FIELD, ABSENT) \\",
         " \\\n".join(f"    {entry}" for entry in _state_entries(plan)),
         "#define HC_READERS(READER) \\",
-        " \\\n".join(f"    READER({RECORD.index(name)}, hc_{name})" for name in READERS),
+        " \\\n".join(f"    READER({record.index(name)}, hc_{name})" for name in READERS),
         "#define HC_CALLS(DO, DO_WITH, GET, GET_WITH) \\",
         " \\\n".join(f"    {entry}" for entry in _call_entries()),
         *(f"#define HC_TYPE_{field.name} {field.c_type(plan)}" for field in STATE),
@@ -63,8 +64,8 @@ def state_header(plan: Plan) -> dict[str, str]:
 def _state_entries(plan: Plan) -> Iterator[str]:
     number = 0
     for field in STATE:
-        for slot in range(field.slots):
-            place = f"{field.name}[{slot}]" if field.slots > 1 else field.name
+        for slot in range(field.slot_count(plan)):
+            place = f"{field.name}[{slot}]" if field.indexed(plan) else field.name
             if field.present(plan):
                 yield f"FIELD({number}, {place}, {field.c_type(plan)})"
             else:

@@ -16,8 +16,8 @@ import numpy as np
 from halfcycle.base import command_words
 from halfcycle.regulator.model import Regulator, drive_wave
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import FIELDS, READERS
-from halfcycle.regulator.trace import RECORD, Ints, scale_by, trace
+from halfcycle.regulator.state import READERS, field_names
+from halfcycle.regulator.trace import Ints, record_names, scale_by, trace
 from halfcycle.verify import adversarial, scenarios
 from halfcycle.verify.harness import Harness
 
@@ -193,7 +193,7 @@ def batches(
 
 
 def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator[Batch]:
-    regulator = Regulator(plan)
+    regulator, record = Regulator(plan), record_names(plan)
     harness.reset()
     if not scenario.cold:
         regulator.load(scenarios.steady_state(plan))
@@ -208,17 +208,17 @@ def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator
         compiled = harness.run(codes, targets, updates, plant)
         model = trace(regulator, codes, targets, updates)
         inputs = {"adc_code": codes.astype(np.int64)}
-        yield Batch(scenario.name, start, RECORD, model, compiled, inputs)
+        yield Batch(scenario.name, start, record, model, compiled, inputs)
 
 
 def _reset_batch(plan: Plan, harness: Harness) -> Batch:
     harness.reset()
     model, compiled = Regulator(plan).fields(), harness.fields()
-    return Batch("reset", 0, FIELDS, _column(model), _column(compiled), {})
+    return Batch("reset", 0, tuple(model), _column(model), _column(compiled), {})
 
 
 def _column(fields: Mapping[str, int]) -> Ints:
-    return np.asarray([[fields[name]] for name in FIELDS], dtype=np.int64)
+    return np.asarray([[value] for value in fields.values()], dtype=np.int64)
 
 
 def _value_batches(
@@ -258,19 +258,20 @@ def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int
         states = adversarial.update_states(plan, generator, count)
     else:
         states, codes = adversarial.sample_states(plan, generator, count)
-    inputs: dict[str, Ints] = dict(zip(FIELDS, states.T, strict=True))
+    inputs: dict[str, Ints] = dict(zip(field_names(plan), states.T, strict=True))
     if codes is not None:
         inputs["adc_code"] = codes.astype(np.int64)
     model = _called(plan, states, None if codes is None else codes.tolist())
-    return Batch(name, 0, RECORD, model, harness.single_calls(states, codes).T, inputs)
+    compiled = harness.single_calls(states, codes).T
+    return Batch(name, 0, record_names(plan), model, compiled, inputs)
 
 
 def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:
-    """The model's record after one call from each state, shape (len(RECORD), states)."""
-    regulator = Regulator(plan)
+    """The model's record after one call from each state, shape (rows, states)."""
+    regulator, names = Regulator(plan), field_names(plan)
     rows = []
     for row, state in enumerate(states.tolist()):
-        regulator.load(dict(zip(FIELDS, state, strict=True)))
+        regulator.load(dict(zip(names, state, strict=True)))
         complete = 0
         if codes is None:
             regulator.update()

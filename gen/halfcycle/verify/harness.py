@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, FIELDS
-from halfcycle.regulator.trace import RECORD, Ints
+from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.trace import Ints, record_names
 from halfcycle.verify import c_interface, library
 from halfcycle.verify.scenarios import SimulatedPlant
 
@@ -49,6 +49,10 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     return contents, [f"{c_interface.FOLDER}/harness.c", f"{plan.name}.c"]
 
 
+class StateOverrunError(Exception):
+    """The C wrote past the end of its state."""
+
+
 class Harness:
     """One compiled regulator with one instance of its state.
 
@@ -60,31 +64,35 @@ class Harness:
         self, plan: Plan, generated: Mapping[str, str], flags: Sequence[str] = ("-O2",)
     ) -> None:
         self.plan = plan
+        self._names, self._record = field_names(plan), len(record_names(plan))
         self._ffi, self._lib = library.load(_DECLARATIONS, *sources(plan, generated), flags)
-        if self._lib.harness_record_length() != len(RECORD):
+        if self._lib.harness_record_length() != self._record:
             raise AssertionError("the harness was built for another table of the state")
         self.state_bytes = int(self._lib.harness_state_bytes())
-        # int64 units keep the struct aligned.
-        self._state = self._ffi.new("int64_t[]", -(-self.state_bytes // 8))
+        # int64 units keep the struct aligned; one more byte at least shows what goes past it.
+        self._state = self._ffi.new("int64_t[]", self.state_bytes // 8 + 1)
+        self._beyond = b"\xa5" * (len(self._ffi.buffer(self._state)) - self.state_bytes)
+        self._ffi.buffer(self._state)[self.state_bytes :] = self._beyond
         self.reset()
 
     def reset(self) -> None:
         """Fill the state with rubbish, then call the C's reset."""
         self._lib.harness_restart(self._state)
+        self._check_end()
 
     def set_target_mv(self, rms_mv: int) -> None:
         """The C's set_target_mv, any int32."""
         self._lib.harness_set_target(self._state, rms_mv)
 
     def fields(self) -> dict[str, int]:
-        """Every state field; names of ``halfcycle.regulator.state.FIELDS``."""
-        row = np.empty(len(FIELDS), dtype=np.int64)
+        """Every state field; names of ``halfcycle.regulator.state.field_names``."""
+        row = np.empty(len(self._names), dtype=np.int64)
         self._lib.harness_store(self._state, self._pointer("int64_t *", row))
-        return dict(zip(FIELDS, row.tolist(), strict=True))
+        return dict(zip(self._names, row.tolist(), strict=True))
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every state field."""
-        row = np.asarray([values[name] for name in FIELDS], dtype=np.int64)
+        row = np.asarray([values[name] for name in self._names], dtype=np.int64)
         self._lib.harness_load(self._state, self._pointer("int64_t *", row))
 
     def run(
@@ -94,7 +102,7 @@ class Harness:
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
     ) -> Ints:
-        """Run ``len(codes)`` ticks; the record after each, shape (len(RECORD), ticks).
+        """Run ``len(codes)`` ticks; the record after each, shape (rows, ticks).
 
         Parameters as in ``regulator.trace.trace``; with a ``plant`` the codes are its output and
         are put into ``codes``.
@@ -104,7 +112,7 @@ class Harness:
             raise ValueError("codes must be a contiguous uint16 array")
         at = np.asarray([tick for tick, _ in targets], dtype=np.int64)
         to = np.asarray([mv for _, mv in targets], dtype=np.int32)
-        result = np.empty((len(RECORD), ticks), dtype=np.int64)
+        result = np.empty((self._record, ticks), dtype=np.int64)
         null, keep = self._ffi.NULL, []
         loop = null
         if plant is not None:
@@ -130,15 +138,16 @@ class Harness:
             self._pointer("int64_t *", result),
         )
         del keep
+        self._check_end()
         return result
 
     def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
         """One call of update (or, with ``codes``, of sample) from each state.
 
-        ``states``: shape (states, len(FIELDS)); result: shape (states, len(RECORD)).
+        ``states``: shape (states, fields); result: a record each, shape (states, rows).
         """
         states = np.ascontiguousarray(states, dtype=np.int64)
-        result = np.empty((len(states), len(RECORD)), dtype=np.int64)
+        result = np.empty((len(states), self._record), dtype=np.int64)
         code_pointer = self._ffi.NULL
         if codes is not None:
             codes = np.ascontiguousarray(codes, dtype=np.uint16)
@@ -196,7 +205,13 @@ class Harness:
     def call(self, call: str, argument: int | None = None) -> int:
         """One call of the interface (a name of ``state.CALL_NAMES``); its result, or 0."""
         number = CALL_NAMES.index(call)
-        return int(self._lib.harness_call(self._state, number, argument or 0))
+        result = int(self._lib.harness_call(self._state, number, argument or 0))
+        self._check_end()
+        return result
+
+    def _check_end(self) -> None:
+        if self._ffi.buffer(self._state)[self.state_bytes :] != self._beyond:
+            raise StateOverrunError("the C writes past the end of its state")
 
     def _pointer(self, kind: str, array: NDArray[Any]) -> Any:
         return self._ffi.cast(kind, array.ctypes.data)

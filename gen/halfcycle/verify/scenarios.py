@@ -15,7 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import CODE_MAX, FLAG_IN_BAND, SCALE_ONE, SEQUENCE_MASK, Plan
+from halfcycle.regulator.plan import (
+    CODE_MAX,
+    FLAG_IN_BAND,
+    SCALE_ONE,
+    SEQUENCE_MASK,
+    WORD_MASK,
+    Plan,
+)
 
 Codes = NDArray[np.uint16]
 RATED_SCALE = 0.85
@@ -50,7 +57,7 @@ class Scenario:
     targets: tuple[tuple[int, int], ...] = ()
     """(tick, millivolts), ascending: set before that tick's sample."""
     updates: NDArray[np.uint8] | None = None
-    """Calls of update after each tick's sample; None: one after each whole window."""
+    """Calls of update after each tick's sample; None: one after each whole block."""
     plant: SimulatedPlant | None = None
     cold: bool = False
     """Starts from reset; else from the rated voltage, which a slow ramp may never reach here."""
@@ -74,13 +81,18 @@ def steady_state(plan: Plan) -> dict[str, int]:
     regulator.out_scale = [scale, scale]
     regulator.reading = [plan.target_rated, plan.target_rated]
     regulator.out_flags = [FLAG_IN_BAND, FLAG_IN_BAND]
+    regulator.blocks_due, regulator.unsettled, regulator.undriven = 1, 0, 0
+    squared = plan.target_rated if plan.measure == "rms" else 1
+    block = (plan.target_rated * squared << plan.reading_shift) // sum(plan.block_weights)
+    regulator.ring = [block & WORD_MASK] * (plan.blocks - 1)
+    regulator.ring_high = [block >> 32] * (plan.blocks - 1)
     return regulator.fields()
 
 
 def rated_peak(plan: Plan) -> float:
     """Peak of the sine at the ADC, in codes, that reads as the rated voltage."""
     total = plan.target_rated * (plan.target_rated if plan.measure == "rms" else 1)
-    average = total * 2.0**plan.reading_shift / plan.samples
+    average = total * 2.0**plan.reading_shift / plan.weighted_samples
     return math.sqrt(2 * average) if plan.measure == "rms" else average * math.pi / 2
 
 
@@ -235,9 +247,9 @@ def _rails(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
 
 
 def _late_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
-    """Every update comes some ticks after its window's end, up to the last tick before the next."""
-    ends = np.arange(plan.samples - 1, ticks, plan.samples)
-    at = ends + generator.integers(0, plan.samples, len(ends))
+    """Every update comes some ticks after its block's end, up to the last tick before the next."""
+    ends = np.arange(plan.block_samples - 1, ticks, plan.block_samples)
+    at = ends + generator.integers(0, plan.block_samples, len(ends))
     updates = np.zeros(ticks, dtype=np.uint8)
     updates[at[at < ticks]] = 1
     scenario = _closed(plan, generator, ticks, "late_updates")
@@ -245,17 +257,34 @@ def _late_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Sce
 
 
 def _odd_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
-    """Updates missed, doubled and called without a window; one long gap wraps the sequence."""
+    """Updates missed, doubled and called without a block; one long gap wraps the sequence."""
     updates = np.zeros(ticks, dtype=np.uint8)
-    ends = np.arange(plan.samples - 1, ticks, plan.samples)
-    updates[ends] = generator.choice(np.asarray([0, 1, 1, 2, 3], dtype=np.uint8), len(ends))
+    ends = np.arange(plan.block_samples - 1, ticks, plan.block_samples)
+    if plan.blockwise:
+        updates[ends[_taken(plan, generator, len(ends))]] = 1
+    else:
+        updates[ends] = generator.choice(np.asarray([0, 1, 1, 2, 3], dtype=np.uint8), len(ends))
     updates[generator.integers(0, ticks, len(ends) // 2 + 1)] += 1
-    gap = (SEQUENCE_MASK + 2) * plan.samples
+    gap = (SEQUENCE_MASK + 2) * plan.block_samples
+    if plan.blockwise:  # Some fewer or more: as if none had been missed, if that were not seen to.
+        gap += int(generator.integers(-2, 3)) * plan.block_samples
     if ticks > 2 * gap:
         start = int(generator.integers(0, ticks - gap))
         updates[start : start + gap] = 0
     scenario = _closed(plan, generator, ticks, "odd_updates")
     return replace(scenario, updates=updates)
+
+
+def _taken(plan: Plan, generator: np.random.Generator, blocks: int) -> NDArray[np.bool_]:
+    """Blocks that an update takes: holes of one block to a window, at every moment of a filling
+    ring and after it."""
+    taken = np.zeros(blocks, dtype=np.bool_)
+    at = 0
+    while at < blocks:
+        run = int(generator.integers(1, 3 * plan.blocks))
+        taken[at : at + run] = True
+        at += run + int(generator.choice([1, 1, 1, 2, plan.blocks]))
+    return taken
 
 
 SCENARIOS: dict[str, Maker] = {
