@@ -24,7 +24,7 @@ def test_json_has_the_documented_keys() -> None:
     # (pi/50)/tan(pi/50) - 1 and (pi/50)/sin(pi/50) - 1 by a pocket calculator.
     assert first["mean_error"] == pytest.approx([-0.00131629, 0.00065828], abs=1e-8)
     assert first["rms_error"] == [0, 0]
-    assert [w["samples"] for w in windows] == [25, 50, 75, 100]
+    assert [w["samples"] for w in windows if w["kind"] == "plain"] == [25, 50, 75, 100]
 
 
 def test_json_includes_tolerance_and_offset() -> None:
@@ -101,4 +101,5 @@ def test_forty_long_windows_in_seconds() -> None:
     # About a second on a desk; the allowance is for a busy machine.
     assert time.perf_counter() - started < 20
     windows = json.loads(done.out)["windows"]
-    assert windows[-1]["samples"] == 2500
+    plain = [w for w in windows if w["kind"] == "plain"]
+    assert plain[-1]["samples"] == 2500

@@ -80,13 +80,41 @@ def unstable() -> str:
 
 
 @pytest.mark.parametrize(
-    "spec", [unstable(), *map(read, ("ferry_galley", "peat_cabin", "moor_signal"))]
+    "spec",
+    [unstable(), *map(read, ("ferry_galley", "peat_cabin", "moor_signal", "loom_bench"))],
 )
 def test_any_design_gives_a_valid_page(spec: str) -> None:
     made = page.render(contents(spec))
     html5lib.HTMLParser(strict=True).parse(made)
     ET.fromstring(made.removeprefix("<!DOCTYPE html>").strip())
     assert not re.search(r"\b(nan|inf|None)\b", made)
+
+
+@pytest.fixture(scope="module")
+def relay() -> Contents:
+    return contents(read("ridge_relay"))
+
+
+def test_the_page_of_a_moving_window_was_a_fault_of_the_tool(relay: Contents) -> None:
+    """Its worst corners are boards, of which the table of corners had no row: KeyError. The board
+    with the least gain margin may lie inside the tolerances; its row says that margin."""
+    design = relay.integer_design.design
+    named = loop_section.corners(design)
+    rows = {row[1]: row for row in loop_section.corner_table(design, named).rows}
+    for key, column in (("settling_ms", 4), ("gain_margin_db", 6), ("peak_sensitivity", 8)):
+        assert rows[design.loop.worst[key]][column] == decimal(getattr(design.loop, key))
+    assert page.render(relay)
+
+
+def test_the_page_of_a_moving_window_counts_updates(relay: Contents) -> None:
+    """Frequencies were those of one update a window: 33 Hz instead of 500 at the right end."""
+    design = relay.integer_design.design
+    hertz = frequency_section.curves(design).hertz
+    assert hertz[-1] == pytest.approx(0.5 / float(design.window.update_s))
+    text = page.render(relay)
+    assert "per update 0.196" in text and "Once per update" in text
+    for words in ("unsafe alone", "DC that the regulator makes", "after an overload"):
+        assert words in text, words
 
 
 def test_page_is_valid_and_well_formed(text: str, tree: ET.Element) -> None:

@@ -15,11 +15,11 @@ from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.step_response import step_response
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.cases import cases, timetable
-from halfcycle.simulate.criteria import held_limit, settling_limit_s, steady_limit
+from halfcycle.simulate.criteria import settling_limit_s, steady_limit
 from halfcycle.simulate.loads import OVERLOAD, linear_load
 from halfcycle.simulate.measurements import measure
 from halfcycle.simulate.overload import overload_bus_v, reading_at_limit
-from halfcycle.simulate.pace import REST_SHARE, rest_windows
+from halfcycle.simulate.pace import REST_SHARE, rest_updates
 from halfcycle.simulate.parts import FilterParts
 from halfcycle.simulate.setup import board, timing
 from halfcycle.simulate.simulate import Prepared, compiled, run_piece, simulate
@@ -49,6 +49,7 @@ SIX_VOLTS = {
 APRON = {
     "output__frequency_hz": 400,
     "output__rated_rms_v": 115,
+    "output__dc_percent": 1,
     "loop__period_us": 50,
     "loop__longest_window_ms": 20,
     "sensor__volts_per_code": 0.11,
@@ -148,7 +149,7 @@ def test_rest_is_when_the_slowest_pole_has_died_away(name: str) -> None:
         design.plants.scale_curve(),
     )  # fmt: skip
     assert np.abs(1 - left[windows - 1 :]).max() <= share < np.abs(1 - left[windows - 2]).max()
-    assert rest_windows(design) == windows
+    assert rest_updates(design) == windows
     assert timetable(setting).event >= setting.pace.rest_s
     # The old rule: 1.5 settling times and two windows.
     settling_ms = max(float(setting.spec.targets.settling_ms), design.loop.settling_ms or 0)
@@ -216,20 +217,14 @@ def test_the_reading_at_the_limit_is_that_of_the_circuit() -> None:
     assert history.window_rms[0, last] == pytest.approx(wanted, rel=2e-3)
 
 
-def test_a_lost_sensor_failed_an_odd_window_for_its_own_wobble() -> None:
-    """400 Hz, one half cycle: the zero's error moves the scale from window to window. The boards
-    need what is allowed for that, and a drive that keeps what the lost window added still fails."""
+@pytest.mark.parametrize("name", ["disconnected-sensor", "stuck-sensor"])
+def test_an_odd_window_whose_zero_flips_notices_a_failed_sensor(name: str) -> None:
+    """400 Hz, one half cycle: the zero's error moves the scale from window to window, and two
+    windows that are not neighbours lean the same way. A drive that keeps what came since fails."""
     prepared = ready("400 Hz, odd window")
-    setting = prepared.setting
-    still = replace(setting.at_rest, scale=0.0, trusted_early=0.0)
-    strict = replace(prepared, setting=replace(setting, at_rest=still))
-    assert run_piece(prepared, "disconnected-sensor", range(193), 1).failed == 0
-    assert run_piece(strict, "disconnected-sensor", range(193), 1).failed > 0
-    undone = tuple(
-        (file, text.replace("s->integral = s->trusted;", "")) for file, text in prepared.texts
-    )
-    forgetful = run_piece(replace(prepared, texts=undone), "disconnected-sensor", range(193), 1)
-    assert forgetful.failed > 100
+    assert run_piece(prepared, name, range(193), 1).failed == 0
+    undone = tuple((file, text.replace("scale = least;", "")) for file, text in prepared.texts)
+    assert run_piece(replace(prepared, texts=undone), name, range(193), 1).failed > 60
 
 
 @pytest.mark.parametrize("name", ["odd window, zero off", "light filter"])
@@ -251,7 +246,6 @@ def test_the_scale_at_rest_moves_as_the_design_says(name: str) -> None:
     assert moved.max() <= 1.4 * allowed  # By chance of the noise, over thousands of windows.
     if name.startswith("odd"):
         assert moved.max() > 0.5 * allowed
-        assert held_limit(setting) > allowed
 
 
 def test_a_filter_inside_the_tolerances_is_looked_at_for_the_overload() -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from halfcycle.base.clipped_sine import FORM_FACTOR
@@ -23,13 +24,14 @@ from halfcycle.bench.waveform import Waveform, analyse, likely_unit, true_rms
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.trace import RECORD, trace
+from halfcycle.regulator.trace import record_names, trace
 from halfcycle.spec.models import Spec
 from halfcycle.verify.harness import Harness
 from halfcycle.windows.search import Window
 
 Engine = Callable[[NDArray[np.uint16]], Floats]
-"""From whole windows of codes, first to last of a stretch, to the volts reported after each."""
+"""From the codes of whole PI steps, first to last of a stretch, to the volts reported after each
+one."""
 
 MAX_RESAMPLED = 20_000_000
 """Samples of the loop that one run takes, some ten seconds' work: as many as a capture may have."""
@@ -41,7 +43,8 @@ TICKS = 65536
 
 @dataclass(frozen=True, slots=True)
 class Replay:
-    """What was reported against what was true, one entry per window in the arrays."""
+    """What was reported against what was true: one entry in the arrays for each PI step, with the
+    window that it read."""
 
     measured_by: str
     """"compiled C" or "model"."""
@@ -79,16 +82,25 @@ def replay(
     clipped = 0
     for stretch in capture.stretches:
         engine = start()
-        for begins, volts in _windows(capture, stretch, window, resampling):
+        # A window that moves shares samples with those before it.
+        shared = np.zeros(0, dtype=np.uint16)
+        for begins, volts in _steps(capture, stretch, window, resampling):
             codes, beyond = _codes(spec, volts)
             clipped += beyond
-            mean_based, rms_based = _exact_readings(integer_design, codes.reshape(len(begins), -1))
-            parts.append((begins, engine(codes), mean_based, rms_based))
+            reported = engine(codes)
+            known = np.concatenate([shared, codes])
+            shared = known[max(0, len(known) - window.samples + window.update_samples) :]
+            # Until a window is full, nothing is read.
+            whole = begins >= capture.time_s[stretch[0]] - float(window.period_s) / 2
+            if whole.any():
+                rows = sliding_window_view(known, window.samples)[:: window.update_samples]
+                exact = _exact_readings(integer_design, rows)
+                parts.append((begins[whole], reported[whole], *exact))
     begins, reported, by_mean, by_rms = (np.concatenate(part) for part in zip(*parts, strict=True))
     return Replay(
         measured_by="model" if use_model else "compiled C",
         start_s=begins,
-        true_rms_v=true_rms(capture, begins, begins + float(window.duration_s)),
+        true_rms_v=_true_rms(capture, begins, window),
         reported_rms_v=reported,
         mean_based_v=by_mean,
         rms_based_v=by_rms,
@@ -99,19 +111,30 @@ def replay(
     )
 
 
-def _windows(
+def _true_rms(capture: Capture, begins: Floats, window: Window) -> Floats:
+    """Of the waveform over each window; if its weights differ, over the nearest whole number of
+    half cycles up to its end, as the RMS of a part of a half cycle says nothing."""
+    ends = begins + float(window.duration_s)
+    if not window.shaped:
+        return true_rms(capture, begins, ends)
+    whole_s = window.half_cycles / (2 * float(window.frequency_hz))
+    return true_rms(capture, np.maximum(ends - whole_s, float(capture.time_s[0])), ends)
+
+
+def _steps(
     capture: Capture, stretch: tuple[int, int], window: Window, resampling: Resampling
 ) -> Iterator[tuple[Floats, Floats]]:
-    """The whole windows of a stretch, several at a time: where they begin, and the volts at all
-    their samples."""
-    period, length = float(window.period_s), float(window.duration_s)
-    windows = _count(capture, stretch, window)
-    per_run = max(1, TICKS // window.samples)
-    within = period * np.arange(window.samples)
-    for first in range(0, windows, per_run):
-        order = np.arange(first, min(first + per_run, windows), dtype=np.float64)
-        begins = np.asarray(capture.time_s[stretch[0]] + length * order, dtype=np.float64)
-        instants = np.minimum((begins[:, None] + within).ravel(), capture.time_s[stretch[1] - 1])
+    """The PI steps of a stretch, several at a time: where the window of each begins (before the
+    stretch if it does not fill yet), and the volts at the samples since the step before."""
+    period, length = float(window.period_s), float(window.update_s)
+    steps = _count(capture, stretch, window) + window.updates - 1
+    per_run = max(1, TICKS // window.update_samples)
+    within = period * np.arange(window.update_samples)
+    for first in range(0, steps, per_run):
+        order = np.arange(first, min(first + per_run, steps), dtype=np.float64)
+        news = np.asarray(capture.time_s[stretch[0]] + length * order, dtype=np.float64)
+        instants = np.minimum((news[:, None] + within).ravel(), capture.time_s[stretch[1] - 1])
+        begins = news - (float(window.duration_s) - length)
         yield begins, at_instants(capture, stretch, instants, resampling)
 
 
@@ -122,8 +145,11 @@ def _exact_readings(
     spec = integer_design.design.spec
     magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
     magnitude *= float(spec.sensor.volts_per_code)
-    mean_based = magnitude.mean(axis=1) * (FORM_FACTOR / _centre(integer_design))
-    return mean_based, np.sqrt(np.mean(magnitude**2, axis=1))
+    window = integer_design.design.window
+    weights = np.repeat(np.array(window.block_weights[::-1], dtype=float), window.block_samples)
+    weights /= weights.sum()
+    mean_based = magnitude @ weights * (FORM_FACTOR / _centre(integer_design))
+    return mean_based, np.sqrt(magnitude**2 @ weights)
 
 
 def _centre(integer_design: IntegerDesign) -> float:
@@ -133,10 +159,13 @@ def _centre(integer_design: IntegerDesign) -> float:
 
 
 def _count(capture: Capture, stretch: tuple[int, int], window: Window) -> int:
-    """Whole windows whose last instant is not later than the last sample."""
+    """Whole windows, one for each PI step, whose last instant is not later than the last sample."""
     lasts = float(capture.time_s[stretch[1] - 1] - capture.time_s[stretch[0]])
     usable = lasts + min(float(window.period_s), capture.step_s)
-    return int(usable / float(window.duration_s) + 1e-6)
+    if not window.moving:
+        return int(usable / float(window.duration_s) + 1e-6)
+    rest = usable - float(window.duration_s)
+    return int(rest / float(window.update_s) + 1e-6) + 1 if rest > -1e-9 else 0
 
 
 def _codes(spec: Spec, volts: Floats) -> tuple[NDArray[np.uint16], int]:
@@ -151,10 +180,12 @@ def _codes(spec: Spec, volts: Floats) -> tuple[NDArray[np.uint16], int]:
 def _compiled(integer_design: IntegerDesign) -> Callable[[], Engine]:
     plan = integer_design.quantised.plan
     harness = Harness(plan, integer_design.texts())
+    reported = record_names(plan).index("rms_mv")
+    step = plan.block_samples * plan.update_blocks
 
     def run(codes: NDArray[np.uint16]) -> Floats:
         record = harness.run(np.ascontiguousarray(codes))
-        return record[RECORD.index("rms_mv"), plan.samples - 1 :: plan.samples] / 1000
+        return record[reported, step - 1 :: step] / 1000
 
     def start() -> Engine:
         harness.reset()
@@ -164,12 +195,15 @@ def _compiled(integer_design: IntegerDesign) -> Callable[[], Engine]:
 
 
 def _model(plan: Plan) -> Callable[[], Engine]:
+    reported = record_names(plan).index("rms_mv")
+    step = plan.block_samples * plan.update_blocks
+
     def start() -> Engine:
         regulator = Regulator(plan)
 
         def run(codes: NDArray[np.uint16]) -> Floats:
             record = trace(regulator, codes)
-            return record[RECORD.index("rms_mv"), plan.samples - 1 :: plan.samples] / 1000
+            return record[reported, step - 1 :: step] / 1000
 
         return run
 
@@ -201,9 +235,10 @@ def _check_time(capture: Capture, file: str, window: Window, frequency_hz: float
             f"window, {length_ms:.6g} ms"
         )
         fault = Fault(file, "time", problem, f"record longer, {remedy}")
-    elif windows * window.samples > MAX_RESAMPLED:
+    elif windows * window.update_samples > MAX_RESAMPLED:
         problem = (
-            f"{windows * length_ms / 1000:.4g} s take {windows * window.samples:.3g} samples of "
+            f"{windows * float(window.update_s):.4g} s take "
+            f"{windows * window.update_samples:.3g} samples of "
             f"the loop, more than {MAX_RESAMPLED}"
         )
         max_s = MAX_RESAMPLED * float(window.period_s)

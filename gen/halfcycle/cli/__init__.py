@@ -40,6 +40,10 @@ COMMANDS: dict[str, str] = {
 }
 
 
+THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+"""Variables that say how many threads a library for matrices takes."""
+
+
 class ClosedPipeError(Exception):
     """Nobody reads the output any more."""
 
@@ -94,6 +98,9 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; turn known errors into messages and exit codes."""
+    for name in THREADS:
+        # Threads cost more than they gain with matrices as small as here. Read when loaded.
+        os.environ.setdefault(name, "1")
     code = _run() if streams.prepare() else BAD_INPUT
     code = streams.flushed(code)
     if code != GOOD:

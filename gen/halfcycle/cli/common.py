@@ -15,6 +15,7 @@ from halfcycle.cli import tables
 
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
+    from halfcycle.spec.models import Spec
 
 LOOP_FIGURES = (
     ("settling to 2 %", "settling_ms", "ms"),
@@ -26,15 +27,16 @@ LOOP_FIGURES = (
 """Label, name in the loop's figures and unit of what tables of a design show of the loop."""
 
 
-def design_spec(path: Path) -> IntegerDesign:
-    """Load, design and quantise a spec file.
+def design_spec(path: Path, *, look_ahead: bool = False) -> IntegerDesign:
+    """Load, design and quantise a spec file. ``look_ahead``: say what the next kind of window would
+    buy.
 
     Raises InputError and RefusedError as these steps do.
     """
     from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    return design_integers(load_spec(path), str(path))
+    return design_integers(load_spec(path), str(path), look_ahead=look_ahead)
 
 
 @contextmanager
@@ -90,6 +92,12 @@ def show_findings(findings: Iterable[Finding]) -> None:
 def number(value: Any) -> str:
     """Short decimal text of a number."""
     return f"{float(value):.6g}"
+
+
+def settling_asked(spec: Spec) -> str:
+    """The settling time that a spec asks for: ``250 ms``, or ``fastest``."""
+    limit = spec.settling_limit_ms
+    return "fastest" if limit is None else f"{number(limit)} ms"
 
 
 def fixed(value: float, places: int) -> str:

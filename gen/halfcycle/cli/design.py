@@ -13,6 +13,8 @@ from halfcycle.cli import common, tables
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
     from halfcycle.generate.pipeline import IntegerDesign
+    from halfcycle.loop.figures import LoopFigures
+    from halfcycle.windows.search import Window
 
 
 @click.command("design")
@@ -28,7 +30,7 @@ def command(spec: Path, as_json: bool) -> None:
       halfcycle design gauge_hut.toml
     """
     with common.refusals(as_json):
-        integer_design = common.design_spec(spec)
+        integer_design = common.design_spec(spec, look_ahead=True)
         if as_json:
             from halfcycle.output import design as output  # noqa: PLC0415 (numpy: not for --help)
 
@@ -50,6 +52,8 @@ def _show_figures(integer_design: IntegerDesign) -> None:
     design, quantised = integer_design.design, integer_design.quantised
     window, loop, spec = design.window, design.loop, design.spec
     number = common.number
+    step = "window" if window.kind == "plain" else "update"
+    length = window.kind if window.shaped else counted(window.half_cycles)
     tables.show_table(
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
         f"{number(spec.output.frequency_hz)} Hz, {spec.loop.measure}, "
@@ -58,24 +62,25 @@ def _show_figures(integer_design: IntegerDesign) -> None:
         [
             (
                 "window",
-                f"{counted(window.half_cycles)}, {window.samples} samples, "
-                f"{number(window.duration_ms)} ms",
+                f"{length}, {window.samples} samples, {number(window.duration_ms)} ms",
                 "",
             ),
+            *_block_rows(window),
             (
                 "proportional gain",
                 f"{number(design.gains.proportional)} scale per pu",
-                f"per window: {number(design.kp)}",
+                f"per {step}: {number(design.kp)}",
             ),
             (
                 "integral gain",
                 f"{number(design.gains.integral_per_s)} scale per pu and s",
-                f"per window: {number(design.ki)}",
+                f"per {step}: {number(design.ki)}",
             ),
             *(
                 (label, common.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
                 for label, key, unit in common.LOOP_FIGURES
             ),
+            *_periodic_rows(loop),
             ("plant gain", f"{design.least_gain:.4g} to {design.greatest_gain:.4g} pu/scale", ""),
             ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),
             ("output step", f"{quantised.output_step_v:.3g} V RMS", ""),
@@ -87,8 +92,60 @@ def _show_figures(integer_design: IntegerDesign) -> None:
             ),
             *_rest_row(integer_design),
         ],
-        ["Worst over all tolerance corners; settling includes the wait for the first update."],
+        [
+            "Worst over all tolerance corners; settling includes the wait for the first update."
+            if window.blocks == 1
+            else "Worst over all tolerance corners; settling is of half-cycle RMS of any start."
+        ],
     )
+
+
+def _block_rows(window: Window) -> list[tuple[str, str, str]]:
+    """What a window of blocks has besides."""
+    if window.blocks == 1:
+        return []
+    plural = "" if window.updates == 1 else "s"
+    rows = [
+        (
+            "blocks",
+            f"{window.blocks} of {window.block_samples} samples",
+            f"{window.kind}, {window.updates} update{plural} per window",
+        )
+    ]
+    if window.shaped:
+        weights = window.block_weights
+        mirrored = weights == weights[::-1]
+        half = weights[: (len(weights) + 1) // 2] if mirrored else weights
+        rows.append(
+            (
+                "weights",
+                " ".join(map(str, half)),
+                ("and mirrored, " if mirrored else "") + f"sum {sum(weights)}",
+            )
+        )
+    return rows
+
+
+def _periodic_rows(loop: LoopFigures) -> list[tuple[str, str, str]]:
+    """Figures that a loop with a window of blocks has besides."""
+    # numpy: not for --help
+    from halfcycle.loop.judged_steps import OVERLOADED  # noqa: PLC0415
+    from halfcycle.loop.moving_figures import MovingFigures  # noqa: PLC0415
+
+    if not isinstance(loop, MovingFigures):
+        return []
+    shown = common.with_unit
+    averaged = shown(loop.averaged_gain_margin_db, "dB")
+    release = shown(loop.release_peak_percent, "%")
+    return [
+        ("gain margin, averaged", averaged, "unsafe alone; the one above is of every phase"),
+        (
+            "above 120 % after overload",
+            shown(loop.release_ms, "ms"),
+            f"highest {release}, of one that holds the output at {OVERLOADED:.0%}",
+        ),
+        ("updates end within", f"{loop.lateness_us:.6g} us", "of their block's last sample"),
+    ]
 
 
 def _show_integers(integer_design: IntegerDesign) -> None:
@@ -146,29 +203,40 @@ def _show_windows(design: Design) -> None:
         settles = trial.loop.settling_ms if trial.meets else None
         rows.append(
             (
-                ("* " if trial is design.chosen else "  ") + str(trial.window.half_cycles),
+                ("* " if trial is design.chosen else "  ") + trial.window.kind,
                 trial.window.samples,
+                trial.window.updates,
                 f"{trial.window.duration_ms:.6g}",
                 "-" if settles is None else f"{settles:.6g}",
                 f"{trial.faults.spread_v:.3g}",
                 f"{trial.faults.alternation_v:.3g}",
                 f"{trial.hunting_v:.3g}",
+                f"{trial.output.dc_percent:.2g}",
                 f"{trial.faults.noise_v:.2g}",
             )
         )
     tables.show_table(
         "Windows weighed (* chosen), volts RMS at the output",
         (
-            "half\ncycles",
+            "kind",
             "sam-\nples",
+            "up-\ndates",
             "length\nms",
             "settling\nms",
             "sampling\n+-V",
             "zero flips\n+-V read",
             "zero flips\n+-V out",
+            "DC\n%",
             "noise\nV rms",
         ),
         rows,
         ["settling '-': the targets cannot be met with that window."],
-        spare=("noise\nV rms", "zero flips\n+-V read", "length\nms", "sam-\nples"),
+        spare=(
+            "noise\nV rms",
+            "zero flips\n+-V read",
+            "zero flips\n+-V out",
+            "sampling\n+-V",
+            "up-\ndates",
+            "length\nms",
+        ),
     )

@@ -169,13 +169,16 @@ def _figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     window, loop, spec, number = design.window, design.loop, design.spec, common.number
     yield "loop period", f"{number(spec.loop.period_us)} us"
     yield "frequency", f"{number(spec.output.frequency_hz)} Hz"
-    yield "settling asked for", f"{number(spec.targets.settling_ms)} ms"
-    yield "window", f"{counted(window.half_cycles)}, {window.samples} samples"
+    yield "settling asked for", common.settling_asked(spec)
+    length = window.kind if window.shaped else counted(window.half_cycles)
+    yield "window", f"{length}, {window.samples} samples"
+    yield "kind of window", window.kind
+    yield "time between updates", f"{number(1000 * window.update_s)} ms"
     yield "window's length", f"{number(window.duration_ms)} ms"
     yield "proportional gain", f"{number(design.gains.proportional)} per pu"
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
-    yield "proportional, per window", f"{number(design.kp)}"
-    yield "integral, per window", f"{number(design.ki)}"
+    yield "proportional, per update", f"{number(design.kp)}"
+    yield "integral, per update", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:
         yield label, common.with_unit(getattr(loop, key), unit)
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"

@@ -15,6 +15,8 @@ from halfcycle.simulate.why_window import Reason
 
 NARROW = 80
 """Below this many columns the table of cases would break their names, and leaves figures out."""
+WIDE = 96
+"""From this many columns on it shows distortion and DC too; in less it says the worst of them."""
 
 
 class RunAgain:
@@ -32,25 +34,28 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
     """The table of worst figures."""
     targets = prepared.setting.spec.targets
     number = common.number
+    wide = tables.width() >= WIDE
     shown = [
         ("settles\nms", "settling_ms", 0),
         ("over\n%", "overshoot_percent", 2),
         ("steady\n%", "steady_error_percent", 2),
         ("low\n%", "lowest_percent", 1),
         ("high\n%", "highest_percent", 1),
+        *((("thd\n%", "thd_percent", 2), ("dc\n%", "dc_percent", 3)) if wide else ()),
         ("report\n%", "report_error_percent", 2),
         ("scale", "scale", 3),
     ]
     explained = "Over: overshoot. Steady: error of a window's RMS."
     if tables.width() < NARROW:
         shown = shown[:3] + shown[-1:]
-        explained += f" Sensor gain apart. {NARROW} columns or more show low, high and report too."
+        explained += f" Sensor gain apart. {NARROW} columns or more show the other figures too."
     else:
         explained += (
-            " Low, high: half-cycle RMS in percent of rated. Report: the firmware's RMS against "
-            "the true one. Sensor gain apart."
+            " Low, high: RMS of a half cycle of any start in percent of rated."
+            + (" THD: harmonics 2 to 40. DC: of rated peak. Both at rest." if wide else "")
+            + " Report: the firmware's RMS against the true one. Sensor gain apart."
         )
-    columns = ["case", "failed", *(heading for heading, _, _ in shown)]
+    columns = ["case", "fails", *(heading for heading, _, _ in shown)]
     rows = [
         (
             tally.case,
@@ -60,15 +65,36 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         for tally in tallies
     ]
     designed = prepared.setting.promise.settling_ms
+    above = [tally for tally in tallies if tally.worst.get("above_120_ms", (0.0,))[0] > 0]
+    longest = [f"{tally.case} {tally.worst['above_120_ms'][0]:.3g} ms" for tally in above]
     notes = [
         explained,
+        *([] if wide else _at_rest(tallies)),
+        *([f"Above 120 % of rated for up to: {', '.join(longest)}."] if longest else []),
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
         f"{_or_dash(prepared.setting.promise.overshoot_percent)} %. Targets: "
-        f"{number(targets.settling_ms)} ms, {number(targets.overshoot_percent)} %, steady within "
+        f"{common.settling_asked(prepared.setting.spec)}, "
+        f"{number(targets.overshoot_percent)} %, steady within "
         f"{number(targets.voltage_tolerance_percent)} %.",
     ]
     boards = f"{tallies[0].boards} virtual boards" if tallies[0].boards > 1 else "one board"
     tables.show_table(f"{prepared.name}: {boards}, worst figures", columns, rows, notes)
+
+
+def _at_rest(tallies: list[Tally]) -> list[str]:
+    """Distortion and DC in a line: the worst of the cases that have a rest."""
+    worst = {
+        name: max((tally.worst[name][0], tally.case) for tally in tallies if name in tally.worst)
+        for name in ("thd_percent", "dc_percent")
+        if any(name in tally.worst for tally in tallies)
+    }
+    if not worst:
+        return []
+    (thd, case), (dc, with_dc) = worst["thd_percent"], worst["dc_percent"]
+    return [
+        f"At rest: THD (harmonics 2 to 40) up to {thd:.2f} % ({case}), DC up to {dc:.3f} % of "
+        f"rated peak ({with_dc})."
+    ]
 
 
 def show_failures(tallies: list[Tally], again: RunAgain) -> None:

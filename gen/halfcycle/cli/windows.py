@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from halfcycle.windows.search import LIST_LIMIT, candidate_windows
 
 if TYPE_CHECKING:
     from halfcycle.output.windows import ListedWindow
+    from halfcycle.windows.search import Window
 
 WHERE = "(command line)"
 DEFAULT_LONGEST_MS = "120"
@@ -62,27 +63,88 @@ def command(as_json: bool, **options: str | None) -> None:
 
     Errors are relative to the true RMS voltage, over every phase at which a window may begin, every
     frequency within the tolerance and every zero offset up to the one given. If no whole window
-    is short enough, the nearest misses are listed.
+    is short enough, the nearest misses are listed. Shaped windows, whose blocks weigh differently,
+    follow; they fit any loop period.
 
     \b
     Example:
       halfcycle windows --frequency-hz 60 --period-us 1000 --longest-ms 60
     """
     request = _checked(options)
-    windows = candidate_windows(
+    flat = candidate_windows(
         request.frequency_hz, request.period_us / 1_000_000, request.longest_ms / 1000
     )
-    if not windows:
+    shaped = _shaped(request)
+    if not flat and not shaped:
         raise InputError([_too_short(request)])
     from halfcycle.output.windows import Windows  # noqa: PLC0415
     from halfcycle.windows.reading_errors import peak_fraction  # noqa: PLC0415 (numpy: not for --help)
 
     zero_offset = peak_fraction(request.zero_offset_percent)
-    listed = Windows.of(windows, zero_offset, request.tolerance_hz)
+    listed = Windows.of((*flat, *shaped), zero_offset, request.tolerance_hz)
     if as_json:
         tables.emit_json(listed)
-    else:
-        _show(listed.windows, request)
+        return
+    if flat:
+        _show(listed.windows[: len(flat)], request)
+    if shaped:
+        _show_shaped(listed.windows[len(flat) :], request, alone=not flat)
+
+
+def _shaped(request: Request) -> tuple[Window, ...]:
+    """Shaped windows for the request, with one update each, which is no matter to a reading."""
+    from halfcycle.windows.shaped import Wanted, shaped_windows  # noqa: PLC0415 (numpy)
+    from halfcycle.windows.zeros import fewer_zeros, zeros_for  # noqa: PLC0415
+
+    period_s = request.period_us / 1_000_000
+    zeros = zeros_for(
+        request.frequency_hz * period_s,
+        zero_uncertain=request.zero_offset_percent > 0,
+        wanders=request.tolerance_hz > 0,
+    )
+    wanted = Wanted(request.frequency_hz, period_s, request.longest_ms / 1000, fewer_zeros(zeros))
+    return tuple(replace(window, updates=1) for window in shaped_windows(wanted))
+
+
+def _show_shaped(rows: list[ListedWindow], request: Request, *, alone: bool) -> None:
+    columns = [
+        "sam-\nples",
+        "length\nms",
+        "zeros at",
+        "noise",
+        "mean reading\nlow to high, %",
+        "RMS reading\nlow to high, %",
+        "harmonics\nRMS, +-%",
+    ]
+    body = [
+        (
+            row.samples,
+            f"{row.duration_ms:.6g}",
+            " ".join(zero.replace(" (double)", "2") for zero in row.zeros),
+            f"{row.noise_gain:.2f}",
+            _percent(row.mean_error),
+            _percent(row.rms_error),
+            _either_way(row.harmonic_rms_error),
+        )
+        for row in rows
+    ]
+    if not alone:
+        click.echo()
+    spare = ("noise", "mean reading\nlow to high, %", "length\nms")
+    notes = [_of_readings(request)] if alone else []
+    notes += [
+        "zeros at: frequencies that the weights let nothing of through; 2f2 is twice at 2f.",
+        "noise: beside a flat window of as many samples.",
+        "harmonics: error of an RMS reading with a third up to 5 % and a fifth up to 6 %.",
+        "The weights are in --json.",
+    ]
+    tables.show_table(
+        "Shaped windows: no whole number of half cycles is needed",
+        columns,
+        body,
+        notes,
+        spare=spare,
+    )
 
 
 def _show(rows: list[ListedWindow], request: Request) -> None:
@@ -121,18 +183,13 @@ def _show(rows: list[ListedWindow], request: Request) -> None:
 def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]:
     from halfcycle.windows.reading_errors import FEW_POINTS  # noqa: PLC0415
 
-    text = exact.text
     notes = []
     if not whole:
         notes.append(
             "No window up to the longest holds a whole number of half cycles: these are the "
             "nearest misses. Change the loop period, or allow a longer window."
         )
-    notes.append(
-        "mean, RMS reading: greatest error of the reading, % of the true RMS voltage, over every "
-        f"starting phase, +-{text(request.tolerance_hz)} Hz and a zero offset up to "
-        f"+-{text(request.zero_offset_percent)} % of rated RMS."
-    )
+    notes.append(_of_readings(request))
     notes.append(
         "points: distinct places of the half cycle that are sampled."
         if whole
@@ -145,6 +202,19 @@ def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]
     if len(rows) == LIST_LIMIT:
         notes.append(f"At most {LIST_LIMIT} windows are listed.")
     return notes
+
+
+def _of_readings(request: Request) -> str:
+    return (
+        "mean, RMS reading: greatest error of the reading, % of the true RMS voltage, over every "
+        f"starting phase, +-{exact.text(request.tolerance_hz)} Hz and a zero offset up to "
+        f"+-{exact.text(request.zero_offset_percent)} % of rated RMS."
+    )
+
+
+def _either_way(bounds: tuple[float, float]) -> str:
+    """The greater size of the two in percent, rounded outward."""
+    return f"{math.ceil(1e6 * max(map(abs, bounds)) - 1e-3) / 1e4:.4f}"
 
 
 def _ppm(value: float) -> str:

@@ -7,9 +7,12 @@ from typing import Annotated, Literal
 
 from halfcycle.design import types as domain
 from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.loop.figures import LoopFigures
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.output.base import Entry, Finding, each, means
 from halfcycle.output.light import Means
 from halfcycle.output.windows import MeanError, RmsError, WindowBase, shape
+from halfcycle.spec.models import Spec
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +29,11 @@ class WeighedWindow(WindowBase):
         float, Means("sampling, partial window and frequency, either way, V RMS")
     ]
     zero_flip_reading_v: Annotated[
-        float, Means("zero error that flips the reading, either way, V RMS")
+        float,
+        Means(
+            "zero error that flips the reading of a plain window, or makes that of another one "
+            "ripple at the frequency, either way, V RMS"
+        ),
     ]
     zero_flip_output_v: Annotated[
         float, Means("what the loop makes of it at the output, either way, V RMS")
@@ -34,6 +41,22 @@ class WeighedWindow(WindowBase):
     noise_v: Annotated[
         float, Means("noise and quantisation of a reading, V RMS, standard deviation")
     ]
+    harmonic_error: Annotated[
+        tuple[float, float],
+        Means(
+            "least and greatest error of the reading with a third harmonic up to 5 % and a fifth "
+            "up to 6 %, fraction of the true RMS; most of a mean's is the wave's own shape"
+        ),
+    ]
+    dc_percent: Annotated[
+        float, Means("DC that the regulator makes of the zero's error, at most, % of rated peak")
+    ]
+    second_percent: Annotated[float, Means("second harmonic, likewise, % of the output")]
+    third_percent: Annotated[
+        float, Means("third harmonic that it makes of the ripple at twice the frequency, likewise")
+    ]
+    dc_v: Annotated[float, Means("the DC, V")]
+    dc_codes: Annotated[float, Means("the DC in codes of the sensor")]
     sampling: Annotated[
         Literal["fixed bias", "ripple"],
         Means(
@@ -42,19 +65,26 @@ class WeighedWindow(WindowBase):
     ]
 
     @classmethod
-    def of(cls, trial: domain.Trial) -> WeighedWindow:
-        """A window that was weighed, with the faults of its readings in volts."""
-        faults = trial.faults
+    def of(cls, spec: Spec, trial: domain.Trial) -> WeighedWindow:
+        """A window that was weighed for ``spec``, with the faults of its readings in volts."""
+        faults, output = trial.faults, trial.output
+        dc_v = output.dc_v(float(spec.output.rated_rms_v))
         return cls(
             **shape(trial.window),
             mean_error=(faults.mean_error.low, faults.mean_error.high),
             rms_error=(faults.rms_error.low, faults.rms_error.high),
-            meets_targets=trial.meets and not trial.given_miss,
+            meets_targets=trial.on_target,
             settling_ms=trial.loop.settling_ms,
             sampling_error_v=faults.spread_v,
             zero_flip_reading_v=faults.alternation_v,
             zero_flip_output_v=trial.hunting_v,
             noise_v=faults.noise_v,
+            harmonic_error=(float(faults.harmonic_error.low), float(faults.harmonic_error.high)),
+            dc_percent=output.dc_percent,
+            second_percent=output.second_percent,
+            third_percent=output.third_percent,
+            dc_v=dc_v,
+            dc_codes=dc_v / float(spec.sensor.volts_per_code),
             sampling="fixed bias" if faults.fixed else "ripple",
         )
 
@@ -64,14 +94,21 @@ class Gains(Entry):
 
     proportional: float = means("continuous, scale per per-unit error")
     integral_per_s: float = means("continuous, scale per per-unit error and second")
-    integral_per_window: float = means("as the firmware adds it, scale per per-unit error")
-    proportional_per_window: float = means("as the firmware uses it, scale per per-unit error")
+    integral_per_window: float = means(
+        "as the firmware adds it at each update (a plain window has one), scale per per-unit error"
+    )
+    proportional_per_window: float = means(
+        "as the firmware uses it at each update, scale per per-unit error"
+    )
 
 
 class Figures(Entry):
-    """Figures of the loop at window rate; null if undefined, as in an unstable loop."""
+    """Figures of the loop from update to update; null if undefined, as in an unstable loop."""
 
-    settling_ms: float | None = means("target step to within 2 % for good, first wait included, ms")
+    settling_ms: float | None = means(
+        "target step to within 2 % for good, ms: of the readings, the first wait included; with a "
+        "window of blocks, of the output in half-cycle RMS, whatever steps"
+    )
     overshoot_percent: float | None = means("of a target step, %")
     gain_margin_db: float | None = means("dB")
     phase_margin_deg: float | None = means("degrees; null if the gain never crosses 1")
@@ -91,12 +128,35 @@ class Corner(Figures):
     stable: bool = means("whether the loop is stable there")
 
 
+class PeriodicFigures(Entry):
+    """What is said besides of a loop whose window moves or is weighted: it is periodic in the
+    sine's phase. Settling, overshoot and release are of runs of the circuit; `gain_margin_db`,
+    `phase_margin_deg` and `slowest_pole` of the loop are of the periodic one, exact; its
+    `peak_sensitivity` and the averaged margins here are of the loop averaged over the phases, and
+    would be unsafe alone."""
+
+    gain_margin: float | None = means("the factor that `gain_margin_db` says in decibels")
+    averaged_gain_margin_db: float | None = means("of the averaged loop, dB: no limit to rely on")
+    averaged_phase_margin_deg: float | None = means("of the averaged loop, degrees")
+    lifted_norm: float | None = means(
+        "greatest gain from a disturbance of the reading to the error, phases together"
+    )
+    lateness_us: float = means("updates are taken to end up to so late after their block")
+    latest_update_ms: float | None = means("until when the loop is stable; null: beyond a window")
+    release_ms: float | None = means(
+        "time with half cycles above 120 % after an overload that held the output at 90 % of rated"
+    )
+    release_peak_percent: float | None = means("highest half cycle after it, % of rated")
+    start_ms: float | None = means("settling after a reset, as the window fills first")
+
+
 class Loop(Figures):
     """The worst of each figure over all corners."""
 
     stable: bool = means("whether it is at every corner")
     worst: dict[str, str] = means("figure: the corner that has it")
     corners: list[Corner] = means("every corner")
+    periodic: PeriodicFigures | None = means("of a window of blocks; null for a plain one")
 
 
 class UpdateLatest(Entry):
@@ -153,7 +213,13 @@ class Design(Entry):
     gains: Gains = means("the constants")
     loop: Loop = means("the loop over the corners")
     update_latest: UpdateLatest = means("within what time the update has to be done")
-    alternatives: list[WeighedWindow] = means("every window weighed, shortest first")
+    alternatives: list[WeighedWindow] = means(
+        "every window weighed, the cheapest kind first, the shortest window first in each"
+    )
+    dearer_window: WeighedWindow | None = means(
+        "the next kind of window that is faster, with its fastest loop; null if none is, or none "
+        "was looked for"
+    )
     signals: list[Signal] = means("every integer of the C")
     constants: list[Constant] = means("every rounded constant")
     pole_shift: float = means(
@@ -172,19 +238,20 @@ class Design(Entry):
         design, quantised = integer_design.design, integer_design.quantised
         return cls(
             name=design.spec.name,
-            window=WeighedWindow.of(design.chosen),
+            window=WeighedWindow.of(design.spec, design.chosen),
             gains=Gains(
                 proportional=design.gains.proportional,
                 integral_per_s=design.gains.integral_per_s,
                 integral_per_window=design.gains.integral_per_window,
                 proportional_per_window=float(design.kp),
             ),
-            loop=Loop.model_validate(design.loop),
+            loop=loop_json(design.loop),
             update_latest=UpdateLatest(
                 targets_hold_periods=design.late.target_periods,
                 stable_periods=design.late.stable_periods,
             ),
-            alternatives=[WeighedWindow.of(trial) for trial in design.trials],
+            alternatives=[WeighedWindow.of(design.spec, trial) for trial in design.trials],
+            dearer_window=WeighedWindow.of(design.spec, design.dearer) if design.dearer else None,
             signals=each(Signal, quantised.plan.signals),
             constants=each(Constant, quantised.coefficients),
             pole_shift=integer_design.pole_shift,
@@ -195,3 +262,22 @@ class Design(Entry):
             rest=Rest.model_validate(quantised.rest) if quantised.rest else None,
             findings=each(Finding, integer_design.findings),
         )
+
+
+def loop_json(figures: LoopFigures) -> Loop:
+    """The loop's figures, and those of a periodic one."""
+    periodic = None
+    if isinstance(figures, MovingFigures):
+        periodic = PeriodicFigures(
+            gain_margin=figures.periodic_gain_margin,
+            averaged_gain_margin_db=figures.averaged_gain_margin_db,
+            averaged_phase_margin_deg=figures.averaged_phase_margin_deg,
+            lifted_norm=figures.lifted_norm,
+            lateness_us=figures.lateness_us,
+            latest_update_ms=figures.latest_update_ms,
+            release_ms=figures.release_ms,
+            release_peak_percent=figures.release_peak_percent,
+            start_ms=figures.start_ms,
+        )
+    shared = {key: getattr(figures, key) for key in Loop.model_fields if key != "periodic"}
+    return Loop.model_validate({**shared, "periodic": periodic})

@@ -8,10 +8,10 @@ from halfcycle.output.base import Entry, Finding, each, means
 
 
 class ReplayWindow(Entry):
-    """One window of a recorded waveform."""
+    """One window of a recorded waveform: of a moving window, one for each update."""
 
     start_s: float = means("in the capture's time, s")
-    true_rms_v: float = means("of the waveform, V")
+    true_rms_v: float = means("of the waveform, V; shaped window: over the nearest half cycles")
     reported_rms_v: float = means("as the firmware reports it, V")
 
 

@@ -31,7 +31,9 @@ class Failure(Entry):
 class Worst(Entry):
     """The worst of each figure over the boards of a case; null if it does not apply."""
 
-    settling_ms: float | None = means("from the event until within 2 % for good, ms")
+    settling_ms: float | None = means(
+        "until every later half cycle, of any start, is within 2 %, ms"
+    )
     overshoot_percent: float | None = means("of the step, %")
     steady_error_percent: float | None = means("a steady window's RMS, sensor gain apart, %")
     true_rms_v: float | None = means("of that window, V")
@@ -41,6 +43,10 @@ class Worst(Entry):
     report_error_at_limit_percent: float | None = means("the same while the drive limit holds, %")
     lowest_percent: float | None = means("lowest half-cycle RMS, % of rated")
     highest_percent: float | None = means("highest half-cycle RMS, % of rated")
+    above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
+    thd_percent: float | None = means("at rest, harmonics 2 to 40 over the fundamental, %")
+    dc_percent: float | None = means("DC of the output at rest, % of rated peak")
+    dc_v: float | None = means("the same in volts, signed, V")
 
 
 class Designed(Entry):

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Annotated, Any
 
 from halfcycle.output.light import LightEntry, Means
-from halfcycle.windows.search import Window
+from halfcycle.windows.search import Window, WindowKind
 
 Bounds = tuple[float, float]
 MeanError = Annotated[
@@ -30,6 +30,19 @@ class WindowBase(LightEntry):
     duration_ms: Annotated[float, Means("length, ms", gt=0)]
     whole: Annotated[bool, Means("whether it holds its half cycles exactly")]
     mismatch_ppm: Annotated[float, Means("longer (+) or shorter (-) than its half cycles, ppm")]
+    kind: Annotated[
+        WindowKind,
+        Means("plain or shaped: as the weights are the same or not; moving: updated more often"),
+    ]
+    blocks: Annotated[int, Means("blocks of equal length in it", ge=1)]
+    block_samples: Annotated[int, Means("loop periods in a block", ge=1)]
+    block_weights: Annotated[list[int], Means("weight of each block, the newest first")]
+    updates: Annotated[int, Means("PI updates per window", ge=1)]
+
+
+def _pair(bounds: tuple[float, float]) -> Bounds:
+    """Plain numbers, without a name of their own."""
+    return float(bounds[0]), float(bounds[1])
 
 
 def shape(window: Window) -> dict[str, Any]:
@@ -40,6 +53,11 @@ def shape(window: Window) -> dict[str, Any]:
         "duration_ms": window.duration_ms,
         "whole": window.whole,
         "mismatch_ppm": window.mismatch_ppm,
+        "kind": window.kind,
+        "blocks": window.blocks,
+        "block_samples": window.block_samples,
+        "block_weights": list(window.block_weights),
+        "updates": window.updates,
     }
 
 
@@ -63,6 +81,20 @@ class ListedWindow(WindowBase):
         ),
     ]
     alternation_rms: Annotated[float, Means("the same for an RMS reading", ge=0)]
+    harmonic_mean_error: Annotated[
+        Bounds,
+        Means(
+            "least and greatest error of a mean-based reading with a third harmonic up to 5 % and "
+            "a fifth up to 6 %, frequency tolerance included; most of it is the wave's own shape"
+        ),
+    ]
+    harmonic_rms_error: Annotated[Bounds, Means("the same for an RMS reading")]
+    noise_gain: Annotated[
+        float, Means("noise of a reading beside a flat window of as many samples", ge=1)
+    ]
+    zeros: Annotated[
+        list[str], Means("zeros of a shaped window's weights: f, 2f, 2f (double), 4f, 6f")
+    ]
 
     @classmethod
     def of(
@@ -71,21 +103,28 @@ class ListedWindow(WindowBase):
         """A candidate with the bounds of its errors, for a sensor whose zero is off by up to
         ``zero_offset`` (fraction of the peak) and a frequency off by up to ``tolerance_hz``;
         one of so many that are ``listed``, which share the work."""
-        from halfcycle.windows import reading_errors  # noqa: PLC0415 (numpy: not for --help)
+        # numpy, not for --help
+        from halfcycle.windows import reading_errors  # noqa: PLC0415
+        from halfcycle.windows.harmonic_errors import harmonic_error  # noqa: PLC0415
+        from halfcycle.windows.weights import noise_gain  # noqa: PLC0415
+        from halfcycle.windows.zeros import zeros_of  # noqa: PLC0415
 
-        mean_error = reading_errors.mean_error(
-            window, zero_offset, tolerance_hz, reading_errors.work_for_each(listed)
-        )
+        work = reading_errors.work_for_each(listed)
+        mean_error = reading_errors.mean_error(window, zero_offset, tolerance_hz, work)
         rms_error = reading_errors.rms_error(window, zero_offset, tolerance_hz)
         return cls(
             **shape(window),
-            mean_error=(mean_error.low, mean_error.high),
-            rms_error=(rms_error.low, rms_error.high),
+            mean_error=_pair(mean_error),
+            rms_error=_pair(rms_error),
             distinct_points=window.distinct_points,
             few_points=window.distinct_points < reading_errors.FEW_POINTS,
             odd=window.odd,
             alternation_mean=reading_errors.alternation(window, zero_offset, "mean"),
             alternation_rms=reading_errors.alternation(window, zero_offset, "rms"),
+            harmonic_mean_error=_pair(harmonic_error(window, "mean", tolerance_hz, work=work)),
+            harmonic_rms_error=_pair(harmonic_error(window, "rms", tolerance_hz)),
+            noise_gain=noise_gain(window.block_weights),
+            zeros=zeros_of(window).text.split(", ") if window.shaped else [],
         )
 
 
@@ -96,7 +135,8 @@ class Windows(LightEntry):
     windows: Annotated[
         list[ListedWindow],
         Means(
-            "whole windows, shortest first; only if there is none, the nearest misses",
+            "whole windows, shortest first; only if there is none, the nearest misses; then shaped "
+            "ones, shortest first",
             min_length=1,
         ),
     ]

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from halfcycle.base.text import counted
+from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop import derivations
+from halfcycle.loop.block_response import update_grid
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
 from halfcycle.report.parts import Derivation, Step, decimal, quantity
 
@@ -21,22 +25,24 @@ FORMS = {
 
 
 def controller(integer_design: IntegerDesign) -> Derivation:
-    """The difference equations, and the per-window constants."""
+    """The difference equations, and the constants of each update."""
     design = integer_design.design
+    moving = design.window.moving
     form = design.spec.loop.integration
     kp_w, ki_w = derivations.window_constants(form)
     kp, ki, w = derivations.symbols("kp ki W")
     values = {
         kp: design.gains.proportional,
         ki: design.gains.integral_per_s,
-        w: float(design.window.duration_s),
+        w: float(design.window.update_s),
     }
     upper = derivations.symbols("Kp Ki")
     return Derivation(
         "The controller",
         (
             Step(
-                "Once per window, with the error e of the window just read:",
+                f"Once per {'update' if moving else 'window'}, with the error e of the window just "
+                "read:",
                 (
                     relation(
                         "<msub><mi>I</mi><mi>k</mi></msub>",
@@ -55,8 +61,9 @@ def controller(integer_design: IntegerDesign) -> Derivation:
                 ),
             ),
             Step(
-                f"The continuous constants are the master; the {FORMS[form]} over a window of W "
-                "seconds turns them into these:",
+                f"The continuous constants are the master; the {FORMS[form]} over "
+                f"{'the W seconds from update to update' if moving else 'a window of W seconds'} "
+                "turns them into these:",
                 (
                     relation(
                         shown(upper[0]),
@@ -76,7 +83,73 @@ def controller(integer_design: IntegerDesign) -> Derivation:
 
 
 def stability(integer_design: IntegerDesign) -> Derivation:
-    """Jury's conditions and the gain margin at z = -1."""
+    """Jury's conditions and the gain margin at z = -1; of a window of blocks, Floquet's."""
+    loop = integer_design.design.loop
+    if isinstance(loop, MovingFigures):
+        return _periodic(integer_design.design, loop)
+    return _plain(integer_design)
+
+
+def _periodic(design: Design, loop: MovingFigures) -> Derivation:
+    """Why the loop of a window of blocks is periodic, and what that makes of its margins."""
+    grid = update_grid(design.window, design.spec.loop.measure)
+    latest = (
+        "until the next one is due"
+        if loop.latest_update_ms is None or loop.latest_update_ms >= design.window.duration_ms
+        else f"up to {quantity(loop.latest_update_ms, 'ms')} late"
+    )
+    product = Derivation(
+        "Stability and margins",
+        (
+            Step(
+                "Within a half cycle the window meets a sine whose amplitude is changing, so the "
+                f"loop is periodic in the phase: {counted(grid.half_cycles)} and "
+                f"{grid.updates} updates bring it back to the same place of the sine. The product "
+                "of the matrices A of these updates, with the signs of the filter's states turned "
+                "if the half cycles are odd, is the step of the whole period. Its states are the "
+                "filter's, the sums of the blocks in the ring, the integral, and the scales under "
+                "way.",
+                (
+                    relation(
+                        "<mi>M</mi>",
+                        "<mrow><mi>S</mi><msub><mi>A</mi><mi>P</mi></msub><mo>…</mo>"
+                        "<msub><mi>A</mi><mn>2</mn></msub><msub><mi>A</mi><mn>1</mn></msub></mrow>",
+                    ),
+                ),
+            ),
+            Step(
+                "It is stable if and only if every eigenvalue of that product lies inside the unit "
+                f"circle. The greatest, per update, has size {decimal(loop.slowest_pole)}, over "
+                "all filters inside the tolerances, the offsets of the sampling grid, and updates "
+                f"at once and {quantity(loop.lateness_us, 'µs')} late."
+            ),
+        ),
+        source="Floquet's theorem in discrete time.",
+    )
+    if not loop.stable:
+        return product
+    factor = loop.periodic_gain_margin
+    margins = (
+        Step(
+            "The constants are raised together, from 1 upward, until an eigenvalue reaches the "
+            f"circle: that is the gain margin, {decimal(factor, 3)} "
+            f"({quantity(loop.gain_margin_db, 'dB')}), of which 2 are asked for. Turned by "
+            f"exp(jφ) instead, it is the phase margin, {quantity(loop.phase_margin_deg, '°')}. "
+            f"Updates leave it stable {latest}."
+        ),
+        Step(
+            "The same loop averaged over the phases has a gain margin of "
+            f"{quantity(loop.averaged_gain_margin_db, 'dB')} and a phase margin of "
+            f"{quantity(loop.averaged_phase_margin_deg, '°')}, which is unsafe alone; its peak "
+            f"sensitivity is {decimal(loop.peak_sensitivity)}, that of the periodic loop (the "
+            f"norm of its sensitivity, lifted) {decimal(loop.lifted_norm)}."
+        ),
+    )
+    return replace(product, steps=(*product.steps, *margins))
+
+
+def _plain(integer_design: IntegerDesign) -> Derivation:
+    """Those of a pure delay of one window, and what the corners have besides."""
     import sympy  # type: ignore[import-untyped]  # noqa: PLC0415 (slow)
 
     design, loop = integer_design.design, integer_design.design.loop

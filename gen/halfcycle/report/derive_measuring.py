@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
+
 from halfcycle.base import clipped_sine
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.report import weights_section
 from halfcycle.report.mathml import (
     magnitude,
     relation,
@@ -18,11 +21,14 @@ from halfcycle.report.mathml import (
     words,
 )
 from halfcycle.report.parts import Derivation, Step, decimal
+from halfcycle.windows.search import Window
 
 
 def window(integer_design: IntegerDesign) -> Derivation:
     """Whole windows from 2fT = K/M."""
     window = integer_design.design.window
+    if window.shaped:
+        return _weighted(window)
     f, period, k, m = _symbols("f T K M")
     step = window.half_cycles_per_sample
     ratio = words(f"{step.numerator} / {step.denominator}")
@@ -48,6 +54,36 @@ def window(integer_design: IntegerDesign) -> Derivation:
             Step(
                 f"Taken: {counted(window.half_cycles)} in {window.samples} samples"
                 + ("." if whole else f", which misses by {signed_ppm(window.mismatch_ppm)}.")
+            ),
+        ),
+    )
+
+
+def _weighted(window: Window) -> Derivation:
+    """What a sine's mean square is over weighted samples, and W at 2f and f."""
+    row = "<mrow><mi>W</mi><mo>(</mo><mi>v</mi><mo>)</mo></mrow>"
+    mains = float(window.frequency_hz)
+    sizes = weights_section.response(window, np.array([mains, 2 * mains])).tolist()
+    return Derivation(
+        "A window that is weighed",
+        (
+            Step(
+                "The sum of the weights w, each turned by the time of its sample before the "
+                "newest, is what the window leaves of a ripple of frequency v.",
+                (
+                    relation(
+                        row,
+                        "<mrow><munder><mo>∑</mo><mi>k</mi></munder><msub><mi>w</mi><mi>k</mi>"
+                        "</msub><msup><mi>e</mi><mrow><mo>−</mo><mi>j</mi><mn>2</mn><mi>π</mi>"
+                        "<mi>v</mi><mi>k</mi><mi>T</mi></mrow></msup></mrow>",
+                    ),
+                ),
+            ),
+            Step(
+                "The mean square of a sine swings at 2f, and with the error of the sensor's zero "
+                f"at f. The weights leave {decimal(sizes[1], 2)} of the one and "
+                f"{decimal(sizes[0], 2)} of the other, so the window needs no whole number of half "
+                "cycles."
             ),
         ),
     )
@@ -81,7 +117,14 @@ def reading(integer_design: IntegerDesign) -> Derivation:
             ),
         )
     ]
-    if design.spec.loop.measure == "rms":
+    if design.window.shaped and design.spec.loop.measure == "rms":
+        steps = [
+            Step(
+                "The root of the weighted mean square. It depends on the phase by what the weights "
+                "leave at 2f, and by nothing else for a sine."
+            )
+        ]
+    elif design.spec.loop.measure == "rms":
         steps = [
             Step(
                 "A mean square over a whole window with two distinct points or more does not "
@@ -120,7 +163,7 @@ def reading(integer_design: IntegerDesign) -> Derivation:
 
 
 def plant(integer_design: IntegerDesign) -> Derivation:
-    """Gain and weights of the plant at window rate."""
+    """Gain and weights of the plant at the rate of the updates."""
     import sympy  # noqa: PLC0415 (slow)
 
     design = integer_design.design
@@ -138,12 +181,17 @@ def plant(integer_design: IntegerDesign) -> Derivation:
     v, u = _symbols("V_bus V_rated")
     strong = plants.strongest
     weights = ", ".join(decimal(float(h), 3) for h in plants.weights[strong][:4])
+    moving = design.window.moving
     return Derivation(
-        "The plant, once a window",
+        "The plant, once an update" if moving else "The plant, once a window",
         (
             Step(
-                "What window k reads, in units of rated, is the plant's gain times the scales of "
-                "this window and of those before, as the filter's and the sensor's transient "
+                "What update k reads, in units of rated and averaged over the sine's phases, is "
+                "the plant's gain times the scales of the updates before it, as far back as the "
+                "window and the transient of filter and sensor reach."
+                if moving
+                else "What window k reads, in units of rated, is the plant's gain times the scales "
+                "of this window and of those before, as the filter's and the sensor's transient "
                 "spills over.",
                 (
                     relation(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from halfcycle.design.types import Design
 from halfcycle.loop.frequency_response import nyquist_loop, open_loop
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.report.axis import Axis
 from halfcycle.report.loop_section import UNSTABLE, row_of
 from halfcycle.report.parts import Corners, Figure, decimal, quantity
@@ -23,8 +24,8 @@ POINTS = 240
 
 @dataclass(frozen=True, slots=True)
 class Curves:
-    """The open loop of every corner: ``theta`` (points,) radians per window; ``loop`` (C,
-    points)."""
+    """The open loop of every corner: ``theta`` (points,) radians per update; ``loop`` (C,
+    points). Of a window of blocks it is averaged over the sine's phases."""
 
     theta: Real
     loop: Complex
@@ -32,15 +33,14 @@ class Curves:
 
 
 def curves(design: Design) -> Curves:
-    """Open-loop frequency responses, from well below crossover to half the window rate."""
+    """Open-loop frequency responses, from well below crossover to half the update rate."""
     taps, kp, ki = design.plants.taps, float(design.kp), float(design.ki)
     slow = 0.2 * float(np.abs(taps.sum(axis=1)).min()) * abs(ki)
     low = min(max(slow, 1e-4), 0.3)
     theta = np.geomspace(low, math.pi, POINTS)
     loop = open_loop(taps, kp, ki, theta[None, :])
     loop[:, -1] = nyquist_loop(taps, kp, ki)
-    window_s = float(design.window.duration_s)
-    return Curves(theta, loop, theta / (2 * math.pi * window_s))
+    return Curves(theta, loop, theta / (2 * math.pi * float(design.window.update_s)))
 
 
 def gain_crossing(responses: Curves, row: int) -> float | None:
@@ -56,7 +56,7 @@ def gain_crossing(responses: Curves, row: int) -> float | None:
 
 
 def phase_crossing(responses: Curves, row: int) -> float:
-    """Frequency, Hz, where -L of a corner is real and greatest: half the window rate at the end."""
+    """Frequency, Hz, where -L of a corner is real and greatest: half the update rate at the end."""
     loop = responses.loop[row]
     crossing = np.nonzero((loop.imag[:-2] > 0) != (loop.imag[1:-1] > 0))[0]
     best, hertz = -float(loop[-1].real), float(responses.hertz[-1])
@@ -94,7 +94,7 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
     chart.lines([(hertz, row.tolist()) for row in size], "all")
     chart.level(0.0, "frame")
     key = [("all", f"{len(size)} corners")]
-    row = row_of(design, loop.worst.get("gain_margin_db"))
+    row = _drawn(design, "gain_margin_db")
     if row is not None and loop.gain_margin_db is not None:
         margin = loop.gain_margin_db
         chart.line(hertz, size[row].tolist(), "one")
@@ -111,9 +111,15 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
     caption = (
         "Up to half the window rate, where a loop of this kind loses its stability first. "
         "The bar is the least gain margin, at the frequency where the phase passes −180°."
-        if loop.stable
-        else UNSTABLE
     )
+    if isinstance(loop, MovingFigures):
+        caption = (
+            "Up to half the update rate, averaged over the sine's phases. Its least gain margin of "
+            f"{quantity(loop.averaged_gain_margin_db, 'dB', 3)} is unsafe alone: the loop is "
+            f"periodic, and that one has {quantity(loop.gain_margin_db, 'dB', 3)}."
+        )
+    if not loop.stable:
+        caption = UNSTABLE
     return Figure("Open loop: gain", alt, caption, chart.svg(alt))
 
 
@@ -127,7 +133,7 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
     chart.lines([(hertz, row.tolist()) for row in phase], "all")
     chart.level(-180.0, "frame")
     key = [("all", f"{len(phase)} corners")]
-    row = row_of(design, loop.worst.get("phase_margin_deg"))
+    row = _drawn(design, "phase_margin_deg")
     if row is not None and loop.phase_margin_deg is not None:
         margin = loop.phase_margin_deg
         chart.line(hertz, phase[row].tolist(), "two")
@@ -145,10 +151,24 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
     )
     caption = (
         "The bar is the least phase margin, at the frequency where that corner's gain passes 0 dB."
-        if loop.stable
-        else UNSTABLE
     )
+    if isinstance(loop, MovingFigures):
+        caption = (
+            "Averaged over the sine's phases, with a least phase margin of "
+            f"{quantity(loop.averaged_phase_margin_deg, '°', 3)}; the periodic loop has "
+            f"{quantity(loop.phase_margin_deg, '°', 3)}."
+        )
+    if not loop.stable:
+        caption = UNSTABLE
     return Figure("Open loop: phase", alt, caption, chart.svg(alt))
+
+
+def _drawn(design: Design, margin: str) -> int | None:
+    """The row on whose curve a margin is marked; none for a window of blocks, whose margins are of
+    the periodic loop and not of the curves, which are of its average."""
+    if isinstance(design.loop, MovingFigures):
+        return None
+    return row_of(design, design.loop.worst.get(margin))
 
 
 def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
@@ -168,12 +188,12 @@ def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
         chart.line(worst.real.tolist(), worst.imag.tolist(), "one")
         key.append(("one", f"nearest to −1 ({named.letter(loop.worst['peak_sensitivity'])})"))
         chart.note(-1.0, -near, f"1/Ms = {decimal(near, 3)}", anchor="middle", dy=13)
-    gain_row = row_of(design, loop.worst.get("gain_margin_db"))
+    gain_row = _drawn(design, "gain_margin_db")
     if gain_row is not None and loop.gain_margin_db is not None:
         reach = -(10 ** (-loop.gain_margin_db / 20))
         chart.dot(reach, 0.0, "one-dot")
         chart.note(reach, 0.0, f"1/{decimal(-1 / reach, 3)}", anchor="middle", dy=-7)
-    phase_row = row_of(design, loop.worst.get("phase_margin_deg"))
+    phase_row = _drawn(design, "phase_margin_deg")
     if phase_row is not None and loop.phase_margin_deg is not None:
         angle = math.radians(loop.phase_margin_deg - 180)
         chart.dot(math.cos(angle), math.sin(angle), "two-dot")
@@ -196,10 +216,13 @@ def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
         f"{decimal(loop.peak_sensitivity, 3)}, so no curve comes nearer to minus one than "
         f"{decimal(None if loop.peak_sensitivity is None else 1 / loop.peak_sensitivity, 3)}"
     )
-    caption = (
-        "No corner's curve enters the dashed circle about −1. On the real axis: what the gain may "
-        "still be multiplied by; on the unit circle: the least phase margin."
-        if loop.stable
-        else UNSTABLE
+    caption = "No corner's curve enters the dashed circle about −1. " + (
+        "On the real axis: what the gain may still be multiplied by; on the unit circle: the least "
+        "phase margin."
+        if design.window.blocks == 1
+        else "The curves are averaged over the sine's phases; margins read off them would be "
+        "unsafe, so none are marked."
     )
+    if not loop.stable:
+        caption = UNSTABLE
     return Figure("Nyquist curves", alt, caption, chart.svg(alt))

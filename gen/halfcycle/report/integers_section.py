@@ -150,8 +150,9 @@ def rest_text(integer_design: IntegerDesign) -> str:
         else f"moved by {decimal(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
         f"scale) at {rest.corner}"
     )
+    length = "updates" if integer_design.design.window.moving else "windows"
     return (
-        f"The integer loop itself, run for up to {rest.windows} windows at every corner without "
+        f"The integer loop itself, run for up to {rest.windows} {length} at every corner without "
         f"noise, {moves}; with the sensor's zero in place its reading is at most "
         f"{decimal(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
         f"tolerances moves by more than {decimal(rest.bound_v, 3)} V RMS peak to peak "

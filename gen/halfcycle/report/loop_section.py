@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
+from halfcycle.loop.figures import CornerFigures, LoopFigures
 from halfcycle.loop.step_response import step_response
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import Corners, Figure, Table, decimal, letters, quantity
@@ -40,17 +41,17 @@ def corners(design: Design) -> Corners:
 
 def corner_table(design: Design, named: Corners) -> Table:
     """What each letter stands for, and what the loop does there."""
-    by_label = {row.corner: row for row in design.loop.corners}
     rows = []
     for label, letter in named.letters.items():
-        row = by_label[label]
+        at = row_of(design, label)
+        row = None if at is None else design.loop.corners[at]
         rows.append(
             (
                 letter,
                 label,
-                decimal(row.gain),
-                decimal(row.scale, 3),
-                *(decimal(getattr(row, key), 4) for key, _, _ in FIGURES[:5]),
+                decimal(row.gain if row else None),
+                decimal(row.scale if row else None, 3),
+                *(decimal(_figure_at(design.loop, row, label, key)) for key, _, _ in FIGURES[:5]),
             )
         )
     return Table(
@@ -70,14 +71,29 @@ def corner_table(design: Design, named: Corners) -> Table:
         numeric=(2, 3, 4, 5, 6, 7, 8),
         notes=(
             f"{len(design.loop.corners)} corners were analysed: bus, inductor, capacitor, load and "
-            "sensor gain at the ends of their ranges, the phase at which a window starts, the "
-            "slope where the sine clips, and filters whose ringing the sampling folds onto the "
-            "sine.",
+            "sensor gain at the ends of their ranges, "
+            + (
+                "the phase at which a window starts, the slope where the sine clips, and filters "
+                "whose ringing the sampling folds onto the sine."
+                if design.window.blocks == 1
+                else "and the worst filters inside them, each at every phase of the sine. Margins "
+                "are made for the worst circuits alone."
+            ),
         ),
     )
 
 
+def _figure_at(loop: LoopFigures, row: CornerFigures | None, label: str, key: str) -> float | None:
+    """A figure at a corner; that of the whole loop if the corner has the worst of it, as a board
+    inside the tolerances may have no row of its own."""
+    own: float | None = None if row is None else getattr(row, key)
+    if own is None and loop.worst.get(key) == label:
+        own = getattr(loop, key)
+    return own
+
+
 def row_of(design: Design, label: str | None) -> int | None:
+    """The row of a corner; a board inside the tolerances may have none."""
     names = [corner.label for corner in design.plants.corners]
     return names.index(label) if label in names else None
 
@@ -85,16 +101,16 @@ def row_of(design: Design, label: str | None) -> int | None:
 def step_figure(design: Design, named: Corners) -> Figure:
     """Readings after the target steps from zero to rated, at every corner."""
     plants, loop, spec = design.plants, design.loop, design.spec
-    window_ms = design.window.duration_ms
-    limit_ms = float(spec.targets.settling_ms)
+    update_ms = 1000 * float(design.window.update_s)
+    limit_ms = design.settling_goal_ms
     over = float(spec.targets.overshoot_percent) / 100
     span_ms = 1.25 * max(limit_ms, loop.settling_ms or 0.0)
-    count = max(4, min(400, math.ceil(span_ms / window_ms)))
+    count = max(4, min(400, math.ceil(span_ms / update_ms)))
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
             plants.step_taps, float(design.kp), float(design.ki), count, plants.scale_curve()
         )
-    times = [window_ms * k for k in range(count + 1)]
+    times = [update_ms * k for k in range(count + 1)]
     rows = [[0.0, *y[:, at].tolist()] for at in range(y.shape[1])]
     top = max(1.14, 1.12 + over, min(2.0, 1.04 * float(np.nanmax(np.where(y < 9, y, np.nan)))))
     chart = Chart(
@@ -123,8 +139,11 @@ def step_figure(design: Design, named: Corners) -> Figure:
         f"{quantity(loop.overshoot_percent, '%', 3)}"
     )
     caption = (
-        "One reading per window, from zero to rated, clipping included; the shaded band is ±2 %. "
-        "Settling counts the wait for the first update that sees the new target."
-        + ("" if loop.stable else f" {UNSTABLE}")
-    )
+        "The average over the sine's phases, a reading per update, from zero to rated; the "
+        "shaded band is ±2 %. Settling is not read off it: it is that of the true circuit, "
+        "until every later half cycle, of any start, stays in the band."
+        if design.window.blocks > 1
+        else "One reading per window, from zero to rated, clipping included; the shaded band "
+        "is ±2 %. Settling counts the wait for the first update that sees the new target."
+    ) + ("" if loop.stable else f" {UNSTABLE}")
     return Figure("Step of the target", alt, caption, chart.svg(alt))

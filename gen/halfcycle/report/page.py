@@ -20,11 +20,13 @@ from halfcycle.report import (
     overload_section,
     summary_section,
     target_section,
+    weights_section,
     window_section,
 )
 from halfcycle.report.board_runs import closest
 from halfcycle.report.parts import Contents, Derivation, Figure, Table, decimal, typeset
 from halfcycle.spec.toml_text import value_text
+from halfcycle.windows.search import Window
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
@@ -73,6 +75,7 @@ def render(contents: Contents) -> str:
         "findings": summary_section.by_level(summary_section.all_findings(contents)),
         "cautions": CAUTIONS,
         "sections": _sections(contents, named),
+        "pace": "update" if design.window.moving else "window",
         "derivations": tuple(derivation_list(contents.integer_design)),
         "version": halfcycle.__version__,
         "digest": spec.digest(),
@@ -115,9 +118,14 @@ def _window(contents: Contents) -> Section:
         texts=(window_section.shape_note(design),),
         figures=(
             window_section.bounds_figure(design, shown),
-            window_section.points_figure(design),
+            *(
+                (weights_section.weights_figure(design), weights_section.response_figure(design))
+                if design.window.blocks > 1
+                else ()
+            ),
+            *(() if design.window.shaped else (window_section.points_figure(design),)),
         ),
-        tables=(window_section.window_table(shown),),
+        tables=(window_section.window_table(design, shown),),
     )
 
 
@@ -128,8 +136,8 @@ def _loop(contents: Contents, named: Any) -> Section:
         "loop",
         "Loop over all corners",
         texts=(
-            "One PI update per window; the drive holds until the next. Thin lines are the corners, "
-            "the worst ones are drawn over them.",
+            f"{_pace(design.window)} Thin lines are the corners, the worst ones are drawn over "
+            "them.",
         ),
         figures=(
             loop_section.step_figure(design, named),
@@ -137,6 +145,16 @@ def _loop(contents: Contents, named: Any) -> Section:
             *frequency_section.bode_figures(design, named, responses),
         ),
         tables=(loop_section.corner_table(design, named),),
+    )
+
+
+def _pace(window: Window) -> str:
+    if not window.moving:
+        return "One PI update per window; the drive holds until the next."
+    return (
+        f"A PI update every {decimal(1000 * float(window.update_s), 4)} ms, {window.updates} per "
+        "window; the drive holds until the next. The curves are of the loop averaged over the "
+        "sine's phases; the margins that count are those of the periodic loop."
     )
 
 
@@ -228,9 +246,10 @@ def derivation_list(integer_design: IntegerDesign) -> Iterator[Derivation]:
     yield derive_measuring.plant(integer_design)
     yield derive_loop.controller(integer_design)
     yield derive_loop.stability(integer_design)
-    if integer_design.design.chosen.faults.alternation_v > 0:
+    design = integer_design.design
+    if design.chosen.faults.alternation_v > 0 and design.window.blocks == 1:
         yield derive_loop.offset(integer_design)
     yield derive_limits.dead_band(integer_design)
     yield derive_limits.limit_cycle(integer_design)
-    if overload_section.limit(integer_design.design) > 1:
+    if overload_section.limit(design) > 1:
         yield derive_limits.clipped(integer_design)

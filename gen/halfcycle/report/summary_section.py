@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
-from halfcycle.base.text import counted
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Contents, Corners, Level, decimal, quantity
-from halfcycle.report.window_section import length_text
+from halfcycle.report.window_section import length_text, window_name
 
 LEVELS: tuple[tuple[Level, str], ...] = (
     ("error", "Errors"),
@@ -49,7 +50,7 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
     yield Row(
         "window",
         f"≤ {quantity(float(spec.loop.longest_window_ms), 'ms')}",
-        f"{counted(window.half_cycles)}, {length_text(window)}, {measure}",
+        f"{window_name(window)}, {length_text(window)}, {measure}",
         kept=window.duration_ms <= float(spec.loop.longest_window_ms),
     )
     yield Row(
@@ -58,18 +59,25 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
         f"± {quantity(trial.own_error_v, 'V', 3)}",
         kept=trial.accurate,
     )
+    yield Row(
+        "DC that the regulator makes, of the rated peak",
+        f"≤ {quantity(trial.dc_limit_percent, '%')}",
+        quantity(trial.output.dc_percent, "%", 2) if trial.loop.stable else "unstable",
+        kept=trial.little_dc,
+    )
     given = "given" if spec.gains is not None else "designed"
+    per = "per update" if window.moving else "per window"
     yield Row(
         "proportional gain",
         given if spec.gains is not None else "",
-        f"{decimal(design.gains.proportional)} scale per pu; per window {decimal(float(design.kp))}"
+        f"{decimal(design.gains.proportional)} scale per pu; {per} {decimal(float(design.kp))}"
         if design.kp or spec.gains is not None
         else "none: integral action alone",
     )
     yield Row(
         "integral gain",
         given if spec.gains is not None else "",
-        f"{decimal(design.gains.integral_per_s)} scale per pu and s; per window "
+        f"{decimal(design.gains.integral_per_s)} scale per pu and s; {per} "
         f"{decimal(design.gains.integral_per_window)}",
     )
 
@@ -85,6 +93,8 @@ def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     for key, name, unit in FIGURES[:5]:
         value, kept = getattr(loop, key), kept_at.get(key)
         limit = None if kept is None else getattr(targets, key)
+        if limit is not None and math.isinf(limit):
+            limit = None
         got = quantity(value, unit) if value is not None else "undefined"
         if not loop.stable:
             got = "unstable"
@@ -94,6 +104,13 @@ def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
             got,
             named.letter(loop.worst.get(key)),
             kept,
+        )
+    if isinstance(loop, MovingFigures):
+        yield Row(
+            "half cycles above 120 % after an overload that held the output at 90 %",
+            "",
+            f"{quantity(loop.release_ms, 'ms')}, the highest "
+            f"{quantity(loop.release_peak_percent, '%')}",
         )
 
 

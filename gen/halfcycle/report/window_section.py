@@ -81,7 +81,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         faults, window = candidate.faults, candidate.window
         parts.append(
             f'<text class="halo{" strong" if candidate.chosen else ""}" x="{left}" y="{y + 10}">'
-            f"{'▸ ' if candidate.chosen else ''}{counted(window.half_cycles)}, "
+            f"{'▸ ' if candidate.chosen else ''}{window_name(window)}, "
             f"{decimal(window.duration_ms, 6)} ms</text>"
         )
         for end in (-tolerance, tolerance):
@@ -94,7 +94,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{counted(candidate.window.half_cycles)} plus or minus {decimal(candidate.error_v, 3)} V"
+        f"{window_name(candidate.window)} plus or minus {decimal(candidate.error_v, 3)} V"
         f"{' (chosen)' if candidate.chosen else ''}"
         for candidate in shown
     )
@@ -109,6 +109,14 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         ),
         svg=wrap(WIDTH, base + 36, alt, "".join(parts)),
     )
+
+
+def window_name(window: Window) -> str:
+    """A shaped window by its kind: it holds no whole number of half cycles."""
+    if window.shaped:
+        return window.kind
+    moving = f", {window.updates} updates" if window.moving else ""
+    return counted(window.half_cycles) + moving
 
 
 def points_figure(design: Design) -> Figure:
@@ -155,8 +163,9 @@ def points_figure(design: Design) -> Figure:
     return Figure("Where the samples fall", alt, caption, chart.svg(alt))
 
 
-def window_table(shown: tuple[Candidate, ...]) -> Table:
+def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
     """All candidates in numbers."""
+    dc_limit = quantity(design.chosen.dc_limit_percent, "%")
     rows = []
     for candidate in shown:
         trial, faults = candidate.trial, candidate.faults
@@ -169,21 +178,29 @@ def window_table(shown: tuple[Candidate, ...]) -> Table:
         )
         rows.append(
             (
-                f"{candidate.window.half_cycles}",
+                candidate.window.kind
+                + (f", {candidate.window.updates} updates" if candidate.window.moving else ""),
+                DASH if candidate.window.shaped else f"{candidate.window.half_cycles}",
                 f"{candidate.window.samples}",
                 decimal(candidate.window.duration_ms, 6),
-                "yes" if candidate.window.whole else signed_ppm(candidate.window.mismatch_ppm),
+                DASH
+                if candidate.window.shaped
+                else "yes"
+                if candidate.window.whole
+                else signed_ppm(candidate.window.mismatch_ppm),
                 volts(faults.spread_v),
                 volts(faults.alternation_v),
                 DASH if trial is None else volts(trial.hunting_v),
                 volts(faults.zero_v),
                 decimal(faults.noise_v, 2),
+                DASH if trial is None else _share(trial.output.dc_percent),
                 settles,
             )
         )
     return Table(
         title="Windows",
         columns=(
+            "kind",
             "half cycles",
             "samples",
             "length, ms",
@@ -193,20 +210,35 @@ def window_table(shown: tuple[Candidate, ...]) -> Table:
             "zero flips out, ±V",
             "zero, steady, ±V",
             "noise, V rms",
+            "DC, % of peak",
             "settling, ms",
         ),
         rows=tuple(rows),
-        numeric=(0, 1, 2, 3, 4, 5, 6, 7, 8, 9),
+        numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
         notes=(
-            "Volts RMS at the output. The shortest window is taken whose own errors stay inside "
-            "the tolerance and whose gains meet the targets at every corner.",
+            "Volts RMS at the output. The cheapest kind, and of it the shortest window, is taken "
+            "whose errors stay inside the tolerance, whose gains meet the targets at every corner, "
+            f"and which makes no more DC at the output than {dc_limit}.",
         ),
         marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
     )
 
 
+def _share(percent: float) -> str:
+    """A share; what is below a millionth of a percent is rounding. A dash if there is no bound, as
+    of an unstable loop."""
+    if not math.isfinite(percent):
+        return DASH
+    return decimal(percent if percent >= 1e-6 else 0.0, 2)
+
+
 def shape_note(design: Design) -> str:
     """What the window's reading takes for granted about the wave."""
+    if design.spec.loop.measure == "rms" and design.window.shaped:
+        return (
+            "The reading is the root of a weighted mean square: true for a sine, and for "
+            "harmonics as far as the window's zeros reach."
+        )
     if design.spec.loop.measure == "rms":
         return "The reading is a true RMS: it holds for any shape of wave."
     return (

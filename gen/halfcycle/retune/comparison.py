@@ -11,16 +11,17 @@ from halfcycle.design.types import Design
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.step_response import step_response
 
-MAX_WINDOWS = 4096
-"""Windows that a response is followed for, at most."""
+MAX_UPDATES = 4096
+"""Updates that a response is followed for, at most."""
 
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """Readings after a step of the target from zero to rated, at every corner.
+    """Readings after a step of the target from zero to rated, at every corner; of a window of
+    blocks by the loop that is averaged over the sine's phases.
 
-    ``time_ms`` (N,): from the first window that is driven by an update that saw the new target; 0
-    first, then each window's end. ``readings`` (N, C): share of rated, 0 first.
+    ``time_ms`` (N,): from the first update that saw the new target; 0 first, then the end of each
+    reading. ``readings`` (N, C): share of rated, 0 first.
     """
 
     time_ms: Real
@@ -45,21 +46,21 @@ at least Ms/(Ms - 1), the phase margin at least 2 asin(1/(2 Ms))."""
 
 
 def steps(design: Design, until_ms: float) -> Steps:
-    """The step responses of ``design`` up to ``until_ms``, at least one window."""
-    window_ms = design.window.duration_ms
-    windows = min(MAX_WINDOWS, max(1, math.ceil(until_ms / window_ms - 1e-9)))
+    """The step responses of ``design`` up to ``until_ms``, at least one update."""
+    update_ms = float(1000 * design.window.update_s)
+    updates = min(MAX_UPDATES, max(1, math.ceil(until_ms / update_ms - 1e-9)))
     plants = design.plants
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
-            plants.step_taps, float(design.kp), float(design.ki), windows, plants.scale_curve()
+            plants.step_taps, float(design.kp), float(design.ki), updates, plants.scale_curve()
         )
     readings = np.concatenate([np.zeros((1, y.shape[1])), y])
-    return Steps(window_ms * np.arange(windows + 1, dtype=np.float64), readings)
+    return Steps(update_ms * np.arange(updates + 1, dtype=np.float64), readings)
 
 
 def horizon_ms(*designs: Design) -> float:
     """A time that shows every one of ``designs`` settle, milliseconds."""
-    settled = [d.loop.settling_ms or float(d.spec.targets.settling_ms) for d in designs]
+    settled = [d.loop.settling_ms or d.settling_goal_ms for d in designs]
     return 1.5 * max(settled)
 
 
@@ -82,17 +83,25 @@ def departure(before: Design, after: Design) -> float | None:
     return 100.0 * float(max(apart))
 
 
+def _grain_ms(design: Design) -> float:
+    """By how much a settling time changes at least, about."""
+    window = design.window
+    if window.blocks == 1:
+        return window.duration_ms
+    return float(1000 * (window.update_s + 1 / (2 * window.frequency_hz)))
+
+
 def worse_figures(before: Design, after: Design) -> str:
     """The worst figures over the corners that grew beyond their slack, with the corner of the first
-    of them; "" if none did. A settling time, which is a whole number of windows, may grow by
-    one of the longer windows."""
+    of them; "" if none did. A settling time, which is a whole number of windows, may grow by one of
+    the longer windows; with windows of blocks, by a half cycle and the time between updates."""
     old, new = before.loop, after.loop
     if not new.stable:
         return f"unstable at {new.worst['slowest_pole']}"
-    window_ms = max(before.window.duration_ms, after.window.duration_ms)
+    grain_ms = max(_grain_ms(before), _grain_ms(after))
     grown, where = [], ""
     for key, name, unit, slack in (
-        ("settling_ms", "settling", " ms", window_ms),
+        ("settling_ms", "settling", " ms", grain_ms),
         ("overshoot_percent", "overshoot", " %", OVERSHOOT_SLACK),
         ("peak_sensitivity", "peak sensitivity", "", SENSITIVITY_SLACK),
     ):

@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from halfcycle.base.errors import RefusedError
+from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text as exact_text
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted
@@ -28,10 +28,13 @@ from halfcycle.retune.comparison import departure, worse_figures
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec, Value
+from halfcycle.windows.candidates import moving_candidates
+from halfcycle.windows.search import Window
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"
 HALF_CYCLES = "loop.half_cycles"
+WEIGHTING, UPDATES, SAMPLES = "loop.weighting", "loop.updates_per_window", "loop.samples"
 
 Values = dict[str, Value | None]
 
@@ -63,7 +66,7 @@ def continuous(integer_design: IntegerDesign) -> ContinuousGains:
     """The exact continuous constants of a design, its master."""
     design = integer_design.design
     constants = WindowGains(design.kp, design.ki)
-    return to_continuous(constants, design.window.duration_s, design.spec.loop.integration)
+    return to_continuous(constants, design.window.update_s, design.spec.loop.integration)
 
 
 def retune(
@@ -84,7 +87,8 @@ def retune(
     before = design_integers(spec, file)
     constants = continuous(before)
     if spec.gains is not None and SETTLING in values:
-        faster = spec.targets.settling_ms / asked[SETTLING]
+        was = spec.settling_limit_ms or Fraction(before.design.settling_goal_ms)
+        faster = was / asked[SETTLING]
         constants = replace(constants, integral_per_s=constants.integral_per_s * faster)
 
     attempt = _Attempt(text, values, file, before)
@@ -110,7 +114,7 @@ def retune(
         about = [_failed(before, constants, after, attempt, PERIOD)]
     if after is not None and not redesign and not _same_count(before, after):
         about.append(_window_moved(before, after))
-    if HALF_CYCLES in attempt.values:
+    if HALF_CYCLES in attempt.values or WEIGHTING in attempt.values:
         about.append(_WINDOW_PINNED)
     if INTEGRAL in attempt.values and spec.gains is None and after is not None and after.good:
         about.append(_PINNED)
@@ -135,8 +139,8 @@ _PINNED = finding(
 _WINDOW_PINNED = finding(
     "window-pinned",
     HALF_CYCLES,
-    "the count of half cycles goes into the spec, as the design at the new values alone would "
-    'choose another one; set it to "auto" to let it',
+    "the window's half cycles, weighting or updates go into the spec, as the design at the new "
+    'values alone would choose others; set them to "auto" to let it',
 )
 
 
@@ -156,7 +160,13 @@ class _Attempt:
         now = parse_spec(self.original, self.file).values()
         wanted = {PROPORTIONAL: gains.proportional, INTEGRAL: gains.integral_per_s}
         values = {**self.asked, **{key: new for key, new in wanted.items() if now.get(key) != new}}
+        held = self._nearest(values) if self.before.design.window.blocks > 1 else None
+        if held is not None and held.good:
+            return held, ()
+        nearest = self.values
         after, refusal = self._try(values)
+        if held is not None and (after is None or not after.good):
+            return self._try(nearest)
         if after is None or not self._better_held(after):
             return after, refusal
         loop = after.design.spec.loop
@@ -170,6 +180,37 @@ class _Attempt:
         if same is not None and (same.good or not after.good):
             return same, ()
         return self._try(values)
+
+    def _nearest(self, values: Values) -> IntegerDesign | None:
+        """With the window of blocks that is nearest to the old one of its kind, in time: a count of
+        samples or updates that the spec insists on is of the old period. None if there is no such
+        design."""
+        window = self.before.design.window
+        now = parse_spec(self.original, self.file).values()
+        free = {key: None for key in (WEIGHTING, UPDATES, SAMPLES) if now[key] != "auto"}
+        spec = parse_spec(edit_text(self.original, {**self.asked, **free}, self.file), self.file)
+        if spec.loop.half_cycles != "auto":
+            return None
+        try:
+            candidates = moving_candidates(spec, self.file)
+        except (InputError, RefusedError):
+            return None
+        of_kind = [candidate for candidate in candidates if candidate.kind == window.kind]
+        near = min(of_kind, key=self._far, default=None)
+        if near is None:
+            return None
+        wanted: Values = {
+            WEIGHTING: "shaped" if near.shaped else "flat",
+            UPDATES: near.updates,
+            SAMPLES: near.samples,
+        }
+        pinned = {key: new for key, new in wanted.items() if now[key] != new}
+        return self._try({**values, **pinned})[0]
+
+    def _far(self, window: Window) -> tuple[Fraction, Fraction]:
+        """How far a window is from the old one in length, then in time between updates."""
+        old = self.before.design.window
+        return abs(window.duration_s - old.duration_s), abs(window.update_s - old.update_s)
 
     def _better_held(self, after: IntegerDesign) -> bool:
         """Whether the old count is worth holding on to: the new one is odd and the old one is not,
@@ -207,7 +248,12 @@ def _other_response(before: IntegerDesign, after: IntegerDesign) -> Finding:
 
 
 def _same_count(before: IntegerDesign, after: IntegerDesign) -> bool:
-    return before.design.window.half_cycles == after.design.window.half_cycles
+    """Whether the window is of the old kind, and a flat one has the old count of half cycles."""
+    old, new = before.design.window, after.design.window
+    if old.shaped and new.shaped:
+        # A shaped window has a length, not a count.
+        return old.kind == new.kind and 2 * abs(new.duration_s / old.duration_s - 1) <= 1
+    return old.kind == new.kind and old.half_cycles == new.half_cycles
 
 
 def _window_moved(before: IntegerDesign, after: IntegerDesign) -> Finding:
@@ -224,11 +270,19 @@ def _window_moved(before: IntegerDesign, after: IntegerDesign) -> Finding:
     return finding(
         "window-moved",
         HALF_CYCLES,
-        f"the window moves from {counted(old.half_cycles)} in {old.duration_ms:.4g} ms to "
-        f"{counted(new.half_cycles)} in {new.duration_ms:.4g} ms, as the old count cannot be kept "
-        f"at the new values: {cost}; {_nearer(before, after.design.spec)}",
+        f"the window moves from {_window_text(old)} to {_window_text(new)}, as the old "
+        f"{'count' if old.kind == new.kind else 'kind'} cannot be kept at the new values: {cost}; "
+        f"{_nearer(before, after.design.spec)}",
         "warning" if trial.flips else "note",
     )
+
+
+def _window_text(window: Window) -> str:
+    """A window in a few words: ``2 half cycles in 20 ms``."""
+    if window.kind == "plain":
+        return f"{counted(window.half_cycles)} in {window.duration_ms:.4g} ms"
+    plural = "" if window.updates == 1 else "s"
+    return f"{window.duration_ms:.4g} ms, {window.kind}, {window.updates} update{plural}"
 
 
 def _as_good(before: IntegerDesign, after: IntegerDesign) -> bool:
@@ -285,6 +339,8 @@ def _failed(
 def _nearer(before: IntegerDesign, after: Spec) -> str:
     """The period next to the new one at which the old count of half cycles is a whole window."""
     half_cycles = before.design.window.half_cycles
+    if before.design.window.shaped:
+        return "compare the two responses"
     window_us = 1_000_000 * half_cycles / (2 * after.output.frequency_hz)
     period = window_us / max(1, round(window_us / after.loop.period_us))
     if period == after.loop.period_us:

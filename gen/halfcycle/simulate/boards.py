@@ -10,12 +10,14 @@ can be run again.
 from __future__ import annotations
 
 import itertools
+import math
 import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy.stats import qmc
 
 from halfcycle.simulate.parts import FilterParts
@@ -23,11 +25,14 @@ from halfcycle.simulate.run_types import Real
 
 if TYPE_CHECKING:
     from halfcycle.loop.plant_types import Plants
+    from halfcycle.simulate.case import Setting
     from halfcycle.spec.models import Spec
 
 DIMENSIONS = ("L", "C", "bus", "gain", "zero", "delay", "load", "power factor", "phase", "instant")
 DELAY_SPREAD = 0.5
 """The spec has no tolerance of the sensor's delay: half to one and a half of it are drawn."""
+_MEAN, _RMS = 2 / math.pi, math.sqrt(0.5)
+"""Of a sine, shares of its peak: a sensor stuck there reads as if all were well."""
 _SAME = 1e-9
 """Parts closer than this share to the end of a tolerance are at it."""
 
@@ -54,6 +59,10 @@ class Draw:
     phase: float
     instant: float
     noise_key: int
+    late: float = 0.0
+    """Of the latest update that the spec allows, 0 to 1."""
+    code: float = 0.5
+    """Place of the code at which its sensor may stick, 0 to 1."""
 
 
 def filters_inside(spec: Spec, plants: Plants) -> tuple[FilterParts, ...]:
@@ -128,13 +137,40 @@ def draw(
             row[:8] = (0.5, 0.5, _nominal_bus(spec), 0.5, 0.5, 0.5, 1.0, 1.0)
         elif number <= len(special):
             row[:8] = special[number - 1]
+    # Apart, so that the boards of a regulator that is never late are drawn without it.
+    late = _sobol(wanted[0], len(wanted), (seed, 1), 2)
+    for row, number in zip(late, wanted, strict=True):
+        if number <= len(special):
+            # A corner is at an end of this tolerance, too; the filters inside are late.
+            row[0] = 0.0 if number == 0 else float(row[0] >= 0.5 or number > len(corners(spec)))
     return [
-        _board(spec, number, row, seed) for number, row in zip(wanted, places.tolist(), strict=True)
+        _board(spec, number, row, seed, extra)
+        for number, row, extra in zip(wanted, places.tolist(), late.tolist(), strict=True)
     ]
 
 
-def _sobol(first: int, count: int, seed: int) -> Real:
-    sequence = qmc.Sobol(len(DIMENSIONS), scramble=True, seed=seed)
+def stuck_code(setting: Setting, drawn: Draw) -> int:
+    """The code at which the board's sensor may stick: one board in two any code of the ADC, the
+    others an end of it, the zero, the codes beside the zero, or one that a sine at rated shows."""
+    sensor, top = setting.spec.sensor, setting.adc_max
+    zero = sensor.zero_code
+    crest = round(math.sqrt(2) * setting.rated_v / float(sensor.volts_per_code))
+    noise = max(1, round(3 * float(sensor.noise_codes_rms)))
+    marked = (
+        *(0, top, 1, top - 1, zero, zero - 1, zero + 1, zero - noise, zero + noise),
+        *(zero + round(crest * share) for share in (1, -1, 0.5, -0.5, _MEAN, -_MEAN, _RMS, -_RMS)),
+    )
+    place = 2 * drawn.code
+    if place >= 1:
+        return min(top, int((place - 1) * (top + 1)))
+    return min(top, max(0, marked[int(place * len(marked))]))
+
+
+def _sobol(
+    first: int, count: int, seed: int | tuple[int, int], dimensions: int = len(DIMENSIONS)
+) -> Real:
+    source = np.random.default_rng(seed) if isinstance(seed, tuple) else seed
+    sequence = qmc.Sobol(dimensions, scramble=True, seed=source)
     if first:
         sequence.fast_forward(first)
     with warnings.catch_warnings():
@@ -149,7 +185,10 @@ def _nominal_bus(spec: Spec) -> float:
     return (float(spec.bridge.bus_nominal_v) - low) / (high - low) if high > low else 0.0
 
 
-def _board(spec: Spec, number: int, place: list[float], seed: int) -> Draw:
+def _board(
+    spec: Spec, number: int, place: list[float], seed: int, late_and_code: list[float]
+) -> Draw:
+    late, code = late_and_code
     l_, c_, bus, gain, zero, delay, load, factor, phase, instant = place
     stated, sensor, bridge = spec.filter, spec.sensor, spec.bridge
     lightest = float(spec.load.lightest_percent) / 100
@@ -174,6 +213,8 @@ def _board(spec: Spec, number: int, place: list[float], seed: int) -> Draw:
         instant=instant,
         # Whole numbers below 2^53 pass through the C's table of doubles unharmed.
         noise_key=(seed * 1_000_003 + number) % 2**53,
+        late=late,
+        code=code,
     )
 
 

@@ -7,14 +7,24 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from halfcycle.simulate.boards import Draw
 from halfcycle.simulate.limit_curves import LimitCurve
 from halfcycle.simulate.pace import Pace
 from halfcycle.simulate.parts import BoardLoad, FilterParts
-from halfcycle.simulate.run_types import Event
+from halfcycle.simulate.run_types import Event, Real
+from halfcycle.windows.zero_tracking import ZeroTracking, zero_tracking
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
+    from halfcycle.windows.search import Window
+
+HIGH_SHARE = 1.2
+"""Level of the half-cycle RMS, a share of rated, above which time is counted: what the ITI curve
+allows for 3 ms to half a second."""
+MIN_WAVE_TURNS = 8
+"""Cycles over which distortion and DC are taken, at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +33,8 @@ class Promise:
 
     settling_ms: float | None = None
     overshoot_percent: float | None = None
+    start_ms: float | None = None
+    """Settling after a reset, if a window fills before the first PI step of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +45,15 @@ class AtRest:
     ``zero``: the steady part of what the sensor's zero tolerance makes of a reading, a share of
     rated; the spec counts it apart from the voltage tolerance. ``scale``: greatest distance of two
     scales, by noise, by a zero error that flips from window to window, and by ripple; 1.0 = bus.
-    ``trusted_step``: most that one update inside the target band moves the scale:
-    (|Kp| + Ki) band, 1.0 = bus. ``trusted_early``: 0 if windows at rest lie inside the target
-    band; else, as the last one inside it may be of the way up, how far its scale may be from rest,
-    1.0 = bus. ``centre``: what the calibration divides a reading by.
+    ``centre``: what the calibration divides a reading by.
     """
 
     ripple: float = 0.0
     zero: float = 0.0
     scale: float = 0.0
-    trusted_step: float = 0.0
-    trusted_early: float = 0.0
     centre: float = 1.0
+    driven: float = 0.0
+    """The scale from which on a reading of nothing is implausible, 1.0 = bus."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +63,7 @@ class Setting:
     ``overload_share``: what the drive limit then gives at most, a share of rated."""
 
     spec: Spec
-    samples: int
-    window_s: float
+    window: Window
     adc_max: int
     pace: Pace
     overload_v: float
@@ -63,6 +71,73 @@ class Setting:
     inside: tuple[FilterParts, ...] = ()
     promise: Promise = field(default_factory=Promise)
     at_rest: AtRest = field(default_factory=AtRest)
+
+    @property
+    def samples(self) -> int:
+        """Samples in a window."""
+        return self.window.samples
+
+    @property
+    def sample_weights(self) -> Real:
+        """Weight of each sample of a window, the oldest first; their sum is 1."""
+        blocks = np.array(self.window.block_weights[::-1], dtype=np.float64)
+        weights = np.repeat(blocks, self.window.block_samples)
+        return np.asarray(weights / weights.sum())
+
+    @property
+    def tracking(self) -> ZeroTracking | None:
+        """How the sensor's zero is tracked; None if it is not."""
+        tracking = zero_tracking(self.spec, self.window)
+        return tracking if tracking is not None and tracking.helps else None
+
+    @property
+    def zero_share(self) -> float:
+        """Share of the error of a board's zero that is there when a case begins: all, or, if it is
+        tracked, half a code of it, as the nearest code is in force then."""
+        return 1.0 if self.tracking is None else min(1.0, 0.5 / self.tracking.before_codes)
+
+    @property
+    def window_s(self) -> float:
+        """Length of a window, seconds."""
+        return float(self.window.duration_s)
+
+    @property
+    def true_s(self) -> float:
+        """Length over which the true RMS of an update is taken, seconds: that of the window, or
+        the nearest whole number of half cycles if its weights differ, since the RMS of a part of
+        a half cycle says nothing. 0: of a plain window, from one update to the next."""
+        if self.window.shaped:
+            return self.window.half_cycles * self.half_cycle_s
+        return self.window_s if self.window.blocks > 1 else 0.0
+
+    @property
+    def fill_s(self) -> float:
+        """What a reset adds to settling: a window of blocks fills before the first PI step."""
+        return float(self.window.duration_s - self.window.update_s)
+
+    @property
+    def span_s(self) -> float:
+        """What an update's window and its true RMS look back on, seconds."""
+        return max(self.window_s, self.true_s)
+
+    @property
+    def latest_s(self) -> float:
+        """The latest end of an update after its block, seconds. A plain window's counts as done at
+        once unless the spec says otherwise, as its design does."""
+        if self.window.kind == "plain" and self.spec.loop.update_within_us == "auto":
+            return 0.0
+        block_s = self.window.block_samples * self.window.period_s
+        return float(min(self.spec.update_within_s, block_s))
+
+    @property
+    def wave_turns(self) -> int:
+        """Cycles at rest over which distortion and DC are taken: whole windows, and whole pairs of
+        them if a flat one holds an odd count of half cycles, as the zero's error then flips."""
+        window = self.window
+        pattern = 1
+        if not window.shaped:
+            pattern = window.half_cycles if window.odd else window.half_cycles // 2
+        return pattern * math.ceil(MIN_WAVE_TURNS / pattern)
 
     @property
     def rated_v(self) -> float:
@@ -75,6 +150,14 @@ class Setting:
         return float(self.spec.loop.period_us) * 1e-6
 
     @property
+    def settling_goal_ms(self) -> float:
+        """The settling time that is asked for, else what the design promises, ms."""
+        limit = self.spec.settling_limit_ms
+        if limit is not None:
+            return float(limit)
+        return math.inf if self.promise.settling_ms is None else self.promise.settling_ms
+
+    @property
     def half_cycle_s(self) -> float:
         """Half a period of the mains, seconds."""
         return 0.5 / float(self.spec.output.frequency_hz)
@@ -82,7 +165,7 @@ class Setting:
     @property
     def odd(self) -> bool:
         """Whether the window holds an odd count of half cycles."""
-        return round(self.window_s / self.half_cycle_s) % 2 == 1
+        return not self.window.shaped and self.window.odd
 
     @property
     def shift_s(self) -> float:
@@ -105,7 +188,8 @@ class Case:
 
     ``event_s``: the instant from which settling counts, up to ``end_s``. ``steady_s``: from here on
     the output has to be steady. ``target_step``: the change of target that settling and overshoot
-    are shares of, in units of rated; 0 if the target stays. ``from_limit``: whether the event
+    are shares of, in units of rated, below 0 if it falls; 0 if the target stays. ``rests_at``: the
+    target after it, in units of rated. ``from_limit``: whether the event
     ends an overload, so that the drive comes back from its limit. ``rules``: names of the rules in
     ``halfcycle.simulate.criteria``; ``curves`` bind with the rule "limits" and are watched without
     it.
@@ -120,12 +204,26 @@ class Case:
     rules: tuple[str, ...]
     events: tuple[Event, ...] = ()
     target_step: float = 0.0
+    rests_at: float = 1.0
     from_limit: bool = False
     curves: tuple[LimitCurve, ...] = ()
     flagged_s: float = math.inf
     """The instant at which the flag rules look."""
+    lost: bool = False
+    """Whether the event is the loss of the sensor."""
+    shift_s: float | None = None
+    """The span over which a board's events are moved; None: the setting's."""
+
+    def shift_of(self, setting: Setting) -> float:
+        """The span over which a board's events are moved, seconds."""
+        return setting.shift_s if self.shift_s is None else self.shift_s
+
+    @property
+    def moved(self) -> bool:
+        """Whether the event is moved by the board's delay: the start is not."""
+        return self.event_s > 0
 
     @property
     def step(self) -> float:
         """What settling and overshoot are shares of, in units of rated."""
-        return self.target_step or 1.0
+        return abs(self.target_step) or 1.0

@@ -21,12 +21,13 @@ from halfcycle.simulate.loads import (
 )
 from halfcycle.simulate.run_types import Event, EventKind, SensorState
 
-STEPPED = ("settling", "overshoot", "steady")
+STEPPED = ("settling", "overshoot", "steady", "dc")
 """Rules of a case that steps the target."""
-DISTURBED = ("settling", "steady", "limits")
+DISTURBED = ("settling", "steady", "dc", "limits")
 """Rules of a case that the regulator has to hold its output through."""
 MIN_TAIL_S = 0.1
-"""A steady stretch lasts twelve windows, and this long at least."""
+"""A steady stretch lasts twelve windows, and this long at least; and as long as its distortion and
+DC are taken over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +59,12 @@ class Timetable:
 
 def timetable(setting: Setting) -> Timetable:
     """The times that all cases are made of."""
-    rest = setting.pace.rest_s + setting.ramp_s + 2 * setting.window_s
+    rest = setting.pace.rest_s + setting.ramp_s + 2 * setting.span_s
+    cycle_s = 2 * setting.half_cycle_s
     return Timetable(
         rest=rest,
         event=rest,
-        tail=max(12 * setting.window_s, MIN_TAIL_S),
+        tail=max(12 * setting.span_s, MIN_TAIL_S, (setting.wave_turns + 1.1) * cycle_s),
         shift=setting.shift_s,
         edge=0.5 * setting.half_cycle_s,
     )
@@ -103,6 +105,18 @@ def _target_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         ),
         target_step=0.5,
     )
+    yield Case(
+        name="target-down",
+        about="target from rated to half of rated",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.steady,
+        end_s=times.end,
+        rules=("settling", "steady", "dc"),
+        events=(Event(times.event, EventKind.TARGET, rated_mv // 2),),
+        target_step=-0.5,
+        rests_at=0.5,
+    )
 
 
 def _load_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
@@ -139,7 +153,7 @@ def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=back,
         steady_s=back + times.rest + setting.pace.recovery_s,
         end_s=back + times.rest + setting.pace.recovery_s + times.tail + times.shift,
-        rules=("brownout", "settling", "steady"),
+        rules=("brownout", "settling", "steady", "dc"),
         events=(
             Event(times.event, EventKind.LOAD, 1),
             Event(times.event, EventKind.BUS, setting.overload_v, times.edge),
@@ -194,14 +208,16 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     zero = float(spec.sensor.zero_tolerance_codes)
     drift = float(spec.output.frequency_tolerance_hz)
     back = times.end
+    tracked_s = setting.tracking.converges_s if setting.tracking else 0.0
     yield Case(
         name="zero-offset",
-        about=f"sensor's zero off by {zero:g} codes, the most that is allowed",
+        about=f"sensor's zero off by {zero:g} codes, the most that is allowed"
+        + (f", and tracked for {tracked_s:.3g} s" if tracked_s else ""),
         loads=drawn_load,
         event_s=times.event,
-        steady_s=times.event,
-        end_s=times.end,
-        rules=("steady",),
+        steady_s=times.event + tracked_s,
+        end_s=times.end + tracked_s,
+        rules=("steady", "dc"),
         events=(Event(0.0, EventKind.ZERO, zero),),
     )
     yield Case(
@@ -213,7 +229,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=times.event,
         end_s=back + times.rest + times.tail,
-        rules=("steady",),
+        rules=("steady", "dc"),
         events=(
             Event(times.event, EventKind.FREQUENCY, drift, times.rest),
             Event(back, EventKind.FREQUENCY, -drift, times.rest),
@@ -221,13 +237,15 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     )
     yield Case(
         name="stuck-sensor",
-        about="sensor repeats its last code for good",
+        about="sensor sticks at a code for good: at any, at an end, near the zero, or at one that "
+        "reads like rated",
         loads=drawn_load,
         event_s=times.event,
         steady_s=math.inf,
         end_s=times.end,
-        rules=("seen",),
-        events=(Event(times.event, EventKind.SENSOR, SensorState.STUCK),),
+        rules=("noticed",),
+        lost=True,
+        events=(Event(times.event, EventKind.SENSOR, SensorState.STUCK_AT),),
         curves=(ITI,),
     )
     yield Case(
@@ -237,7 +255,8 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=math.inf,
         end_s=times.end,
-        rules=("held",),
+        rules=("noticed",),
+        lost=True,
         events=(Event(times.event, EventKind.SENSOR, SensorState.OPEN),),
         curves=(ITI,),
     )
@@ -248,5 +267,5 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=times.event,
         end_s=times.end + 3 * times.tail,
-        rules=("steady",),
+        rules=("steady", "dc"),
     )

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from halfcycle.simulate.parts import BoardLoad, FilterParts
-from halfcycle.simulate.run_types import Board, History, Real, Run
+from halfcycle.simulate.run_types import WAVE_POINTS, Board, History, Real, Run
 from halfcycle.verify import c_interface, library
 
 FLAGS = ("-O3", "-ffp-contract=off")
@@ -18,15 +18,23 @@ _FILES = ("circuit.h", "circuit.c", "simulate.h", "simulate.c")
 
 _DECLARATIONS = """
 struct hc_case {
-    double step_s; double frequency_hz;
-    int32_t steps_per_sample; int32_t steps; int32_t latency_steps; int32_t pwm_counts;
+    double step_s; double frequency_hz; double true_s;
+    double judged_s; double rest_s; double moves; double band; double high;
+    int32_t steps_per_sample; int32_t first_block; int32_t update_blocks;
+    int32_t steps; int32_t grid_steps;
+    int32_t wave_step; int32_t wave_turns; int32_t pwm_counts;
     int32_t adc_max; int32_t zero_code; int32_t half_limit; int32_t window_limit;
     int32_t event_count;
+};
+struct hc_sliding {
+    double rest_square; double settling_s; double lowest_square; double highest_square;
+    double high_s;
 };
 struct hc_results {
     int32_t *half_count; double *half_end_s; double *half_mean_square;
     int32_t *window_count; double *window_end_s; double *window_mean_square;
     int32_t *window_reported_mv; int32_t *window_scale; int32_t *window_flags;
+    struct hc_sliding *sliding; double *grid; double *wave;
     double *trace;
 };
 void hc_simulate(const struct hc_case *run, const void *events, const void *boards,
@@ -35,6 +43,7 @@ void hc_run_circuit(const void *filter, const void *load, double bus_v, double b
     double step_s, const double *duty, int32_t steps, double *state, double *out);
 void hc_noise_series(double key, int32_t count, double *out);
 int32_t hc_board_doubles(void);
+int32_t hc_event_doubles(void);
 """
 
 
@@ -56,15 +65,24 @@ class CompiledLoop:
         rows = self._real([board.row() for board in boards])
         if rows.shape[1] != self._lib.hc_board_doubles():
             raise AssertionError("struct hc_board and halfcycle.simulate.run_types.Board differ")
-        events = self._real([event.row() for event in run.events] or [[0.0]])
+        events = self._real([event.row() for event in run.events] or [[]])
+        if run.events and events.shape[1] != self._lib.hc_event_doubles():
+            raise AssertionError("struct hc_event and halfcycle.simulate.run_types.Event differ")
         case: Any = self._ffi.new("struct hc_case *")
-        for field in ("step_s", "frequency_hz", "steps_per_sample", "steps", "latency_steps"):
-            setattr(case, field, getattr(run, field))
-        for field in ("pwm_counts", "adc_max", "zero_code", "half_limit", "window_limit"):
+        for field in (
+            *("step_s", "frequency_hz", "true_s", "steps_per_sample", "steps", "grid_steps"),
+            *("first_block", "update_blocks"),
+            *("wave_step", "wave_turns", "pwm_counts", "adc_max", "zero_code"),
+            *("half_limit", "window_limit"),
+        ):
             setattr(case, field, getattr(run, field))
         case.event_count = len(run.events)
+        case.judged_s, case.rest_s = run.judged.from_s, run.judged.rest_s
+        case.moves = float(run.judged.moves)
+        case.band, case.high = run.judged.band, run.judged.high
 
         halves, windows = (len(boards), run.half_limit), (len(boards), run.window_limit)
+        sliding, grid = np.zeros((len(boards), 5)), np.empty((4, run.grid_limit))
         result = History(
             half_count=np.zeros(len(boards), np.int32),
             half_end_s=np.zeros(halves),
@@ -75,6 +93,12 @@ class CompiledLoop:
             window_reported_mv=np.zeros(windows, np.int32),
             window_scale=np.zeros(windows, np.int32),
             window_flags=np.zeros(windows, np.int32),
+            rest_rms=sliding[:, 0],
+            settling_s=sliding[:, 1],
+            lowest_rms=sliding[:, 2],
+            highest_rms=sliding[:, 3],
+            high_s=sliding[:, 4],
+            wave=np.zeros((len(boards), WAVE_POINTS if run.wave_turns else 0)),
             trace=np.zeros((run.steps if trace else 0, 4)),
         )
         to: Any = self._ffi.new("struct hc_results *")
@@ -85,6 +109,9 @@ class CompiledLoop:
             setattr(to, field, self._pointer("double *", getattr(result, field)))
         to.half_mean_square = self._pointer("double *", result.half_rms)
         to.window_mean_square = self._pointer("double *", result.window_rms)
+        to.sliding = self._pointer("struct hc_sliding *", sliding)
+        to.grid = self._pointer("double *", grid)
+        to.wave = self._pointer("double *", result.wave) if run.wave_turns else self._ffi.NULL
         to.trace = self._pointer("double *", result.trace) if trace else self._ffi.NULL
         self._lib.hc_simulate(
             case, self._pointer("void *", events), self._pointer("void *", rows), len(boards), to
@@ -92,6 +119,8 @@ class CompiledLoop:
         # The C gives mean squares, so that it needs no library of its own.
         np.sqrt(result.half_rms, out=result.half_rms)
         np.sqrt(result.window_rms, out=result.window_rms)
+        for rms in (result.rest_rms, result.lowest_rms, result.highest_rms):
+            np.sqrt(rms, out=rms)
         return result
 
     def run_circuit(

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.plan import (
-    FLAG_BROWNOUT,
-    FLAG_IMPLAUSIBLE,
-    FLAG_IN_BAND,
-    FLAG_LIMIT,
-    SCALE_ONE,
-)
+from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.measurements import ALARMS, Measured
+from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
 
 
@@ -32,9 +27,11 @@ class Verdict:
 def settling_limit_s(setting: Setting, case: Case) -> float:
     """The time to settle in: the target and the ramp that the case runs through. After an overload
     the drive comes back from its limit, which may take longer than a step from zero: then it is
-    what the design's own model takes for that, if that is more. A half cycle is added: the true RMS
-    is known by half cycles only."""
-    asked = float(setting.spec.targets.settling_ms) / 1000 + ramp_s(setting, case)
+    what the design's own model takes for that, if that is more. A half cycle is added: the design
+    may count from one window to the next, and an RMS is that of the half cycle before."""
+    asked = setting.settling_goal_ms / 1000 + ramp_s(setting, case)
+    if not case.moved:
+        asked += setting.fill_s
     if case.from_limit:
         asked = max(asked, setting.pace.recovery_s)
     return asked + setting.half_cycle_s
@@ -42,7 +39,7 @@ def settling_limit_s(setting: Setting, case: Case) -> float:
 
 def ramp_s(setting: Setting, case: Case) -> float:
     """How long the target itself takes to climb in this case."""
-    return case.target_step * setting.ramp_s
+    return max(0.0, case.target_step) * setting.ramp_s
 
 
 def overshoot_limit(setting: Setting) -> float:
@@ -57,22 +54,22 @@ def steady_limit(setting: Setting) -> float:
     return float(setting.spec.targets.voltage_tolerance_percent) / 100 + setting.at_rest.zero
 
 
-def held_limit(setting: Setting) -> float:
-    """How far the scale may rest from where it was after the sensor came off, 1.0 = bus.
+def dc_limit(setting: Setting) -> float:
+    """Most DC that the regulator may make, a share of rated peak. A plain window has no zero at f
+    to choose; the DC of its flipping zero is found, not failed."""
+    if setting.window.kind == "plain":
+        return math.inf
+    return float(setting.spec.output.dc_percent) / 100
 
-    Two updates inside the band: the last one trusted may be an update old, and its window may hold
-    the first samples without a signal. What the scale moves by at rest, since it was at one place
-    of that movement when it was trusted, and at another when the sensor came off. If no window at
-    rest need be inside the band, what the scale was off by when one last was. Two steps of it.
-    """
-    at_rest = setting.at_rest
-    moved = at_rest.scale + at_rest.trusted_early
-    return 2 * at_rest.trusted_step + moved + 2 / SCALE_ONE
+
+def alarm_limit_s(setting: Setting) -> float:
+    """Time from the loss of the sensor until it must be flagged: three windows, and a sample."""
+    return 3 * setting.window_s + setting.sample_s
 
 
 def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
     """Every rule of the case, applied."""
-    return [_RULES[rule](setting, case, measured) for rule in case.rules]
+    return [_RULES[rule](setting, case, measured) for rule in (*case.rules, "plausible")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,44 +131,49 @@ def _brownout(setting: Setting, case: Case, measured: Measured) -> Verdict:
     return Verdict("brownout", (flags & wanted) != wanted, reason)
 
 
-def _seen(setting: Setting, case: Case, measured: Measured) -> Verdict:
-    """A sensor that lies is flagged, unless its code reads as the target or so nearly that the
-    drive is still on its way to a limit at the run's end."""
-    del setting, case
-    flagged = measured.flagged
-
-    def reason(board: int) -> str:
-        return f"output rests at {100 * measured.response.end[board]:.1f} % with no flag"
-
-    quiet = (flagged.end & ALARMS) == 0
-    in_band = (flagged.end & FLAG_IN_BAND) != 0
-    return Verdict("seen", quiet & ~in_band & (flagged.drift == 0), reason)
-
-
-def _held(setting: Setting, case: Case, measured: Measured) -> Verdict:
-    """A missing signal is flagged, and from the second window on the drive stands still where it
-    was before, within ``held_limit``."""
+def _noticed(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """A sensor that is lost or stuck is flagged within ``alarm_limit_s``, stays flagged, and leaves
+    no more drive than there was before, or than where a reading near zero is plausible."""
     del case
-    flagged, allowed = measured.flagged, held_limit(setting)
-    alarmed = (flagged.end & FLAG_IMPLAUSIBLE) != 0
+    flagged, limit_s = measured.flagged, alarm_limit_s(setting)
+    late = ~(flagged.alarm_s <= limit_s)
+    ended = (flagged.end & FLAG_IMPLAUSIBLE) == 0
+    more = (flagged.rise > 0) & (flagged.rests > setting.at_rest.driven)
 
     def reason(board: int) -> str:
-        moved = (
-            f"drive moved by {flagged.drift[board]:.4f} after the sensor came off, and rests "
-            f"{flagged.rise[board]:+.4f} from where it was, allowed {allowed:.4f}"
-        )
-        return moved if alarmed[board] else f"{moved}, not flagged"
+        if late[board]:
+            return (
+                f"flagged {1000 * flagged.alarm_s[board]:.4g} ms after the sensor failed, allowed "
+                f"{1000 * limit_s:.4g} ms"
+            )
+        if ended[board]:
+            return "the flag has gone, and the sensor is still out of order"
+        return f"drive rests {flagged.rise[board]:+.4f} from where it was before the sensor failed"
 
-    away = np.abs(flagged.rise) > allowed
-    return Verdict("held", ~alarmed | (flagged.drift > 0) | away, reason)
+    return Verdict("noticed", late | ended | more, reason)
+
+
+def _dc(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """DC that the regulator makes: the bridge and the load of a board have none of their own."""
+    del case
+    return _within("DC", measured.wave.dc, dc_limit(setting), _PERCENT)
+
+
+def _plausible(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """A sensor that works is never called implausible."""
+    del setting, case
+    return Verdict(
+        "plausible", measured.flagged.false_alarm, lambda _: "a good sensor is flagged implausible"
+    )
 
 
 _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {
     "settling": _settling,
     "overshoot": _overshoot,
     "steady": _steady,
+    "dc": _dc,
+    "plausible": _plausible,
     "limits": _limits,
     "brownout": _brownout,
-    "seen": _seen,
-    "held": _held,
+    "noticed": _noticed,
 }

@@ -12,7 +12,6 @@ from halfcycle.simulate.criteria import ramp_s
 from halfcycle.simulate.reading_error import CAUSES, ReadingError
 from halfcycle.simulate.tally import Tally
 
-BLIND = ("stuck-sensor", "disconnected-sensor")
 _WORDS = {
     "shape": "by the wave's shape, as a mean is read as the RMS of a sine",
     "folded": "by harmonics and ringing that the sampling folds",
@@ -39,15 +38,15 @@ def overshoot_allowance_percent(setting: Setting, case: Case) -> float:
 
 def designed_settling_ms(setting: Setting, case: Case) -> float | None:
     """What ``design`` promises for this case: its figure, and the ramp on top."""
-    if setting.promise.settling_ms is None:
-        return None
-    return setting.promise.settling_ms + 1000 * ramp_s(setting, case)
+    promise = setting.promise
+    promised_ms = promise.settling_ms if case.moved else promise.start_ms
+    return None if promised_ms is None else promised_ms + 1000 * ramp_s(setting, case)
 
 
 def findings(
     setting: Setting,
     known: Mapping[str, Case],
-    tallies: Iterable[Tally],
+    tallies: Sequence[Tally],
     errors: Sequence[ReadingError],
     first_boards: int,
 ) -> list[Finding]:
@@ -59,7 +58,10 @@ def findings(
         if case.target_step:
             remarks += _against_design(setting, case, tally)
         remarks += _over_voltage(case, tally)
-    remarks += _reporting(setting, errors)
+    remarks += _dc(setting, [tally for tally in tallies if "dc" in known[tally.case].rules])
+    # The tolerance is a share of rated: what reads below it is not held against it.
+    below = {name for name, case in known.items() if case.rests_at < 1}
+    remarks += _reporting(setting, [error for error in errors if error.case not in below])
     needed = len(special_places(setting.spec, setting.inside)) + 1
     if 1 < first_boards < needed:
         remarks.append(
@@ -87,7 +89,7 @@ def _against_design(setting: Setting, case: Case, tally: Tally) -> Iterator[Find
             "design leaves out",
         )
     overshoot = tally.worst.get("overshoot_percent")
-    limit = setting.promise.overshoot_percent
+    limit = setting.promise.overshoot_percent if case.target_step > 0 else None
     spare = overshoot_allowance_percent(setting, case)
     if limit is not None and overshoot is not None and overshoot[0] > limit + spare:
         yield finding(
@@ -96,6 +98,25 @@ def _against_design(setting: Setting, case: Case, tally: Tally) -> Iterator[Find
             f"board {overshoot[1]} overshoots by {overshoot[0]:.3g} %, designed {limit:.3g} % and "
             f"{spare:.3g} % allowed; run that board alone and look for what the design leaves out",
         )
+
+
+def _dc(setting: Setting, tallies: Iterable[Tally]) -> Iterator[Finding]:
+    """The most DC at rest, if it is more than the regulator may make."""
+    limit = float(setting.spec.output.dc_percent)
+    beyond = [tally for tally in tallies if tally.worst.get("dc_percent", (0.0,))[0] > limit]
+    if not beyond:
+        return
+    worst = max(beyond, key=lambda tally: tally.worst["dc_percent"][0])
+    share, board = worst.worst["dc_percent"]
+    volts = worst.worst["dc_v"][0]
+    by_zero = "take an even number of half cycles, or a shaped window, or trim the zero"
+    yield finding(
+        "dc-above-limit",
+        f"{worst.case}: output.dc_percent",
+        f"board {board} has {share:.2g} % of rated peak ({abs(volts):.2g} V) of DC at the output, "
+        f"allowed {limit:g} %, as the regulator follows the sensor's zero from half cycle to half "
+        f"cycle; {by_zero if setting.odd else 'take a window with a zero at f, or trim the zero'}",
+    )
 
 
 def _reporting(setting: Setting, errors: Iterable[ReadingError]) -> Iterator[Finding]:
@@ -191,11 +212,4 @@ def _over_voltage(case: Case, tally: Tally) -> Iterator[Finding]:
             f"{count} of {tally.boards} boards leave {name}, at worst {high[0]:.4g} % of rated "
             f"(board {high[1]}); no window regulator can prevent that: protect the load with a "
             "separate over-voltage cut-out in hardware",
-        )
-    if case.name in BLIND and tally.unseen:
-        yield finding(
-            "sensor-loss-unseen",
-            case.name,
-            f"{tally.unseen} of {tally.boards} boards raise no alarm, as the frozen code reads "
-            "like the target or nearly so; check the sensor by a second path in hardware",
         )

@@ -1,11 +1,16 @@
 """What the boards of one case did, measured.
 
-Everything is per board, arrays (boards,). The true output is measured by half cycles of the
-reference (settling, overshoot, limits) and by the regulator's windows (steady error).
+Everything is per board, arrays (boards,). The true output is measured by its RMS over a half cycle
+of any start (settling, overshoot, extremes), by the half cycles of the reference (limits, which are
+drawn for an RMS that comes every half cycle) and by the regulator's windows (steady error).
+
+That RMS is not the Urms(1/2) of IEC 61000-4-30, but bounds it: Urms(1/2) is taken over a whole
+cycle, every half cycle, so its square is the mean of two of these.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,14 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.base.clipped_sine import SETTLING_BAND
-from halfcycle.regulator.plan import (
-    FLAG_BROWNOUT,
-    FLAG_IMPLAUSIBLE,
-    FLAG_LIMIT,
-    FLAG_OVER,
-    SCALE_ONE,
-)
+from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, SCALE_ONE
 from halfcycle.simulate.boards import Draw
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.limit_curves import EN_50160, breaches
@@ -29,17 +27,18 @@ from halfcycle.simulate.run_types import Board, History, Real
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.intp]
 
-ALARMS = FLAG_OVER | FLAG_BROWNOUT | FLAG_IMPLAUSIBLE | FLAG_LIMIT
+MAX_HARMONIC = 40
+"""Last harmonic that is counted as distortion (IEC 61000-4-7 and EN 50160 stop there)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What followed the event, by half cycles.
+    """What followed the event, by the RMS over a half cycle of any start.
 
     ``settling_s`` from the event to the end of the last half cycle outside the band around the
     board's own resting level. ``overshoot`` as a share of the step. ``lowest``, ``highest``:
     extremes of the half-cycle RMS after the event, ``end``: the last one, shares of rated.
-    ``breached``: (boards, curves).
+    ``high_s``: time that it spends above HIGH_SHARE of rated. ``breached``: (boards, curves).
     """
 
     settling_s: Real
@@ -47,6 +46,7 @@ class Response:
     lowest: Real
     highest: Real
     end: Real
+    high_s: Real
     breached: Flags
 
 
@@ -54,10 +54,10 @@ class Response:
 class Steady:
     """The steady stretch, by windows; NaN if a board has no steady window.
 
-    ``error``: greatest distance of a window's true RMS from rated, a share of it; ``true_v`` and
-    ``reported_v`` are of that window. ``report_error``: the greatest error of the reported RMS, a
-    share of the true one, signed, in window number ``report_window`` of the board. Sensor gain
-    apart. ``scale``: the greatest one.
+    ``error``: greatest distance of a window's true RMS from the target, a share of rated;
+    ``true_v`` and ``reported_v`` are of that window. ``report_error``: the greatest error of the
+    reported RMS, a share of the true one, signed, in window number ``report_window`` of the board.
+    Sensor gain apart. ``scale``: the greatest one.
     """
 
     error: Real
@@ -69,20 +69,35 @@ class Steady:
 
 
 @dataclass(frozen=True, slots=True)
+class Wave:
+    """The output at rest over a turn of the reference, the mean of the last whole cycles; NaN if a
+    case has no rest. ``thd``: RMS of harmonics 2 to 40 as a share of the fundamental's. ``dc``:
+    size of the DC as a share of rated peak; ``dc_v``: the same in volts, with its sign."""
+
+    thd: Real
+    dc: Real
+    dc_v: Real
+
+
+@dataclass(frozen=True, slots=True)
 class Flagged:
     """What the firmware said and did about it.
 
     ``then``: flags of the last window before the case's ``flagged_s``, window number
     ``window_then``, in which the reported RMS was off by ``report_error``; ``end``: flags at the
-    end. ``drift``: how far the scale moved from the second whole window after the event on;
-    ``rise``: the scale at the end less that before the event.
+    end. ``false_alarm``: whether IMPLAUSIBLE was flagged while the sensor was good. ``alarm_s``:
+    from its loss until flagged, infinite if it never is; counted from the first update that drives
+    it enough to see, if that is later. ``rests``: the scale at the end; ``rise``: that less the
+    scale before the event, 1.0 = bus.
     """
 
     then: NDArray[np.int32]
     window_then: Indices
     report_error: Real
     end: NDArray[np.int32]
-    drift: Real
+    false_alarm: Flags
+    alarm_s: Real
+    rests: Real
     rise: Real
 
 
@@ -93,6 +108,7 @@ class Measured:
     response: Response
     steady: Steady
     flagged: Flagged
+    wave: Wave
 
 
 def measure(
@@ -104,7 +120,7 @@ def measure(
 ) -> Measured:
     """All figures of one case's boards."""
     run = _Run(setting, case, draws, boards, history)
-    return Measured(_response(run), _steady(run), _flagged(run))
+    return Measured(_response(run), _steady(run), _flagged(run), _wave(run))
 
 
 class _Run:
@@ -122,7 +138,7 @@ class _Run:
         self.gain = np.array([draw.gain for draw in draws])[:, None]
         # Events after the start move with the board; the start does not.
         moved = np.array([board.event_delay_s for board in boards])[:, None]
-        self.moved = bool(case.event_s) * moved
+        self.moved = case.moved * moved
         self.event = case.event_s + self.moved
         self.start_of_steady = case.steady_s + self.moved
         halves = np.arange(history.half_rms.shape[1])
@@ -140,26 +156,36 @@ class _Run:
 
 
 def _response(run: _Run) -> Response:
-    case, history, after = run.case, run.history, run.half_after
     # Settling and overshoot are about the board's own resting level, as in the theory of the loop;
     # how far that rests from rated is the steady error.
-    resting = after & (history.half_end_s > run.start_of_steady)
-    total = np.where(resting, run.level, 0.0).sum(axis=1)
-    rests_at = total / np.maximum(1, resting.sum(axis=1))
-    rests_at = np.where(resting.any(axis=1), rests_at, 1.0)[:, None]
-    # The design leaves room for the ripple of a step to rated; a smaller step has as much of it.
-    band = SETTLING_BAND * case.step + (1 - case.step) * run.setting.at_rest.ripple
-    outside = after & (np.abs(run.level - rests_at) > band)
-    last = np.where(outside, history.half_end_s, -np.inf).max(axis=1, initial=-np.inf)
-    beyond = np.where(after, run.level - rests_at, 0.0).max(axis=1)
+    case, history = run.case, run.history
+    to_share = run.gain[:, 0] / run.setting.rated_v
+    rests_at = np.where(history.rest_rms > 0, history.rest_rms * to_share, 1.0)
+    lowest, highest = history.lowest_rms * to_share, history.highest_rms * to_share
+    beyond = rests_at - lowest if case.target_step < 0 else highest - rests_at
     return Response(
-        settling_s=np.maximum(0.0, last - run.event[:, 0]),
+        settling_s=history.settling_s,
         overshoot=np.maximum(0.0, beyond) / case.step,
-        lowest=np.where(after, run.level, np.inf).min(axis=1),
-        highest=np.where(after, run.level, 0.0).max(axis=1),
+        lowest=lowest,
+        highest=highest,
         end=_last(run.level, run.half_known),
+        high_s=history.high_s,
         breached=_breached(run),
     )
+
+
+def _wave(run: _Run) -> Wave:
+    """By Fourier: WAVE_POINTS of a turn tell all of the first 40 harmonics."""
+    setting, wave = run.setting, run.history.wave
+    if not wave.shape[1]:
+        nothing = np.full(len(wave), np.nan)
+        return Wave(nothing, nothing, nothing)
+    spectrum = np.fft.rfft(wave, axis=1) / wave.shape[1]
+    harmonics = np.abs(spectrum[:, 2 : MAX_HARMONIC + 1])
+    dc_v = spectrum[:, 0].real
+    with np.errstate(divide="ignore", invalid="ignore"):
+        thd = np.sqrt((harmonics**2).sum(axis=1)) / np.abs(spectrum[:, 1])
+    return Wave(thd=thd, dc=np.abs(dc_v) / (math.sqrt(2) * setting.rated_v), dc_v=dc_v)
 
 
 def _breached(run: _Run) -> Flags:
@@ -178,11 +204,11 @@ def _breached(run: _Run) -> Flags:
 def _steady(run: _Run) -> Steady:
     setting, history = run.setting, run.history
     # A window counts as steady when all of it lies in the steady stretch.
-    starts = history.window_end_s - setting.window_s
+    starts = history.window_end_s - setting.span_s
     steady = run.window_known & (starts >= run.start_of_steady)
     none = ~steady.any(axis=1)
     true = history.window_rms
-    off = np.where(steady, np.abs(true * run.gain / setting.rated_v - 1), -1.0)
+    off = np.where(steady, np.abs(true * run.gain / setting.rated_v - run.case.rests_at), -1.0)
     worst = off.argmax(axis=1)
     report_error = np.where(steady, run.report_error(), 0.0)
     misread = np.abs(report_error).argmax(axis=1)
@@ -204,21 +230,33 @@ def _steady(run: _Run) -> Steady:
 
 def _flagged(run: _Run) -> Flagged:
     setting, history, known = run.setting, run.history, run.window_known
+    driven = setting.at_rest.driven * SCALE_ONE
     before = known & (history.window_end_s <= run.case.flagged_s + run.moved)
     # The window that ends as the event comes may hold it in its last sample.
     untouched = known & (history.window_end_s + setting.sample_s <= run.event)
-    blind = known & (history.window_end_s - 2 * setting.window_s >= run.event)
-    highest = np.where(blind, history.window_scale, 0).max(axis=1)
-    lowest = np.where(blind, history.window_scale, 2**20).min(axis=1)
-    rise = _last(history.window_scale, known) - _last(history.window_scale, untouched)
+    rests = _last(history.window_scale, known)
+    rise = rests - _last(history.window_scale, untouched)
+    implausible = known & ((history.window_flags & FLAG_IMPLAUSIBLE) != 0)
+    good = history.window_end_s <= run.event if run.case.lost else True
+    lost = np.maximum(run.event, _first_s(run, history.window_scale >= driven))
+    alarm = _first_s(run, implausible & (history.window_end_s > run.event))
+    waited = np.where(np.isinf(alarm), np.inf, alarm - np.where(np.isinf(alarm), 0.0, lost))
     return Flagged(
         then=_last(history.window_flags, before),
         window_then=_last_column(before),
         report_error=_last(run.report_error(), before),
         end=_last(history.window_flags, known),
-        drift=(highest - lowest) / SCALE_ONE,
+        false_alarm=(implausible & good).any(axis=1),
+        alarm_s=np.maximum(0.0, waited[:, 0]),
+        rests=rests / SCALE_ONE,
         rise=rise / SCALE_ONE,
     )
+
+
+def _first_s(run: _Run, chosen: Flags) -> Real:
+    """End of the first chosen window of each row (boards, 1); infinite if there is none."""
+    ends = np.where(run.window_known & chosen, run.history.window_end_s, np.inf)
+    return np.asarray(ends.min(axis=1, keepdims=True, initial=np.inf))
 
 
 def _last_column(chosen: Flags) -> Indices:

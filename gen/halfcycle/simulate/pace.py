@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 REST_SHARE = 0.02
 """At rest: what is left of a step from zero to rated is this share of the voltage tolerance."""
-MAX_WINDOWS = 4096
+MAX_UPDATES = 4096
 """Longer is not waited for: the run then shows that it has not happened."""
 
 
@@ -45,29 +45,31 @@ class Pace:
 def pace(design: Design, overload_share: float) -> Pace:
     """The times of ``design``. ``overload_share``: what the overload case leaves of rated at the
     drive limit (above 0, below 1)."""
-    window_s = float(design.window.duration_s)
+    update_s = float(design.window.update_s)
+    # A window that the firmware adds up in blocks has to fill before the first step.
+    fill_s = float(design.window.duration_s) if design.window.blocks > 1 else 0.0
     return Pace(
-        rest_s=window_s * rest_windows(design),
-        recovery_s=window_s * recovery_windows(design),
-        climb_s=window_s * climb_windows(design, overload_share),
+        rest_s=update_s * rest_updates(design) + fill_s,
+        recovery_s=update_s * recovery_updates(design),
+        climb_s=update_s * climb_updates(design, overload_share) + fill_s,
     )
 
 
-def rest_windows(design: Design) -> int:
-    """Windows from a step of the target from zero to rest, at the slowest corner."""
+def rest_updates(design: Design) -> int:
+    """Updates from a step of the target from zero to rest, at the slowest corner."""
     plants, kp, ki = design.plants, float(design.kp), float(design.ki)
     stable = np.asarray(spectral_radius(plants.taps, kp, ki) < 1.0)
     share = REST_SHARE * float(design.spec.targets.voltage_tolerance_percent) / 100
     windows = step_figures(plants.step_taps, kp, ki, stable, plants.scale_curve(), share).windows
-    return int(np.where(windows > 0, windows, MAX_WINDOWS).max())
+    return int(np.where(windows > 0, windows, MAX_UPDATES).max())
 
 
-def recovery_windows(design: Design) -> int:
-    """Windows from the end of an overload until every corner stays within 2 % of rated.
+def recovery_updates(design: Design) -> int:
+    """Updates from the end of an overload until every corner stays within 2 % of rated.
 
     The integrator was held at the drive limit, so the output starts from what the limit gives on a
     healthy bus, which may be further from rated than a step from zero is. One window is added: the
-    overload ends inside one, whose reading is half of the one and half of the other.
+    overload ends inside it, so its readings are in part of the one and in part of the other.
     """
     plants, limit = design.plants, float(design.spec.bridge.scale_max)
     rated = float(design.spec.output.rated_rms_v)
@@ -78,33 +80,33 @@ def recovery_windows(design: Design) -> int:
     held = np.repeat(curve(np.full(count, limit))[None, :], depth, axis=0)
     integral = np.full(count, limit)
     last = 0
-    for window in range(1, MAX_WINDOWS + 1):
+    for update in range(1, MAX_UPDATES + 1):
         reading = np.einsum("cn,nc->c", taps, held)
         error = 1.0 - reading
         if (np.abs(error) > band).any():
-            last = window
-        elif window > 2 * last + depth:
+            last = update
+        elif update > 2 * last + depth:
             break
         integral = np.clip(integral + float(design.ki) * error, 0.0, limit)
         scale = np.clip(integral + float(design.kp) * error, 0.0, limit)
         held = np.roll(held, 1, axis=0)
         held[0] = curve(scale)
-    return last + 1
+    return last + design.window.updates
 
 
-def climb_windows(design: Design, share: float) -> int:
-    """Windows in which the integrator climbs from zero to the drive limit if even that gives
+def climb_updates(design: Design, share: float) -> int:
+    """Updates in which the integrator climbs from zero to the drive limit if even that gives
     only ``share`` of rated."""
     limit = float(design.spec.bridge.scale_max)
     curve = _clipping(design.plants)
     count = len(design.plants.gains)
     gain = share / curve(np.full(count, limit))
     scale = np.zeros(count)
-    for window in range(MAX_WINDOWS):
+    for update in range(MAX_UPDATES):
         if (scale >= limit).all():
-            return window
+            return update
         scale = scale + float(design.ki) * (1.0 - gain * curve(scale))
-    return MAX_WINDOWS
+    return MAX_UPDATES
 
 
 def _clipping(plants: Plants) -> Callable[[Real], Real]:

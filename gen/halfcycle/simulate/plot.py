@@ -193,7 +193,7 @@ def _spread(axes: Axes, shown: _Shown) -> None:
     targets = shown.setting.spec.targets
     if case.target_step:
         values, name = 1000 * measured.response.settling_s, "settling, ms"
-        limit = float(targets.settling_ms)
+        limit = shown.setting.settling_goal_ms
     elif "steady" in case.rules:
         values, name = 100 * measured.steady.error, "steady error, %"
         limit = float(targets.voltage_tolerance_percent)

@@ -12,7 +12,8 @@ whole error:
     all of it, sampled                          the same with the zero's error          zero
     all of it, sampled, with the zero's error   what the firmware reports               noise
 
-A reading without gaps is the rectified mean times the form factor, or the RMS, of the waveform.
+A reading without gaps is the rectified mean times the form factor, or the RMS, of the waveform, all
+of it weighed as the window weighs its samples.
 """
 
 from __future__ import annotations
@@ -118,11 +119,11 @@ def _window(measured: Measured, at_limit: bool) -> int:
     return int(chosen[0])
 
 
-def reading(volts: Real, measure: Measure) -> float:
-    """What a mean, read as RMS, or an RMS makes of points of a wave."""
+def reading(volts: Real, measure: Measure, weights: Real) -> float:
+    """What a mean, read as RMS, or an RMS makes of points of a wave, of these weights (sum 1)."""
     if measure == "mean":
-        return FORM_FACTOR * float(np.abs(volts).mean())
-    return math.sqrt(float((volts**2).mean()))
+        return FORM_FACTOR * float(np.abs(volts) @ weights)
+    return math.sqrt(float(volts**2 @ weights))
 
 
 class _Parts:
@@ -142,6 +143,7 @@ class _Parts:
         self._gain, self._board = drawn.gain, built
         self._history = history
         count = run.steps // run.steps_per_sample + 1
+        self._weights = setting.sample_weights
         self._noise = built.noise_codes * loop.noise(built.noise_key, count)
 
     def of(self, window: int, at_limit: bool) -> ReadingError:
@@ -155,15 +157,18 @@ class _Parts:
 
         fine = np.arange(end - steps, end, 1 / _FINE) + 0.5 / _FINE
         sampled_at = end - run.steps_per_sample * np.arange(run.samples_per_window)[::-1] - late
-        now, delayed = reading(wave(fine), measure), reading(wave(fine - late), measure)
+        weights = self._weights
+        held = np.repeat(weights, len(fine) // len(weights)) * (len(weights) / len(fine))
+        now = reading(wave(fine), measure, held)
+        delayed = reading(wave(fine - late), measure, held)
         turn = self._radians_per_step(wave, fine - late)
         sine = _sine_in(wave, fine - late, turn)
-        sine_read = reading(sine(fine - late), measure)
-        sine_sampled = reading(sine(sampled_at), measure) / setting.at_rest.centre
+        sine_read = reading(sine(fine - late), measure, held)
+        sine_sampled = reading(sine(sampled_at), measure, weights) / setting.at_rest.centre
         volts = wave(sampled_at)
-        sampled = reading(volts, measure) / setting.at_rest.centre
+        sampled = reading(volts, measure, weights) / setting.at_rest.centre
         zero_v = self._zero_codes() / self._board.codes_per_volt
-        with_zero = reading(volts + zero_v, measure) / setting.at_rest.centre
+        with_zero = reading(volts + zero_v, measure, weights) / setting.at_rest.centre
         reported = float(history.window_reported_mv[0, window]) / 1000 / self._gain
         sampling = sine_sampled - sine_read
         return ReadingError(
@@ -216,7 +221,7 @@ class _Parts:
         scale = self._board.codes_per_volt
         exact = volts * scale + run.zero_code + self._zero_codes() + noise
         codes = np.clip(np.floor(exact + 0.5), 0, run.adc_max)
-        return reading((codes - run.zero_code) / scale, "rms")
+        return reading((codes - run.zero_code) / scale, "rms", self._weights)
 
 
 class _Sine:

@@ -5,12 +5,14 @@ Shared by the compiled loop (``compiled_loop``) and its oracle (``plain_loop``).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.simulate.parts import BoardLoad, FilterParts
 
 Real = NDArray[np.float64]
@@ -18,6 +20,8 @@ Integers = NDArray[np.int32]
 
 LOADS = 3
 """Loads that a board may be switched between."""
+WAVE_POINTS = 128
+"""HC_WAVE: points of a turn at which the wave at rest is kept; tells the first 63 harmonics."""
 
 
 class EventKind(IntEnum):
@@ -32,16 +36,19 @@ class EventKind(IntEnum):
 
 
 class SensorState(IntEnum):
-    """As HC_SENSOR_...: good, repeating its last code, or come off (no signal)."""
+    """As HC_SENSOR_...: good, repeating its last code, come off (no signal), or repeating the code
+    that the board has for it."""
 
     GOOD = 0
     STUCK = 1
     OPEN = 2
+    STUCK_AT = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """At ``time_s`` (plus the board's delay if it is above 0): one thing changes.
+    """At ``time_s``, plus the board's delay if it moves: one thing changes. An event at the start
+    never moves.
 
     TARGET: millivolts RMS. LOAD: index of the board's load. BUS: volts, 0 for the board's own.
     SENSOR: a SensorState. ZERO: ADC codes off the nominal zero. FREQUENCY: hertz added to the
@@ -52,10 +59,17 @@ class Event:
     kind: EventKind
     value: float
     ramp_s: float = 0.0
+    fixed: bool = False
+    """Whether it comes at the same time on every board."""
+
+    @property
+    def moves(self) -> bool:
+        """Whether the board's delay is added to its time."""
+        return self.time_s > 0 and not self.fixed
 
     def row(self) -> list[float]:
         """The fields in the order of ``struct hc_event``."""
-        return [self.time_s, float(self.kind), self.value, self.ramp_s]
+        return [self.time_s, float(self.kind), self.value, self.ramp_s, float(self.moves)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +87,15 @@ class Board:
     start_turn: float
     """Phase of the reference sine at the start, 0 to 1 turn."""
     event_delay_s: float
-    """Added to the time of every event after the start."""
+    """Added to the time of every event that moves."""
     noise_key: int
     loads: tuple[BoardLoad, ...]
+    rated_v: float
+    """True RMS that its sensor, gain included, reads as rated."""
+    late_s: float = 0.0
+    """From a block's last sample to the update."""
+    stuck_code: int = 0
+    """What the sensor reads in ``SensorState.STUCK_AT``."""
 
     def row(self) -> list[float]:
         """The fields in the order of ``struct hc_board``."""
@@ -92,11 +112,30 @@ class Board:
             self.noise_codes,
             self.start_turn,
             self.event_delay_s,
+            self.late_s,
+            float(self.stuck_code),
+            self.rated_v,
             float(self.noise_key),
         ]
         for load in self.loads:
             flat += load.row()
         return flat
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is taken of the half-cycle RMS of any start, seconds.
+
+    Half cycles that end after ``from_s`` are judged, those that begin after ``rest_s`` (infinite:
+    none) are at rest; both move with the board's events if ``moves``. ``band``: of settling, and
+    ``high``: a level, shares of rated.
+    """
+
+    from_s: float = 0.0
+    rest_s: float = math.inf
+    moves: bool = False
+    band: float = SETTLING_BAND
+    high: float = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,21 +151,46 @@ class Run:
     zero_code: int
     """Nominal zero: what a sensor that came off reads, noise apart."""
     samples_per_window: int
-    latency_steps: int = 0
-    """Steps from a window's last sample to the update; below a window."""
+    first_block: int = 1
+    """Blocks in a window, all of which the first PI step waits for."""
+    update_blocks: int = 1
+    """Blocks from one PI step to the next."""
+    true_s: float = 0.0
+    """Length over which the true RMS of an update is taken; 0: since the last one."""
+    grid_steps: int = 1
+    """Steps between two points at which the half-cycle RMS is taken."""
+    wave_turns: int = 0
+    """Whole turns at the end whose mean wave is kept."""
     events: tuple[Event, ...] = ()
+    judged: Judged = Judged()
+
+    @property
+    def grid_limit(self) -> int:
+        """Points of the grid."""
+        return self.steps // self.grid_steps + 1
+
+    @property
+    def wave_step(self) -> int:
+        """The step from which the wave at rest is kept: a turn is given to reach a whole one."""
+        turns = (self.wave_turns + 1.01) / (self.frequency_hz - self._greatest_drift_hz)
+        return max(0, self.steps - math.ceil(turns / self.step_s))
+
+    @property
+    def _greatest_drift_hz(self) -> float:
+        off = [abs(event.value) for event in self.events if event.kind == EventKind.FREQUENCY]
+        return max(off, default=0.0)
 
     @property
     def half_limit(self) -> int:
         """Room for the half cycles of a run."""
-        off = [abs(event.value) for event in self.events if event.kind == EventKind.FREQUENCY]
-        fastest = self.frequency_hz + max(off, default=0.0)
+        fastest = self.frequency_hz + self._greatest_drift_hz
         return int(2 * fastest * self.steps * self.step_s) + 4
 
     @property
     def window_limit(self) -> int:
-        """Room for the windows of a run."""
-        return self.steps // (self.steps_per_sample * self.samples_per_window) + 2
+        """Room for the PI steps of a run."""
+        samples = self.samples_per_window * self.update_blocks // self.first_block
+        return self.steps // (self.steps_per_sample * samples) + 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +198,11 @@ class History:
     """What boards did; arrays (boards, limit), rows valid up to the counts (boards,).
 
     ``half_*``: one entry for each whole half cycle of the reference; ``window_*``: one for each
-    update. RMS in volts, of the true output; ``trace``: (steps, 4) of the first board, output V,
+    update. RMS in volts, of the true output. Of the half-cycle RMS of any start, (boards,):
+    ``rest_rms``, 0 without a rest; ``settling_s``; ``lowest_rms``, ``highest_rms`` and ``high_s``,
+    as ``Judged`` and ``struct hc_sliding`` say. ``wave``: (boards, WAVE_POINTS), the output over a
+    turn of the reference, volts, the mean of the last turns; no columns if none was asked
+    for. ``trace``: (steps, 4) of the first board, output V,
     bridge V, choke A and load A at the start of each step, empty if it was not asked for.
     """
 
@@ -147,4 +215,10 @@ class History:
     window_reported_mv: Integers
     window_scale: Integers
     window_flags: Integers
+    rest_rms: Real
+    settling_s: Real
+    lowest_rms: Real
+    highest_rms: Real
+    high_s: Real
+    wave: Real
     trace: Real

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
+from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.simulate.boards import draw, filters_inside
 from halfcycle.simulate.case import AtRest, Promise, Setting
 from halfcycle.simulate.cases import cases
@@ -50,26 +52,28 @@ def prepare(design: Design, quantised: Quantised, generated: Mapping[str, str]) 
     share = overload_share(spec)
     setting = Setting(
         spec=spec,
-        samples=plan.samples,
-        window_s=float(design.window.duration_s),
+        window=design.window,
         adc_max=plan.adc_max,
         pace=pace(design, share),
         overload_v=overload_bus_v(spec, inside),
         overload_share=share,
         inside=inside,
-        promise=Promise(design.loop.settling_ms, design.loop.overshoot_percent),
+        promise=_promise(design),
         at_rest=_at_rest(design, quantised),
     )
     texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
     return Prepared(plan.name, setting, texts)
 
 
+def _promise(design: Design) -> Promise:
+    loop = design.loop
+    start_ms = loop.start_ms if isinstance(loop, MovingFigures) else loop.settling_ms
+    return Promise(loop.settling_ms, loop.overshoot_percent, start_ms)
+
+
 def _at_rest(design: Design, quantised: Quantised) -> AtRest:
     rated = float(design.spec.output.rated_rms_v)
     faults, plan = design.chosen.faults, quantised.plan
-    band = plan.band / plan.target_rated
-    flips = faults.alternation_v * (1 + (design.loop.nyquist_gain or 0.0))
-    reading = (flips + 3 * faults.noise_v + faults.ripple_v) / rated
     moves = (
         (
             faults.alternation_v * (corner.nyquist_gain or 0.0)
@@ -83,9 +87,8 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         ripple=faults.ripple_v / rated,
         zero=faults.zero_v / rated,
         scale=2 * max(moves),
-        trusted_step=float(abs(design.kp) + design.ki) * band,
-        trusted_early=(band + reading) / design.least_gain if reading > band else 0.0,
         centre=faults.centre,
+        driven=plan.hold_scale / SCALE_ONE,
     )
 
 

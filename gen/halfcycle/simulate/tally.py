@@ -9,7 +9,7 @@ import numpy as np
 
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import verdicts
-from halfcycle.simulate.measurements import ALARMS, Measured
+from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
 
 MAX_FAILURES = 20
@@ -25,7 +25,13 @@ FIGURES = (
     "report_error_at_limit_percent",
     "lowest_percent",
     "highest_percent",
+    "above_120_ms",
+    "thd_percent",
+    "dc_percent",
+    "dc_v",
 )
+SIGNED = ("report_error_percent", "report_error_at_limit_percent", "dc_v")
+"""Figures of either sign; the greatest size is the worst."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +48,12 @@ class Tally:
 
     ``worst``: figure to (value, board). true_rms_v and reported_rms_v are of the board with the
     greatest steady error, at its worst window; report_error_percent keeps its sign. ``breached``:
-    limit curve to boards that left it. ``unseen``: boards that ended without an
-    alarm.
+    limit curve to boards that left it.
     """
 
     case: str
     boards: int = 0
     failed: int = 0
-    unseen: int = 0
     breached: dict[str, int] = field(default_factory=dict)
     failures: list[Failure] = field(default_factory=list)
     worst: dict[str, tuple[float, int]] = field(default_factory=dict)
@@ -58,7 +62,6 @@ class Tally:
         """Merge a later piece of the same case."""
         self.boards += other.boards
         self.failed += other.failed
-        self.unseen += other.unseen
         for name, count in other.breached.items():
             self.breached[name] = self.breached.get(name, 0) + count
         room = MAX_FAILURES - len(self.failures)
@@ -78,7 +81,7 @@ def _is_worse(
     new, old = these[name][0], those[name][0]
     if name == "lowest_percent":
         return new < old
-    if name.startswith("report_error"):
+    if name in SIGNED:
         return abs(new) > abs(old)
     return new > old
 
@@ -95,13 +98,12 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
         reasons = tuple(verdict.reason(row) for verdict in judged if verdict.failed[row])
         result.failures.append(Failure(numbers[row], reasons))
 
-    result.unseen = int(((measured.flagged.end & ALARMS) == 0).sum())
     for column, curve in enumerate(case.curves):
         result.breached[curve.name] = int(measured.response.breached[:, column].sum())
 
     for name, values in _figures(case, measured).items():
         order = -values if name == "lowest_percent" else values
-        order = np.abs(values) if name.startswith("report_error") else order
+        order = np.abs(values) if name in SIGNED else order
         if not np.isnan(order).all():
             row = int(np.nanargmax(order))
             result.worst[name] = (float(values[row]), numbers[row])
@@ -129,4 +131,8 @@ def _figures(case: Case, measured: Measured) -> dict[str, Real]:
         * (flagged.report_error if np.isfinite(case.flagged_s) else nothing),
         "lowest_percent": 100 * (response.lowest if pulled else nothing),
         "highest_percent": 100 * response.highest,
+        "above_120_ms": 1000 * response.high_s,
+        "thd_percent": 100 * measured.wave.thd,
+        "dc_percent": 100 * measured.wave.dc,
+        "dc_v": measured.wave.dc_v,
     }

@@ -75,7 +75,7 @@ def reason(setting: Setting) -> Reason:
 
     plain = mains / TRACKING_ERROR
     settled = math.log(1 / SETTLING_BAND)
-    turned = settled / (2 * math.pi * float(spec.targets.settling_ms) / 1000)
+    turned = settled / (2 * math.pi * setting.settling_goal_ms / 1000)
     margins = [
         np.array([90 - _lag(spec, board, hertz) - 360 * hertz * 1.5 * period for board in boards])
         for hertz in (plain, mains + turned)
