@@ -1,4 +1,5 @@
-"""Which tests run: those marked ``full`` need system tools or minutes, and ask to be asked for."""
+"""Which tests run: those marked ``full`` need system tools or a minute, and those marked ``long``
+take minutes each. Both ask to be asked for."""
 
 import os
 
@@ -15,9 +16,14 @@ settings.load_profile("halfcycle")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    if os.environ.get("HALFCYCLE_FULL") == "1":
-        return
-    skip = pytest.mark.skip(reason="needs system tools or minutes; set HALFCYCLE_FULL=1")
-    for item in items:
-        if item.get_closest_marker("full"):
-            item.add_marker(skip)
+    asked = os.environ.get("HALFCYCLE_FULL")
+    if asked != "long":
+        skip = pytest.mark.skip(reason="takes minutes; set HALFCYCLE_FULL=long")
+        for item in items:
+            if item.get_closest_marker("long"):
+                item.add_marker(skip)
+    if asked not in {"1", "long"}:
+        skip = pytest.mark.skip(reason="needs system tools or minutes; set HALFCYCLE_FULL=1")
+        for item in items:
+            if item.get_closest_marker("full"):
+                item.add_marker(skip)

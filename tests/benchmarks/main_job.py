@@ -79,8 +79,7 @@ def comparison(spec: Path) -> None:
     if made.plan.measure == "rms":
         rated *= made.plan.target_rated
     for number in range(windows):
-        regulator.window_sequence = (regulator.window_sequence + 1) & 255
-        regulator.window_sum = [(rated * (90 + number % 16) // 100) & 0xFFFFFFFF] * 2
+        regulator.close_with((rated * (90 + number % 16) // 100) & 0xFFFFFFFF)
         regulator.update()
     seconds = time.process_time() - start
     print(f"model: {1e6 * seconds / windows:.1f} us an update, one update a window")

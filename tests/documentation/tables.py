@@ -17,42 +17,63 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     return "\n" + "".join(f"| {' | '.join(line)} |\n" for line in cells) + "\n"
 
 
-def targets() -> str:
-    """Gains and margins of the cabin for a few settling times and loop periods."""
-    from halfcycle.base.errors import RefusedError  # noqa: PLC0415
-    from halfcycle.design.designer import design  # noqa: PLC0415
-    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+KINDS: tuple[tuple[str, str, str | int], ...] = (
+    ("plain", "flat", 1),
+    ("moving flat", "flat", "auto"),
+    ("shaped", "shaped", 1),
+    ("moving shaped", "shaped", "auto"),
+)
+"""Kind of window, and what loop.weighting and loop.updates_per_window say to insist on it."""
 
-    spec = load_spec(EXAMPLES / "peat_cabin.toml")
+DC_LIMITS = (0.02, 0.5)
+"""output.dc_percent: the default, and what a load without a transformer bears."""
+
+
+def targets() -> str:
+    """The fastest loop of one unit with each kind of window."""
+    from halfcycle.base.errors import RefusedError  # noqa: PLC0415
+    from support.goal_units import designed  # noqa: PLC0415
+
     rows = []
-    for period, settling in ((800, 160), (800, 200), (800, 250), (800, 400), (500, 160)):
-        wanted = spec.targets.model_copy(update={"settling_ms": Fraction(settling)})
-        loop_keys = spec.loop.model_copy(update={"period_us": Fraction(period)})
-        try:
-            made = design(spec.model_copy(update={"targets": wanted, "loop": loop_keys}))
-        except RefusedError:
-            rows.append((period, settling, "refused", "", "", "", ""))
-            continue
-        loop, gains = made.loop, made.gains
-        rows.append(
-            (
-                period,
-                settling,
-                f"{made.window.duration_ms:.4g}",
-                f"{loop.settling_ms:.4g}",
-                f"{gains.proportional:.3g} and {gains.integral_per_s:.3g}",
-                f"{loop.overshoot_percent:.2g}",
-                f"{loop.peak_sensitivity:.3g}",
-            )
-        )
+    for measure, kinds in (("rms", KINDS), ("mean", KINDS[:2])):
+        for kind, weighting, updates in kinds:
+            for dc_percent in DC_LIMITS[: 1 if kind == "plain" else None]:
+                start = (measure, kind, dc_percent)
+                try:
+                    made = designed(
+                        measure=measure,
+                        dc_percent=dc_percent,
+                        weighting=weighting,
+                        updates_per_window=updates,
+                    ).design
+                except RefusedError:
+                    rows.append((*start, *("",) * 2, "none", *("",) * 4))
+                    continue
+                loop, window = made.loop, made.window
+                release = getattr(loop, "release_ms", None)
+                rows.append(
+                    (
+                        *start,
+                        f"{window.duration_ms:.4g}",
+                        window.updates,
+                        f"{loop.settling_ms:.4g}",
+                        f"{round(loop.overshoot_percent or 0.0, 1):.2g}",
+                        f"{loop.gain_margin_db:.3g}",
+                        f"{loop.peak_sensitivity:.3g}",
+                        "" if release is None else f"{release:.3g}",
+                    )
+                )
     head = (
-        "loop period, us",
-        "asked, ms",
-        "window, ms",
+        "measure",
+        "window",
+        "DC allowed, %",
+        "length, ms",
+        "updates in it",
         "settles in, ms",
-        "gains, per pu and per pu and s",
         "overshoot, %",
+        "gain margin, dB",
         "Ms",
+        "above 120 % after an overload, ms",
     )
     return table(head, rows)
 
