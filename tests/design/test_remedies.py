@@ -99,6 +99,8 @@ def test_an_odd_window_that_is_kept_says_why() -> None:
 def test_the_steady_error_names_its_largest_part_first_with_that_ones_remedy() -> None:
     """Noise was the most of it, and "sample faster" came first."""
     text = example("peat_cabin").read_text().replace("volts_per_code = 0.22", "volts_per_code = 3")
+    # Other kinds of windows do not help it either, which takes a while to see.
+    text = text.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
     integers = design_integers(parse_spec(text, "x"))
     remark = next(f for f in integers.findings if f.code == "steady-error")
     shown = remark.text.split("(")[1]

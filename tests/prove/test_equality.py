@@ -115,11 +115,7 @@ UNSEEN = (
         "s->scale[(phase >= 0xFC00u) ? 0u : slot], 14u",
     ),
     ("update", "round_shift((uint32_t)drive, 10u)", "round_shift((uint32_t)drive - 1u, 10u)"),
-    (
-        "update",
-        "round_shift((uint32_t)s->integral, 10u)",
-        "round_shift((s->integral > 0) ? ((uint32_t)s->integral - 1u) : 0u, 10u)",
-    ),
+    ("update", "held = (uint32_t)scale << 10;", "held = ((uint32_t)scale << 10) | 1u;"),
 )
 
 

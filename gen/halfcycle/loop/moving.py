@@ -47,7 +47,7 @@ MAX_DESIGNS = 8
 """Pairs whose figures are made in full; the first looks are at fewer phases."""
 _FASTEST_WINDOWS = (2.5, 5.0, 12.0)
 """Windows, and half cycles besides, in which the fastest is looked for, one after the other."""
-_SLOWEST_WINDOWS = 60.0
+_SLOWEST_WINDOWS = 40.0
 """Boards are followed for no more windows than that: constants that are slower are not in question,
 however long may be allowed."""
 _FALLBACK = (Fraction(0), Fraction(1, 100))
