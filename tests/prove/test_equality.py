@@ -43,9 +43,14 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
     return parts, scale.bounds(plan)
 
 
-QUICK = ("mean", "mean negative proportional", "moving each sample")
-LONG = ("moving wide", "moving high", "moving high flat", *plan_cases.TRACKED)
-"""One to five minutes each; of those tracked all but the first."""
+QUICK = ("mean", "mean negative proportional")
+LONG = (
+    *("mean ramped", "moving each sample", "moving two updates", "shaped once"),
+    *("moving shaped rms ramped", "moving wide", "moving high", "moving high flat"),
+    *plan_cases.TRACKED,
+)
+"""Half a minute to five minutes each, but for the first of those tracked. Of the others and of the
+examples each kind of window is proven as a rule."""
 
 
 def effort(case: str) -> list[pytest.MarkDecorator]:

@@ -45,8 +45,8 @@ def level(done: Retuned, key: str) -> str:
     ("name", "period"),
     [
         ("apron_cart", F(25)),
-        ("loom_bench", F(125)),
-        ("ridge_relay", F(500)),
+        pytest.param("loom_bench", F(125), marks=pytest.mark.full),
+        pytest.param("ridge_relay", F(500), marks=pytest.mark.long),
         ("ferry_galley", F(500)),
         ("moor_signal", F(2000)),
         ("peat_cabin", F(400)),
@@ -70,6 +70,7 @@ def test_there_and_back_is_the_same_loop(name: str, period: F) -> None:
     assert back.after.quantised.plan == there.before.quantised.plan
 
 
+@pytest.mark.long
 def test_a_moving_window_is_kept_if_it_misses_by_little() -> None:
     """The response at the nearest window of the kind is shown, not that of a plain window, which
     misses by far. 200 us: no 8 updates divide 100 samples, so that the next are taken."""

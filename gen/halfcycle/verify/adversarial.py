@@ -7,6 +7,7 @@ Each state lies inside the ranges that the generated header states, so any diffe
 from __future__ import annotations
 
 import functools
+import math
 import random
 from collections.abc import Iterator, Sequence
 
@@ -90,10 +91,15 @@ def block_sums(plan: Plan, total: int, generator: random.Random) -> list[int]:
     # What the least weight leaves over: one of the others takes a few steps and so alters the rest.
     rest = total - sum(w * s for w, s in zip(weights, blocks, strict=True))
     for at, weight in enumerate(weights):
-        for step in range(weights[least]):
-            back, left = divmod(rest - step * weight, weights[least])
-            moved = (blocks[at] + step, blocks[least] + back)
-            if left == 0 and at != least and min(moved) >= 0 and max(moved) <= top:
+        shared = math.gcd(weight, weights[least])
+        if at == least or rest % shared:
+            continue
+        # Steps that leave a multiple of the least weight.
+        apart = weights[least] // shared
+        first = rest // shared * pow(weight // shared, -1, apart) % apart
+        for step in range(first, weights[least], apart):
+            moved = (blocks[at] + step, blocks[least] + (rest - step * weight) // weights[least])
+            if min(moved) >= 0 and max(moved) <= top:
                 blocks[at], blocks[least] = moved
                 return blocks
     return blocks
