@@ -99,7 +99,8 @@ def test_stopped_at_a_rename_says_what_it_left(tmp_path: Path, number: signal.Si
         "signal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
         "real, count = Path.replace, 0\n"
         # The user's cache of designs has renames of its own.
-        f"def replace(self, target):\n    global count\n    count += Path(target).parent == Path({str(out)!r})\n"
+        "def replace(self, target):\n    global count\n"
+        f"    count += Path(target).parent == Path({str(out)!r})\n"
         f"    if count == 2:\n        os.kill(os.getpid(), {int(number)})\n"
         "    return real(self, target)\n"
         "Path.replace = replace\n"
