@@ -116,17 +116,11 @@ class PathMachine(Machine):
         self.paths, self._functions = paths, known
         self.accesses: list[Access] = []
 
-    def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
+    def _result_of(self, name: str, taken: list[Number], where: str) -> Number | None:
         known = self._functions.get(name)
-        kinds = [kind for _, kind in self.source.parameters.get(name, ()) if kind is not None]
-        if known is None or len(arguments) != 1 or len(kinds) != 1:
-            return super().call(name, arguments, where)
-        # As in any call: C99 6.5.2.2, 7 of the argument, 6.8.6.4, 3 of the result.
-        taken = self.arithmetic.converted(arguments[0], kinds[0], where)
-        returned = self.source.int_type(self.source.functions[name].decl.type.type)
-        assert returned is not None
-        result = Number(known(taken.value), self.source.types["uint32_t"])
-        return self.arithmetic.converted(result, returned, f"{where} returns")
+        if known is None or len(taken) != 1:
+            return super()._result_of(name, taken, where)
+        return Number(known(taken[0].value), self.source.types["uint32_t"])
 
     def where(self, node: Any) -> str:
         text = self.source.places.get(node)
