@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
@@ -140,7 +141,9 @@ def reader(scratch: Path) -> dict[str, str]:
     for part in ("designs", "builds"):
         if kept is not None and (kept / part).is_dir():
             own.mkdir(parents=True, exist_ok=True)
-            shutil.copytree(kept / part, own / part, ignore_dangling_symlinks=True)
+            # What another run drops meanwhile is left out; all else has been copied then.
+            with contextlib.suppress(shutil.Error):
+                shutil.copytree(kept / part, own / part, ignore_dangling_symlinks=True)
     return {
         **os.environ,
         "PATH": f"{folder}{os.pathsep}{os.environ['PATH']}",

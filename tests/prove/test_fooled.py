@@ -184,6 +184,12 @@ REFUSED: tuple[Change, ...] = (
         "void reed_lamp_reset",
         "#define REED_LAMP_SAMPLES 25u\nvoid reed_lamp_reset",
     ),
+    (
+        "macro of the C alone",
+        ".c",
+        "void reed_lamp_reset",
+        "#define REED_LAMP_W 1u\nvoid reed_lamp_reset",
+    ),
     ("letter of some compilers only", ".c", RETURN, "    return s->flags[slot$];"),
     (
         "call that is inline",

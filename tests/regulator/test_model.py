@@ -109,13 +109,11 @@ def halves(plan: Plan, reading: int) -> tuple[int, int]:
     return total // 2, total - total // 2
 
 
-def close_on_readings(
-    plan: Plan, gains: list[float], noise: int = 0, start_mv: int | None = None
-) -> list[tuple[int, int]]:
+def close_on_readings(plan: Plan, gains: list[float], noise: int = 0) -> list[tuple[int, int]]:
     """Reading and scale of each window, for a plant of one window's delay and these gains (output
     of rated at scale 1.0), with readings off by up to ``noise``."""
     regulator, chance = Regulator(plan), random.Random(1)
-    regulator.set_target_mv(plan.rated_mv if start_mv is None else start_mv)
+    regulator.set_target_mv(plan.rated_mv)
     rows = []
     for gain in gains:
         at = round(gain * regulator.scale() / 16384 * plan.target_rated)

@@ -100,7 +100,7 @@ class _Text:
         return self.name.upper()
 
     def faults(self, text: str) -> Iterator[Line]:
-        for strange in _CHARACTERS.finditer(text):
+        if strange := _CHARACTERS.search(text):
             number = text[: strange.start()].count("\n") + 1
             yield number, f"{_WORDS.get(strange[0], ascii(strange[0]))} is not understood"
             return

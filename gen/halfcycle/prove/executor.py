@@ -36,25 +36,34 @@ class Machine(Expressions):
         node = self.source.functions.get(name)
         if node is None or name in self._running:
             raise NotUnderstoodError(f"{where}: {name} is not defined here, or calls itself")
-        variables: Locals = {}
         parameters = self.source.parameters[name]
-        numbers = [parameter for parameter in parameters if parameter[1] is not None]
-        if len(numbers) != len(arguments):
+        kinds = [kind for _, kind in parameters if kind is not None]
+        if len(kinds) != len(arguments):
             raise NotUnderstoodError(f"{where}: {len(arguments)} arguments for {name}")
-        for (local, kind), argument in zip(numbers, arguments, strict=True):
-            assert kind is not None
-            self._new_local(local, variables, where)
-            number = self.arithmetic.converted(argument, kind, where)
-            variables[local] = Variable(kind, number.value)
-        self._running.append(name)
-        result = self._block(node.body, variables)
-        self._running.pop()
+        # C99 6.5.2.2, 7 of the arguments; 6.8.6.4, 3 of the result.
+        taken = [
+            self.arithmetic.converted(argument, kind, where)
+            for argument, kind in zip(arguments, kinds, strict=True)
+        ]
+        result = self._result_of(name, taken, where)
         kind = self.source.int_type(node.decl.type.type)
         if kind is None:
             return None
         if result is None:
             raise NotUnderstoodError(f"{name} does not end in a return")
         return self.arithmetic.converted(result, kind, f"{where} returns")
+
+    def _result_of(self, name: str, taken: list[Number], where: str) -> Number | None:
+        """What the body returns for arguments of the parameters' types."""
+        variables: Locals = {}
+        locals_ = [local for local, kind in self.source.parameters[name] if kind is not None]
+        for local, number in zip(locals_, taken, strict=True):
+            self._new_local(local, variables, where)
+            variables[local] = Variable(number.type, number.value)
+        self._running.append(name)
+        result = self._block(self.source.functions[name].body, variables)
+        self._running.pop()
+        return result
 
     @property
     def pointer(self) -> str:

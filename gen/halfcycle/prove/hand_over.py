@@ -57,9 +57,10 @@ def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
 
 def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:
     """What is out of order on the path that ``machine`` has run."""
-    shared = {field.name: field for field in fields_of(plan) if field.is_shared(plan)}
+    fields = {field.name: field for field in fields_of(plan)}
+    shared = {name: field for name, field in fields.items() if field.is_shared(plan)}
     accesses = [access for access in machine.accesses if access.field in shared]
-    found = list(_trespasses(call, {f.name: f for f in fields_of(plan)}, shared, machine.accesses))
+    found = list(_trespasses(call, fields, shared, machine.accesses))
     found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
     found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found

@@ -116,22 +116,14 @@ class PathMachine(Machine):
         self.paths, self._functions = paths, known
         self.accesses: list[Access] = []
 
-    def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
+    def _result_of(self, name: str, taken: list[Number], where: str) -> Number | None:
         known = self._functions.get(name)
         if known is None:
-            return super().call(name, arguments, where)
-        # As in any call: C99 6.5.2.2, 7 of the arguments, 6.8.6.4, 3 of the result.
-        kinds = [kind for _, kind in self.source.parameters[name]]
-        taken = [
-            self.arithmetic.converted(argument, kind, where)
-            for argument, kind in zip(arguments, kinds, strict=True)
-            if kind is not None
-        ]
+            return super()._result_of(name, taken, where)
         returned = self.source.int_type(self.source.functions[name].decl.type.type)
-        assert returned is not None and len(taken) == len(arguments)
+        assert returned is not None
         word = self.source.types["int32_t" if returned.signed else "uint32_t"]
-        result = Number(known(*(argument.value for argument in taken)), word)
-        return self.arithmetic.converted(result, returned, f"{where} returns")
+        return Number(known(*(argument.value for argument in taken)), word)
 
     def where(self, node: Any) -> str:
         text = self.source.places.get(node)

@@ -329,22 +329,19 @@ class Regulator:
         before, top = self.integral, plan.drive_max
         step = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
         after = before + step
-        if not plan.has_proportional:
-            self.integral = arithmetic.saturate(after, 0, top)
-            return self.integral
-        push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
-        if plan.proportional < 0:
-            self.integral = arithmetic.saturate(after, 0, top)
-            # The push is against the step: at a limit it would take the drive back from there.
-            if self.integral in (0, top):
-                return self.integral
-        else:
+        push = 0
+        if plan.has_proportional:
+            push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
+        if plan.proportional > 0:
             # Past a limit the integrator goes no further than the limit asks for.
             if after + push > top and step > 0:
                 after = min(after, max(before, top - push))
             elif after + push < 0 and step < 0:
                 after = max(after, min(before, -push))
-            self.integral = arithmetic.saturate(after, 0, top)
+        self.integral = arithmetic.saturate(after, 0, top)
+        if plan.proportional < 0 and self.integral in (0, top):
+            # The push is against the step: at a limit it would take the drive back from there.
+            return self.integral
         return arithmetic.saturate(self.integral + push, 0, top)
 
     def rms_mv(self) -> int:
