@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from halfcycle.base.errors import RefusedError
+from halfcycle.design import designer, refusal
 from halfcycle.design.designer import design
+from halfcycle.design.trial import try_window
+from halfcycle.design.types import Trial
 from halfcycle.loop import moving
 from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
 from halfcycle.spec.load import parse_spec
@@ -71,3 +76,22 @@ def test_the_least_time_of_a_refusal_was_that_of_constants_that_overshoot() -> N
     # What can be had is never ruled out by the look that saves a search.
     assert can_settle(spec, one_cycle(spec), settles / 1000)
     assert not can_settle(spec, one_cycle(spec), settles / 2000)
+
+
+def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A bus of a few volts took minutes to be refused: no window mends that."""
+    tried = []
+
+    def counted(spec: Spec, window: Window, file: str) -> Trial:
+        tried.append(window)
+        return try_window(spec, window, file)
+
+    monkeypatch.setattr(designer, "try_window", counted)
+    monkeypatch.setattr(refusal, "try_window", counted)
+    with pytest.raises(RefusedError) as refused:
+        text = re.sub(r"bus_min_v = \S+", "bus_min_v = 30", start_text("gauge_hut", "x"))
+        design(parse_spec(text, "x"), "x")
+    assert [each.code for each in refused.value.findings] == ["rated-unreachable"]
+    assert len(tried) == 1

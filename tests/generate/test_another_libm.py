@@ -34,6 +34,12 @@ MILLION = 2.0**20 * another_libm.ULP
 EXAMPLES = pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: path.stem)
 
 
+def effort(spec: Path, size: float) -> list[pytest.MarkDecorator]:
+    """Windows of blocks take ten seconds to design: by a million places in the fast set."""
+    blocks = spec.stem in {"loom_bench", "ridge_relay"}
+    return [pytest.mark.full] if blocks and size != MILLION else []
+
+
 @pytest.fixture
 def nothing_kept() -> Iterator[None]:
     """What this machine designed, or another one in the test before, says nothing of the next."""
@@ -47,8 +53,14 @@ def nothing_kept() -> Iterator[None]:
 
 
 @pytest.mark.usefixtures("nothing_kept")
-@EXAMPLES
-@pytest.mark.parametrize(("seed", "size"), [(1, another_libm.ULP), (3, MILLION)])
+@pytest.mark.parametrize(
+    ("spec", "seed", "size"),
+    [
+        pytest.param(path, seed, size, id=f"{path.stem}-{seed}", marks=effort(path, size))
+        for path in goldens.specs()
+        for seed, size in ((1, another_libm.ULP), (3, MILLION))
+    ],
+)
 def test_the_same_bytes(
     spec: Path, seed: int, size: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -139,7 +139,7 @@ def listed_conditions() -> set[str]:
     return {line for rule, line in by_hand() if rule == "14.3"}
 
 
-@pytest.mark.parametrize("case", plan_cases.mostly_full(INVARIANT_QUICK))
+@pytest.mark.parametrize("case", plan_cases.mostly_full(INVARIANT_QUICK, plan_cases.LONG_PROOFS))
 def test_a_condition_that_is_always_the_same_is_listed(case: str) -> None:
     assert invariant_conditions(case) <= listed_conditions()
 

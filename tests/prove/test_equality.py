@@ -44,27 +44,11 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
 
 
 QUICK = ("mean", "mean negative proportional")
-LONG = (
-    *("mean ramped", "moving each sample", "moving two updates", "shaped once"),
-    *("moving shaped rms ramped", "moving wide", "moving high", "moving high flat"),
-    *plan_cases.TRACKED,
-)
-"""Half a minute to five minutes each, but for the first of those tracked. Of the others and of the
-examples each kind of window is proven as a rule."""
+# Of long proofs' kinds one is an example, below, as a rule.
+EQUAL = plan_cases.mostly_full(QUICK, set(plan_cases.LONG_PROOFS) - {"mean tracked"})
 
 
-def effort(case: str) -> list[pytest.MarkDecorator]:
-    """When a case is proven."""
-    if case in LONG and case != "mean tracked":
-        return [pytest.mark.long]
-    return [] if case in QUICK else [pytest.mark.full]
-
-
-# An RMS with a sum of 48 bits is one of the examples, below.
-@pytest.mark.parametrize(
-    "case",
-    [pytest.param(case, marks=effort(case)) for case in plan_cases.CASES if "rms wide" not in case],
-)
+@pytest.mark.parametrize("case", EQUAL)
 def test_good_code_is_equal_on_every_input(case: str) -> None:
     plan = planted.plan_of(case)
     # Each drive once: another window has the same.

@@ -230,8 +230,8 @@ def test_an_unstable_loop_is_shown_and_exits_1(
 
 
 def test_a_refused_spec_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    hasty = re.sub(r"settling_ms = \S+", "settling_ms = 5", read("apron_cart"))
-    (tmp_path / "spec.toml").write_text(hasty, encoding="utf-8")
+    starved = re.sub(r"bus_min_v = \S+", "bus_min_v = 30", read("apron_cart"))
+    (tmp_path / "spec.toml").write_text(starved, encoding="utf-8")
     assert run(monkeypatch, tmp_path / "spec.toml", "--out", tmp_path / "page.html") == 1
     assert run(monkeypatch, tmp_path / "none.toml", "--out", tmp_path / "page.html") == 2
     assert not (tmp_path / "page.html").exists()

@@ -203,9 +203,19 @@ CASES: dict[str, Plan] = {
 }
 
 
-def mostly_full(quick: Collection[str]) -> list[Any]:
-    """All cases as parameters of a test that takes those of ``quick`` in the fast set, too."""
-    return [pytest.param(case, marks=() if case in quick else pytest.mark.full) for case in CASES]
+LONG_PROOFS = (
+    *("mean ramped", "rms wide high ramped", "shaped once", "shaped wide once"),
+    *("moving each sample", "moving two updates", "moving shaped rms ramped"),
+    *("moving wide", "moving high", "moving high flat", *TRACKED),
+)
+"""Cases of which every path of the C takes half a minute to five minutes to prove."""
+
+
+def mostly_full(quick: Collection[str], long: Collection[str] = ()) -> list[Any]:
+    """All cases as parameters of a test that takes those of ``quick`` in the fast set, too, and
+    those of ``long`` only if it is asked to."""
+    marks = {**dict.fromkeys(long, (pytest.mark.long,)), **dict.fromkeys(quick, ())}
+    return [pytest.param(case, marks=marks.get(case, (pytest.mark.full,))) for case in CASES]
 
 
 def render(plan: Plan) -> dict[str, str]:

@@ -128,7 +128,9 @@ def test_the_prover_knows_no_type_of_8_bits() -> None:
         parse({**files, "reed_lamp.h": text}, "reed_lamp.c", 16)
 
 
-@pytest.mark.parametrize("case", ["mean", "moving two updates"])
+@pytest.mark.parametrize(
+    "case", ["mean", pytest.param("moving two updates", marks=pytest.mark.full)]
+)
 def test_it_is_proven_equal(case: str) -> None:
     plan = planted.plan_of(case)
     source = parse(plan_cases.render(plan), f"{plan.name}.c", 16, char_bits=16)

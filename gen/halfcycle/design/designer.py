@@ -20,7 +20,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.findings import findings
+from halfcycle.design.findings import findings, out_of_reach
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.late_update import late_update
 from halfcycle.design.refusal import refusal
@@ -141,6 +141,10 @@ class _Search:
                 return trial
         return _best_of(self.spec, self.trials)
 
+    def _out_of_reach(self) -> bool:
+        """Whether rated voltage cannot be had at a corner: no window changes that."""
+        return any(out_of_reach(self.spec, trial) for trial in self.trials[:1])
+
     def _far_too_slow(self) -> bool:
         """Whether given gains settle so late with every window tried that no kind has it sooner."""
         limit_ms = self.spec.settling_limit_ms
@@ -157,6 +161,8 @@ class _Search:
         output, only the most updates may mend it."""
         hopeless = False
         for row in rows:
+            if self._out_of_reach():
+                break
             # One with a zero at f may be longer and faster than one that the sensor's zero moves.
             if self._surely_off(row[-1]) or (hopeless and not self._first_at_rest(row, rows)):
                 continue

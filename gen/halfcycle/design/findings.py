@@ -46,6 +46,11 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _dearer(design)
 
 
+def out_of_reach(spec: Spec, trial: Trial) -> list[Finding]:
+    """What is said if rated voltage cannot be had at some corner, with any window."""
+    return [remark for remark in reach(spec, trial) if remark.level == "error"]
+
+
 def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
     """Whether rated voltage can be had at the corner that needs the most drive."""
     plants = trial.plants

@@ -15,7 +15,7 @@ from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted
-from halfcycle.design.findings import reach
+from halfcycle.design.findings import out_of_reach
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
@@ -44,14 +44,16 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     limit_ms = spec.settling_limit_ms
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
     wanted += f" with at most {text(targets.overshoot_percent)} % overshoot"
-    findings = [remark for remark in reach(spec, trials[0]) if remark.level == "error"]
+    findings = out_of_reach(spec, trials[0])
+    if findings:
+        return findings
     refused = [
         (trial, trial.refusal)
         for trial in _with_the_fastest(spec, trials, file)
         if trial.refusal is not None
     ]
     if not refused:
-        return [*findings, _too_much_dc(spec, trials, file)]
+        return [_too_much_dc(spec, trials, file)]
     trial, best = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
     reached = []
     if best.settling_ms is not None:
@@ -60,7 +62,7 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
     length = counted(window.half_cycles) if window.kind == "plain" else f"{window.kind},"
-    findings.append(
+    findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
@@ -69,7 +71,7 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
             f"{' or '.join(reached) or 'none'}; {_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
-    )
+    ]
     ripple_v = min(each.faults.ripple_v for each, _ in refused)
     if ripple_v > float(spec.output.rated_rms_v) / 200:
         partial = not window.within_clock
