@@ -214,7 +214,7 @@ LONG_PROOFS = (
 def mostly_full(quick: Collection[str], long: Collection[str] = ()) -> list[Any]:
     """All cases as parameters of a test that takes those of ``quick`` in the fast set, too, and
     those of ``long`` only if it is asked to."""
-    marks = {**dict.fromkeys(long, (pytest.mark.long,)), **dict.fromkeys(quick, ())}
+    marks = {**dict.fromkeys(quick, ()), **dict.fromkeys(long, (pytest.mark.long,))}
     return [pytest.param(case, marks=marks.get(case, (pytest.mark.full,))) for case in CASES]
 
 
