@@ -103,7 +103,7 @@ SLOW = {"targets"}
 @pytest.mark.parametrize(
     ("page", "part"),
     [
-        pytest.param(page, part, marks=[pytest.mark.full] if part in SLOW else [], id=part)
+        pytest.param(page, part, marks=[pytest.mark.long] if part in SLOW else [], id=part)
         for page, part in MADE
     ],
 )

@@ -123,7 +123,7 @@ def test_targets(tmp_path: Path) -> None:
     some = ["--target", "cortex-m4", "--target", "avr", "--target", "z80"]
     code, found = run(tmp_path, "targets", spec, "--samples", "1000", *some)
     assert code == 0 and found["targets"]
-    refused = copy(tmp_path, "peat_cabin", settling_ms="30")
+    refused = copy(tmp_path, "peat_cabin", bus_min_v="1")
     assert run(tmp_path, "targets", refused)[0] == 1
 
 

@@ -51,6 +51,19 @@ def test_driver_is_plain_c(case: str) -> None:
     assert compiler.strict_messages(files, ["drive.c"]) == ""
 
 
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_annotations_were_lost_when_lines_of_the_c_changed(case: str) -> None:
+    """They are put by the text of the lines; without them Eva decides less."""
+    plan = planted.plan_of(case)
+    text = eva._annotated(plan, plan_cases.render(plan)[f"{plan.name}.c"])
+    root = text.partition("const uint32_t square = (high")[2] or text.rpartition(" square = ")[2]
+    assert ("split square" in root) == (plan.measure == "rms")
+    assert text.count(f"admit span_above <= {plan.lean_max};") == plan.blockwise
+    assert text.count(f"admit span_below <= {plan.lean_max};") == plan.blockwise
+    assert ("split high" in text) == (plan.sum_high and not plan.blockwise)
+    assert text.count("admit -") == (3 if plan.tracking else 0)
+
+
 @pytest.mark.full
 @pytest.mark.parametrize("int_bits", eva.MACHINES)
 @pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)

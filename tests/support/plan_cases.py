@@ -205,7 +205,7 @@ CASES: dict[str, Plan] = {
 
 LONG_PROOFS = (
     *("mean ramped", "rms wide high ramped", "shaped once", "shaped wide once"),
-    *("moving each sample", "moving two updates", "moving shaped rms ramped"),
+    *("moving flat", "moving each sample", "moving two updates", "moving shaped rms ramped"),
     *("moving wide", "moving high", "moving high flat", *TRACKED),
 )
 """Cases of which every path of the C takes half a minute to five minutes to prove."""

@@ -129,7 +129,7 @@ def test_the_prover_knows_no_type_of_8_bits() -> None:
 
 
 @pytest.mark.parametrize(
-    "case", ["mean", pytest.param("moving two updates", marks=pytest.mark.full)]
+    "case", ["mean", pytest.param("moving two updates", marks=pytest.mark.long)]
 )
 def test_it_is_proven_equal(case: str) -> None:
     plan = planted.plan_of(case)

@@ -188,8 +188,8 @@ def _sides(plan: Plan) -> list[Side]:
 
 _SUM = re.compile(r"^( *)const uint32_t (sum|block) = above \+ below;$", re.MULTILINE)
 _HIGH = re.compile(r"^( *)const uint32_t high = .*;$", re.MULTILINE)
-_SQUARE = re.compile(r"^( *)const uint32_t square = .*;$", re.MULTILINE)
-_SPAN = re.compile(r"^( *)(span_(?:above|below)) \+= .*;$", re.MULTILINE)
+_SQUARE = re.compile(r"^( *)const uint32_t square = (?!\(uint32_t\)magnitude).*;$", re.MULTILINE)
+_SPAN = re.compile(r"^( *)(span_(?:above|below)) = s->span_.* \+ .*;$", re.MULTILINE)
 SUM_PIECES = 64
 
 
