@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 26f16603e2bf9aac22921a7a66fcdb8facdbe55ecbc67aa1b8ef4c4820171620
- *     file 8f8eab94d0ddb1cd4cdca0b877062f293c18641d6906af7ccedcd1fe4bdb2e50
+ *     file 61ae96214dbbce362ae6d32dcd8d85ebcfee528a3729121d516a85645fdda598
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int apron_cart_window(struct apron_cart_state *s, const struct apron_cart
 
 int apron_cart_selftest(int *first)
 {
-    struct apron_cart_state state;
+    static struct apron_cart_state state; /* not on a small stack */
     int row;
     int what = 0;
     apron_cart_reset(&state);

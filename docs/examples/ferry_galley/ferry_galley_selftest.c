@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d0c9811100c2f9ec1d77b6cc3d0ebe783358085e5ceb342a9150d5362b7de3f7
- *     file 1489b17b6e467219924b8e2cb3da2bf7a310f34d84bd55c3fcf7cc124c9f406e
+ *     file cbdb7733942b46de6108ed07969b40e3378c3b5120b5f95b9c555b18d09442f1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int ferry_galley_window(struct ferry_galley_state *s, const struct ferry_
 
 int ferry_galley_selftest(int *first)
 {
-    struct ferry_galley_state state;
+    static struct ferry_galley_state state; /* not on a small stack */
     int row;
     int what = 0;
     ferry_galley_reset(&state);

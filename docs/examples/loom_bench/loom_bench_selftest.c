@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 031afbd2cfd421b6f0eb3c89d0f358ded9d9c3e3921cfab050f39d9b99fa8792
- *     file 68aa7900db180b9499c36be296f5477cf3b17a55c2aa396858763cf8b912cf0c
+ *     file 197d27966f65163f2077008d69434ba9ca15be5f97647c68e56908ef8a1bda1c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,7 +54,7 @@ static int loom_bench_window(struct loom_bench_state *s, const struct loom_bench
 
 int loom_bench_selftest(int *first)
 {
-    struct loom_bench_state state;
+    static struct loom_bench_state state; /* not on a small stack */
     int row;
     int what = 0;
     loom_bench_reset(&state);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 006e0cf72be1f760bb01863b9e0c478940218481f4aa4b82d2df5d41f705a5a8
- *     file 69751cbd13f321376fe4207f44b5eb2c3f6b8316b4a3819f1da7c2dfe70aab5b
+ *     file 670af12a1876b762b235faef08f17e59e18ed398c5880aa3a2ec3602d7f34509
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int moor_signal_window(struct moor_signal_state *s, const struct moor_sig
 
 int moor_signal_selftest(int *first)
 {
-    struct moor_signal_state state;
+    static struct moor_signal_state state; /* not on a small stack */
     int row;
     int what = 0;
     moor_signal_reset(&state);

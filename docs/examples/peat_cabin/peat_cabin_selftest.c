@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0017a0244a8f8f2cb95ce3fcd8955c2110e01bff1273b60c33479d224ff07fe7
- *     file f11b8352204a36d823f57b37f026305c77e6101832cac5e127b9b0d7223588d9
+ *     file 9135585913f25f6a153b07f94f7cf30a17a289ee82490ef2737ab62ba61627ab
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int peat_cabin_window(struct peat_cabin_state *s, const struct peat_cabin
 
 int peat_cabin_selftest(int *first)
 {
-    struct peat_cabin_state state;
+    static struct peat_cabin_state state; /* not on a small stack */
     int row;
     int what = 0;
     peat_cabin_reset(&state);

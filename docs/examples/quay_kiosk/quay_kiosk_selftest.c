@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 5d02ab6cac5d6ba46b27668d360c57d4486177eb39aebf4a6855e36106993816
- *     file 6aec1adb81ad37fedd64ea291e8168acefee5440fde759815af8103c4d1dcfac
+ *     file 6a9e6c58a4cd838b542527c5997fcf7740d3976a65fd598bd0f8ab155b6bf6f0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int quay_kiosk_window(struct quay_kiosk_state *s, const struct quay_kiosk
 
 int quay_kiosk_selftest(int *first)
 {
-    struct quay_kiosk_state state;
+    static struct quay_kiosk_state state; /* not on a small stack */
     int row;
     int what = 0;
     quay_kiosk_reset(&state);

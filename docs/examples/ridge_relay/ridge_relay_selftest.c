@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec cc6316c844b0bdc9c206f77bd84065e0d8d8f63ac0a910b6c1fc8a7f66394814
- *     file c15ebbb3d68ee8098626a39d59903b1e8c7644242b2514bba4aa2cfe6522020c
+ *     file 4644635ecf2bc144a2208ac3e2b44f927bedcf042abdea07def2d9d0edc73662
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,7 +54,7 @@ static int ridge_relay_window(struct ridge_relay_state *s, const struct ridge_re
 
 int ridge_relay_selftest(int *first)
 {
-    struct ridge_relay_state state;
+    static struct ridge_relay_state state; /* not on a small stack */
     int row;
     int what = 0;
     ridge_relay_reset(&state);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0614799f26633ff44484497f85a3f655df02f525458a9f08de675f7ba8c9e60a
- *     file 3664be7f3cab37f35d40ebd62e13bc6e9bfa4fbc7bf97afe035c396fcf7a7af1
+ *     file e25aceabe6bd1d26f81f4c60e9519531a468dbea2c550bd118ddac37d6e7bbca
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -46,7 +46,7 @@ static int weir_pump_window(struct weir_pump_state *s, const struct weir_pump_ve
 
 int weir_pump_selftest(int *first)
 {
-    struct weir_pump_state state;
+    static struct weir_pump_state state; /* not on a small stack */
     int row;
     int what = 0;
     weir_pump_reset(&state);

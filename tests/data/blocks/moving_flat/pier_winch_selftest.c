@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 82997ffc31bdb592204f76ec3ec76f9d0179dd907baf123c5786b01bd00097b0
+ *     file c07073fd9ee11622bd5825b50c85769ebbd0081742d3fc780d6df813bdc0a948
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,7 +54,7 @@ static int pier_winch_window(struct pier_winch_state *s, const struct pier_winch
 
 int pier_winch_selftest(int *first)
 {
-    struct pier_winch_state state;
+    static struct pier_winch_state state; /* not on a small stack */
     int row;
     int what = 0;
     pier_winch_reset(&state);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 0d77b7ddbc2b2b0b28fc15b601da0a0db45c24036a8d7f404d210719c27772b8
+ *     file fd7ed20c8ea684876ee3d1b05cd75029773b43073af6515f9550161aa47529e4
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -54,7 +54,7 @@ static int kelp_drum_window(struct kelp_drum_state *s, const struct kelp_drum_ve
 
 int kelp_drum_selftest(int *first)
 {
-    struct kelp_drum_state state;
+    static struct kelp_drum_state state; /* not on a small stack */
     int row;
     int what = 0;
     kelp_drum_reset(&state);
