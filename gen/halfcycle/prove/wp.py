@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base import resources
+from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.generate.emit import UNROLLED_BLOCKS
 from halfcycle.prove import eva
@@ -144,8 +145,8 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[State,
         return State.FAILED, str(error)
     except subprocess.TimeoutExpired:
         return State.FAILED, f"not decided within {TIMEOUT_S} s"
-    if not printed:
-        return State.SKIPPED, "Why3 finds no z3 that it knows (Debian: apt install z3)"
+    except ToolMissingError as error:
+        return State.SKIPPED, str(error)
     return judge(printed, goals(plan, names))
 
 
@@ -156,9 +157,10 @@ def report(
     names: Sequence[str],
     goal_s: int = GOAL_S,
 ) -> str:
-    """What WP prints about the contracts of these functions; "" if Why3 finds no z3.
+    """What WP prints about the contracts of these functions.
 
-    Raises ValueError as ``annotated`` does, and subprocess.TimeoutExpired.
+    Raises ValueError as ``annotated`` does, ToolMissingError if Why3 finds no z3, and
+    subprocess.TimeoutExpired.
     """
     c_file = f"{plan.name}.c"
     texts = {name: without_annotations(text) for name, text in files.items()}
@@ -167,7 +169,7 @@ def report(
         for name, content in texts.items():
             (Path(folder) / name).write_text(content, encoding="utf-8")
         if "Found prover Z3" not in _run(["why3", "config", "detect"], folder):
-            return ""
+            raise ToolMissingError("Why3 finds no z3 that it knows (Debian: apt install z3)")
         return _run(
             [
                 *("frama-c", "-machdep", eva.MACHINES[int_bits]),
@@ -254,6 +256,7 @@ def _run(words: Sequence[str], folder: str) -> str:
         env={**os.environ, **settings},
         capture_output=True,
         encoding="utf-8",
+        errors="replace",
         timeout=TIMEOUT_S,
         check=False,
     )
