@@ -54,14 +54,12 @@ SEEN = {
 MORE = {
     "round_shift": ("shift", "(UINT32_C(1) << shift) >> 1)", "(UINT32_C(1) << shift) >> 2)"),
     "round_shift_signed": ("sign", "-(int32_t)reed_lamp_round", "(int32_t)reed_lamp_round"),
-    "scale_by": ("shift", "(shift - 8u)", "(shift - 7u)"),
     "set_target_mv": ("limit too low", "rms_mv > REED_LAMP_TARGET_MAX_MV", "rms_mv > 252900"),
     "regulate": (
         "limit off by one",
         "if (after > INT32_C(20131840)) {",
         "if (after >= INT32_C(20131839)) {",
     ),
-    "rms_mv": ("constant", "UINT32_C(2640800)", "UINT32_C(2640801)"),
 }
 CONSTANT = {"regulate": ("constant", "INT32_C(11000) * error", "INT32_C(10999) * error")}
 BLOCKS = {
@@ -208,7 +206,7 @@ def test_variants_are_proven(case: str, int_bits: int) -> None:
 
 
 @pytest.mark.full
-@pytest.mark.parametrize(("name", "int_bits"), [("ferry_galley", 32), ("ridge_relay", 32)])
+@pytest.mark.parametrize(("name", "int_bits"), [("ferry_galley", 32)])
 def test_examples_are_proven(name: str, int_bits: int) -> None:
     need_tools()
     generation = generate(load_spec(example(name)))
@@ -236,7 +234,7 @@ def test_planted_defects_are_not_proven_and_the_rest_is(planting: str) -> None:
         text = text.replace(old, new)
     names = wp.functions(plan) if planting == "one of each" else tuple(defects)
     report = wp.report(
-        plan, {**files, f"{plan.name}.c": text}, 16, names, goal_s=1 if case == "mean" else 3
+        plan, {**files, f"{plan.name}.c": text}, 16, names, goal_s=1 if case == "mean" else 2
     )
     assert wp.judge(report, wp.goals(plan, names))[0] is State.FAILED
     assert functions_of(wp.open_goals(report), plan.name) == defects.keys()
