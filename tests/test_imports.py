@@ -142,6 +142,7 @@ def test_only_the_command_line_prints_and_exits(name: str) -> None:
 
 OPTION = re.compile(r"(^|[^-\w])--[a-z]")
 FLAGS_OF_TOOLS = (
+    "prove.wp",
     "targets.machines",
     "targets.mspdebug",
     "targets.qemu",
@@ -150,7 +151,7 @@ FLAGS_OF_TOOLS = (
     "targets.toolchains",
     "verify.compiler",
 )
-"""What hands ``--flags`` to compilers, linkers and emulators."""
+"""What hands ``--flags`` to compilers, linkers, analysers and emulators."""
 SHOWS_COMMANDS = ("base.command_words",)
 """What messages name of the command line."""
 

@@ -229,7 +229,8 @@ def check_code(
 
 def proofs(plan: Plan, found: Files, *, run: bool = True) -> list[Check]:
     """Whether the code cannot overflow or leave its ranges (SMT; Eva if it is here), and does what
-    the model does on every input (SMT). ``run``: what tells them apart is tried on the C.
+    the model does on every input (SMT; of the arithmetic's functions WP too, if it is here).
+    ``run``: what tells them apart is tried on the C.
 
     Raises ToolMissingError if what the proof needs is not installed.
     """
@@ -239,6 +240,7 @@ def proofs(plan: Plan, found: Files, *, run: bool = True) -> list[Check]:
     shown = [
         *prove.prove(plan, found.texts),
         *prove.analyse(plan, found.texts),
+        *prove.contracted(plan, found.texts),
         *prove.equal(plan, found.texts, run=run),
     ]
     return [Check(f"proof: {proof.name}", proof.state, proof.detail) for proof in shown]

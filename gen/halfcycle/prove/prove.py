@@ -2,8 +2,9 @@
 
 By SMT, pip-only: z3 as the solver, pycparser as the reader (``pip install z3-solver pycparser``).
 The C semantics are this package's own, in ``arithmetic``, ``expressions`` and ``machine``, so an
-independent analyser stands beside it where it is installed: Frama-C's Eva (``eva``). Both read the
-C that is there and take every range from the Plan.
+independent analyser stands beside it where it is installed: Frama-C's Eva (``eva``) for the ranges,
+its WP (``wp``) for what the arithmetic computes. All read the C that is there and take every range
+from the Plan.
 """
 
 from __future__ import annotations
@@ -52,10 +53,10 @@ def require() -> None:
 
 def versions() -> list[str]:
     """What a proof's answer depends on beside the C: the versions of the provers."""
-    from halfcycle.prove import eva  # noqa: PLC0415
+    from halfcycle.prove import eva, wp  # noqa: PLC0415
 
     require()
-    return [*map(metadata.version, _PACKAGES.values()), eva.version()]
+    return [*map(metadata.version, _PACKAGES.values()), eva.version(), *wp.versions()]
 
 
 def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAMES) -> list[Proof]:
@@ -130,3 +131,19 @@ def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
         proven, detail = eva.analyse(plan, files, bits)
         proofs.append(Proof(f"Eva, {bits}-bit int", State.of(proven), detail))
     return proofs
+
+
+def contracted(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
+    """What the arithmetic computes, by contracts that Frama-C's WP proves for each width of int;
+    skipped if it, Why3 or z3's program is missing."""
+    from halfcycle.prove import wp  # noqa: PLC0415
+
+    if missing := wp.missing():
+        there = "is" if len(missing) == 1 else "are"
+        reason = f"{', '.join(missing)} {there} not installed here"
+        return [Proof("WP", State.SKIPPED, f"{reason} (Debian: apt install {' '.join(missing)})")]
+    return [
+        Proof(f"WP, {bits}-bit int", state, printable(detail))
+        for bits in INT_BITS
+        for state, detail in [wp.analyse(plan, files, bits)]
+    ]
