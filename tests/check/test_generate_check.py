@@ -146,13 +146,13 @@ def test_mismatch_writes_nothing(
 
 def test_refused_design_writes_nothing(tool: Tool, tmp_path: Path) -> None:
     spec = tmp_path / "spec.toml"
-    spec.write_text(re.sub(r"settling_ms = \S+", "settling_ms = 5", SPEC.read_text()))
+    spec.write_text(re.sub(r"bus_min_v = \S+", "bus_min_v = 1", SPEC.read_text()))
     ran = tool("generate", spec, "--out", tmp_path / "out", "--json")
     assert ran.code == 1 and not (tmp_path / "out").exists()
     answer = json.loads(ran.out)
     assert answer["files"] == [] and answer["verified"] is False
     assert any(finding["level"] == "error" for finding in answer["findings"])
-    assert "error: targets." in ran.err
+    assert "error: bridge." in ran.err
     (tmp_path / "out").mkdir()
     ran = tool("check", spec, tmp_path / "out", "--json")
     assert ran.code == 1

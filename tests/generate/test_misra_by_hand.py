@@ -144,6 +144,7 @@ def test_a_condition_that_is_always_the_same_is_listed(case: str) -> None:
     assert invariant_conditions(case) <= listed_conditions()
 
 
+@pytest.mark.long
 def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
     cases = (*INVARIANT_QUICK, "moving each sample", "moving two updates")
     assert frozenset[str]().union(*map(invariant_conditions, cases)) == listed_conditions()

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from halfcycle.base.errors import RefusedError
+from halfcycle.design import refusal
 from halfcycle.design.designer import design
 from halfcycle.loop.figures import analyse
 from halfcycle.loop.plant import window_plants
@@ -60,6 +61,12 @@ settling_ms = {settling}
 overshoot_percent = 8
 voltage_tolerance_percent = 3
 """
+
+
+@pytest.fixture
+def no_remedies(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refusal tries what would help, which takes half a minute and is not looked at here."""
+    monkeypatch.setattr(refusal, "_help", lambda *_: "")
 
 
 @dataclass(frozen=True)
@@ -199,6 +206,7 @@ def test_the_ends_of_the_tolerances_alone_promise_too_much() -> None:
     assert made.loop == analyse(made.plants, *constants)
 
 
+@pytest.mark.usefixtures("no_remedies")
 def test_what_150_ms_would_have_cost_is_refused() -> None:
     """The constants that settle the ends in 150 ms leave 2.4 dB inside."""
     with pytest.raises(RefusedError, match="200 ms"):
@@ -224,6 +232,7 @@ def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
     assert not resonance_lines(window_plants(spec, made.window))
 
 
+@pytest.mark.usefixtures("no_remedies")
 @pytest.mark.parametrize("settling", [150, 170])
 def test_the_best_that_a_refusal_names_can_be_had(settling: int) -> None:
     """It was named for fewer filters than those that a design for it is then held to."""
