@@ -76,8 +76,18 @@ def test_consoles_show_what_comes(page: Path, tmp_path: Path) -> None:
     check_consoles(page, tmp_path, full=False)
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("page", WITH_FULL, ids=name)
+# The tutorial goes through all of its steps again for one that another page shows too.
+@pytest.mark.parametrize(
+    "page",
+    [
+        pytest.param(
+            page,
+            id=name(page),
+            marks=pytest.mark.long if page.stem == "tutorial" else pytest.mark.full,
+        )
+        for page in WITH_FULL
+    ],
+)
 def test_consoles_that_need_the_extras_too(page: Path, tmp_path: Path) -> None:
     check_consoles(page, tmp_path, full=True)
 

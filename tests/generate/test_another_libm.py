@@ -37,7 +37,7 @@ EXAMPLES = pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: pat
 def effort(spec: Path, size: float) -> list[pytest.MarkDecorator]:
     """Windows of blocks take ten seconds to design: by a million places in the fast set."""
     blocks = spec.stem in {"loom_bench", "ridge_relay"}
-    return [pytest.mark.full] if blocks and size != MILLION else []
+    return [pytest.mark.long] if blocks and size != MILLION else []
 
 
 @pytest.fixture

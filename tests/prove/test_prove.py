@@ -36,7 +36,9 @@ SLOW = ("moving wide", "moving high", "moving high flat")
 
 @pytest.mark.parametrize(
     "case",
-    plan_cases.mostly_full(set(plan_cases.CASES) - set(SLOW), ["moving high tracked"]),
+    plan_cases.mostly_full(
+        set(plan_cases.CASES) - set(SLOW), ["moving high flat", "moving high tracked"]
+    ),
 )
 def test_good_code_is_proven(case: str) -> None:
     plan = planted.plan_of(case)
