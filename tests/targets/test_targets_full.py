@@ -146,7 +146,7 @@ def test_an_avr_fault_is_located() -> None:
     generation = kit.example("quay_kiosk")
     name = f"{generation.plan.name}.c"
     old = "(uint32_t)magnitude * magnitude"
-    assert generation.texts[name].count(old) == 1
+    assert generation.texts[name].count(old) == 2  # at or above the zero, and below it
     wrong = {
         **generation.texts,
         name: generation.texts[name].replace(old, "(uint32_t)(magnitude * magnitude)"),
@@ -154,7 +154,7 @@ def test_an_avr_fault_is_located() -> None:
     jobs = list(guest.jobs(generation.plan, generation.texts, 2000, 1, runner.PHASE_STEP))
     cpu = simavr.SimavrCpu(runner.guest_image(generation.plan, wrong, way, "simavr"))
     difference = runner.compare(cpu, jobs)
-    assert "scenario sample_states" in difference and "sum" in difference.partition("field ")[2]
+    assert "scenario sample_states" in difference and "above" in difference.partition("field ")[2]
 
 
 def test_code_for_a_larger_core_does_not_pass_on_the_smaller(
@@ -219,13 +219,14 @@ def test_msp430_cycles_are_right_where_they_can_be_told_by_hand() -> None:
 #include "regulator.h"
 #include "target_port.h"
 struct hc_state hc_guest_state;
+uint32_t hc_guest_fields[1];
 void ten(void);
 __attribute__((naked, noinline)) void ten(void)
 {
     __asm__ volatile("nop\\nnop\\nnop\\nnop\\nnop\\nnop\\nnop\\nnop\\npush r10\\npop r10\\nret");
 }
 void hc_guest_load(void);
-void hc_guest_load(void) {}
+void hc_guest_load(void) { hc_guest_fields[0] = 0u; }
 int main(void)
 {
     while (hc_get() != (uint32_t)'Q') {
