@@ -79,6 +79,7 @@ def test_a_plain_window_that_does_is_kept_and_the_next_kind_is_said() -> None:
     assert f"{sooner:.4g} ms instead of {settles:.4g} ms" in remark.text
 
 
+@pytest.mark.long
 def test_what_the_next_kind_would_buy_can_be_had() -> None:
     """The figure in the finding is met if it is asked for. It was refused as the search tried a few
     constants of least Ms alone, although its own fastest ones did."""

@@ -76,14 +76,17 @@ def test_consoles_show_what_comes(page: Path, tmp_path: Path) -> None:
     check_consoles(page, tmp_path, full=False)
 
 
-# The tutorial goes through all of its steps again for one that another page shows too.
+# The tutorial goes through all of its steps again for one that another page shows too; and what
+# that page shows of all targets is what the tests of targets look at.
 @pytest.mark.parametrize(
     "page",
     [
         pytest.param(
             page,
             id=name(page),
-            marks=pytest.mark.long if page.stem == "tutorial" else pytest.mark.full,
+            marks=pytest.mark.long
+            if page.stem in {"tutorial", "run-on-targets"}
+            else pytest.mark.full,
         )
         for page in WITH_FULL
     ],

@@ -102,7 +102,13 @@ def fresh_plan(spec: Path) -> Plan:
     return replace(quantise(designed).plan, signals=())
 
 
-@EXAMPLES
+@pytest.mark.parametrize(
+    "spec",
+    [
+        pytest.param(path, id=path.stem, marks=[pytest.mark.long] * (path.stem == "loom_bench"))
+        for path in goldens.specs()
+    ],
+)
 def test_no_constant_is_near_a_tie(spec: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Irrational numbers that are off by far more than their error round to the same Plan."""
     before = replace(design_integers(load_spec(spec)).quantised.plan, signals=())
