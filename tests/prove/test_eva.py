@@ -16,7 +16,7 @@ from halfcycle.prove.prove import analyse
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
 from support import plan_cases, planted
-from support.paths import SPECS as EXAMPLES
+from support.effort import one_of_a_kind
 from support.tools import need_tool
 
 GOOD = """[eva:summary] ====== ANALYSIS SUMMARY ======
@@ -64,9 +64,8 @@ def test_annotations_were_lost_when_lines_of_the_c_changed(case: str) -> None:
     assert text.count("admit -") == (3 if plan.tracking else 0)
 
 
-@pytest.mark.full
 @pytest.mark.parametrize("int_bits", eva.MACHINES)
-@pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
+@pytest.mark.parametrize("spec", one_of_a_kind())
 def test_examples_are_proven(spec: Path, int_bits: int) -> None:
     need_tool("frama-c")
     generation = generate(load_spec(spec))

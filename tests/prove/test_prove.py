@@ -28,7 +28,7 @@ from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from halfcycle.verify.harness import Harness
 from support import plan_cases, planted
-from support.paths import SPECS as EXAMPLES
+from support.effort import one_of_a_kind
 
 SLOW = ("moving wide", "moving high", "moving high flat")
 """The root of a sum in two parts takes z3 half a minute, and ten with a zero that is tracked."""
@@ -47,8 +47,7 @@ def test_good_code_is_proven(case: str) -> None:
     assert not [proof for proof in proofs if not proof.passed]
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("spec", EXAMPLES, ids=lambda spec: spec.stem)
+@pytest.mark.parametrize("spec", one_of_a_kind())
 def test_examples_are_proven(spec: Path) -> None:
     generation = generate(load_spec(spec))
     assert not [proof for proof in prove(generation.plan, generation.texts) if not proof.passed]

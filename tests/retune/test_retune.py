@@ -44,13 +44,13 @@ def level(done: Retuned, key: str) -> str:
 @pytest.mark.parametrize(
     ("name", "period"),
     [
-        ("apron_cart", F(25)),
+        pytest.param("apron_cart", F(25), marks=pytest.mark.long),
         pytest.param("loom_bench", F(125), marks=pytest.mark.full),
         pytest.param("ridge_relay", F(500), marks=pytest.mark.long),
         ("ferry_galley", F(500)),
         ("moor_signal", F(2000)),
         ("peat_cabin", F(400)),
-        ("print_shop", F(75, 2)),
+        pytest.param("print_shop", F(75, 2), marks=pytest.mark.long),
         ("quay_kiosk", F(1000)),
         ("weir_pump", F(800)),
     ],
