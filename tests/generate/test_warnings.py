@@ -73,12 +73,9 @@ def test_cross_compilers_are_silent(machine: Machine, kind: str, tmp_path: Path)
     if not isinstance(chain, toolchains.Toolchain):
         leave_out(f"{chain.tool} is missing: {chain.install}")
     command = (*chain.command, "-ffreestanding")
-    # Every second case: the compiler at hand takes all.
+    # Every second case, and not C11: the compiler at hand takes all.
     for plan in list(plan_cases.CASES.values())[::2]:
-        for language in (
-            "c99",
-            "c++17",
-        ):  # C11 says no more than C99, as the host's compilers show.
+        for language in ("c99", "c++17"):
             assert complaints(command, plan_cases.render(plan), language, tmp_path) == ""
 
 
