@@ -119,6 +119,8 @@ def test_half_a_hertz_either_way_leaves_a_fiftieth_of_a_percent_with_25_samples(
     assert error["plain"] >= 0.004
 
 
+# What the same costs on each target is held by the tests of targets.
+@pytest.mark.long
 @pytest.mark.parametrize(("measure", "share"), [("rms", 1.47), ("mean", 1.66)])
 def test_an_update_of_five_blocks_costs_little_more_than_a_plain_window_s(
     measure: str, share: float
