@@ -17,7 +17,7 @@ from halfcycle.prove.c_source import parse
 from mutation.judge import Seen, Work, changed_calls, judge
 from mutation.mutants import line_of, mutants, plan_mutants
 from support import plan_cases, planted
-from support.paths import SPECS
+from support.paths import SPECS, example
 
 HERE = Path(__file__).parent
 
@@ -167,20 +167,19 @@ def test_only_the_calls_that_a_change_reaches_are_proven_again() -> None:
         assert changed_calls(before, parse(changed, "reed_lamp.c", 32)) == calls
 
 
-@pytest.mark.full
-def test_a_seeded_draw_is_noticed_or_proven_equal() -> None:
-    # ``python tests/mutation`` takes all examples; here one of each measure, with little time.
-    some = [path for path in SPECS if path.stem in {"weir_pump", "print_shop"}]
-    draw = ["--count", "8", "--seed", "3", "--seconds", "20"]
-    command = [sys.executable, HERE, *some, *draw]
-    ran = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert ran.returncode == 0, ran.stdout + ran.stderr
-
-
-@pytest.mark.long
-def test_a_seeded_draw_of_windows_of_blocks_is_noticed_or_proven_equal() -> None:
-    blocks = ["plan:moving flat", "plan:moving two updates"]
+@pytest.mark.parametrize(
+    "which",
+    [
+        pytest.param("weir_pump", marks=pytest.mark.full),
+        pytest.param("print_shop", marks=pytest.mark.long),
+        pytest.param("plan:moving flat", marks=pytest.mark.long),
+        pytest.param("plan:moving two updates", marks=pytest.mark.long),
+    ],
+)
+def test_a_seeded_draw_is_noticed_or_proven_equal(which: str) -> None:
+    # ``python tests/mutation`` takes all examples; here one of each kind, with little time.
+    words = [which] if which.startswith("plan:") else [example(which)]
     draw = ["--count", "15", "--seed", "3", "--seconds", "20"]
-    command = [sys.executable, HERE, *blocks, *draw]
+    command = [sys.executable, HERE, *words, *draw]
     ran = subprocess.run(command, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stdout + ran.stderr
