@@ -12,6 +12,7 @@ import pytest
 from halfcycle.base.state import State
 from halfcycle.generate.pipeline import generate
 from halfcycle.prove import eva
+from halfcycle.prove.frama_c import MACHINES
 from halfcycle.prove.prove import analyse
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
@@ -64,7 +65,7 @@ def test_annotations_were_lost_when_lines_of_the_c_changed(case: str) -> None:
     assert text.count("admit -") == (3 if plan.tracking else 0)
 
 
-@pytest.mark.parametrize("int_bits", eva.MACHINES)
+@pytest.mark.parametrize("int_bits", MACHINES)
 @pytest.mark.parametrize("spec", one_of_a_kind())
 def test_examples_are_proven(spec: Path, int_bits: int) -> None:
     need_tool("frama-c")

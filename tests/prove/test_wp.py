@@ -153,13 +153,6 @@ def test_a_function_that_is_not_there_once_is_refused(change: str) -> None:
         wp.annotated(plan, text.replace(head, changed))
 
 
-def test_an_annotation_in_the_c_admits_nothing() -> None:
-    plan = planted.plan_of("mean")
-    text = plan_cases.render(plan)["reed_lamp.c"]
-    admitted = text.replace("    return (a < b)", "    /*@ admit \\false; */ ;\n    return (a < b)")
-    assert admitted != text and "/*@ admit" not in wp.annotated(plan, admitted)
-
-
 @pytest.mark.parametrize("package", ["frama-c-base", "why3", "z3"])
 def test_without_a_tool_it_is_skipped_with_the_package(
     package: str, monkeypatch: pytest.MonkeyPatch

@@ -53,10 +53,10 @@ def require() -> None:
 
 def versions() -> list[str]:
     """What a proof's answer depends on beside the C: the versions of the provers."""
-    from halfcycle.prove import eva, wp  # noqa: PLC0415
+    from halfcycle.prove import frama_c, wp  # noqa: PLC0415
 
     require()
-    return [*map(metadata.version, _PACKAGES.values()), eva.version(), *wp.versions()]
+    return [*map(metadata.version, _PACKAGES.values()), frama_c.version(), *wp.versions()]
 
 
 def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAMES) -> list[Proof]:
@@ -118,9 +118,9 @@ def equal(
 
 def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
     """The same by Frama-C's Eva, for each width of int; skipped if it is missing."""
-    from halfcycle.prove import eva  # noqa: PLC0415
+    from halfcycle.prove import eva, frama_c  # noqa: PLC0415
 
-    if eva.command() is None:
+    if frama_c.command() is None:
         reason = "Frama-C is not installed here (Debian: apt install frama-c-base)"
         return [Proof("Eva", State.SKIPPED, reason)]
     if plan.blockwise and plan.sum_high:

@@ -12,7 +12,6 @@ import os
 import re
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,12 +20,11 @@ from halfcycle.base import resources
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.generate.emit import UNROLLED_BLOCKS
-from halfcycle.prove import eva
+from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import LEAN_WORD, SCALE_BITS, Plan
 
 GOAL_S = 20
 """Seconds for a goal; those of the examples take a second at most."""
-TIMEOUT_S = 600
 MAX_SHOWN = 3
 OPTIONS = (
     "-wp",
@@ -54,13 +52,13 @@ class Gain:
 
 def missing() -> list[str]:
     """The Debian packages that are not installed here, of those that it needs."""
-    found = {"frama-c-base": eva.command(), "why3": shutil.which("why3"), "z3": _z3()}
+    found = {"frama-c-base": frama_c.command(), "why3": shutil.which("why3"), "z3": _z3()}
     return [package for package, path in found.items() if path is None]
 
 
 def versions() -> list[str]:
     """The versions of Why3 and z3, "" if one is not installed."""
-    return [_version(tool) for tool in (shutil.which("why3"), _z3())]
+    return [frama_c.version_of(tool, "--version") for tool in (shutil.which("why3"), _z3())]
 
 
 def functions(plan: Plan) -> tuple[str, ...]:
@@ -106,12 +104,11 @@ def contracts(plan: Plan) -> dict[str, str]:
 
 
 def annotated(plan: Plan, text: str) -> str:
-    """A copy of the C with the contracts, and no annotation of its own.
+    """A copy of the C with the contracts.
 
     ValueError, with words for the user, if a function is not defined once.
     """
     made = contracts(plan)
-    text = without_annotations(text)
     for name in functions(plan):
         head = re.compile(rf"^(?:static )?\w+ {plan.name}_{name}\([^;{{}}()]*\)\n\{{", re.MULTILINE)
         places = [found.start() for found in head.finditer(text)]
@@ -122,11 +119,6 @@ def annotated(plan: Plan, text: str) -> str:
             )
         text = f"{text[: places[0]]}{made[name]}\n{text[places[0] :]}"
     return f"{made['preamble']}\n{text}"
-
-
-def without_annotations(text: str) -> str:
-    """C whose comments are no annotations to Frama-C: one could admit anything."""
-    return text.replace("/*@", "/* @").replace("//@", "// @")
 
 
 def goals(plan: Plan, names: Sequence[str]) -> list[str]:
@@ -144,7 +136,7 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[State,
     except ValueError as error:
         return State.FAILED, str(error)
     except subprocess.TimeoutExpired:
-        return State.FAILED, f"not decided within {TIMEOUT_S} s"
+        return State.FAILED, f"not decided within {frama_c.TIMEOUT_S} s"
     except ToolMissingError as error:
         return State.SKIPPED, str(error)
     return judge(printed, goals(plan, names))
@@ -163,18 +155,14 @@ def report(
     subprocess.TimeoutExpired.
     """
     c_file = f"{plan.name}.c"
-    texts = {name: without_annotations(text) for name, text in files.items()}
-    texts[c_file] = annotated(plan, files[c_file])
-    with tempfile.TemporaryDirectory() as folder:
-        for name, content in texts.items():
-            (Path(folder) / name).write_text(content, encoding="utf-8")
+    texts = frama_c.without_annotations(files)
+    texts[c_file] = annotated(plan, texts[c_file])
+    with frama_c.folder_with(texts) as folder:
         if "Found prover Z3" not in _run(["why3", "config", "detect"], folder):
             raise ToolMissingError("Why3 finds no z3 that it knows (Debian: apt install z3)")
         return _run(
             [
-                *("frama-c", "-machdep", eva.MACHINES[int_bits]),
-                # The analyser takes a volatile for anything at all.
-                "-cpp-extra-args=-Dvolatile= -I.",
+                *("frama-c", *frama_c.options(int_bits)),
                 *(*OPTIONS, "-wp-timeout", str(goal_s)),
                 *("-wp-fct", ",".join(f"{plan.name}_{name}" for name in names)),
                 c_file,
@@ -234,30 +222,7 @@ def _z3() -> str | None:
     return shutil.which("z3", path=_path())
 
 
-def _version(tool: str | None) -> str:
-    if tool is None:
-        return ""
-    ran = subprocess.run([tool, "--version"], capture_output=True, text=True, check=False)
-    return ran.stdout.strip()
-
-
 def _run(words: Sequence[str], folder: str) -> str:
     """What a program prints that keeps its settings in this folder, not in the user's home."""
-    settings = {
-        "PATH": _path(),
-        "HOME": folder,
-        "PWD": folder,
-        "WHY3CONFIG": str(Path(folder) / "why3.conf"),
-        "LC_ALL": "C",
-    }
-    ran = subprocess.run(
-        words,
-        cwd=folder,
-        env={**os.environ, **settings},
-        capture_output=True,
-        encoding="utf-8",
-        errors="replace",
-        timeout=TIMEOUT_S,
-        check=False,
-    )
-    return ran.stdout
+    settings = {"PATH": _path(), "HOME": folder, "WHY3CONFIG": str(Path(folder) / "why3.conf")}
+    return frama_c.printed(words, folder, settings)
