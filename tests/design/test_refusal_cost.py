@@ -78,8 +78,9 @@ def test_the_least_time_of_a_refusal_was_that_of_constants_that_overshoot() -> N
     assert not can_settle(spec, one_cycle(spec), settles / 2000)
 
 
+@pytest.mark.parametrize("settling_ms", ["250", '"fastest"'])
 def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
-    monkeypatch: pytest.MonkeyPatch,
+    settling_ms: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A bus of a few volts took minutes to be refused: no window mends that."""
     tried = []
@@ -92,6 +93,7 @@ def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
     monkeypatch.setattr(refusal, "try_window", counted)
     with pytest.raises(RefusedError) as refused:
         text = re.sub(r"bus_min_v = \S+", "bus_min_v = 30", start_text("gauge_hut", "x"))
+        text = re.sub(r"settling_ms = \S+", f"settling_ms = {settling_ms}", text)
         design(parse_spec(text, "x"), "x")
     assert [each.code for each in refused.value.findings] == ["rated-unreachable"]
     assert len(tried) == 1

@@ -143,7 +143,7 @@ class _Search:
 
     def _out_of_reach(self) -> bool:
         """Whether rated voltage cannot be had at a corner: no window changes that."""
-        return any(out_of_reach(self.spec, trial) for trial in self.trials[:1])
+        return bool(self.trials) and out_of_reach(self.spec, self.trials[0])
 
     def _far_too_slow(self) -> bool:
         """Whether given gains settle so late with every window tried that no kind has it sooner."""
@@ -215,6 +215,8 @@ class _Search:
         best: Trial | None = None
         for kind in reversed(moving or kinds):
             for row in self.candidates.worth_trying(kind):
+                if self._out_of_reach():
+                    break
                 if best is not None and self._surely_later(row[-1], best):
                     continue
                 trial = self.tried(row[-1])

@@ -46,9 +46,10 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _dearer(design)
 
 
-def out_of_reach(spec: Spec, trial: Trial) -> list[Finding]:
-    """What is said if rated voltage cannot be had at some corner, with any window."""
-    return [remark for remark in reach(spec, trial) if remark.level == "error"]
+def out_of_reach(spec: Spec, trial: Trial) -> bool:
+    """Whether rated voltage cannot be had at some corner, with any window."""
+    plants = trial.plants
+    return float(plants.scale_for_rated[plants.hardest]) > float(spec.bridge.scale_max)
 
 
 def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
@@ -57,7 +58,7 @@ def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
     hardest = plants.hardest
     scale, limit = float(plants.scale_for_rated[hardest]), float(spec.bridge.scale_max)
     label = plants.corners[hardest].label
-    if scale > limit:
+    if out_of_reach(spec, trial):
         if limit < 1.2 and scale <= 1.2:
             remedy = f"raise bridge.scale_max to {scale:.3f} or more, or bridge.bus_min_v"
         else:
