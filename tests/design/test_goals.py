@@ -152,13 +152,8 @@ def test_60_hz_1_ms_mean_settles_in_eight_half_cycles_if_dc_is_borne() -> None:
     boards_settle_as_claimed(256, **keys)
 
 
-@pytest.mark.parametrize(
-    ("measure", "settling_ms"),
-    [
-        pytest.param("rms", 99, marks=pytest.mark.long),
-        pytest.param("mean", 106, marks=pytest.mark.long),
-    ],
-)
+@pytest.mark.long
+@pytest.mark.parametrize(("measure", "settling_ms"), [("rms", 99), ("mean", 106)])
 def test_the_cabin_settles_in_half_the_time_of_a_plain_window(
     measure: str, settling_ms: float
 ) -> None:

@@ -63,19 +63,26 @@ def test_host_compilers_are_silent(spec: Path, name: str, language: str, tmp_pat
     assert complaints(command, generate(load_spec(spec)).texts, language, tmp_path) == ""
 
 
-@pytest.mark.full
+@pytest.mark.parametrize(
+    ("every", "languages"),
+    [
+        pytest.param(2, ("c99", "c++17"), id="every second case", marks=pytest.mark.full),
+        pytest.param(1, LANGUAGES, id="all cases", marks=pytest.mark.long),
+    ],
+)
 @pytest.mark.parametrize("kind", ["zig", "gcc"])
 @pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES.keys())
-def test_cross_compilers_are_silent(machine: Machine, kind: str, tmp_path: Path) -> None:
+def test_cross_compilers_are_silent(
+    machine: Machine, kind: str, every: int, languages: tuple[str, ...], tmp_path: Path
+) -> None:
     chain = (toolchains.zig if kind == "zig" else toolchains.gcc)(machine)
     if chain is None:
         return  # no package has this gcc
     if not isinstance(chain, toolchains.Toolchain):
         leave_out(f"{chain.tool} is missing: {chain.install}")
     command = (*chain.command, "-ffreestanding")
-    # Every second case, and not C11: the compiler at hand takes all.
-    for plan in list(plan_cases.CASES.values())[::2]:
-        for language in ("c99", "c++17"):
+    for plan in list(plan_cases.CASES.values())[::every]:
+        for language in languages:
             assert complaints(command, plan_cases.render(plan), language, tmp_path) == ""
 
 
