@@ -13,7 +13,7 @@ from halfcycle.base.state import State
 from halfcycle.check import checks
 from halfcycle.check.checks import Files
 from halfcycle.generate.pipeline import generate
-from halfcycle.prove import eva
+from halfcycle.prove import frama_c
 from halfcycle.prove.c_operators import Number
 from halfcycle.prove.c_source import parse
 from halfcycle.prove.c_types import Widths
@@ -197,7 +197,7 @@ def test_states_of_a_long_run_are_inside_the_declared_ranges(case: str) -> None:
 
 
 def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(eva, "command", lambda: None)  # test_eva.py has it
+    monkeypatch.setattr(frama_c, "command", lambda: None)  # test_eva.py has it
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
     (defect,) = [
@@ -214,7 +214,7 @@ def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_without_eva_the_rest_is_proven(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(eva, "command", lambda: None)
+    monkeypatch.setattr(frama_c, "command", lambda: None)
     plan = planted.plan_of("mean")
     (skipped,) = analyse(plan, plan_cases.render(plan))
     assert skipped.passed and skipped.state is State.SKIPPED and "Frama-C" in skipped.detail
