@@ -155,27 +155,43 @@ def _designed_for_the_output(
     spec: Spec, window: Window, plants: Plants, lines: RingingLines, ripple: float, *, late: bool
 ) -> GainDesign | GainRefusal:
     """The gains with which not only the readings settle in time, but the output as well. If that is
-    late, gains are sought whose readings are so much sooner."""
+    late, gains are sought whose readings are so much sooner, up to the fastest there are."""
     designed = _designed_late if late else _designed
-    limit_ms = spec.settling_limit_ms
-    sooner, refused = spec, None
+    limit_ms, targets = spec.settling_limit_ms, LoopTargets.of(spec)
+    sooner = spec
+    refused: GainRefusal | None = None
     for _ in range(MAX_SOONER):
         best = designed(sooner, window, plants, lines, ripple)
-        if isinstance(best, GainRefusal):
-            return refused or best
         figures = _of_the_output(spec, window, best.kp, best.ki, best.figures)
-        if limit_ms is None or LoopTargets.of(spec).settles(figures):
+        if isinstance(best, GainRefusal):
+            fastest = replace(best, figures=figures)
+            if best.settling_ms is not None:
+                fastest = replace(fastest, settling_ms=figures.settling_ms)
+            # Too slow for the readings that were asked for here, but perhaps not for the spec.
+            if sooner is not spec and targets.met(figures) and targets.robust(figures):
+                return GainDesign(best.kp, best.ki, figures, best.plants)
+            return _sooner_of(refused, fastest)
+        if limit_ms is None or targets.settles(figures):
             return replace(best, figures=figures)
-        refused = refused or refusal_of(figures, best.kp, best.ki, best.plants)
+        refused = _sooner_of(refused, refusal_of(figures, best.kp, best.ki, best.plants))
         if figures.settling_ms is None or best.figures.settling_ms is None:
             break
         ahead_ms = Fraction(figures.settling_ms - best.figures.settling_ms).limit_denominator(1000)
         if ahead_ms >= limit_ms:
             break
-        targets = spec.targets.model_copy(update={"settling_ms": limit_ms - ahead_ms})
-        sooner = spec.model_copy(update={"targets": targets})
+        within = spec.targets.model_copy(update={"settling_ms": limit_ms - ahead_ms})
+        sooner = spec.model_copy(update={"targets": within})
     assert refused is not None
     return refused
+
+
+def _sooner_of(refused: GainRefusal | None, other: GainRefusal) -> GainRefusal:
+    """The one of two refusals that knows the shorter settling time."""
+    if refused is None or refused.settling_ms is None:
+        return other
+    if other.settling_ms is None or other.settling_ms > refused.settling_ms:
+        return refused
+    return other
 
 
 def _designed_late(
