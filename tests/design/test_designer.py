@@ -100,7 +100,7 @@ def test_the_fastest_loop_is_the_last_that_is_not_refused() -> None:
 
 def test_the_peak_sensitivity_asked_for_is_kept_or_refused() -> None:
     """A tighter limit gives other constants, or a refusal: never a loop above it."""
-    cabin = example("peat_cabin").read_text().replace("settling_ms = 250", "settling_ms = 200")
+    cabin = example("peat_cabin").read_text().replace("settling_ms = 250", "settling_ms = 220")
     cabin = cabin.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
     usual = design(parse_spec(cabin, "x"))
     assert usual.loop.peak_sensitivity is not None and 1.3 < usual.loop.peak_sensitivity < 2

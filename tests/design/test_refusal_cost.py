@@ -56,7 +56,8 @@ def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
     remark = next(f for f in refused.value.findings if f.code == "targets-unmet")
     for words in ("loop.period_us = 200 (meets both", "loop.period_us = 400 (meets both"):
         assert words in remark.text
-    assert 'both measure = "rms" and loop.period_us = 400 (meets both)' in remark.text
+    # Not with a plain window: its readings settle in 60 ms, but the output rings on.
+    assert 'both measure = "rms" and loop.period_us = 400 (meets both, moving' in remark.text
     assert 1 <= len(analysed) <= 4
     slow = [each for each in analysed if (each.figures.settling_ms or 0.0) > 60]
     assert len(slow) == 1

@@ -90,7 +90,7 @@ class Case:
     farad_off: int = 20
     va: int = 600
     lightest: int = 0
-    settling: int = 300
+    settling: object = 300
 
     def spec(self):
         keys = vars(self) | {"half_cycles": self.half_cycles}
@@ -208,9 +208,11 @@ def test_the_ends_of_the_tolerances_alone_promise_too_much() -> None:
 
 @pytest.mark.usefixtures("no_remedies")
 def test_what_150_ms_would_have_cost_is_refused() -> None:
-    """The constants that settle the ends in 150 ms leave 2.4 dB inside."""
-    with pytest.raises(RefusedError, match="200 ms"):
+    """The constants that settle the ends in 150 ms leave 2.4 dB inside. Readings settle in 200 ms
+    at best, and the output, which rings on, later."""
+    with pytest.raises(RefusedError) as refused:
         design(Case(half_cycles='"auto"', settling=150).spec())
+    assert float(best_of(refused.value)) >= 200
 
 
 def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
@@ -235,11 +237,18 @@ def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
 @pytest.mark.usefixtures("no_remedies")
 @pytest.mark.parametrize("settling", [150, 170])
 def test_the_best_that_a_refusal_names_can_be_had(settling: int) -> None:
-    """It was named for fewer filters than those that a design for it is then held to."""
+    """It was named for fewer filters than those that a design for it is then held to. The output's
+    time is not a whole number of windows."""
     case = Case(half_cycles=2, settling=settling)
     with pytest.raises(RefusedError) as refused:
         design(case.spec())
-    best = re.search(r"settling (\d+) ms within that", str(refused.value))
+    best = best_of(refused.value)
+    made = design(replace(case, settling=best).spec())
+    assert made.loop.settling_ms <= float(best)
+
+
+def best_of(refused: RefusedError) -> str:
+    """The settling time that a refusal says can be had, ms."""
+    best = re.search(r"settling (\d+(?:\.\d+)?) ms within that", str(refused))
     assert best
-    made = design(replace(case, settling=int(best[1])).spec())
-    assert made.loop.settling_ms <= int(best[1])
+    return best[1]

@@ -72,6 +72,16 @@ HEAVY = {
     "load__rated_va": 400,
     "targets__settling_ms": 400,
 }
+RINGING = {
+    "loop__period_us": 100,
+    "filter__inductance_uh": 1500,
+    "filter__capacitance_uf": 6,
+    "filter__winding_resistance_ohm": 0.3,
+    "load__rated_va": 1000,
+    "loop__weighting": "flat",
+    "loop__updates_per_window": 1,
+    "targets__settling_ms": 100,
+}
 UNITS: dict[str, dict[str, object]] = {
     "fast loop, 0.1 %": FAST,
     "6 V from a battery": {**SIX_VOLTS, "loop__measure": "rms", "loop__period_us": 200},
@@ -103,6 +113,8 @@ UNITS: dict[str, dict[str, object]] = {
         "targets__voltage_tolerance_percent": 2,
     },
     "no reserve": {"bridge__scale_max": 1.0},
+    # The readings rest while the output still rings about them.
+    "rings as long as a window": RINGING,
 }
 DISTORTED = {"fast loop, 0.1 %": "report-shape", "heavy filter": "report-shape"}
 """Units whose mean of a rectifier's wave is honestly off by more than the tolerance: the finding

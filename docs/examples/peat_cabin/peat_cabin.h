@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0017a0244a8f8f2cb95ce3fcd8955c2110e01bff1273b60c33479d224ff07fe7
- *     file 953860db0e6c7f68e06267e3ffbc057d0cc3b8955c49d65f477e045eaf77fd25
+ *     file 9ad43e7dde18f3163b661a13549ddb2809f2b1da32b2f7bdb1516ba7955b4829
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -15,8 +15,8 @@
  * Window: 2 half cycles in 25 samples of 800 us (20 ms), average-rectified.
  * Gains: proportional 0 scale per pu, integral 14.15 scale per pu and second (0.283 a
  *     window, backward form).
- * Over the corners: settling 240 ms, overshoot 0.863 %, gain margin 11.5 dB, phase margin 68
- *     deg, peak sensitivity 1.36.
+ * Over the corners: settling 241.875 ms, overshoot 0.863 %, gain margin 11.5 dB, phase
+ *     margin 68 deg, peak sensitivity 1.36.
  * Resolution at the output: reading 0.156 V, steps of the drive 0.032 V, dead band 0.0782 V
  *     either way; sine table within 0.00011 of the crest.
  *

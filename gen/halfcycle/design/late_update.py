@@ -17,7 +17,9 @@ from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
 from halfcycle.loop.step_response import settled_window, spectral_radius, step_response
+from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -33,10 +35,10 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
         return _of_blocks(trial, trial.loop)
     plants, window = trial.plants.at_once, trial.window
     kp, ki = float(trial.kp), float(trial.ki)
-    limit_ms = spec.settling_limit_ms
+    limit_ms, half_cycle_ms = spec.settling_limit_ms, 500 / window.frequency_hz
     if limit_ms is None:
-        # Its settling time is a whole number of windows: half of one is room for rounding.
-        limit_ms = Fraction(trial.loop.settling_ms or 0) + 500 * window.duration_s
+        # Of readings it is a whole number of windows, of the output one of points of its grid.
+        limit_ms = Fraction(trial.loop.settling_ms or 0) + half_cycle_ms / HALF_CYCLE_POINTS
     allowed = math.floor(limit_ms / 1000 / window.duration_s)
     overshoot = float(spec.targets.overshoot_percent) / 100
     ripple = trial.faults.ripple_v / float(spec.output.rated_rms_v)
@@ -51,7 +53,25 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
         settled = bool(settled_window(y, SETTLING_BAND - ripple).max() <= allowed)
         return settled and bool(y.max() <= 1.0 + overshoot + 1e-9) and stable(periods)
 
-    return LateUpdate(_latest(stable, window.samples), _latest(on_target, window.samples))
+    def output_too(periods: int) -> bool:
+        return _output_in_time(spec, trial, periods, float(limit_ms))
+
+    target = _latest(on_target, window.samples)
+    # To follow the output takes longer: mostly the readings' latest will do.
+    if target and not output_too(target):
+        target = _latest(output_too, target)
+    return LateUpdate(_latest(stable, window.samples), target)
+
+
+def _output_in_time(spec: Spec, trial: Trial, periods: int, limit_ms: float) -> bool:
+    """Whether the output settles in time too, if the filter rings as long as a window lasts."""
+    late_s = periods * trial.window.period_s
+    output = output_settling(spec, trial.window, trial.kp, trial.ki, limit_ms, late_s=late_s)
+    if output is None:
+        return True
+    allowed = float(spec.targets.overshoot_percent) + SAME_PERCENT
+    in_time = output.settling_ms is not None and output.settling_ms <= limit_ms * (1 + 1e-9)
+    return in_time and output.overshoot_percent <= allowed
 
 
 def _of_blocks(trial: Trial, loop: MovingFigures) -> LateUpdate:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from decimal import ROUND_CEILING, Context
 from fractions import Fraction
 
 from halfcycle.base.errors import InputError, RefusedError
@@ -56,7 +57,7 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     trial, best = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
     reached = []
     if best.settling_ms is not None:
-        reached.append(f"settling {best.settling_ms:.6g} ms within that overshoot")
+        reached.append(f"settling {_enough_ms(best.settling_ms)} ms within that overshoot")
     if best.overshoot_percent is not None:
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
@@ -88,6 +89,12 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
             )
         )
     return findings
+
+
+def _enough_ms(time_ms: float) -> str:
+    """A settling time to six digits, rounded up: asked for, it can be had."""
+    digits = Context(prec=6, rounding=ROUND_CEILING)
+    return f"{digits.create_decimal(f'{time_ms:.10g}'):f}"
 
 
 def _with_the_fastest(spec: Spec, trials: Sequence[Trial], file: str) -> list[Trial]:
@@ -188,7 +195,7 @@ class _Remedy:
     window: Window
 
     def __str__(self) -> str:
-        figure = "meets both" if self.met else f"{self.settling_ms:.6g} ms"
+        figure = "meets both" if self.met else f"{_enough_ms(self.settling_ms)} ms"
         with_ = "" if self.window.kind == "plain" else f", {self.window.kind}"
         return f"{self.words} ({figure}{with_})"
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
@@ -18,9 +20,11 @@ from halfcycle.loop.gains import (
     GainRefusal,
     analyse_inside,
     design_gains,
+    refusal_of,
 )
 from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
 from halfcycle.loop.moving_figures import moving_figures
+from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.ringing import RingingLines, ringing_lines
@@ -29,6 +33,9 @@ from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import reading_faults
 from halfcycle.windows.output_ripple import output_ripple_of
 from halfcycle.windows.search import Window
+
+MAX_SLOWER = 16
+"""Windows more in which gains are sought whose output does not overshoot too far."""
 
 
 def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
@@ -52,13 +59,39 @@ def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
         if late:
             plants = plants.with_late(late)
             figures = analyse(plants, kp, ki, window.duration_s, ripple)
+        figures = _of_the_output(spec, window, kp, ki, figures)
         missed = not LoopTargets.of(spec).met(figures)
     else:
-        designed = _designed_late if late else _designed
-        best = designed(spec, window, plants, lines, ripple)
+        best = _designed_for_the_output(spec, window, plants, lines, ripple, late=bool(late))
         kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
         refused = best if isinstance(best, GainRefusal) else None
     return _trial(spec, window, plants, (kp, ki), figures, refused, missed=missed)
+
+
+def _of_the_output(
+    spec: Spec, window: Window, kp: Fraction, ki: Fraction, figures: LoopFigures
+) -> LoopFigures:
+    """The figures with settling and overshoot of the output if these are worse than those of the
+    readings, and else ``figures``: ``simulate`` looks at the output, and allows for the half cycle
+    that an RMS takes."""
+    if figures.settling_ms is None:
+        return figures
+    output = output_settling(spec, window, kp, ki, figures.settling_ms)
+    if output is None:
+        return figures
+    worst = dict(figures.worst)
+    settling_ms, overshoot = output.settling_ms, output.overshoot_percent
+    if settling_ms is None or settling_ms > figures.settling_ms:
+        worst["settling_ms"] = output.slowest
+    else:
+        settling_ms = figures.settling_ms
+    if overshoot > (figures.overshoot_percent or 0.0) + SAME_PERCENT:
+        worst["overshoot_percent"] = output.farthest
+    elif figures.overshoot_percent is not None:
+        overshoot = figures.overshoot_percent
+    if worst == figures.worst:
+        return figures
+    return replace(figures, settling_ms=settling_ms, overshoot_percent=overshoot, worst=worst)
 
 
 @lru_cache(maxsize=64)
@@ -130,6 +163,86 @@ def _trial(  # noqa: PLR0917 (the trial's parts)
         float(spec.output.dc_percent),
         missed,
     )
+
+
+def _designed_for_the_output(
+    spec: Spec, window: Window, plants: Plants, lines: RingingLines, ripple: float, *, late: bool
+) -> GainDesign | GainRefusal:
+    """The gains with which not only the readings settle in time, but the output as well. If that is
+    late, gains are sought whose readings settle sooner."""
+    designed = _designed_late if late else _designed
+
+    def within(asked: Spec) -> GainDesign | GainRefusal:
+        best = designed(asked, window, plants, lines, ripple)
+        return replace(best, figures=_of_the_output(spec, window, best.kp, best.ki, best.figures))
+
+    readings = designed(spec, window, plants, lines, ripple)
+    figures = _of_the_output(spec, window, readings.kp, readings.ki, readings.figures)
+    if figures is readings.figures:
+        return readings
+    best = replace(readings, figures=figures)
+    asked_ms = spec.settling_limit_ms
+    targets = LoopTargets.of(spec)
+    if isinstance(best, GainDesign) and asked_ms is not None and targets.met(figures):
+        return best
+    # If readings are too slow, or the fastest is asked for, the best there is can be no later.
+    at_best = isinstance(best, GainRefusal) or asked_ms is None
+    limit_ms = figures.settling_ms if at_best and figures.settling_ms else asked_ms
+    return _soonest_output(spec, window, best, limit_ms, within)
+
+
+def _soonest_output(
+    spec: Spec,
+    window: Window,
+    late: GainDesign | GainRefusal,
+    limit_ms: float | Fraction | None,
+    within: Callable[[Spec], GainDesign | GainRefusal],
+) -> GainDesign | GainRefusal:
+    """Gains whose output settles within the time that is asked for, or those whose output settles
+    first: a refusal unless the fastest is asked for. ``late``: what is refused if none fits at all.
+
+    Gains are looked at whose readings settle in as many windows as ``limit_ms`` has, then in one
+    less, and so on to the fastest there are. What they are for so many windows does not depend on
+    the time that is asked for, so that the best time that a refusal names is met if that is asked
+    for. If all of them make the output overshoot, slower ones are looked at.
+    """
+
+    def settled_in(windows: int) -> GainDesign | GainRefusal:
+        time = {"settling_ms": 1000 * windows * window.duration_s}
+        return within(spec.model_copy(update={"targets": spec.targets.model_copy(update=time)}))
+
+    targets = LoopTargets.of(spec)
+    in_the_end = replace(targets, settling_ms=math.inf)
+    count = math.floor(float(limit_ms or 0) / window.duration_ms + 1e-9)
+    count = min(count, MAX_ALLOWED)
+    found: list[GainDesign] = []
+
+    def fits(best: GainDesign | GainRefusal) -> bool:
+        if fit := in_the_end.met(best.figures) and targets.robust(best.figures):
+            found.append(GainDesign(best.kp, best.ki, best.figures, best.plants))
+        return fit
+
+    for windows in range(count, 0, -1):
+        best = settled_in(windows)
+        if fits(best) and spec.settling_limit_ms is not None and targets.settles(best.figures):
+            return found[-1]
+        if isinstance(best, GainRefusal):
+            break
+    slower = range(count + 1, count + 1 + MAX_SLOWER)
+    if not found and (isinstance(late, GainDesign) or late.settling_ms is not None):
+        any(fits(settled_in(windows)) for windows in slower)
+    soonest = min(found, key=_settles, default=None)
+    if soonest is not None and spec.settling_limit_ms is None:
+        return soonest
+    best = soonest or late
+    refused = refusal_of(best.figures, best.kp, best.ki, best.plants)
+    # Gains that overshoot less may settle the readings in time, but not the output.
+    known_ms = None if soonest is None else refused.settling_ms
+    return replace(refused, settling_ms=known_ms, overshoot_percent=None)
+
+
+def _settles(design: GainDesign) -> float:
+    return design.figures.settling_ms or math.inf
 
 
 def _designed_late(

@@ -143,7 +143,7 @@ def design_gains(  # noqa: PLR0917 (plants, targets, filters inside)
     )
     if isinstance(best, GainDesign) and _meets(figures, targets):
         return replace(best, figures=figures, plants=plants)
-    refusal = _refusal(figures, best.kp, best.ki, plants)
+    refusal = refusal_of(figures, best.kp, best.ki, plants)
     # No more is claimed of it than its own constants give.
     in_band = _meets(figures, replace(targets, settling_s=math.inf))
     return replace(
@@ -361,7 +361,7 @@ def _refuse(search: _Search, plants: Plants, targets: _Targets) -> GainDesign | 
     figures = analyse(plants, _exact(chosen[2]), _exact(chosen[3]), window_s, targets.ripple)
     if _meets(figures, replace(targets, settling_s=allowed * float(window_s))):
         return GainDesign(_exact(chosen[2]), _exact(chosen[3]), figures, plants)
-    refusal = _refusal(figures, _exact(chosen[2]), _exact(chosen[3]), plants)
+    refusal = refusal_of(figures, _exact(chosen[2]), _exact(chosen[3]), plants)
     return replace(
         refusal,
         settling_ms=figures.settling_ms if soonest else None,
@@ -369,7 +369,7 @@ def _refuse(search: _Search, plants: Plants, targets: _Targets) -> GainDesign | 
     )
 
 
-def _refusal(figures: LoopFigures, kp: Fraction, ki: Fraction, plants: Plants) -> GainRefusal:
+def refusal_of(figures: LoopFigures, kp: Fraction, ki: Fraction, plants: Plants) -> GainRefusal:
     """The refusal whose best constants these are."""
     return GainRefusal(
         settling_ms=figures.settling_ms,
