@@ -85,9 +85,11 @@ def summary(verdicts: list[Verdict]) -> str:
     counts = Counter(verdict.seen for verdict in verdicts)
     whole = len(verdicts) - counts[Seen.NOT_COMPILED]
     return (
-        f"{whole} mutants: {counts[Seen.NOTICED]} noticed, {counts[Seen.SAME_CODE]} the same "
-        f"machine code, {counts[Seen.EQUIVALENT]} proven equal, "
-        f"{counts[Seen.REFUSED]} refused by the proof alone, {counts[Seen.UNNOTICED]} not noticed; {counts[Seen.NOT_COMPILED]} do not compile"
+        f"{whole} mutants: {counts[Seen.NOTICED]} noticed, "
+        f"{counts[Seen.SAME_CODE]} the same machine code, "
+        f"{counts[Seen.EQUIVALENT]} proven equal, "
+        f"{counts[Seen.REFUSED]} refused by the proof alone, "
+        f"{counts[Seen.UNNOTICED]} not noticed; {counts[Seen.NOT_COMPILED]} do not compile"
     )
 
 

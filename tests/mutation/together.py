@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import faulthandler
 import multiprocessing
 import os
+import resource
 import signal
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -110,6 +112,8 @@ def _run(harness: _Selectable, number: int, groups: Sequence[Group]) -> None:
     """Ends the process."""
     status = 1
     try:
+        faulthandler.disable()
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         # In time of the processor, whatever else it does; the signal ends C that does not return.
         signal.signal(signal.SIGVTALRM, signal.SIG_DFL)
         whole = sum(group.seconds for group in groups)
