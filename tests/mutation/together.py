@@ -23,7 +23,7 @@ SIZE = 500
 """Mutants of one translation unit."""
 LIMIT = 10
 """A mutant that takes so many times as long as the C itself does not return: noticed."""
-LIMIT_LEAST_S = 2.0
+LIMIT_LEAST_S = 1.0
 FLAGS = ("-O0",)
 NONE = -1
 """The number of no mutant."""
@@ -52,18 +52,22 @@ class _Selectable(Harness):
         getattr(self._lib, schemata.SELECT)(number)
 
 
-def record(plan: Plan, texts: Mapping[str, str]) -> list[Group]:
+def record(plan: Plan, texts: Mapping[str, str], samples: int = SAMPLES) -> list[Group]:
     """What the C must do, cheap groups first."""
-    groups = recording.record(plan, Harness(plan, texts, FLAGS), SAMPLES)
+    groups = recording.record(plan, Harness(plan, texts, FLAGS), samples)
     return sorted(groups, key=lambda group: group.seconds)
 
 
 def compare_all(
-    plan: Plan, texts: Mapping[str, str], mutants: Sequence[Mutant], processes: int
+    plan: Plan,
+    texts: Mapping[str, str],
+    mutants: Sequence[Mutant],
+    processes: int,
+    samples: int = SAMPLES,
 ) -> Iterator[Compared]:
     """How each of the mutants ends, in order."""
     global _GROUPS  # noqa: PLW0603 (the children of the pool inherit it: too much to send)
-    _GROUPS = record(plan, texts)
+    _GROUPS = record(plan, texts, samples)
     context = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         work = [(plan, dict(texts), numbered) for numbered in schemata.chunks(mutants, SIZE)]
