@@ -66,7 +66,10 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
 def _output_in_time(spec: Spec, trial: Trial, periods: int, limit_ms: float) -> bool:
     """Whether the output settles in time too, if the filter rings as long as a window lasts."""
     late_s = periods * trial.window.period_s
-    output = output_settling(spec, trial.window, trial.kp, trial.ki, limit_ms, late_s=late_s)
+    reading_ms = trial.loop.settling_ms or limit_ms
+    output = output_settling(
+        spec, trial.window, trial.kp, trial.ki, reading_ms, late_s=late_s, limit_ms=limit_ms
+    )
     if output is None:
         return True
     allowed = float(spec.targets.overshoot_percent) + SAME_PERCENT

@@ -34,6 +34,11 @@ from halfcycle.windows.candidates import reading_faults
 from halfcycle.windows.output_ripple import output_ripple_of
 from halfcycle.windows.search import Window
 
+_CLOSE = 24
+_TENTHS = (min(MAX_ALLOWED, round(_CLOSE * 1.1**i)) for i in range(26))
+_COUNTS = sorted({*range(1, _CLOSE), *_TENTHS}, reverse=True)
+"""Windows for settling whose gains are looked at if the output is later than its readings: every
+number up to _CLOSE, then a tenth apart. They are the same ones whatever time is asked for."""
 MAX_SLOWER = 16
 """Windows more in which gains are sought whose output does not overshoot too far."""
 
@@ -173,14 +178,17 @@ def _designed_for_the_output(
     designed = _designed_late if late else _designed
 
     def within(asked: Spec) -> GainDesign | GainRefusal:
-        best = designed(asked, window, plants, lines, ripple)
-        return replace(best, figures=_of_the_output(spec, window, best.kp, best.ki, best.figures))
+        return judged(designed(asked, window, plants, lines, ripple))
+
+    def judged(best: GainDesign | GainRefusal) -> GainDesign | GainRefusal:
+        figures = _of_the_output(spec, window, best.kp, best.ki, best.figures)
+        return best if figures is best.figures else replace(best, figures=figures)
 
     readings = designed(spec, window, plants, lines, ripple)
-    figures = _of_the_output(spec, window, readings.kp, readings.ki, readings.figures)
-    if figures is readings.figures:
+    best = judged(readings)
+    if best is readings:
         return readings
-    best = replace(readings, figures=figures)
+    figures = best.figures
     asked_ms = spec.settling_limit_ms
     targets = LoopTargets.of(spec)
     if isinstance(best, GainDesign) and asked_ms is not None and targets.met(figures):
@@ -202,9 +210,10 @@ def _soonest_output(
     first: a refusal unless the fastest is asked for. ``late``: what is refused if none fits at all.
 
     Gains are looked at whose readings settle in as many windows as ``limit_ms`` has, then in one
-    less, and so on to the fastest there are. What they are for so many windows does not depend on
-    the time that is asked for, so that the best time that a refusal names is met if that is asked
-    for. If all of them make the output overshoot, slower ones are looked at.
+    less (of many in about a tenth less), and so on to the fastest there are. What they are for so
+    many windows does not depend on the time that is asked for, so that the best time that a refusal
+    names is met if that is asked for. If all of them make the output overshoot, slower ones are
+    looked at.
     """
 
     def settled_in(windows: int) -> GainDesign | GainRefusal:
@@ -222,7 +231,7 @@ def _soonest_output(
             found.append(GainDesign(best.kp, best.ki, best.figures, best.plants))
         return fit
 
-    for windows in range(count, 0, -1):
+    for windows in (windows for windows in _COUNTS if windows <= count):
         best = settled_in(windows)
         if fits(best) and spec.settling_limit_ms is not None and targets.settles(best.figures):
             return found[-1]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfcycle.design.types import Design
+from halfcycle.design.types import Design, Trial
 from halfcycle.loop.filter_model import Real
 from halfcycle.loop.step_response import step_response
 
@@ -83,7 +83,7 @@ def departure(before: Design, after: Design) -> float | None:
     return 100.0 * float(max(apart))
 
 
-def _grain_ms(design: Design) -> float:
+def _grain_ms(design: Design | Trial) -> float:
     """By how much a settling time changes at least, about."""
     window = design.window
     if window.blocks == 1:
@@ -91,7 +91,7 @@ def _grain_ms(design: Design) -> float:
     return float(1000 * (window.update_s + 1 / (2 * window.frequency_hz)))
 
 
-def worse_figures(before: Design, after: Design) -> str:
+def worse_figures(before: Design, after: Design | Trial) -> str:
     """The worst figures over the corners that grew beyond their slack, with the corner of the first
     of them; "" if none did. A settling time, which is a whole number of windows, may grow by one of
     the longer windows; with windows of blocks, by a half cycle and the time between updates."""

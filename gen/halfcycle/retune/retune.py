@@ -22,19 +22,23 @@ from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text as exact_text
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted
+from halfcycle.design.trial import try_window
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.discretise import ContinuousGains, WindowGains, to_continuous
 from halfcycle.retune.comparison import departure, worse_figures
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec, Value
-from halfcycle.windows.candidates import moving_candidates
+from halfcycle.windows.candidates import allowed_windows, moving_candidates
 from halfcycle.windows.search import Window
 
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"
 HALF_CYCLES = "loop.half_cycles"
 WEIGHTING, UPDATES, SAMPLES = "loop.weighting", "loop.updates_per_window", "loop.samples"
+
+MAX_PERIODS = 4
+"""Loop periods tried for one that keeps the window and the response, the nearest ones."""
 
 Values = dict[str, Value | None]
 
@@ -311,7 +315,7 @@ def _failed(
     key: str,
 ) -> Finding:
     """That the constants ``gains`` do not do at the new values, and what can be had instead."""
-    spec = before.design.spec
+    spec, file = before.design.spec, attempt.file
     held = (
         f"the constants {'stretched' if key == SETTLING else 'kept'} (proportional "
         f"{_short(gains.proportional)}, integral {_short(gains.integral_per_s)} per s) do not do "
@@ -319,9 +323,10 @@ def _failed(
     )
     worse = worse_figures(before.design, after.design) if after else ""
     held += worse or "the errors below"
-    asked = parse_spec(edit_text(attempt.original, attempt.asked, attempt.file), attempt.file)
-    nearer = _nearer(before, asked)
-    anew = _Attempt(attempt.original, attempt.asked, attempt.file, before)
+    kept: Values = {PROPORTIONAL: gains.proportional, INTEGRAL: gains.integral_per_s}
+    values = {**attempt.asked, **kept}
+    nearer = _nearer(before, parse_spec(edit_text(attempt.original, values, file), file))
+    anew = _Attempt(attempt.original, attempt.asked, file, before)
     other, refusal = anew.designed(remove=spec.gains is not None)
     if other is None or not other.good:
         best = next((f"; {remark.text}" for remark in refusal if remark.level == "error"), "")
@@ -337,16 +342,42 @@ def _failed(
 
 
 def _nearer(before: IntegerDesign, after: Spec) -> str:
-    """The period next to the new one at which the old count of half cycles is a whole window."""
-    half_cycles = before.design.window.half_cycles
-    if before.design.window.shaped:
-        return "compare the two responses"
-    window_us = 1_000_000 * half_cycles / (2 * after.output.frequency_hz)
-    period = window_us / max(1, round(window_us / after.loop.period_us))
-    if period == after.loop.period_us:
-        return "compare the two responses"
-    shown = _short(period) if period.denominator == 1 else f"{period} ({float(period):.6g})"
-    return f"take a loop period of {shown} us, which holds {counted(half_cycles)} as before"
+    """The period nearest to the new one at which the old count of half cycles is a whole window
+    that keeps the response, with the gains of ``after``; "compare the two responses" if none of the
+    ``MAX_PERIODS`` nearest does, or it is the new one itself."""
+    window = before.design.window
+    compare = "compare the two responses"
+    if window.shaped:
+        return compare
+    window_us = 1_000_000 * window.half_cycles / (2 * after.output.frequency_hz)
+    samples = round(window_us / after.loop.period_us)
+    counts = (samples + change for change in range(-MAX_PERIODS, MAX_PERIODS + 1))
+    periods = [window_us / count for count in counts if count > 0]
+    periods.sort(key=lambda period: abs(period - after.loop.period_us))
+    for period in periods[:MAX_PERIODS]:
+        if period == after.loop.period_us:
+            return compare
+        if _keeps(before, after, period):
+            shown = _short(period) if period.denominator == 1 else f"{period} ({float(period):.6g})"
+            held = counted(window.half_cycles)
+            return f"take a loop period of {shown} us, which holds {held} as before"
+    return compare
+
+
+def _keeps(before: IntegerDesign, after: Spec, period: Fraction) -> bool:
+    """Whether the response is kept, or without given gains the targets are met, with the old count
+    of half cycles at ``period``, microseconds."""
+    old = before.design.window.half_cycles
+    changes = {"period_us": period, "half_cycles": old, "samples": "auto"}
+    spec = after.model_copy(update={"loop": after.loop.model_copy(update=changes)})
+    try:
+        windows = allowed_windows(spec, before.design.file)
+        tried = try_window(spec, windows[0], before.design.file)
+    except (InputError, RefusedError):
+        return False
+    if spec.gains is not None and worse_figures(before.design, tried):
+        return False
+    return tried.on_target or not before.design.chosen.on_target
 
 
 def _short(value: Fraction) -> str:
