@@ -360,7 +360,9 @@ def _nearer(before: IntegerDesign, after: Spec) -> str:
         if _keeps(before, after, period):
             shown = _short(period) if period.denominator == 1 else f"{period} ({float(period):.6g})"
             held = counted(window.half_cycles)
-            return f"take a loop period of {shown} us, which holds {held} as before"
+            return (
+                f"take a loop period of {shown} us, which holds {held} and the response as before"
+            )
     return compare
 
 
@@ -375,9 +377,9 @@ def _keeps(before: IntegerDesign, after: Spec, period: Fraction) -> bool:
         tried = try_window(spec, windows[0], before.design.file)
     except (InputError, RefusedError):
         return False
-    if spec.gains is not None and worse_figures(before.design, tried):
-        return False
-    return tried.on_target or not before.design.chosen.on_target
+    if spec.gains is None:
+        return tried.on_target
+    return not worse_figures(before.design, tried)
 
 
 def _short(value: Fraction) -> str:
