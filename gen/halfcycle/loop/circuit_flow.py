@@ -39,6 +39,10 @@ class CircuitFlow:
             full[:, :STATES, :STATES] *= 1.0 + 1e-9 * np.arange(1, 10).reshape(3, 3)
             poles, vectors = np.linalg.eig(full)
         self.angular = angular
+        # Boards of one circuit differ in what drives it: its matrices are worked out once.
+        rows = {circuit: row for row, circuit in reversed(list(enumerate(circuits)))}
+        self._once = np.array(sorted(rows.values()))
+        self._where = np.searchsorted(self._once, [rows[circuit] for circuit in circuits])
         self._energies: dict[float, Real] = {}
         self._poles: Complex = np.asarray(poles, dtype=np.complex128)
         self._vectors: Complex = np.asarray(vectors, dtype=np.complex128)
@@ -60,9 +64,10 @@ class CircuitFlow:
 
     def rows(self, times_s: Real) -> Real:
         """Rows (B, T, 6) that give the output ``times_s`` (T,) after ``z``."""
-        decay = np.exp(self._poles[:, None, :] * times_s[None, :, None])
-        seen = (self._seen[:, None, :] * decay) @ self._inverse
-        return np.ascontiguousarray(seen.real)
+        once = self._once
+        decay = np.exp(self._poles[once, None, :] * times_s[None, :, None])
+        seen = (self._seen[once, None, :] * decay) @ self._inverse[once]
+        return np.ascontiguousarray(seen.real[self._where])
 
     def energy(self, time_s: float) -> Real:
         """Matrix Q (B, 6, 6): ``z Q z`` is the output's square integrated over ``time_s``
@@ -74,9 +79,10 @@ class CircuitFlow:
     def _energy(self, time_s: float) -> Real:
         fastest = float(np.abs(self._poles).max()) * time_s
         nodes, weights = _gauss_legendre(_MIN_NODES + math.ceil(fastest))
-        rows = self.rows((nodes + 1.0) / 2.0 * time_s)
+        rows = self.rows((nodes + 1.0) / 2.0 * time_s)[self._once]
         weighed = rows * (weights * time_s / 2.0)[:, None]
-        return np.asarray(rows.transpose(0, 2, 1) @ weighed, dtype=np.float64)
+        forms = rows.transpose(0, 2, 1) @ weighed
+        return np.asarray(forms[self._where], dtype=np.float64)
 
     def steady(self, amplitude: Real, angle: Real) -> Real:
         """Filter states (B, 3, N) under a sine of ``amplitude`` (B, N) that has always been on,
