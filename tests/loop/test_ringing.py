@@ -212,7 +212,11 @@ def test_the_ends_of_the_tolerances_alone_promise_too_much() -> None:
     ends = analyse(window_plants(spec, made.window), *constants)
     assert made.loop.gain_margin_db < ends.gain_margin_db - 3
     assert made.loop.peak_sensitivity > ends.peak_sensitivity + 0.3
-    assert made.loop == analyse(made.plants, *constants)
+    every = analyse(made.plants, *constants)
+    # But for the settling time, which is the output's: it rings on.
+    assert made.loop.settling_ms > every.settling_ms
+    same = {"settling_ms": every.settling_ms, "worst": every.worst}
+    assert replace(made.loop, **same) == every
 
 
 @pytest.mark.usefixtures("no_remedies")
