@@ -38,7 +38,8 @@ a tracked zero's lean per code is of such a root takes minutes."""
 @pytest.mark.parametrize(
     "case",
     plan_cases.mostly_full(
-        set(plan_cases.CASES) - set(SLOW), ["moving high flat", "moving high tracked"]
+        set(plan_cases.CASES) - set(SLOW),
+        ["moving high flat", "moving high tracked", "moving shaped rms tracked"],
     ),
 )
 def test_good_code_is_proven(case: str) -> None:
