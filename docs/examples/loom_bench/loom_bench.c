@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 2ae47330fe3d16eca44764b1baadddf1ecd42e18a5873d70d7636bb657a936d9
+ *     file acd45b2ce0eaae508c3c0bf193c018ca4bffe8af00157bea1d3a3033075cda72
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -382,6 +382,8 @@ void loom_bench_update(struct loom_bench_state *s)
         } else if (failed != 0u) {
             /* It reads again, but this window may hold what it read before: wait for one that does not. */
             s->blocks_due = 8u;
+        } else if ((reading < 589) && (error > 0) && (scale >= 2901)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = loom_bench_regulate(s, error);
             scale = (int16_t)loom_bench_round_shift((uint32_t)drive, 16u);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file bada45fe6a1b8da5ef145dce6d666c5fed7b6c93294928f05c9bddde6cada166
+ *     file 91edf271c28b12a6578332516c1499221f760cabf00c94440bd1ec19eb7898e3
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -407,6 +407,8 @@ void ridge_relay_update(struct ridge_relay_state *s)
         } else if (failed != 0u) {
             /* It reads again, but this window may hold what it read before: wait for one that does not. */
             s->blocks_due = 15u;
+        } else if ((reading < 584) && (error > 0) && (scale >= 2930)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = ridge_relay_regulate(s, error);
             scale = (int16_t)ridge_relay_round_shift((uint32_t)drive, 16u);

@@ -189,7 +189,7 @@ class Regulator:
         elif failed:
             # It reads again, but this window may hold what it read before.
             flags |= self._await_whole_window(elapsed)
-        else:
+        elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
             drive = self._regulate(error)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
@@ -255,6 +255,12 @@ class Regulator:
             # Driven any less it would be plausible again, and climb, and fall.
             return plan.hold_scale
         return safe
+
+    def _is_unshown(self, scale: int, reading: int, error: int) -> bool:
+        """Whether the drive should show in the reading but does not yet, as not all of the window
+        was driven: then it is raised no further."""
+        plan = self.plan
+        return reading < plan.hold_reading and error > 0 and scale >= plan.hold_scale
 
     def _await_whole_window(self, elapsed: int) -> int:
         """Hold the drive until a window has passed since a failed sensor read again; the flag that

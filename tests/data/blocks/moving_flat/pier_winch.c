@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 5d611cfdea4bd34d1ef5bfae373fca929c04a10e924c590c91f7f82c2834fc9e
+ *     file 8751cf9190570455bcc752e17ca57c3013aea69a03c468ffa0244cb8fea50d44
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -388,6 +388,8 @@ void pier_winch_update(struct pier_winch_state *s)
         } else if (failed != 0u) {
             /* It reads again, but this window may hold what it read before: wait for one that does not. */
             s->blocks_due = 5u;
+        } else if ((reading < 323) && (error > 0) && (scale >= 4000)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = pier_winch_regulate(s, error);
             scale = (int16_t)pier_winch_round_shift((uint32_t)drive, 10u);

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 6cb09a70f9a910acf17c9643706b2d79ead3a1effc099b1d1d6f54787314b013
+ *     file d3ff83b367101bc1003d1340563c25ba56882918433d27cd95fe3690fbd14e17
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -421,6 +421,8 @@ void kelp_drum_update(struct kelp_drum_state *s)
         } else if (failed != 0u) {
             /* It reads again, but this window may hold what it read before: wait for one that does not. */
             s->blocks_due = 9u;
+        } else if ((reading < 28) && (error > 0) && (scale >= 4000)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = kelp_drum_regulate(s, error);
             scale = (int16_t)kelp_drum_round_shift((uint32_t)drive, 10u);
