@@ -174,6 +174,11 @@ class Setting:
         return 3 * self.window_s + self.sample_s
 
     @property
+    def latched(self) -> bool:
+        """Whether a sensor that failed stays flagged until reset."""
+        return self.spec.loop.after_loss == "latch"
+
+    @property
     def odd(self) -> bool:
         """Whether the window holds an odd count of half cycles."""
         return not self.window.shaped and self.window.odd

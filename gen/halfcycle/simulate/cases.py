@@ -339,16 +339,15 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         curves=(ITI,),
     )
     again = times.event + noticed_s
-    latched = setting.spec.loop.after_loss == "latch"
     yield Case(
         name="sensor-back",
         about="sensor comes off, is flagged, and reads again"
-        + (": the drive stays away until reset" if latched else ""),
+        + (": the drive stays away until reset" if setting.latched else ""),
         loads=drawn_load,
         event_s=again,
-        steady_s=math.inf if latched else again + times.rest,
+        steady_s=math.inf if setting.latched else again + times.rest,
         end_s=again + times.rest + times.tail,
-        rules=("latched",) if latched else ("overshoot", "steady", "dc"),
+        rules=("latched",) if setting.latched else ("overshoot", "steady", "dc"),
         events=(
             Event(times.event, EventKind.SENSOR, SensorState.OPEN, fixed=True),
             Event(again, EventKind.SENSOR, SensorState.GOOD),

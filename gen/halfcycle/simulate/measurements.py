@@ -244,7 +244,7 @@ def _flagged(run: _Run) -> Flagged:
     good: Flags | bool = history.window_end_s <= run.event if run.case.lost else True
     if run.case.fails_s is not None:
         back = history.window_end_s > run.event + setting.alarm_s
-        good = (history.window_end_s <= run.case.fails_s) | back
+        good = (history.window_end_s <= run.case.fails_s) | (back & (not setting.latched))
     lost = np.maximum(run.event, _first_s(run, history.window_scale >= driven))
     alarm = _first_s(run, implausible & (history.window_end_s > run.event))
     waited = np.where(np.isinf(alarm), np.inf, alarm - np.where(np.isinf(alarm), 0.0, lost))
