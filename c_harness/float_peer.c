@@ -129,6 +129,7 @@ void peer_update(struct peer_state *s)
     float error;
     float least;
     float before;
+    const uint16_t failed = s->flags & 0x0004u;
     int stuck;
     if (s->complete == 0u) {
         return;
@@ -142,7 +143,9 @@ void peer_update(struct peer_state *s)
     s->least[1] = s->least[0];
     s->least[0] = s->drive;
 #ifdef PEER_RAMP_STEP
-    s->ramp += PEER_RAMP_STEP;
+    if (failed == 0u) {
+        s->ramp += PEER_RAMP_STEP;
+    }
     if (s->ramp > target) {
         s->ramp = target;
     }
@@ -155,11 +158,14 @@ void peer_update(struct peer_state *s)
     } else if ((s->reading < PEER_HOLD_READING) ? ((error > 0.0f) && (s->drive >= PEER_HOLD_DRIVE))
                                                 : stuck) {
         flags |= 0x0004u;
+        least = lesser(least, target * PEER_ENOUGH);
         if ((s->reading < PEER_HOLD_READING) && (least < PEER_HOLD_DRIVE)) {
             least = PEER_HOLD_DRIVE;
         }
         s->drive = least;
         s->integral = lesser(s->integral, least);
+    } else if (failed != 0u) {
+        /* It reads again, but this window may hold what it read before. */
     } else {
         s->drive = regulate(s, error);
         if (s->drive >= PEER_DRIVE_MAX) {

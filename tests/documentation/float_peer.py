@@ -44,6 +44,7 @@ def defines(plan: Plan) -> list[str]:
         "DRIVE_MAX": plan.scale_max / SCALE_ONE,
         "HOLD_DRIVE": plan.hold_scale / SCALE_ONE,
         "HOLD_READING": plan.hold_reading,
+        "ENOUGH": plan.enough_gain / 2**plan.enough_shift / SCALE_ONE,
         "BAND": plan.band,
     }
     if plan.ramped:

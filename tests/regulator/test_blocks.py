@@ -5,6 +5,8 @@ The weighted sum is checked against numpy's convolution (a general library).
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -173,3 +175,33 @@ def test_a_lost_sensor_is_implausible_after_a_window_and_a_step(plan: Plan) -> N
     for _ in range(plan.blocks + plan.update_blocks):
         block(plan, regulator, 0.0)
     assert regulator.flags() & FLAG_IMPLAUSIBLE
+
+
+@pytest.mark.parametrize("plan", MOVING.values(), ids=MOVING)
+def test_a_sensor_dead_from_the_start_drove_up_for_a_window(plan: Plan) -> None:
+    """Bug: a window must have been driven as a whole before it tells, and all the steps up to then
+    climbed: to the drive limit, 139 % of rated."""
+    regulator = Regulator(plan)
+    regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
+    scales = [0]
+    for _ in range(8 * plan.blocks):
+        block(plan, regulator, 0.0)
+        scales.append(regulator.scale())
+    assert regulator.flags() & FLAG_IMPLAUSIBLE and scales[-1] == plan.hold_scale
+    step = max(b - a for a, b in itertools.pairwise(scales))
+    assert max(scales) < plan.hold_scale + step
+
+
+def test_a_sensor_that_came_back_is_answered_after_a_window(plan: Plan) -> None:
+    """Bug: readings that held its failure still were answered, up to 141 % of rated."""
+    regulator = at_rest(plan)
+    while not regulator.flags() & FLAG_IMPLAUSIBLE:
+        block(plan, regulator, 0.0)
+    scale = regulator.scale()
+    back = 0
+    while regulator.scale() == scale and back < 4 * plan.blocks:
+        block(plan, regulator, 0.9)
+        back += 1
+    # A whole window, after the first reading that is plausible.
+    assert plan.blocks < back <= 2 * plan.blocks + plan.update_blocks
+    assert not regulator.flags() & FLAG_IMPLAUSIBLE

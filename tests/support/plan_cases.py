@@ -8,13 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
 
 from halfcycle.generate.emit import Banner, render_plan
+from halfcycle.quantise import formats
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import DRIVE_FULL, Plan, Tracking
+from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan, Tracking
 
 
 def quarter(bits: int) -> tuple[int, ...]:
@@ -63,7 +65,15 @@ def make(**changes: object) -> Plan:
         "table": quarter(6),
         "signals": (),
     }
-    return Plan(**{**values, **changes})  # type: ignore[arg-type]
+    values |= changes
+    return with_enough(Plan(**{"enough_gain": 0, "enough_shift": 8, **values}))  # type: ignore[arg-type]
+
+
+def with_enough(plan: Plan) -> Plan:
+    """The Plan of a weakest board that needs a scale of 0.9 at rated."""
+    per_count = Fraction(9 * SCALE_ONE, 10 * plan.target_rated)
+    gain, shift = formats.conversion(per_count, plan.target_max)
+    return replace(plan, enough_gain=gain, enough_shift=shift)
 
 
 RAMPED = {"ramp_step": 900, "ramp_bits": 8}
@@ -101,7 +111,7 @@ def of_blocks(name: str, weights: tuple[int, ...], shift: int, **changes: object
     target_max = arithmetic.scale_by(base.target_max_mv, gain, gain_shift)
     total = base.total_max
     greatest = arithmetic.root(total >> shift) if root else arithmetic.round_shift(total, shift)
-    return replace(
+    own = replace(
         base,
         sum_high=total >= 1 << 32,
         wide=greatest >= 1 << 15,
@@ -118,6 +128,7 @@ def of_blocks(name: str, weights: tuple[int, ...], shift: int, **changes: object
         integral=250_000_000 // target_max // base.updates,
         proportional=50_000_000 // target_max,
     )
+    return with_enough(own)
 
 
 SIXTEEN_BITS = {"adc_max": 65535, "zero_code": 32768, "magnitude_max": 32768}
@@ -190,6 +201,11 @@ TRACKED = {
     ),
 }
 """Plans that track the sensor's zero."""
+LATCHED = {
+    "mean latched": make(name="slip_bollard", latched=True, **RAMPED),
+    "moving latched": of_blocks("spit_lantern", (1,) * 5, 1, latched=True),
+}
+"""Plans whose drive a failed sensor takes away until reset."""
 CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
@@ -200,6 +216,7 @@ CASES: dict[str, Plan] = {
     "rms wide high ramped": make(**ODD_WIDE_RMS, **RAMPED),
     **BLOCKS,
     **TRACKED,
+    **LATCHED,
 }
 
 

@@ -33,7 +33,7 @@ from halfcycle.regulator.plan import (
     TRACK_FLAGS,
     Plan,
 )
-from halfcycle.regulator.state import CALLS, fields_of, reading_type
+from halfcycle.regulator.state import CALLS, fields_of, least_slots, reading_type
 from halfcycle.spec.toml_text import value_text
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
@@ -95,7 +95,8 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
         "sum_shifted": _sum_shifted(plan.reading_shift),
-        "stuck": _stuck(plan),
+        "implausible": _implausible(plan),
+        "least_slots": least_slots(plan),
         "track_flags": TRACK_FLAGS,
         "zero_due_type": next(
             (field.c_type(plan) for field in fields_of(plan) if field.name == "zero_due"), ""
@@ -143,10 +144,11 @@ def _sum_shifted(shift: int) -> str:
     return f"(high << {32 - shift}) | (sum >> {shift})"
 
 
-def _stuck(plan: Plan) -> str:
-    """The C condition that the sensor is stuck."""
+def _implausible(plan: Plan) -> str:
+    """The C condition that the sensor reads nothing though driven, or is stuck."""
+    driven = "undriven == 0u" if plan.updates > 1 else f"scale >= {plan.hold_scale}"
     lean = "s->stuck" if plan.blockwise else f"{plan.name}_alike(lean, before)"
-    return f"({lean} != 0u)"
+    return f"(reading < {plan.hold_reading}) ? ((error > 0) && ({driven})) : ({lean} != 0u)"
 
 
 def _block_values(plan: Plan) -> dict[str, Any]:

@@ -158,6 +158,8 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         updates = spec.targets.ramp_ms / 1000 / window.update_s
         ramp_step, ramp_bits = formats.ramp_format(rated_counts / updates, target_max)
     table_bits = resolution.table_bits(spec.bridge.pwm_counts)
+    per_count = SCALE_ONE / Fraction(design.least_gain) / rated_counts
+    enough_gain, enough_shift = formats.conversion(per_count, target_max)
     plan = Plan(
         name=spec.name,
         measure=spec.loop.measure,
@@ -194,10 +196,13 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         band=max(2, round(rated_counts * spec.targets.voltage_tolerance_percent / 100)),
         hold_scale=min(scale_max, hold),
         hold_reading=math.ceil(reading.counts_per_volt * near_zero_v),
+        enough_gain=enough_gain,
+        enough_shift=enough_shift,
         span_blocks=span_blocks(spec, window),
         table_bits=table_bits,
         table=resolution.drive_table(table_bits),
         signals=(),
+        latched=spec.loop.after_loss == "latch",
     )
     return tracking_plan(design, plan)
 

@@ -29,7 +29,7 @@ from halfcycle.regulator.plan import (
     Plan,
     Tracking,
 )
-from halfcycle.regulator.state import CALL_NAMES, STATE, Field, field_names
+from halfcycle.regulator.state import CALL_NAMES, STATE, Field, field_names, least_slots
 
 
 def reading_of(plan: Plan, total: int) -> int:
@@ -84,7 +84,7 @@ class Regulator:
         self.out_scale, self.reading, self.out_flags = [0, 0], [0, 0], [0, 0]
         self.output_slot = 0
         # Nothing was driven: what comes next may not rest higher if the sensor never worked.
-        self.least = [0] * (3 if self.plan.span_updates > 1 else 2)
+        self.least = [0] * least_slots(self.plan)
         self.lean = self.span_above = self.span_below = self.stuck = 0
         self.span_due = self.plan.span_blocks
         self.zero, self.zero_slot = [self.plan.zero_code, self.plan.zero_code], 0
@@ -159,10 +159,11 @@ class Regulator:
     def _step(self, reading: int, elapsed: int, stuck: int) -> None:
         """The PI step, with its flags."""
         plan = self.plan
-        target = self._climb(self.target[self.target_slot])
+        now = self.output_slot
+        failed = self.out_flags[now] & FLAG_IMPLAUSIBLE
+        target = self._climb(self.target[self.target_slot], failed)
         error = target - reading
 
-        now = self.output_slot
         scale = self.out_scale[now]
         flags = FLAG_MISSED if elapsed > 1 else 0
         if error < -plan.band:
@@ -175,16 +176,20 @@ class Regulator:
             self.unsettled = plan.updates
         driven = self._driven(scale)
         least = self._least_of_three_windows(scale)
-        if target == 0:
-            self.integral = scale = 0
-        elif (driven and error > 0) if reading < plan.hold_reading else stuck:
+        implausible = (driven and error > 0) if reading < plan.hold_reading else stuck
+        if plan.latched and (failed or (target != 0 and implausible)):
             flags |= FLAG_IMPLAUSIBLE
-            if reading < plan.hold_reading and least < plan.hold_scale:
-                # Driven any less it would be plausible again, and climb, and fall.
-                least = plan.hold_scale
-            scale = least
+            self.integral = scale = 0
+        elif target == 0:
+            self.integral = scale = 0
+        elif implausible:
+            flags |= FLAG_IMPLAUSIBLE
+            scale = self._safe(least, reading, target)
             self.integral = min(self.integral, scale << plan.scale_shift)
-        else:
+        elif failed:
+            # It reads again, but this window may hold what it read before.
+            flags |= self._await_whole_window(elapsed)
+        elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
             drive = self._regulate(error)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
@@ -226,6 +231,8 @@ class Regulator:
         """The least scale in force since two windows (spans) before the one that ends now or is
         going on: a sensor that failed did so in one of them. ``scale``: in force until now."""
         plan, lesser = self.plan, arithmetic.lesser
+        if plan.latched:
+            return 0
         if plan.span_updates == 1:
             least = lesser(scale, lesser(self.least[0], self.least[1]))
             self.least = [scale, self.least[0]]
@@ -237,6 +244,32 @@ class Regulator:
             now = plan.scale_max
         self.least[0] = now
         return least
+
+    def _safe(self, least: int, reading: int, target: int) -> int:
+        """The scale with a sensor that failed: the ``least``, and no more than the weakest board
+        needs for the target."""
+        plan = self.plan
+        enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
+        safe = min(least, enough)
+        if reading < plan.hold_reading and safe < plan.hold_scale:
+            # Driven any less it would be plausible again, and climb, and fall.
+            return plan.hold_scale
+        return safe
+
+    def _is_unshown(self, scale: int, reading: int, error: int) -> bool:
+        """Whether the drive should show in the reading but does not yet, as not all of the window
+        was driven: then it is raised no further."""
+        plan = self.plan
+        return reading < plan.hold_reading and error > 0 and scale >= plan.hold_scale
+
+    def _await_whole_window(self, elapsed: int) -> int:
+        """Hold the drive until a window has passed since a failed sensor read again; the flag that
+        stays. A hole says nothing of a stuck one."""
+        plan = self.plan
+        if plan.blockwise:
+            self.blocks_due = plan.blocks
+            return 0
+        return FLAG_IMPLAUSIBLE if elapsed > 1 else 0
 
     def _is_stuck(self, above: int, below: int, elapsed: int) -> int:
         """Take in the sums of a block: 1 if the last two spans leaned the same way, as those of a
@@ -315,12 +348,14 @@ class Regulator:
             self.undriven -= 1
         return self.undriven == 0
 
-    def _climb(self, target: int) -> int:
-        """The target in force: climbs by the ramp's step, falls at once."""
+    def _climb(self, target: int, failed: int) -> int:
+        """The target in force: climbs by the ramp's step, but not while the sensor has ``failed``,
+        and falls at once."""
         plan = self.plan
         if not plan.ramped:
             return target
-        self.ramp = min(self.ramp + plan.ramp_step, target << plan.ramp_bits)
+        step = 0 if failed else plan.ramp_step
+        self.ramp = min(self.ramp + step, target << plan.ramp_bits)
         return self.ramp >> plan.ramp_bits
 
     def _regulate(self, error: int) -> int:

@@ -156,6 +156,10 @@ class Plan:
     hold_scale: int
     """Implausible if the scale is at least this and the reading below ``hold_reading``."""
     hold_reading: int
+    enough_gain: int
+    enough_shift: int
+    """The scale that the weakest board needs for a target = scale_by(target, enough_gain,
+    enough_shift): more is not left in force if the sensor fails."""
     span_blocks: int
     """Blocks in a span, over which a stuck sensor is looked for: whole PI steps, at most a
     window."""
@@ -166,6 +170,9 @@ class Plan:
     signals: tuple[Signal, ...]
     tracking: Tracking | None = None
     """None: the zero is ``zero_code``, always."""
+    latched: bool = False
+    """True: a sensor that failed once leaves no drive until reset; else the loop goes on once it
+    reads again."""
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""

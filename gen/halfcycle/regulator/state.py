@@ -120,6 +120,14 @@ def _span_sum(plan: Plan) -> tuple[int, int]:
     return 0, plan.lean_max
 
 
+def least_slots(plan: Plan) -> int:
+    """How many least drives are kept: those of three spans, or of two windows besides the scale in
+    force; none if a sensor that fails leaves no drive anyway."""
+    if plan.latched:
+        return 0
+    return 3 if plan.span_updates > 1 else 2
+
+
 def _least_comment(plan: Plan) -> str:
     if plan.span_updates > 1:
         return "least scale in force in this span and in each of the two before it"
@@ -244,7 +252,7 @@ STATE: tuple[Field, ...] = (
         "update",
         _signal("scale"),
         _least_comment,
-        slots=lambda plan: 3 if plan.span_updates > 1 else 2,
+        slots=least_slots,
     ),
     Field(
         "lean",

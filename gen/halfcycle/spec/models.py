@@ -88,6 +88,15 @@ class Loop(Table):
             "trapezoidal",
         ),
     ] = "backward"
+    after_loss: Annotated[
+        Literal["retry", "latch"],
+        Choice(
+            "if the sensor fails: retry holds a safe drive and goes on once it reads again; latch "
+            "takes the drive away until NAME_reset",
+            "retry",
+            "latch",
+        ),
+    ] = "retry"
 
 
 class Sensor(Table):

@@ -19,6 +19,7 @@ from halfcycle.regulator.model import reading_of
 from halfcycle.regulator.plan import (
     ALL_FLAGS,
     CODE_MAX,
+    FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
     FLAG_SETTLED,
     SCALE_ONE,
@@ -27,7 +28,7 @@ from halfcycle.regulator.plan import (
     WORD_MASK,
     Plan,
 )
-from halfcycle.regulator.state import field_names, fields_of
+from halfcycle.regulator.state import field_names, fields_of, least_slots
 from halfcycle.regulator.trace import Ints
 
 STUCK_SHARE = 0.2
@@ -36,6 +37,8 @@ HELD_SHARE = 0.1
 """Of update's states: those that hold the drive, at a tie of the held value."""
 LIMIT_SHARE = 0.3
 """Of update's states whose span can end at the least sum that leans: those that do."""
+FAILED_SHARE = 0.2
+"""Of update's states: those after an update that found the sensor failed."""
 STEADY_TURNS = 6
 """Turns of drive at one scale drawn from its range, besides those at its ends."""
 CHANGING_TURNS = 4
@@ -147,6 +150,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         block_sums(plan, window_total(plan, reading, generator), generator) for _ in range(2)
     ]
     state = _any_state(plan, generator)
+    failed = _after_failure(state, generator)
     sequence = state["window_sequence"]
     elapsed = _pick(generator, 0, SEQUENCE_MASK, [1, 1, 1, 2, SEQUENCE_MASK])
     state["taken_sequence"] = (sequence - elapsed) & SEQUENCE_MASK
@@ -180,17 +184,35 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         goal = target << plan.ramp_bits
         top = plan.target_max << plan.ramp_bits
         state["ramp"] = _pick(generator, 0, top, [0, goal - plan.ramp_step, goal, top])
-        target = min(state["ramp"] + plan.ramp_step, goal) >> plan.ramp_bits
+        step = 0 if failed else plan.ramp_step
+        target = min(state["ramp"] + step, goal) >> plan.ramp_bits
     error = target - reading
     now = f"scale_{state['output_slot']}"
     if is_held:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
-    near_hold = [state[now], plan.hold_scale, plan.scale_max, 0]
-    for slot in range(3 if plan.span_updates > 1 else 2):
-        state[f"least_{slot}"] = _pick(generator, 0, plan.scale_max, near_hold)
+    state |= _least_state(plan, generator, state[now], target)
     state |= _drive_state(plan, generator, error, state[now], is_held)
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
     return state
+
+
+def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) -> dict[str, int]:
+    """The least drives: often the ``scale`` in force, or where another one is the lesser."""
+    enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
+    beside = [min(plan.scale_max, max(0, enough + off)) for off in (-1, 0, 1)]
+    near = [scale, plan.hold_scale, plan.scale_max, 0, *beside]
+    return {
+        f"least_{slot}": _pick(generator, 0, plan.scale_max, near)
+        for slot in range(least_slots(plan))
+    }
+
+
+def _after_failure(state: dict[str, int], generator: random.Random) -> bool:
+    """Decide whether the last update found the sensor failed, and say so in the state's flags."""
+    failed = generator.random() < FAILED_SHARE
+    flags = f"flags_{state['output_slot']}"
+    state[flags] = state[flags] & ~FLAG_IMPLAUSIBLE | FLAG_IMPLAUSIBLE * failed
+    return failed
 
 
 def _zero_state(

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 730d004d6234568ddd2b650ef5ff875bc54d4ace99009ef2ac7ec22968e0b7ad
+ *     file 8751cf9190570455bcc752e17ca57c3013aea69a03c468ffa0244cb8fea50d44
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -320,10 +320,12 @@ void pier_winch_update(struct pier_winch_state *s)
     if (due != 0u) {
         const int16_t reading = (int16_t)pier_winch_round_shift(sum, 1u);
         const uint_least8_t aim = s->target_slot;
-        const int16_t target = s->target[aim];
-        const int16_t error = (int16_t)(target - reading);
         const uint_least8_t now = s->output_slot;
         const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint16_t before_flags = s->flags[now];
+        const uint16_t failed = (uint16_t)(before_flags & PIER_WINCH_FLAG_IMPLAUSIBLE);
+        const int16_t target = s->target[aim];
+        const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[1];
         const int16_t first = s->least[2];
@@ -365,9 +367,14 @@ void pier_winch_update(struct pier_winch_state *s)
             scale = 0;
         } else if ((reading < 323) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u)) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
+            const uint32_t enough = pier_winch_scale_by((uint32_t)target, UINT32_C(10512924), 23u);
             int16_t least = pier_winch_lesser(last, first);
             uint32_t held;
             least = pier_winch_lesser(present, least);
+            /* More than the weakest board needs for the target is the overload's, or an old target's. */
+            if ((uint32_t)least > enough) {
+                least = (int16_t)enough;
+            }
             flags |= PIER_WINCH_FLAG_IMPLAUSIBLE;
             /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
             if ((reading < 323) && (least < 4000)) {
@@ -378,6 +385,11 @@ void pier_winch_update(struct pier_winch_state *s)
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;
             }
+        } else if (failed != 0u) {
+            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            s->blocks_due = 5u;
+        } else if ((reading < 323) && (error > 0) && (scale >= 4000)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = pier_winch_regulate(s, error);
             scale = (int16_t)pier_winch_round_shift((uint32_t)drive, 10u);

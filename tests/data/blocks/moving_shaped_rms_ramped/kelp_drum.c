@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file ed76a4692b86a5327994aebaa2f6de6c3955cdb929af4f07b01c5f6d63d174ee
+ *     file d3ff83b367101bc1003d1340563c25ba56882918433d27cd95fe3690fbd14e17
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -346,15 +346,18 @@ void kelp_drum_update(struct kelp_drum_state *s)
         const uint32_t square = sum >> 8;
         const int16_t reading = (int16_t)kelp_drum_root(square);
         const uint_least8_t aim = s->target_slot;
+        const uint_least8_t now = s->output_slot;
+        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint16_t before_flags = s->flags[now];
+        const uint16_t failed = (uint16_t)(before_flags & KELP_DRUM_FLAG_IMPLAUSIBLE);
         const uint32_t raised = (uint32_t)s->target[aim] << 8;
         const int32_t goal = (int32_t)raised;
-        const int32_t climb = s->ramp + INT32_C(900);
+        /* The ramp waits for a sensor that failed: it goes on from there. */
+        const int32_t climb = s->ramp + ((failed == 0u) ? INT32_C(900) : 0);
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 8;
         const int16_t target = (int16_t)reached;
         const int16_t error = (int16_t)(target - reading);
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
         int16_t scale = s->scale[now];
         const int16_t last = s->least[1];
         const int16_t first = s->least[2];
@@ -397,9 +400,14 @@ void kelp_drum_update(struct kelp_drum_state *s)
             scale = 0;
         } else if ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u)) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
+            const uint32_t enough = kelp_drum_scale_by((uint32_t)target, UINT32_C(15055387), 20u);
             int16_t least = kelp_drum_lesser(last, first);
             uint32_t held;
             least = kelp_drum_lesser(present, least);
+            /* More than the weakest board needs for the target is the overload's, or an old target's. */
+            if ((uint32_t)least > enough) {
+                least = (int16_t)enough;
+            }
             flags |= KELP_DRUM_FLAG_IMPLAUSIBLE;
             /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
             if ((reading < 28) && (least < 4000)) {
@@ -410,6 +418,11 @@ void kelp_drum_update(struct kelp_drum_state *s)
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;
             }
+        } else if (failed != 0u) {
+            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            s->blocks_due = 9u;
+        } else if ((reading < 28) && (error > 0) && (scale >= 4000)) {
+            /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             const int32_t drive = kelp_drum_regulate(s, error);
             scale = (int16_t)kelp_drum_round_shift((uint32_t)drive, 10u);
