@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from enum import Enum
@@ -16,7 +16,7 @@ from pycparser import c_ast, c_generator
 
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import Source, parse
-from halfcycle.prove.equality import prove_equal
+from halfcycle.prove.equality import Equality, prove_equal
 from halfcycle.prove.replay import compared
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
@@ -47,6 +47,7 @@ class Seen(Enum):
     NOT_COMPILED = "not compiled"
     NOTICED = "noticed by the comparison"
     REFUSED = "right when run here, and refused by the proof: undefined, or out of order"
+    SAME_CODE = "an optimising compiler makes the same code of it"
     EQUIVALENT = "proven equal to the model on every input"
     UNNOTICED = "not noticed"
 
@@ -133,21 +134,8 @@ def _proven(sender: Connection, work: Work) -> None:
         faults: list[str] = []
         for call in CALL_NAMES if work.texts == work.original else calls:
             outcome = prove_equal(work.plan, source, call=call)
-            if outcome.example is not None and outcome.example.undefined:
-                example = outcome.example
-                got = call_once(
-                    work.plan,
-                    work.texts,
-                    call=call,
-                    state=example.state,
-                    argument=example.argument,
-                )
-                if not compared(work.plan, call, example, got).field:
-                    sender.send(Verdict(Seen.REFUSED, f"{call}: {example.why}"))
-                    return
             if not outcome.equal:
-                why = outcome.undecided or f"{outcome.example}"
-                sender.send(Verdict(Seen.UNNOTICED, f"{call}: {why}"))
+                sender.send(refused_or_unnoticed(work.plan, work.texts, outcome))
                 return
             faults += outcome.faults
     except NotUnderstoodError as error:
@@ -155,6 +143,16 @@ def _proven(sender: Connection, work: Work) -> None:
     else:
         seen = Seen.REFUSED if faults else Seen.EQUIVALENT
         sender.send(Verdict(seen, "; ".join(faults)))
+
+
+def refused_or_unnoticed(plan: Plan, texts: Mapping[str, str], outcome: Equality) -> Verdict:
+    """Of a mutant that the comparison did not notice and the proof does not find equal."""
+    call, example = outcome.call, outcome.example
+    if example is not None and example.undefined:
+        got = call_once(plan, texts, call=call, state=example.state, argument=example.argument)
+        if not compared(plan, call, example, got).field:
+            return Verdict(Seen.REFUSED, f"{call}: {example.why}")
+    return Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided or example}")
 
 
 def changed_calls(before: Source, after: Source) -> list[str]:

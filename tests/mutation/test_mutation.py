@@ -7,6 +7,7 @@ its time lasts, and the drawing itself.
 
 from __future__ import annotations
 
+import random
 import subprocess
 import sys
 from pathlib import Path
@@ -14,8 +15,13 @@ from pathlib import Path
 import pytest
 
 from halfcycle.prove.c_source import parse
-from mutation.judge import Seen, Work, changed_calls, judge
-from mutation.mutants import line_of, mutants, plan_mutants
+from halfcycle.verify import compare
+from mutation import same_code
+from mutation.__main__ import Subject, compared
+from mutation.judge import Seen, Work, changed_calls, judge, judge_all
+from mutation.mutants import Mutant, line_of, mutants, plan_mutants
+from mutation.proofs import prove_all
+from mutation.together import compare_all
 from support import plan_cases, planted
 from support.paths import SPECS, example
 
@@ -152,6 +158,66 @@ def test_what_is_not_noticed_is_proven(case: str, old: str, new: str, outcome: s
     verdict = judge(Work(plan, {**texts, name: texts[name].replace(old, new)}, texts))
     wanted = {"==": Seen.EQUIVALENT, "refused": Seen.REFUSED, "seen": Seen.NOTICED}
     assert verdict.seen is wanted[outcome], verdict
+
+
+def mutant_of(text: str, old: str, new: str) -> Mutant:
+    assert text.count(old) == 1
+    return Mutant(text.index(old), old, new, "by hand")
+
+
+TOGETHER = (
+    ("return complete;", "return 1 - complete;", "a difference"),
+    ("window_above[sequence & 1u] =", "window_above[sequence * 100000000u] =", "crashes"),
+    ("slot < 2u; slot++", "slot < 2u; slot += 0", "does not return"),
+    ("return complete;", "return unheard_of;", None),
+    ("31113u", "31114u", "a difference"),
+    ("(a < b) ? a : b", "(a <= b) ? a : b", ""),
+)
+
+
+def test_mutants_compiled_together_end_as_each_would_alone() -> None:
+    # By hand: what each does; "" passes, None does not compile. One that stores far from its state,
+    # one that never ends and a table's number among them harm no other.
+    plan = planted.plan_of("mean")
+    texts = plan_cases.render(plan)
+    chosen = [mutant_of(texts["reed_lamp.c"], old, new) for old, new, _ in TOGETHER]
+    ended = compare_all(plan, texts, chosen, 1, samples=2000)
+    for (_, new, ends), got in zip(TOGETHER, ended, strict=True):
+        assert got.compiles == (ends is not None), new
+        found = "a difference" if got.noticed_by in compare.NAMES else got.noticed_by
+        assert found.split(" (")[0] == (ends or ""), new
+
+
+def test_the_same_machine_code_is_told_from_another() -> None:
+    texts = plan_cases.render(planted.plan_of("mean"))
+    rows = (
+        ("(a < b) ? a : b", "(a <= b) ? a : b", True),
+        ("(a < b) ? a : b", "(a > b) ? a : b", False),
+        ("return complete;", "return 1 - complete;", False),
+        # A table is no code.
+        ("31113u", "31114u", False),
+    )
+    numbered = {n: mutant_of(texts["reed_lamp.c"], *row[:2]) for n, row in enumerate(rows)}
+    alike = same_code.same(texts, "reed_lamp.c", numbered)
+    assert alike == {n for n, row in enumerate(rows) if row[2]}
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+def test_judged_together_is_judged_alone(case: str) -> None:
+    """60 drawn: the same verdicts as of each compiled, compared with the model and proven alone."""
+    plan = planted.plan_of(case)
+    texts = plan_cases.render(plan)
+    name = f"{plan.name}.c"
+    chosen = random.Random(case).sample(mutants(texts[name]), 60)
+    verdicts = compared(Subject(plan, texts), chosen, 2)
+    left = {n: mutant for n, mutant in enumerate(chosen) if n not in verdicts}
+    verdicts |= dict(prove_all(plan, texts, left, 2))
+    alone = judge_all([Work(plan, {**texts, name: m.apply(texts[name])}, texts) for m in chosen])
+    for number, (mutant, verdict) in enumerate(zip(chosen, alone, strict=True)):
+        together = verdicts[number].seen
+        equal = together is Seen.SAME_CODE and verdict.seen is Seen.EQUIVALENT
+        assert equal or together is verdict.seen, (mutant, verdicts[number], verdict)
 
 
 def test_only_the_calls_that_a_change_reaches_are_proven_again() -> None:

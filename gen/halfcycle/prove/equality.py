@@ -43,6 +43,10 @@ class Equality:
     """The width of ``int`` for which ``example`` was found."""
     faults: list[str] = field(default_factory=list)
     """Stores and reads of shared fields that are out of order."""
+    open_at: int | None = None
+    """Which of the sources it was that is not equal, or of which nothing can be said."""
+    faulty: set[int] = field(default_factory=set)
+    """Which of the sources have ``faults``."""
 
     @property
     def equal(self) -> bool:
@@ -64,24 +68,30 @@ class _FoundError(Exception):
     """Ends the search: a difference was found."""
 
 
-def prove_equal(plan: Plan, *sources: Source, call: str, limit_s: float = LIMIT_S) -> Equality:
+def prove_equal(
+    plan: Plan, *sources: Source, call: str, limit_s: float = LIMIT_S, by_parts: bool = True
+) -> Equality:
     """Whether ``call`` of the C equals the model's, in at most ``limit_s`` seconds for each of
     ``sources``.
 
     ``sources``: the C as each width of ``int`` has it. They share the model's run and what the
-    solver says of a path, which is most of the time.
+    solver says of a path, which is most of the time. ``by_parts``: small functions are proven by
+    themselves and then stand for no more than the same unknown on both sides; else they are run,
+    which takes longer and proves what is equal only by what they compute.
     """
     paths = Paths(limit_s, cuts=True)
-    outcome = _proven(plan, sources, call, paths)
+    outcome = _proven(plan, sources, call, paths, by_parts=by_parts)
     if not outcome.equal and paths.has_cut:
         # The two may divide sums that are equal for another reason than that they look so.
-        return _proven(plan, sources, call, Paths(limit_s))
+        return _proven(plan, sources, call, Paths(limit_s), by_parts=by_parts)
     return outcome
 
 
-def _proven(plan: Plan, sources: tuple[Source, ...], call: str, paths: Paths) -> Equality:
+def _proven(
+    plan: Plan, sources: tuple[Source, ...], call: str, paths: Paths, *, by_parts: bool
+) -> Equality:
     outcome = Equality(call)
-    run = _Run(plan, sources, call, outcome, paths)
+    run = _Run(plan, sources, call, outcome, paths, by_parts=by_parts)
     try:
         run.paths.explore(run.once)
     except _FoundError:
@@ -95,6 +105,8 @@ def _proven(plan: Plan, sources: tuple[Source, ...], call: str, paths: Paths) ->
     except z3.Z3Exception as error:
         outcome.undecided = f"the solver failed: {error}"
     outcome.paths = run.paths.count
+    if not outcome.equal:
+        outcome.open_at = run.at
     return outcome
 
 
@@ -119,16 +131,19 @@ class _Run:
         call: str,
         outcome: Equality,
         paths: Paths,
+        *,
+        by_parts: bool,
     ) -> None:
         self.plan, self.sources, self.call = plan, sources, call
-        self.source = sources[0]
-        """The one that runs now."""
+        self.at, self.source = 0, sources[0]
+        """The one that runs now, and which it is."""
         self.outcome, self.paths = outcome, paths
         self.result_exists = next(public for public in CALLS if public.name == call).returns
         self.proven = {
             name: pure
             for name, pure in pure_of(plan).items()
-            if all(is_proven(source, f"{plan.name}_{name}", pure) for source in sources)
+            if by_parts
+            and all(is_proven(source, f"{plan.name}_{name}", pure) for source in sources)
         }
         """The small functions that every width of ``int`` was shown to compute as the model."""
         self.model = model_run.copy(paths, self.proven)
@@ -160,7 +175,7 @@ class _Run:
     def once(self) -> None:
         """One path."""
         paths, plan = self.paths, self.plan
-        self.source = self.sources[0]
+        self.at, self.source = 0, self.sources[0]
         (fields,) = self.source.structs.values()
         state = {
             name: [
@@ -181,8 +196,8 @@ class _Run:
         ]
         wanted, wanted_result = model_run.run(self.model, plan, state, self.call, arguments)
         self.shown = set()
-        for source in self.sources:
-            self.source = source
+        for at, source in enumerate(self.sources):
+            self.at, self.source = at, source
             with paths.learning_alone():
                 machine, result = self._c(state, arguments)
                 self._compare(self._pairs(machine, result, wanted, wanted_result), state, arguments)
@@ -190,6 +205,8 @@ class _Run:
                     # On every path, so that each is the same whenever it is run again.
                     faults = hand_over.faults(plan, self.call, machine, paths)
                     self.outcome.faults += [f for f in faults if f not in self.outcome.faults]
+                    if faults:
+                        self.outcome.faulty.add(at)
 
     def _c(
         self, state: dict[str, list[Any]], arguments: list[Any]
