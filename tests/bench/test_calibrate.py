@@ -20,13 +20,20 @@ from halfcycle.bench.calibrate_findings import changes, findings, inside, rounde
 from halfcycle.bench.meter_readings import Reading, read_readings
 from halfcycle.spec.edit import edit_text
 from halfcycle.spec.load import load_spec, parse_spec
-from support.command import run_halfcycle
+from support.command import CommandLine, run_halfcycle
 from support.paths import example
 
 EXAMPLE = example("peat_cabin")
 BASE = EXAMPLE.read_text("utf-8")
 SPEC = parse_spec(BASE, "x")
 RMS_SPEC = parse_spec(edit_text(BASE, {"loop.measure": "rms"}), "x")
+
+
+@pytest.fixture
+def command_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> CommandLine:
+    return CommandLine(monkeypatch, capsys)
 
 
 def pair(line: int, board: str, meter: float, reported: float) -> Reading:
@@ -246,13 +253,15 @@ def test_command_writes_what_it_says(tmp_path: Path) -> None:
     assert "keep it" in again.err
 
 
-def test_a_value_that_the_spec_cannot_take_leaves_it_alone(tmp_path: Path) -> None:
+def test_a_value_that_the_spec_cannot_take_leaves_it_alone(
+    tmp_path: Path, command_line: CommandLine
+) -> None:
     """A tenth less volts per code: the rated peak would no longer fit the ADC."""
     spec, table = tmp_path / "hut.toml", tmp_path / "bench.csv"
     before = edit_text(BASE, {"sensor.volts_per_code": F("0.17")})
     spec.write_text(before)
     table.write_text("meter,reported\n" + "230.00,255.50\n230.00,255.60\n230.00,255.40\n")
-    ran = run_halfcycle("calibrate", str(spec), str(table), "--write")
+    ran = command_line("calibrate", str(spec), str(table), "--write")
     assert (ran.code, ran.out) == (2, "")
     assert ran.err.startswith("error: ") and ran.err.count("\n") == 1
     assert spec.read_text() == before
@@ -279,13 +288,13 @@ def test_a_value_that_the_spec_cannot_take_leaves_it_alone(tmp_path: Path) -> No
     ],
 )
 def test_a_sensor_that_does_not_measure_is_not_inside_tolerance(
-    tmp_path: Path, rows: str, code: str
+    tmp_path: Path, command_line: CommandLine, rows: str, code: str
 ) -> None:
     """All of these passed with "inside tolerance", or would have been written into the spec."""
     spec, table = tmp_path / "hut.toml", tmp_path / "bench.csv"
     spec.write_text(BASE)
     table.write_text(rows)
-    ran = run_halfcycle("calibrate", str(spec), str(table), "--write", "--json")
+    ran = command_line("calibrate", str(spec), str(table), "--write", "--json")
     assert ran.code == 1, ran.err
     result = json.loads(ran.out)
     assert (result["inside_tolerance"], result["written"]) == (False, [])
@@ -305,11 +314,11 @@ def test_a_sensor_that_does_not_measure_is_not_inside_tolerance(
     ],
 )
 def test_readings_that_say_nothing_or_cannot_be_are_refused(
-    tmp_path: Path, rows: str, message: str
+    tmp_path: Path, command_line: CommandLine, rows: str, message: str
 ) -> None:
     table = tmp_path / "bench.csv"
     table.write_text(rows)
-    ran = run_halfcycle("calibrate", str(EXAMPLE), str(table))
+    ran = command_line("calibrate", str(EXAMPLE), str(table))
     assert (ran.code, ran.out) == (2, "")
     assert message in ran.err and ran.err.startswith("error: ")
 

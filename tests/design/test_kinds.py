@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 
 from halfcycle.base.errors import InputError, RefusedError
-from halfcycle.design.designer import design, with_dearer
+from halfcycle.design.designer import design
 from halfcycle.design.harmonics import _seen
 from halfcycle.design.kinds import KINDS, Candidates
 from halfcycle.design.refusal import SAME_LOOK
 from halfcycle.design.types import Design
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.quantise.fixed_point import integer_error_v
 from halfcycle.spec.load import parse_spec
@@ -43,9 +44,10 @@ def with_keys(text: str, table: str, **keys: str) -> str:
 
 @cache
 def made(text: str, look_ahead: bool = False) -> Design:
-    if look_ahead:
-        return with_dearer(made(text), integer_error_v)
-    return design(parse_spec(text, "x"), "x", integer_error_v=integer_error_v)
+    spec = parse_spec(text, "x")
+    if text in (RELAY, CABIN):  # Other tests, and pages, have these designed.
+        return design_integers(spec, "x", look_ahead=look_ahead).design
+    return design(spec, "x", integer_error_v=integer_error_v)
 
 
 def cheaper(design_: Design) -> list[str]:

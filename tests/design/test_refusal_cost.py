@@ -6,11 +6,13 @@ import re
 
 import pytest
 
+from halfcycle.base.cache import Cache
 from halfcycle.base.errors import RefusedError
 from halfcycle.design import designer, refusal
 from halfcycle.design.designer import design
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop import moving
 from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
 from halfcycle.spec.load import parse_spec
@@ -51,8 +53,10 @@ def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
         return analysed[-1]
 
     monkeypatch.setattr(moving, "_designed", counted)
+    # Nothing kept is taken, but this refusal is kept: the tutorial shows it.
+    monkeypatch.setattr(Cache, "get", lambda *_: None)
     with pytest.raises(RefusedError) as refused:
-        design(asked("60"), "x")
+        design_integers(asked("60"), "x")
     remark = next(f for f in refused.value.findings if f.code == "targets-unmet")
     for words in ("loop.period_us = 200 (meets both", "loop.period_us = 400 (meets both"):
         assert words in remark.text

@@ -16,6 +16,8 @@ from documentation.pages import DOCS, Block, blocks
 from halfcycle.base import cache
 
 LONGEST_S = 600
+KEPT = ("designs", "builds")
+"""Parts of the cache that show nowhere but in the time taken."""
 TOLERANCE = 0.01
 """Share by which a number may differ from the one shown: other machines round otherwise."""
 
@@ -56,6 +58,7 @@ def run_page(text: str, scratch: Path, *, full: bool) -> list[Ran]:
             _set(folder / block.words[1], block.text)
         elif full or "full" not in block.words:
             ran.append(_run(block, folder, environment))
+    keep(scratch)
     return ran
 
 
@@ -138,7 +141,7 @@ def reader(scratch: Path) -> dict[str, str]:
     if shutil.which("cc") is None:
         _shim(folder / "cc", "-m ziglang cc")
     own, kept = scratch / ".cache" / "halfcycle", cache.user_folder()
-    for part in ("designs", "builds"):
+    for part in KEPT:
         if kept is not None and (kept / part).is_dir():
             own.mkdir(parents=True, exist_ok=True)
             # What another run drops meanwhile is left out; all else has been copied then.
@@ -154,6 +157,23 @@ def reader(scratch: Path) -> dict[str, str]:
         "PYTHONUNBUFFERED": "1",
         "PYTHONIOENCODING": "utf-8",
     }
+
+
+def keep(scratch: Path) -> None:
+    """Put what a reader's commands designed and built where the next page's reader has it from."""
+    kept = cache.user_folder()
+    for part in KEPT:
+        new = scratch / ".cache" / "halfcycle" / part
+        if kept is None or not new.is_dir():
+            continue
+        for folder in (kept, kept / part):
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        for entry in new.iterdir():
+            if not (kept / part / entry.name).exists():
+                # Whole at once: other tests read there.
+                beside = kept / part / f"{entry.name}.{os.getpid()}"
+                shutil.copy2(entry, beside)
+                beside.replace(kept / part / entry.name)
 
 
 def _shim(path: Path, arguments: str) -> None:

@@ -175,6 +175,7 @@ def test_every_readme_example_runs(tmp_path: Path) -> None:
             if command and not command.startswith("pip "):
                 done = sessions.shell(command, tmp_path, environment)
                 assert done.returncode == 0, f"{command}\n{done.stdout}"
+    sessions.keep(tmp_path)
 
 
 _FIGURE = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?) (?:V|ms|us|Hz|dB|deg|ppm)\b")

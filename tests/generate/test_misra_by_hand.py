@@ -9,19 +9,14 @@ which the prover's paths show. And no declaration after a statement, as C90 had 
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Mapping
-from functools import cache
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from halfcycle.prove.c_source import parse
-from halfcycle.prove.equality import prove_equal
-from halfcycle.prove.path_machine import PathMachine
 from halfcycle.regulator.state import CALL_NAMES
-from support import misra_rules, plan_cases, planted
+from support import misra_rules, plan_cases
+from support.constant_conditions import equal_with_conditions, listed_conditions
 from support.misra_page import anonymous, by_hand
 from support.paths import ROOT, SPECS
 
@@ -107,47 +102,13 @@ def test_a_planted_deviation_is_seen(case: str, old: str, new: str, rule: str) -
     assert rule in {fault.split()[0] for fault in all_faults(changed, plan.name)}
 
 
-INVARIANT_QUICK = ("mean", "mean one sample")
-
-
-@cache
-def invariant_conditions(case: str) -> frozenset[str]:
-    """Lines with a condition that comes out one way only, from any state and with any argument."""
-    plan = planted.plan_of(case)
-    files = plan_cases.render(plan)
-    outcomes: dict[tuple[str, int, int], set[bool]] = defaultdict(set)
-    plain = PathMachine.truth
-
-    def truth(machine: PathMachine, node: Any, variables: Any) -> bool:
-        outcome = plain(machine, node, variables)
-        outcomes[node.coord.file, node.coord.line, node.coord.column].add(outcome)
-        return outcome
-
-    source = parse(files, f"{plan.name}.c", 16)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(PathMachine, "truth", truth)
-        for call in CALL_NAMES:
-            assert prove_equal(plan, source, call=call).equal
-    return frozenset(
-        anonymous(files[file].splitlines()[line - 1], plan.name)
-        for (file, line, _), seen in outcomes.items()
-        if len(seen) == 1
-    )
-
-
-def listed_conditions() -> set[str]:
-    return {line for rule, line in by_hand() if rule == "14.3"}
-
-
-@pytest.mark.parametrize("case", plan_cases.mostly_full(INVARIANT_QUICK, plan_cases.LONG_PROOFS))
-def test_a_condition_that_is_always_the_same_is_listed(case: str) -> None:
-    assert invariant_conditions(case) <= listed_conditions()
-
-
 @pytest.mark.long
 def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
-    cases = (*INVARIANT_QUICK, "moving each sample", "moving two updates")
-    assert frozenset[str]().union(*map(invariant_conditions, cases)) == listed_conditions()
+    """That no other one is: ``test_good_code_is_equal_on_every_input``."""
+    cases = ("mean", "mean one sample", "moving each sample", "moving two updates")
+    found = [equal_with_conditions(case, CALL_NAMES) for case in cases]
+    assert all(proof.passed for proofs, _ in found for proof in proofs)
+    assert frozenset[str]().union(*(conditions for _, conditions in found)) == listed_conditions()
 
 
 def test_a_clip_that_cannot_act_is_left_out() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -12,10 +13,12 @@ import pytest
 from halfcycle.base.errors import RefusedError
 from halfcycle.design import refusal
 from halfcycle.design.designer import design
+from halfcycle.design.types import Design
 from halfcycle.loop.figures import analyse
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.ringing import resonance_lines
 from halfcycle.spec.load import parse_spec
+from halfcycle.spec.models import Spec
 from oracles.ringing_scan import WINDOWS, Boards, Load, closed_loop, responses
 
 MARGIN_DB, PHASE_DEG, SHARE = 0.3, 2.0, 0.03
@@ -97,6 +100,12 @@ class Case:
         return parse_spec(SPEC.format(**keys), "loft_supply.toml")
 
 
+@cache
+def designed(spec: Spec) -> Design:
+    """The design of a spec, for all tests that look at it."""
+    return design(spec)
+
+
 CASES = {
     "mean, 500 us, half a cycle": Case(half_cycles=1),
     "mean, 500 us, a cycle": Case(),
@@ -158,7 +167,7 @@ def test_no_board_inside_the_tolerances_is_worse_than_claimed(case: Case) -> Non
     """Ringing near whole multiples of f adds up from window to window, folded or not. Source:
     the oracle's own circuits, dense along the resonance, unloaded (or lightest)."""
     spec = case.spec()
-    made = design(spec)
+    made = designed(spec)
     volts, va = float(spec.output.rated_rms_v), float(spec.load.rated_va)
     load = Load(siemens=case.lightest / 100 * va / volts**2)
     points = 180 if made.window.samples <= 100 else 90
@@ -178,7 +187,7 @@ def test_no_inductive_load_is_worse_than_claimed(power_factor: float) -> None:
     """Between lightest and rated too: an inductive load damps less the less it draws."""
     case = CASES["mean, with a least load"]
     spec = case.spec()
-    made = design(spec)
+    made = designed(spec)
     loop = made.loop
     for share in (0.03, 0.2, 1.0):
         ohm = 230**2 / (600 * share)
@@ -198,7 +207,7 @@ def test_the_ends_of_the_tolerances_alone_promise_too_much() -> None:
     """A whole 6 dB of gain margin and a third of the settling time hang on a choke 30 % and a
     capacitor -3 % off: a resonance at 4.01 f, read over half a cycle with no folding."""
     spec = CASES["mean, 500 us, half a cycle"].spec()
-    made = design(spec)
+    made = designed(spec)
     constants = made.kp, made.ki, made.window.duration_s
     ends = analyse(window_plants(spec, made.window), *constants)
     assert made.loop.gain_margin_db < ends.gain_margin_db - 3
@@ -218,7 +227,7 @@ def test_what_150_ms_would_have_cost_is_refused() -> None:
 def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
     """Each is worse than the ends in some figure, and none of them stands at an end of both."""
     spec = CASES["mean, 500 us, half a cycle"].spec()
-    made = design(spec)
+    made = designed(spec)
     lines = resonance_lines(made.plants)
     assert lines
     assert len({(c.inductance_h, c.capacitance_f, c.load, c.bus_v, c.sensor) for c in lines}) == (

@@ -7,6 +7,7 @@ from fractions import Fraction
 import pytest
 
 from halfcycle.design.designer import design
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise import resolution
 from halfcycle.quantise.fixed_point import fixed_point
 from halfcycle.spec.load import load_spec, parse_spec
@@ -15,7 +16,7 @@ from support import goldens
 
 @pytest.mark.parametrize("path", goldens.specs(), ids=lambda path: path.stem)
 def test_the_centre_is_the_middle_of_the_bounds(path) -> None:
-    made = design(load_spec(path))
+    made = design_integers(load_spec(path)).design
     centre = resolution.reading_centre(made)
     if made.spec.loop.measure == "rms":
         assert centre == 1

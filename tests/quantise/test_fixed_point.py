@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from halfcycle.base.errors import InputError
 from halfcycle.design.designer import design
 from halfcycle.design.types import Design
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise import fixed_point, formats, resolution, signals
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.limit_cycle import movement_of_sine
@@ -31,12 +32,12 @@ PEAT_CABIN = next(spec for spec in SPECS if spec.stem == "peat_cabin")
 
 @functools.cache
 def designed(spec: Path) -> Design:
-    return design(load_spec(spec))
+    return design_integers(load_spec(spec)).design
 
 
 @functools.cache
 def made(spec: Path) -> Quantised:
-    return quantise(designed(spec))
+    return design_integers(load_spec(spec)).quantised
 
 
 each_example = pytest.mark.parametrize("spec", SPECS, ids=lambda path: path.stem)

@@ -19,7 +19,7 @@ from halfcycle.base.errors import RefusedError
 from halfcycle.base.tool_digest import machine, tool_digest
 from halfcycle.spec.models import Spec
 
-DESIGNS = Cache("designs", max_entries=200)
+DESIGNS = Cache("designs", max_entries=300)
 
 Result = TypeVar("Result")
 

@@ -9,6 +9,7 @@ is lost at full scale (beyond it the bridge is merely on for longer; that is lef
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -49,6 +50,14 @@ def effective_scale(scale: Real, sag: Real, measure: Measure) -> Real:
 def needed_scale(gains: Real, sag: Real, measure: Measure) -> tuple[Real, Real]:
     """Scale (C,) at which the reading is rated, ``inf`` if none is, and the slope (C,) of the
     reading there, rated per unit of scale. ``sag`` (C,) is a above, 0 for a stiff bus."""
+    scale, slope = _needed_scale(gains.tobytes(), sag.tobytes(), measure)
+    return scale.copy(), slope.copy()
+
+
+@lru_cache(maxsize=256)
+def _needed_scale(gain_bytes: bytes, sag_bytes: bytes, measure: Measure) -> tuple[Real, Real]:
+    """As :func:`needed_scale`; kept, as the same boards are run again and again."""
+    gains, sag = np.frombuffer(gain_bytes), np.frombuffer(sag_bytes)
     low = np.zeros_like(gains)
     # y falls again beyond a s^2 = 1, where more drive only draws more current.
     high = np.where(sag > 1.0, 1.0 / np.sqrt(np.maximum(sag, 1.0)), _MAX_SCALE)

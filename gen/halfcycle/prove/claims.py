@@ -79,8 +79,39 @@ class Claims:
         """The tightest bounds of ``number`` on this path, inside [low, high]."""
         if isinstance(number, int):
             return number, number
-        least = _bisect(low, high, lambda bound: self.holds(number >= bound))
-        return least, -_bisect(-high, -least, lambda bound: self.holds(number <= -bound))
+        least = self._least(number, low, high)
+        return least, -self._least(-number, -high, -least)
+
+    def _least(self, number: Any, low: int, high: int) -> int:
+        """The greatest bound of [low, high] that ``number`` has from below; ``low`` always is one.
+
+        A question takes the solver up to seconds. What it shows to be possible is often the least
+        there is: that is asked next, in turn with halving the rest.
+        """
+        bound, seen = low + 1, False
+        while low < high:
+            value = self._value_below(number, bound)
+            if value is None:
+                low = bound
+            else:
+                high = max(low, min(value, bound - 1))
+            seen = value is not None and not seen
+            bound = high if seen else (low + high + 1) // 2
+        return low
+
+    def _value_below(self, number: Any, bound: int) -> int | None:
+        """A value of ``number`` on this path that is below ``bound``, or is the next below if the
+        solver cannot decide; None if there is none."""
+        self._solver.push()
+        self._solver.add(*self.path, number < bound)
+        answer = self._solver.check()
+        value: int | None = None
+        if answer == z3.sat:
+            value = self._solver.model().eval(number, model_completion=True).as_long()
+        elif answer != z3.unsat:
+            value = bound - 1
+        self._solver.pop()
+        return value
 
     def _counterexample(self, condition: Any) -> str | None:
         self._solver.push()
@@ -99,11 +130,3 @@ class Claims:
             value = model.eval(number)
             if z3.is_int_value(value) and value.as_long() != 0:
                 yield f"{name} = {value}"
-
-
-def _bisect(low: int, high: int, holds: Any) -> int:
-    """The greatest bound of [low, high] that holds; ``low`` always does."""
-    while low < high:
-        middle = (low + high + 1) // 2
-        low, high = (middle, high) if holds(middle) else (low, middle - 1)
-    return low
