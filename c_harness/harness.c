@@ -181,10 +181,11 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
     return result;
 }
 
-/* The drive at one phase after the other, on one instance whose outputs change from call to call:
-   what the two slots hold and which of them is in use. */
+/* Drive and duty at one phase after the other, on one instance whose outputs change from call to
+   call: what the two slots hold and which of them is in use. */
 EXPORT void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-                           const uint16_t *phase, size_t values, int16_t *to)
+                           const uint16_t *phase, size_t values, int16_t *drive,
+                           int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -193,6 +194,7 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second, const un
         s.scale[0] = first[row];
         s.scale[1] = second[row];
         s.output_slot = slot[row];
-        to[row] = hc_drive(&s, phase[row]);
+        drive[row] = hc_drive(&s, phase[row]);
+        duty[row] = hc_duty(&s, phase[row]);
     }
 }

@@ -112,7 +112,7 @@ int main(void)
             s->reading[s->output_slot] = (HC_TYPE_reading)hc_get();
             put_signed(hc_rms_mv(s));
             break;
-        case 'W': /* at a scale, drive at so many phases: first, step, count */
+        case 'W': /* at a scale, drive and duty at so many phases: first, step, count */
         {
             uint16_t phase;
             uint16_t step;
@@ -121,6 +121,7 @@ int main(void)
             step = (uint16_t)hc_get();
             for (i = hc_get(); i > 0u; i--) {
                 put_signed(hc_drive(s, phase));
+                put_signed(hc_duty(s, phase));
                 phase = (uint16_t)((phase + step) & 0xFFFFu);
             }
             break;

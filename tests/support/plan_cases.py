@@ -17,9 +17,10 @@ from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import DRIVE_FULL, Plan, Tracking
 
 
-def quarter(bits: int) -> tuple[int, ...]:
+def quarter(bits: int, crest: int = DRIVE_FULL) -> tuple[int, ...]:
+    parts = 1 << bits
     return tuple(
-        round(DRIVE_FULL * math.sin(math.pi / 2 * n / (1 << bits))) for n in range((1 << bits) + 1)
+        round(crest * math.sin(math.pi / 2 * min(n, parts) / parts)) for n in range(parts + 2)
     )
 
 
@@ -61,6 +62,8 @@ def make(**changes: object) -> Plan:
         "span_blocks": 1,
         "table_bits": 6,
         "table": quarter(6),
+        "pwm_counts": 1500,
+        "duty_table": quarter(6, 48000),
         "signals": (),
     }
     return Plan(**{**values, **changes})  # type: ignore[arg-type]

@@ -7,6 +7,7 @@ path enter, so the same spec gives the same bytes on every machine.
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import textwrap
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from halfcycle.base import resources
 from halfcycle.base.text import counted
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors
+from halfcycle.quantise import resolution
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator import arithmetic
@@ -66,6 +68,8 @@ class Banner:
     signals: tuple[str, ...]
     error_range: str
     reported_max_mv: int
+    duty_error: str = "1"
+    """Bound on the error of the duty, counts."""
     update_within: str = "a loop period"
     """How late an update may end after its block."""
 
@@ -193,6 +197,7 @@ def _banner(design: Design, quantised: Quantised) -> Banner:
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
+        duty_error=f"{math.ceil(100 * resolution.duty_error(plan)) / 100:.2f}",
         update_within=f"{six_digits(1_000_000 * spec.update_within_s)} us",
     )
 

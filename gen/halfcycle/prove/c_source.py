@@ -15,7 +15,7 @@ from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.verify import compiler
 
 STDINT = """
-typedef unsigned {least8} uint_least8_t;
+typedef unsigned {least8} uint_least8_t; typedef unsigned int uint_fast16_t;
 typedef {int16} int16_t; typedef unsigned {int16} uint16_t;
 typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 #define INT16_C(c) c
@@ -30,7 +30,11 @@ typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 
 
 TYPES = frozenset(
-    ["uint_least8_t", *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (16, 32))]
+    [
+        "uint_least8_t",
+        "uint_fast16_t",
+        *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (16, 32)),
+    ]
 )
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
 SHOWN = 3

@@ -15,7 +15,6 @@ from halfcycle.regulator.state import fields_of
 
 LOCALS = {
     ("update", "square"): "root_argument",
-    ("drive", "wide"): "",
 }
 """Locals that carry another signal than the one of their name ("": none)."""
 BLOCK_LOCALS = {("update", "block"): "block_sum"}

@@ -20,7 +20,7 @@ from halfcycle.quantise.lean import span_blocks, stuck_from_v
 from halfcycle.quantise.quantised import Coefficient, Quantised
 from halfcycle.quantise.zero import tracking_plan, zero_clamp
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import SCALE_ONE, Plan
+from halfcycle.regulator.plan import SCALE_ONE, Plan, duty_crest
 
 TARGET_RANGE = Fraction(11, 10)
 """Greatest target over the rated voltage that the C accepts."""
@@ -157,7 +157,8 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
     if spec.targets.ramp_ms:
         updates = spec.targets.ramp_ms / 1000 / window.update_s
         ramp_step, ramp_bits = formats.ramp_format(rated_counts / updates, target_max)
-    table_bits = resolution.table_bits(spec.bridge.pwm_counts)
+    pwm_counts = spec.bridge.pwm_counts
+    table_bits = resolution.table_bits(pwm_counts)
     plan = Plan(
         name=spec.name,
         measure=spec.loop.measure,
@@ -197,6 +198,8 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         span_blocks=span_blocks(spec, window),
         table_bits=table_bits,
         table=resolution.drive_table(table_bits),
+        pwm_counts=pwm_counts,
+        duty_table=resolution.drive_table(table_bits, duty_crest(pwm_counts)),
         signals=(),
     )
     return tracking_plan(design, plan)

@@ -51,6 +51,16 @@ ALL_FLAGS = sum(value for _, value, _ in FLAGS)
 """Every flag that is defined."""
 
 
+def duty_bits(pwm_counts: int) -> int:
+    """Fraction bits of the duty's table: as many as its 16 bits hold, 1 to 11."""
+    return 16 - pwm_counts.bit_length()
+
+
+def duty_crest(pwm_counts: int) -> int:
+    """Crest of the duty's table."""
+    return pwm_counts << duty_bits(pwm_counts)
+
+
 @dataclass(frozen=True, slots=True)
 class Signal:
     """One integer of the generated code with its derived range.
@@ -162,7 +172,12 @@ class Plan:
     table_bits: int
     """The quarter wave is cut into 2^table_bits equal parts."""
     table: tuple[int, ...]
-    """2^table_bits + 1 points of the quarter sine, 32767 at the crest."""
+    """2^table_bits + 1 points of the quarter sine, 32767 at the crest, and the last one again: the
+    index of the crest needs no clamp."""
+    pwm_counts: int
+    """Duty of the whole bus, 16 to 32767."""
+    duty_table: tuple[int, ...]
+    """The same points, ``pwm_counts`` times 2^duty_bits at the crest."""
     signals: tuple[Signal, ...]
     tracking: Tracking | None = None
     """None: the zero is ``zero_code``, always."""
@@ -173,6 +188,21 @@ class Plan:
             if signal.name == name:
                 return signal.lowest, signal.highest
         raise KeyError(name)
+
+    @property
+    def duty_bits(self) -> int:
+        """Fraction bits of the duty's table."""
+        return duty_bits(self.pwm_counts)
+
+    @property
+    def duty_doubled(self) -> bool:
+        """True if the scale is doubled, so that the duty is in the upper half of the product."""
+        return self.duty_bits <= 2
+
+    @property
+    def duty_shift(self) -> int:
+        """Right shift from the upper half of the product to the duty."""
+        return self.duty_bits + SCALE_BITS + self.duty_doubled - 16
 
     @property
     def blocks(self) -> int:

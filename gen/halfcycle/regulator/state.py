@@ -426,7 +426,7 @@ STATE: tuple[Field, ...] = (
         present=lambda plan: plan.block_high,
     ),
 )
-"""Every field that any Plan's C has, in the order of the struct."""
+"""Every field that any Plan's C has, in the order of ``field_names``."""
 
 RUNNING = ("above", "below", "above_high", "below_high", "count")
 """The fields that move at every sample; how many samples bounds their sums."""
@@ -438,9 +438,16 @@ def field_names(plan: Plan) -> tuple[str, ...]:
     return tuple(name for field in STATE for name in field.elements(plan))
 
 
+HOT = ("scale", "output_slot", "window_sequence", "taken_sequence", "target_slot")
+"""The first fields of the struct. What is called at PWM rate reads the first two: near the start
+they take short instructions; the other bytes fill the word."""
+
+
 def fields_of(plan: Plan) -> tuple[Field, ...]:
     """The fields of this Plan's C, in the order of its struct."""
-    return tuple(field for field in STATE if field.present(plan) and field.slot_count(plan))
+    present = [field for field in STATE if field.present(plan) and field.slot_count(plan)]
+    hot = [field for name in HOT for field in present if field.name == name]
+    return (*hot, *(field for field in present if field.name not in HOT))
 
 
 @dataclass(frozen=True, slots=True)
@@ -472,6 +479,13 @@ CALLS: tuple[Call, ...] = (
     Call("scale", "int16_t", reads=True, result=_signal("scale")),
     Call("flags", "uint16_t", reads=True, result=_ALL_FLAGS),
     Call("drive", "int16_t", ("uint16_t", "phase"), True, _fixed(-DRIVE_FULL, DRIVE_FULL)),
+    Call(
+        "duty",
+        "int16_t",
+        ("uint16_t", "phase"),
+        True,
+        lambda plan: (-plan.pwm_counts, plan.pwm_counts),
+    ),
 )
 """The public functions of the C."""
 

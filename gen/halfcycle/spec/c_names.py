@@ -20,6 +20,7 @@ EXTERNAL_SUFFIXES = (
     "_scale",
     "_flags",
     "_drive",
+    "_duty",
     "_state",
     "_selftest",
     "_vectors",

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfcycle.base import command_words
-from halfcycle.regulator.model import Regulator, drive_wave
+from halfcycle.regulator.model import Regulator, drive_wave, duty_wave
 from halfcycle.regulator.plan import TURN, Plan
 from halfcycle.regulator.state import READERS, field_names
 from halfcycle.regulator.trace import Ints, record_names, scale_by, trace
@@ -86,7 +86,7 @@ class Verification:
     samples: int
     """Calls of sample, each followed by a comparison of the whole state."""
     calls: int
-    """Single calls compared besides (update, set_target_mv, rms_mv, drive)."""
+    """Single calls compared besides (update, set_target_mv, rms_mv, drive, duty)."""
     seed: int
     mismatch: Mismatch | None
 
@@ -239,15 +239,16 @@ def _value_batches(
         turns = adversarial.drive_turns(plan, generator)
         for turn, (scales, slots, phases) in enumerate(turns):
             in_use = np.where(slots == 0, scales[0], scales[1]).astype(np.int64)
-            model = drive_wave(plan, in_use, phases.astype(np.int64))
+            phase = phases.astype(np.int64)
+            model = np.stack([drive_wave(plan, in_use, phase), duty_wave(plan, in_use, phase)])
             compiled = harness.drives(scales, slots, phases).astype(np.int64)
             inputs = {
-                "phase": phases.astype(np.int64),
+                "phase": phase,
                 "scale_0": scales[0].astype(np.int64),
                 "scale_1": scales[1].astype(np.int64),
                 "output_slot": slots.astype(np.int64),
             }
-            yield Batch(name, turn * TURN, ("drive",), model[None], compiled[None], inputs)
+            yield Batch(name, turn * TURN, ("drive", "duty"), model, compiled, inputs)
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:

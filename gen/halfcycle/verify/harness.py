@@ -33,7 +33,7 @@ void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
 void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-    const uint16_t *phase, size_t values, int16_t *to);
+    const uint16_t *phase, size_t values, int16_t *drive, int16_t *duty);
 """
 
 
@@ -181,7 +181,7 @@ class Harness:
     def drives(
         self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
-        """The drive at each of ``phases``, in order and on one instance.
+        """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
         ``slots``: which of them is in use, shape (calls,).
@@ -191,14 +191,15 @@ class Harness:
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
         if not len(first) == len(second) == len(slots) == len(phases):
             raise ValueError("scales, slots and phases must be of one length")
-        result = np.empty(len(phases), dtype=np.int16)
+        result = np.empty((2, len(phases)), dtype=np.int16)
         self._lib.harness_drives(
             self._pointer("int16_t *", first),
             self._pointer("int16_t *", second),
             self._pointer("unsigned char *", slots),
             self._pointer("uint16_t *", phases),
             len(phases),
-            self._pointer("int16_t *", result),
+            self._pointer("int16_t *", result[0]),
+            self._pointer("int16_t *", result[1]),
         )
         return result
 
