@@ -14,7 +14,7 @@ import pytest
 
 from halfcycle.generate.emit import Banner, render_plan
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import DRIVE_FULL, Plan, Tracking
+from halfcycle.regulator.plan import DRIVE_FULL, Plan, Tracking, Turning
 
 
 def quarter(bits: int, crest: int = DRIVE_FULL) -> tuple[int, ...]:
@@ -69,6 +69,17 @@ def make(**changes: object) -> Plan:
     return Plan(**{**values, **changes})  # type: ignore[arg-type]
 
 
+TURNING = Turning(
+    low_mhz=49_500,
+    high_mhz=50_500,
+    rated_step=10_737_418,
+    low_step=10_630_044,
+    high_step=10_844_792,
+    base_step=10_630_044,
+    gain=14_073_749,
+    shift=16,
+)
+"""49.5 to 50.5 Hz in PWM periods of 50 us."""
 RAMPED = {"ramp_step": 900, "ramp_bits": 8}
 ODD_WIDE_RMS = {
     "name": "fen_mill",
@@ -196,7 +207,7 @@ TRACKED = {
 CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
-    "mean integral only": make(proportional=0, proportional_shift=0),
+    "mean integral only": make(proportional=0, proportional_shift=0, turning=TURNING),
     "mean negative proportional": make(proportional=-1450),
     "mean one sample": make(samples=1, reading_shift=0, reading_max=2048),
     "rms": make(measure="rms", samples=50, reading_shift=3, reading_max=5120, hold_reading=90),

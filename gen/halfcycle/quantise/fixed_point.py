@@ -18,6 +18,7 @@ from halfcycle.quantise.findings import findings
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.lean import span_blocks, stuck_from_v
 from halfcycle.quantise.quantised import Coefficient, Quantised
+from halfcycle.quantise.turning import error_ppm, turning
 from halfcycle.quantise.zero import tracking_plan, zero_clamp
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import SCALE_ONE, Plan, duty_crest
@@ -77,6 +78,8 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
         integer_error_v=integer_error,
         steady_error_v=chosen.own_error_v + chosen.noise_v + integer_error,
         table_error=resolution.table_error(plan.table_bits),
+        duty_error=resolution.duty_error(plan),
+        turn_error_ppm=float(error_ppm(design.spec, plan.turning)) if plan.turning else None,
         findings=(),
     )
     return replace(quantised, findings=tuple(findings(design, quantised)))
@@ -201,6 +204,7 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         pwm_counts=pwm_counts,
         duty_table=resolution.drive_table(table_bits, duty_crest(pwm_counts)),
         signals=(),
+        turning=turning(spec),
     )
     return tracking_plan(design, plan)
 

@@ -18,6 +18,8 @@ DRIVE_FULL = 32767
 """``*_drive`` at the bus voltage."""
 TURN = 65536
 """Steps of a whole turn in the argument of ``*_drive``."""
+PHASE_MAX = TURN - 1
+"""Last phase of a turn."""
 CODE_MAX = 65535
 """Greatest ``adc_code`` that ``*_sample`` takes: 16 bits, whatever the ADC has."""
 SAMPLES_MAX = 65535
@@ -114,6 +116,34 @@ class Tracking:
 
 
 @dataclass(frozen=True, slots=True)
+class Turning:
+    """Constants of the oscillator ``NAME_turn``: steps of the phase per PWM period, 2^32 a turn."""
+
+    low_mhz: int
+    """The lowest frequency of the band, rounded down to mHz; at and below it: ``low_step``."""
+    high_mhz: int
+    """The highest, rounded up; at it and above: ``high_step``."""
+    rated_step: int
+    low_step: int
+    high_step: int
+    base_step: int
+    """Step at ``low_mhz`` itself."""
+    gain: int
+    shift: int
+    """In between: base_step + scale_by(millihertz - low_mhz, gain, shift)."""
+
+    @property
+    def adjustable(self) -> bool:
+        """False if the band is one frequency."""
+        return self.high_step > self.low_step
+
+    def step_at(self, millihertz: int) -> int:
+        """The step between the ends of the band."""
+        offset = millihertz - self.low_mhz
+        return self.base_step + arithmetic.scale_by(offset, self.gain, self.shift)
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All constants of one regulator, as integers. Built by ``halfcycle.quantise.quantise``."""
 
@@ -181,6 +211,8 @@ class Plan:
     signals: tuple[Signal, ...]
     tracking: Tracking | None = None
     """None: the zero is ``zero_code``, always."""
+    turning: Turning | None = None
+    """None: no oscillator."""
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""

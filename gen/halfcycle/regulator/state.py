@@ -452,7 +452,7 @@ def fields_of(plan: Plan) -> tuple[Field, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One public function of the C. Its first argument is always the state."""
+    """One public function of the C. Its first argument is always its struct."""
 
     name: str
     returns: str = "void"
@@ -462,10 +462,12 @@ class Call:
     """It leaves the state as it is (a pointer to const)."""
     result: Bounds | None = None
     """What it may return; None if it returns nothing."""
+    struct: str = "state"
+    """Whose it is: ``struct NAME_state``, or another one's of this ending."""
 
     def prototype(self, name: str) -> str:
         """Its head in the C of the regulator ``name``."""
-        state = f"{'const ' if self.reads else ''}struct {name}_state *s"
+        state = f"{'const ' if self.reads else ''}struct {name}_{self.struct} *{self.struct[0]}"
         argument = f", {' '.join(self.argument)}" if self.argument else ""
         return f"{self.returns} {name}_{self.name}({state}{argument})"
 
