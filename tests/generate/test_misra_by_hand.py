@@ -20,7 +20,7 @@ import pytest
 from halfcycle.prove.c_source import parse
 from halfcycle.prove.equality import prove_equal
 from halfcycle.prove.path_machine import PathMachine
-from halfcycle.regulator.state import CALL_NAMES
+from halfcycle.regulator.turn import call_names
 from support import misra_rules, plan_cases, planted
 from support.misra_page import anonymous, by_hand
 from support.paths import ROOT, SPECS
@@ -126,7 +126,7 @@ def invariant_conditions(case: str) -> frozenset[str]:
     source = parse(files, f"{plan.name}.c", 16)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(PathMachine, "truth", truth)
-        for call in CALL_NAMES:
+        for call in call_names(plan):
             assert prove_equal(plan, source, call=call).equal
     return frozenset(
         anonymous(files[file].splitlines()[line - 1], plan.name)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from halfcycle.design.types import Design
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.loop.figures import LoopFigures
+    from halfcycle.quantise.quantised import Quantised
     from halfcycle.windows.search import Window
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, Plan
 from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.emulated import Run
@@ -243,7 +244,7 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    aside = {f"{prefix}_{call}" for call in CALL_NAMES} - called
+    aside = {f"{prefix}_{call}" for call in (*CALL_NAMES, *TURN_CALL_NAMES)} - called
     covered: set[int] = set()
     for address, size in executed.items():
         covered.update(range(address, address + size))
