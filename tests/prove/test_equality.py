@@ -34,12 +34,12 @@ from support.effort import one_of_a_kind
 
 
 def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
-    """All that drive depends on: its text with what it calls and reads, and its scale's range."""
+    """All that drive and duty depend on: their text and tables, and the scale's range."""
     text = plan_cases.render(plan)[f"{plan.name}.c"]
     text = text.replace(plan.name, "NAME").replace(plan.name.upper(), "NAME")
-    own = re.compile(r"NAME_(drive\(|round_shift\(|quarter\[)")
+    own = re.compile(r"NAME_(drive\(|duty\(|quarter\[|counts\[)")
     parts = [part for part in text.split("\n\n") if own.search(part.partition("{")[0])]
-    assert len(parts) == 3
+    assert len(parts) == 4
     (scale,) = (field for field in fields_of(plan) if field.name == "scale")
     return parts, scale.bounds(plan)
 

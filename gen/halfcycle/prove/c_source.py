@@ -216,7 +216,7 @@ def _parameters(parsed: Source, decl: Any) -> Any:
             named = isinstance(pointed, c_ast.Struct) and pointed.name in _structs(parsed)
             if position or not named or "volatile" in kind.type.quals:
                 raise _unclear(decl, f"{decl.name}: a pointer that is not the state")
-            parsed.pointed[decl.name] = pointed.name
+            parsed.pointed[decl.name] = str(kind.type.type.name)
             yield parameter.name, None
         elif isinstance(parameter, c_ast.Decl):
             if parameter.storage or "volatile" in parameter.quals:

@@ -16,10 +16,9 @@ from halfcycle.regulator.state import CALL_NAMES, CALLS, Call, Field, fields_of
 def _steps(plan: Plan) -> tuple[int, int]:
     turning = plan.turning
     assert turning is not None
-    steps = (turning.low_step, turning.high_step, turning.rated_step)
+    steps = [turning.low_step, turning.high_step, turning.rated_step]
     if turning.adjustable:
-        first = turning.step_at(turning.low_mhz + 1)
-        steps += (first, turning.step_at(turning.high_mhz - 1))
+        steps += [turning.step_at(turning.low_mhz + 1), turning.step_at(turning.high_mhz - 1)]
     return min(steps), max(steps)
 
 
