@@ -181,10 +181,11 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
     return result;
 }
 
-/* The drive at one phase after the other, on one instance whose outputs change from call to call:
-   what the two slots hold and which of them is in use. */
+/* Drive and duty at one phase after the other, on one instance whose outputs change from call to
+   call: what the two slots hold and which of them is in use. */
 EXPORT void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-                           const uint16_t *phase, size_t values, int16_t *to)
+                           const uint16_t *phase, size_t values, int16_t *drive,
+                           int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -193,6 +194,43 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second, const un
         s.scale[0] = first[row];
         s.scale[1] = second[row];
         s.output_slot = slot[row];
-        to[row] = hc_drive(&s, phase[row]);
+        drive[row] = hc_drive(&s, phase[row]);
+        duty[row] = hc_duty(&s, phase[row]);
     }
 }
+
+#ifdef HC_TURN
+/* Calls of the oscillator one after the other, from the numbers in `fields` on, which are those after
+   the last call in the end. `call`: 0 reset (from rubbish), 1 next, 2 set_millihertz. A row of `to` is
+   the struct's fields, then what the call returned. */
+EXPORT void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
+                          size_t calls, int64_t *to)
+{
+    size_t row;
+    size_t n;
+    struct hc_turn t;
+    t.phase = (uint32_t)fields[0];
+    t.step[0] = (uint32_t)fields[1];
+    t.step[1] = (uint32_t)fields[2];
+    t.step_sequence = (uint_least8_t)fields[3];
+    for (row = 0; row < calls; row++) {
+        int64_t result = 0;
+        if (call[row] == 0) {
+            memset(&t, 0xA5, sizeof t);
+            hc_turn_reset(&t);
+        } else if (call[row] == 1) {
+            result = hc_turn_next(&t);
+        } else {
+            hc_turn_set_millihertz(&t, millihertz[row]);
+        }
+        fields[0] = t.phase;
+        fields[1] = t.step[0];
+        fields[2] = t.step[1];
+        fields[3] = t.step_sequence;
+        for (n = 0; n < 4; n++) {
+            to[5 * row + n] = fields[n];
+        }
+        to[5 * row + 4] = result;
+    }
+}
+#endif

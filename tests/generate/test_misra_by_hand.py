@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from halfcycle.regulator.state import CALL_NAMES
-from support import misra_rules, plan_cases
+from halfcycle.regulator.turn import call_names
+from support import misra_rules, plan_cases, planted
 from support.constant_conditions import equal_with_conditions, listed_conditions
 from support.misra_page import anonymous, by_hand
 from support.paths import ROOT, SPECS
@@ -106,7 +106,7 @@ def test_a_planted_deviation_is_seen(case: str, old: str, new: str, rule: str) -
 def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
     """That no other one is: ``test_good_code_is_equal_on_every_input``."""
     cases = ("mean", "mean one sample", "moving each sample", "moving two updates")
-    found = [equal_with_conditions(case, CALL_NAMES) for case in cases]
+    found = [equal_with_conditions(case, call_names(planted.plan_of(case))) for case in cases]
     assert all(proof.passed for proofs, _ in found for proof in proofs)
     assert frozenset[str]().union(*(conditions for _, conditions in found)) == listed_conditions()
 

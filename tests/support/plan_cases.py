@@ -16,12 +16,13 @@ import pytest
 from halfcycle.generate.emit import Banner, render_plan
 from halfcycle.quantise import formats
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan, Tracking
+from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan, Tracking, Turning
 
 
-def quarter(bits: int) -> tuple[int, ...]:
+def quarter(bits: int, crest: int = DRIVE_FULL) -> tuple[int, ...]:
+    parts = 1 << bits
     return tuple(
-        round(DRIVE_FULL * math.sin(math.pi / 2 * n / (1 << bits))) for n in range((1 << bits) + 1)
+        round(crest * math.sin(math.pi / 2 * min(n, parts) / parts)) for n in range(parts + 2)
     )
 
 
@@ -63,6 +64,8 @@ def make(**changes: object) -> Plan:
         "span_blocks": 1,
         "table_bits": 6,
         "table": quarter(6),
+        "pwm_counts": 1500,
+        "duty_table": quarter(6, 48000),
         "signals": (),
     }
     values |= changes
@@ -76,6 +79,17 @@ def with_enough(plan: Plan) -> Plan:
     return replace(plan, enough_gain=gain, enough_shift=shift)
 
 
+TURNING = Turning(
+    low_mhz=49_500,
+    high_mhz=50_500,
+    rated_step=10_737_418,
+    low_step=10_630_044,
+    high_step=10_844_792,
+    base_step=10_630_044,
+    gain=14_073_749,
+    shift=16,
+)
+"""49.5 to 50.5 Hz in PWM periods of 50 us."""
 RAMPED = {"ramp_step": 900, "ramp_bits": 8}
 ODD_WIDE_RMS = {
     "name": "fen_mill",
@@ -209,7 +223,7 @@ LATCHED = {
 CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
-    "mean integral only": make(proportional=0, proportional_shift=0),
+    "mean integral only": make(proportional=0, proportional_shift=0, turning=TURNING),
     "mean negative proportional": make(proportional=-1450),
     "mean one sample": make(samples=1, reading_shift=0, reading_max=2048),
     "rms": make(measure="rms", samples=50, reading_shift=3, reading_max=5120, hold_reading=90),

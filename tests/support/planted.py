@@ -14,6 +14,7 @@ from halfcycle.regulator.plan import Plan
 from support import plan_cases
 
 BOTH = (16, 32)
+ABOVE = "(wide > UINT32_C(0x7FFFFFFF))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +91,8 @@ PLANTED = (
     Planted(
         "shift in int: 16-bit int only",
         "drive",
-        "(uint16_t)(position >> 8)",
-        "(uint16_t)(((1 << 16) | position) >> 8 & 255)",
+        "(uint_fast16_t)(wide >> 16)",
+        "(uint_fast16_t)((wide >> 16) & (uint32_t)((1 << 16) - 1))",
         int_bits=(16,),
     ),
     Planted(
@@ -130,9 +131,11 @@ PLANTED = (
         "if (drive > INT32_C(20131840)) {\n        drive = INT32_C(20131840);\n    } else ",
         "",
     ),
-    Planted("removed clamp of the level", "drive", "(wide > 32767u) ? 32767u : wide", "wide"),
-    Planted("removed clamp of the index", "drive", "(part < 64u) ? part : 63u", "part"),
-    Planted("raised clamp", "drive", "(wide > 32767u) ? 32767u", "(wide > 32768u) ? 32768u"),
+    Planted("removed clamp of the level", "drive", f"{ABOVE} ? 32767u : ", ""),
+    Planted("raised clamp", "drive", f"{ABOVE} ? 32767u", f"{ABOVE} ? 32768u"),
+    Planted("no point after the crest", "drive", "32757u, 32767u, 32767u", "32757u, 32767u, 0u"),
+    Planted("removed clamp of the duty", "duty", "(rounded > 1500u) ? 1500u : ", ""),
+    Planted("raised clamp of the duty", "duty", "(rounded > 1500u)", "(rounded > 1501u)"),
     Planted(
         "wrong slot",
         "update",

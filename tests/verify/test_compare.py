@@ -50,7 +50,7 @@ def test_generated_code_equals_the_model(case: str) -> None:
     assert calls[-1] == (result.samples, result.samples)
 
 
-SCALE_IN_FORCE = "s->scale[slot], 14u"
+SCALE_IN_FORCE = "(uint16_t)s->scale[slot];"
 AT_DRIVE = "round_shift((uint32_t)drive, 10u)"
 
 
@@ -63,9 +63,9 @@ def tie(value: str, *, even: bool) -> str:
 # All of these once passed as bit-exact: drive was asked with slot 0 in use and one scale a turn,
 # and no scale was half way between two.
 ONCE_MISSED = [
-    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 0u : slot], 14u", "drive"),
-    (SCALE_IN_FORCE, "s->scale[(phase >= 0xFC00u) ? 1u : slot], 14u", "drive"),
-    (SCALE_IN_FORCE, "s->scale[(phase == 0x1234u) ? 0u : slot], 14u", "drive"),
+    (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase >= 0xFC00u) ? 0u : slot];", "drive"),
+    (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase >= 0xFC00u) ? 1u : slot];", "drive"),
+    (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase == 0x1234u) ? 0u : slot];", "drive"),
     (AT_DRIVE, tie("(uint32_t)drive", even=True), "scale"),
     (AT_DRIVE, tie("(uint32_t)drive", even=False), "scale"),
 ]
@@ -83,9 +83,9 @@ def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
     # Seen only if the scale changes within a turn.
     kept = "    static int16_t kept;\n"
     kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_slot]; }}\n"
-    files = broken("mean", "(uint16_t)s->scale[slot], 14u", "(uint16_t)kept, 14u")
+    files = broken("mean", SCALE_IN_FORCE, "(uint16_t)kept;")
     text = files["reed_lamp.c"].replace(
-        "    const uint32_t wide =", f"{kept}    const uint32_t wide ="
+        "    const uint_fast16_t scale =", f"{kept}    const uint_fast16_t scale ="
     )
     changed = {**files, "reed_lamp.c": text}
     result = compare.verify(plan_cases.CASES["mean"], changed, samples=SAMPLES)
@@ -175,7 +175,9 @@ DEFECTS = [
     ("mean", "if (target == 0)", "if (target <= 1)", None),
     ("mean", "elapsed > 1u", "elapsed > 2u", "flags"),
     ("mean", "s->taken_sequence = sequence;", "s->taken_sequence++;", "taken_sequence"),
-    ("mean", "(wide > 32767u) ? 32767u", "(wide > 32767u) ? 32766u", "drive"),
+    ("mean", "(wide > UINT32_C(0x7FFFFFFF)) ? 32767u", "(wide > 0u) ? 32766u", "drive"),
+    ("mean", "(rounded > 1500u) ? 1500u", "(rounded > 1500u) ? 1499u", "duty"),
+    ("mean", "(upper + 4u) >> 3", "(upper + 3u) >> 3", "duty"),
     ("mean", "s->target_slot = spare;", "s->target_slot = 1u;", None),
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),

@@ -23,7 +23,13 @@ from support import plan_cases, planted
 UPDATE = Call("update")
 CODE_HIGH, CODE_LOW = 4095, 1900
 SET_TARGET = Call("set_target_mv", 117_411)
-READERS = (Call("scale"), Call("flags"), Call("rms_mv"), Call("drive", 20_000))
+READERS = (
+    Call("scale"),
+    Call("flags"),
+    Call("rms_mv"),
+    Call("drive", 20_000),
+    Call("duty", 20_000),
+)
 SAMPLE = Call("sample", CODE_HIGH)
 ALLOWED = {
     SAMPLE: (UPDATE, SET_TARGET, *READERS),
@@ -210,7 +216,7 @@ def test_two_targets_inside_one_update_show_halves() -> None:
     assert any(torn(runner, values, UPDATE, twice) for values in states(plan, runner, 8))
 
 
-ARGUMENTS = {"set_target_mv": 117_411, "sample": CODE_HIGH, "drive": 20_000}
+ARGUMENTS = {"set_target_mv": 117_411, "sample": CODE_HIGH, "drive": 20_000, "duty": 20_000}
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -293,3 +299,35 @@ def test_a_wrong_order_is_seen(name: str) -> None:
         for low, highs in ALLOWED.items()
         for high in highs
     )
+
+
+NEXT = Call("turn_next")
+SET = Call("turn_set_millihertz", 50_123)
+AGAIN = Call("turn_set_millihertz", 49_876)
+
+
+def oscillator() -> tuple[Runner, list[Values]]:
+    plan = planted.plan_of("mean integral only")
+    source = parse(plan_cases.render(plan), f"{plan.name}.c", 16)
+    chosen = [
+        {"phase": [phase], "step": [0x00A2345F, 0x00A43456], "step_sequence": [sequence]}
+        for phase in (0, 0x7FFF_FFFF, 0xFFFF_FFFF)
+        for sequence in (0, 1, 255)
+    ]
+    return Runner(source.seen_from(f"{plan.name}_turn"), plan.name), chosen
+
+
+@pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_the_oscillator_never_turns_by_half_a_step(bits: int, low_first: bool) -> None:
+    """The PWM's interrupt inside a change of frequency, at every piece of every store."""
+    runner, chosen = oscillator()
+    for values in chosen:
+        assert not torn(runner, values, SET, (NEXT,), bits=bits, low_first=low_first)
+
+
+def test_two_frequencies_inside_one_turn_show_halves() -> None:
+    """Why the header has the frequency set by no level above the PWM's."""
+    runner, chosen = oscillator()
+    assert not any(torn(runner, values, NEXT, (SET,)) for values in chosen)
+    assert any(torn(runner, values, NEXT, (SET, AGAIN)) for values in chosen)

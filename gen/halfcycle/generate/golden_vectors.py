@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, Plan
+from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, WORD_MASK, Plan
+from halfcycle.regulator.turn import Turn
 
 ROWS = 40
+TURN_ROWS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,7 @@ class Vector:
     scale: int
     flags: int
     drive: int
+    duty: int
     skipped: int
     """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
 
@@ -62,9 +65,35 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 regulator.scale(),
                 regulator.flags(),
                 regulator.drive(phase),
+                regulator.duty(phase),
                 skipped,
             )
         )
+    return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class TurnVector:
+    """A frequency, so many calls of ``turn_next``, and what the last of them must return."""
+
+    millihertz: int
+    calls: int
+    phase: int
+
+
+def turn_vectors(plan: Plan) -> tuple[TurnVector, ...]:
+    """TURN_ROWS stretches of the oscillator from reset, in order; none if the Plan has none."""
+    turning = plan.turning
+    if turning is None:
+        return ()
+    low, high = turning.low_mhz, turning.high_mhz
+    turn, rows = Turn(turning), []
+    asked = (low, high, 0, WORD_MASK, (low + high) // 2, low + (high - low) // 3, high - 1, low + 1)
+    for row, millihertz in enumerate(asked[:TURN_ROWS]):
+        turn.turn_set_millihertz(millihertz)
+        calls = 97 + 53 * row
+        phase = [turn.turn_next() for _ in range(calls)][-1]
+        rows.append(TurnVector(millihertz, calls, phase))
     return tuple(rows)
 
 

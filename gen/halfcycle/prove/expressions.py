@@ -152,7 +152,9 @@ class Expressions:
         for argument, (_, kind) in zip(given, wanted, strict=True):
             if kind is not None:
                 numbers.append(self.value(argument, variables))
-            elif not (isinstance(argument, c_ast.ID) and argument.name == self.pointer):
+            elif self.source.pointed[name] != self.source.struct or not (
+                isinstance(argument, c_ast.ID) and argument.name == self.pointer
+            ):
                 raise NotUnderstoodError(f"{where}: an argument that is not the state")
         return self.call(name, numbers, where)
 

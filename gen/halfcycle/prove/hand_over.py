@@ -9,25 +9,36 @@ volatile accesses, so it is enough that the source has it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.path_machine import Access, PathMachine
 from halfcycle.prove.paths import Paths
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, Field, fields_of
+from halfcycle.regulator.state import Field, fields_of
+from halfcycle.regulator.turn import TURN_STATE, call_names, call_of, fields_for
 
 
 def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Fields of the struct and calls that are not declared as ``regulator.state`` has them."""
+    yield from _field_faults(plan, source, fields_of(plan), "state")
+    oscillator = f"{plan.name}_turn"
+    if (plan.turning is not None) != (oscillator in source.declared):
+        yield f"the C has {'no' if plan.turning else 'an'} oscillator, {oscillator}"
+    elif plan.turning is not None:
+        yield from _field_faults(plan, source.seen_from(oscillator), TURN_STATE, "oscillator")
+    yield from _call_faults(plan, source)
+
+
+def _field_faults(plan: Plan, source: Source, fields: Iterable[Field], whose: str) -> Iterator[str]:
     (declared,) = source.structs.values()
-    wanted = {field.name: field for field in fields_of(plan)}
+    wanted = {field.name: field for field in fields}
     for name in declared.keys() - wanted.keys():
-        yield f"the state has a field {name} that is not known"
+        yield f"the {whose} has a field {name} that is not known"
     for name, field in wanted.items():
         if name not in declared:
-            yield f"the state has no field {name}"
+            yield f"the {whose} has no field {name}"
             continue
         kind, length, volatile = declared[name]
         if field.is_shared(plan) and not volatile:
@@ -37,12 +48,11 @@ def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
             yield f"{name} has {length or 1} elements, not {slots or 1}"
         if kind != source.types.get(field.c_type(plan)):
             yield f"{name} is not {field.c_type(plan)}"
-    yield from _call_faults(plan, source)
 
 
 def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Calls that take or return other types than ``state.CALLS`` says."""
-    for call in CALLS:
+    for call in map(call_of, call_names(plan)):
         name = f"{plan.name}_{call.name}"
         wanted = [None] if call.argument is None else [None, source.types.get(call.argument[0])]
         if [kind for _, kind in source.parameters[name]] != wanted:
@@ -57,7 +67,7 @@ def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
 
 def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:
     """What is out of order on the path that ``machine`` has run."""
-    fields = {field.name: field for field in fields_of(plan)}
+    fields = {field.name: field for field in fields_for(plan, call)}
     shared = {name: field for name, field in fields.items() if field.is_shared(plan)}
     accesses = [access for access in machine.accesses if access.field in shared]
     found = list(_trespasses(call, fields, shared, machine.accesses))

@@ -19,6 +19,7 @@ from halfcycle.prove.pure_proof import Pure
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import STATE
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_STATE, Turn
 
 MODEL = "halfcycle.regulator.model"
 MAX_FORKLESS = 2
@@ -75,6 +76,8 @@ def run(
 ) -> tuple[dict[str, list[Any]], Any]:
     """State and result of the model (a ``copy``) after ``call`` from ``state`` (field to
     elements)."""
+    if call in TURN_CALL_NAMES:
+        return _turned(plan, state, call, arguments)
     regulator = model.Regulator(plan)
     present = [field for field in STATE if field.slot_count(plan)]
     for field in present:
@@ -87,3 +90,17 @@ def run(
         value = getattr(regulator, model.attribute(field))
         after[field.name] = list(value) if isinstance(value, list) else [value]
     return after, result
+
+
+def _turned(
+    plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
+) -> tuple[dict[str, list[Any]], Any]:
+    """The same of the oscillator."""
+    assert plan.turning is not None
+    turn = Turn(plan.turning)
+    for field in TURN_STATE:
+        elements = state[field.name]
+        setattr(turn, field.name, Elements(elements) if field.indexed(plan) else elements[0])
+    result = getattr(turn, call)(*arguments)
+    after = {field.name: getattr(turn, field.name) for field in TURN_STATE}
+    return {k: list(v) if isinstance(v, list) else [v] for k, v in after.items()}, result

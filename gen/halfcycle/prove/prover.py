@@ -13,7 +13,7 @@ from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.claims import Claims, Failure
 from halfcycle.prove.executor import Machine
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS
+from halfcycle.regulator.turn import call_of
 from halfcycle.verify import compiler
 
 SHOWN = 3
@@ -35,7 +35,7 @@ def prove_calls(
         yield "read", False, f"the C could not be read: {error}"
         return
     for call in calls:
-        yield call, *_prove_call(plan, source, call)
+        yield call, *_prove_call(plan, source.of_call(plan.name, call), call)
 
 
 def _prove_call(plan: Plan, source: Source, call: str) -> tuple[bool, str]:
@@ -66,8 +66,8 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
         ]
         for name, (kind, length, _) in fields.items()
     }
-    if call != "reset":  # Reset starts from anything at all.
-        claims.assume(*(condition for _, condition in invariants.invariant(plan, state)))
+    if not call.endswith("reset"):  # Reset starts from anything at all.
+        claims.assume(*(condition for _, condition in invariants.of_call(plan, call, state)))
     if not claims.possible():
         claims.failures.append(Failure(plan.name, "any state is inside the declared ranges", ""))
 
@@ -85,9 +85,9 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
         if kind is not None
     ]
     result = machine.call(name, arguments, name)
-    for text, condition in invariants.invariant(plan, machine.state):
+    for text, condition in invariants.of_call(plan, call, machine.state):
         claims.claim(f"{name} ends", text, condition)
-    result_bounds = next(public.result for public in CALLS if public.name == call)
+    result_bounds = call_of(call).result
     if result_bounds is not None and result is not None:
         low, high = result_bounds(plan)
         text = f"the result is in {low}..{high}"

@@ -395,18 +395,33 @@ class Regulator:
 
     def drive(self, phase: int) -> int:
         """The clipped, scaled sine at ``phase`` (``TURN`` steps a turn), DRIVE_FULL = bus."""
-        plan = self.plan
-        step_bits = 14 - plan.table_bits
-        quarter = phase & 0x3FFF
-        # The second quarter of each half turn runs through the table backwards.
-        position = 0x4000 - quarter if phase & 0x4000 else quarter
-        index = min(position >> step_bits, (1 << plan.table_bits) - 1)
-        along = position - (index << step_bits)
-        left, right = plan.table[index], plan.table[index + 1]
-        sine = left + arithmetic.round_shift((right - left) * along, step_bits)
-        scaled = arithmetic.round_shift(sine * self.scale(), SCALE_BITS)
-        level = min(scaled, DRIVE_FULL)
+        sine = self._between(self.plan.table, phase)
+        # Doubled twice, so that the result is the upper half of the product.
+        level = min(arithmetic.round_shift(sine * 2 * (self.scale() * 2), 16), DRIVE_FULL)
         return -level if phase & 0x8000 else level
+
+    def duty(self, phase: int) -> int:
+        """The same in counts of the PWM, ``pwm_counts`` = bus: the magnitude is rounded."""
+        plan = self.plan
+        product = self._between(plan.duty_table, phase) * (self.scale() << plan.duty_doubled)
+        if plan.duty_shift:
+            rounded = arithmetic.round_shift(product >> 16, plan.duty_shift)
+        else:
+            rounded = arithmetic.round_shift(product, 16)
+        duty = min(rounded, plan.pwm_counts)
+        return -duty if phase & 0x8000 else duty
+
+    def _between(self, table: tuple[int, ...], phase: int) -> int:
+        """The magnitude of the sine at ``phase`` (``TURN`` steps a turn), by the points of a
+        quarter wave."""
+        step_bits = 14 - self.plan.table_bits
+        half = phase & 0x7FFF
+        # The second quarter of each half turn runs through the table backwards.
+        position = 0x8000 - half if phase & 0x4000 else half
+        index = position >> step_bits
+        along = position & (1 << step_bits) - 1
+        left = table[index]
+        return left + arithmetic.round_shift((table[index + 1] - left) * along, step_bits)
 
     def fields(self) -> dict[str, int]:
         """Every number of the state by its name in ``state.field_names``."""
@@ -436,16 +451,36 @@ def drive_wave(
     plan: Plan, scale: int | NDArray[np.int64], phase: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """``*_drive`` for many phases (any shape, below ``TURN``) at one ``scale`` or one for each."""
-    table = np.asarray(plan.table, dtype=np.int64)
+    return _wave(plan, plan.table, SCALE_BITS, DRIVE_FULL, scale, phase)
+
+
+def duty_wave(
+    plan: Plan, scale: int | NDArray[np.int64], phase: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """``*_duty`` as ``drive_wave`` has the drive."""
+    shift = SCALE_BITS + plan.duty_bits
+    return _wave(plan, plan.duty_table, shift, plan.pwm_counts, scale, phase)
+
+
+def _wave(  # noqa: PLR0917 (what differs between the two, then their arguments)
+    plan: Plan,
+    quarter: tuple[int, ...],
+    shift: int,
+    limit: int,
+    scale: int | NDArray[np.int64],
+    phase: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """The sine by the points of a quarter wave, times ``scale`` / 2^shift, within ``limit``."""
+    table = np.asarray(quarter, dtype=np.int64)
     step_bits = 14 - plan.table_bits
-    quarter = phase & 0x3FFF
+    half = phase & 0x7FFF
     # The second quarter of each half turn runs through the table backwards.
-    position = np.where(phase & 0x4000, 0x4000 - quarter, quarter)
-    index = np.minimum(position >> step_bits, (1 << plan.table_bits) - 1)
-    along = position - (index << step_bits)
+    position = np.where(phase & 0x4000, 0x8000 - half, half)
+    index = position >> step_bits
     left, right = table[index], table[index + 1]
+    along = position & (1 << step_bits) - 1
     sine = left + (((right - left) * along + arithmetic.half(step_bits)) >> step_bits)
-    level = np.minimum((sine * scale + arithmetic.half(SCALE_BITS)) >> SCALE_BITS, DRIVE_FULL)
+    level = np.minimum((sine * scale + arithmetic.half(shift)) >> shift, limit)
     return np.asarray(np.where(phase & 0x8000, -level, level), dtype=np.int64)
 
 

@@ -434,7 +434,7 @@ STATE: tuple[Field, ...] = (
         present=lambda plan: plan.block_high,
     ),
 )
-"""Every field that any Plan's C has, in the order of the struct."""
+"""Every field that any Plan's C has, in the order of ``field_names``."""
 
 RUNNING = ("above", "below", "above_high", "below_high", "count")
 """The fields that move at every sample; how many samples bounds their sums."""
@@ -446,14 +446,21 @@ def field_names(plan: Plan) -> tuple[str, ...]:
     return tuple(name for field in STATE for name in field.elements(plan))
 
 
+HOT = ("scale", "output_slot", "window_sequence", "taken_sequence", "target_slot")
+"""The first fields of the struct. What is called at PWM rate reads the first two: near the start
+they take short instructions; the other bytes fill the word."""
+
+
 def fields_of(plan: Plan) -> tuple[Field, ...]:
     """The fields of this Plan's C, in the order of its struct."""
-    return tuple(field for field in STATE if field.present(plan) and field.slot_count(plan))
+    present = [field for field in STATE if field.present(plan) and field.slot_count(plan)]
+    hot = [field for name in HOT for field in present if field.name == name]
+    return (*hot, *(field for field in present if field.name not in HOT))
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One public function of the C. Its first argument is always the state."""
+    """One public function of the C. Its first argument is always its struct."""
 
     name: str
     returns: str = "void"
@@ -463,10 +470,12 @@ class Call:
     """It leaves the state as it is (a pointer to const)."""
     result: Bounds | None = None
     """What it may return; None if it returns nothing."""
+    struct: str = "state"
+    """Whose it is: ``struct NAME_state``, or another one's of this ending."""
 
     def prototype(self, name: str) -> str:
         """Its head in the C of the regulator ``name``."""
-        state = f"{'const ' if self.reads else ''}struct {name}_state *s"
+        state = f"{'const ' if self.reads else ''}struct {name}_{self.struct} *{self.struct[0]}"
         argument = f", {' '.join(self.argument)}" if self.argument else ""
         return f"{self.returns} {name}_{self.name}({state}{argument})"
 
@@ -480,6 +489,13 @@ CALLS: tuple[Call, ...] = (
     Call("scale", "int16_t", reads=True, result=_signal("scale")),
     Call("flags", "uint16_t", reads=True, result=_ALL_FLAGS),
     Call("drive", "int16_t", ("uint16_t", "phase"), True, _fixed(-DRIVE_FULL, DRIVE_FULL)),
+    Call(
+        "duty",
+        "int16_t",
+        ("uint16_t", "phase"),
+        True,
+        lambda plan: (-plan.pwm_counts, plan.pwm_counts),
+    ),
 )
 """The public functions of the C."""
 

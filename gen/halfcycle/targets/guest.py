@@ -28,7 +28,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the guest with its regulator."""
     contents = {
         **c_interface.harness_files("target_guest.c", "target_port.h", "target_semihost.h"),
-        **c_interface.names_header(plan.name),
+        **c_interface.names_header(plan.name, turning=plan.turning is not None),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -165,6 +165,14 @@ class _Recorder(Harness):
         columns = [in_use[starts], asked[starts], np.full(len(starts), moves[0]), counts]
         self._words.append(_words(np.stack([np.full(len(starts), ord("W")), *columns], axis=1)))
         return super().drives(scales, slots, phases)
+
+    def turns(
+        self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]
+    ) -> Ints:
+        self._ask("O", *fields.values())
+        rows = [np.full(len(calls), ord("P")), calls, millihertz]
+        self._words.append(_words(np.stack([row.astype(np.int64) for row in rows], axis=1)))
+        return super().turns(fields, calls, millihertz)
 
 
 def jobs(

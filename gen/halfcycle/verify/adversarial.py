@@ -27,9 +27,11 @@ from halfcycle.regulator.plan import (
     TURN,
     WORD_MASK,
     Plan,
+    Turning,
 )
 from halfcycle.regulator.state import field_names, fields_of, least_slots
 from halfcycle.regulator.trace import Ints
+from halfcycle.regulator.turn import TURN_STATE, Turn
 
 STUCK_SHARE = 0.2
 """Of update's states: those whose newest block lies on one side of the zero."""
@@ -445,3 +447,37 @@ def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list
     edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_max - 1, plan.scale_max]
     between: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
     return [scale for scale in edges if 0 <= scale <= plan.scale_max] + between
+
+
+TURN_CALLS_MAX = 4000
+"""Calls of the oscillator in one go."""
+
+
+def turns(
+    plan: Plan, turning: Turning, generator: random.Random
+) -> Iterator[tuple[dict[str, int], NDArray[np.uint8], NDArray[np.uint32]]]:
+    """Calls of the oscillator: the fields that it has before them, numbers of ``TURN_CALL_NAMES``,
+    and frequencies. Each end of the band and what is beside it, any frequency inside it and any at
+    all; phases at the very end of a turn, each slot, each end of the sequence."""
+    low, high = turning.low_mhz, turning.high_mhz
+    edges = [edge + side for edge in (low, high) for side in (-1, 0, 1)]
+    asked = [0, WORD_MASK, *edges, *(generator.randint(low, high) for _ in range(2000))]
+    asked += [generator.randint(0, WORD_MASK) for _ in range(200)]
+    reset = Turn(turning).fields()
+    calls = [0, 1, 1, *(2 for _ in asked)]
+    yield reset, np.asarray(calls, np.uint8), np.asarray([0, 0, 0, *asked], np.uint32)
+    mixed = [generator.choice((1, 1, 1, 2)) for _ in range(TURN_CALLS_MAX)]
+    some = np.asarray([generator.choice(asked) for _ in mixed], np.uint32)
+    yield reset, np.asarray(mixed, np.uint8), some
+    lowest, highest = TURN_STATE[1].bounds(plan)
+    for sequence in (0, 1, 254, 255):
+        for phase in (0, 1, WORD_MASK - highest, WORD_MASK - lowest, WORD_MASK - 1, WORD_MASK):
+            for left in (0, 1, 2):
+                fields = {
+                    "phase": min(WORD_MASK, phase + left),
+                    "step_0": generator.choice((lowest, highest)),
+                    "step_1": generator.choice((lowest, highest, turning.rated_step)),
+                    "step_sequence": sequence,
+                }
+                first = np.asarray([1, 1, 2, 1], np.uint8)
+                yield fields, first, np.asarray([0, 0, generator.choice(asked), 0], np.uint32)

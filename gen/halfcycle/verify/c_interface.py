@@ -10,8 +10,9 @@ from collections.abc import Iterator
 
 from halfcycle.base import resources
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, READERS, STATE, field_names
+from halfcycle.regulator.state import CALL_NAMES, CALLS, READERS, STATE, field_names
 from halfcycle.regulator.trace import COMPLETE, record_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 
 NAMES_HEADER = "regulator.h"
 STATE_HEADER = "state_fields.h"
@@ -25,10 +26,12 @@ def harness_files(*names: str) -> dict[str, str]:
     return {f"{FOLDER}/{name}": resources.harness_text(name) for name in names}
 
 
-def names_header(name: str) -> dict[str, str]:
-    """The header that gives the regulator ``name`` the same names as any other, by its place."""
-    same = ["state", *(call.name for call in CALLS)]
+def names_header(name: str, *, turning: bool = False) -> dict[str, str]:
+    """The header that gives the regulator ``name`` the same names as any other, by its place.
+    ``turning``: with the oscillator; ``HC_TURN`` says so."""
+    same = ["state", *CALL_NAMES, *(("turn", *TURN_CALL_NAMES) if turning else ())]
     lines = [
+        *(["#define HC_TURN", ""] if turning else []),
         f'#include "../{name}.h"',
         "",
         *(f"#define hc_{ending} {name}_{ending}" for ending in same),

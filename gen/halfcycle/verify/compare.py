@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfcycle.base import command_words
-from halfcycle.regulator.model import Regulator, drive_wave
-from halfcycle.regulator.plan import TURN, Plan
+from halfcycle.regulator.model import Regulator, drive_wave, duty_wave
+from halfcycle.regulator.plan import TURN, Plan, Turning
 from halfcycle.regulator.state import READERS, field_names
 from halfcycle.regulator.trace import Ints, record_names, scale_by, trace
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_FIELD_NAMES, Turn, call_of
 from halfcycle.verify import adversarial, scenarios
 from halfcycle.verify.harness import Harness
 
@@ -35,7 +36,14 @@ MIN_WINDOWS = 24
 
 RESULT = "result"
 """What one call returns, beside the fields; 0 if nothing."""
-SINGLE: tuple[str, ...] = ("update_states", "sample_states", "targets", "millivolts", "drive")
+SINGLE: tuple[str, ...] = (
+    "update_states",
+    "sample_states",
+    "targets",
+    "millivolts",
+    "drive",
+    "turn",
+)
 """Checks of single calls from chosen states; their "tick" is the number of the call."""
 NAMES: tuple[str, ...] = ("reset", *SINGLE, *scenarios.SCENARIOS)
 
@@ -86,7 +94,7 @@ class Verification:
     samples: int
     """Calls of sample, each followed by a comparison of the whole state."""
     calls: int
-    """Single calls compared besides (update, set_target_mv, rms_mv, drive)."""
+    """Single calls compared besides: update, set_target_mv, rms_mv, drive, duty, the phase."""
     seed: int
     mismatch: Mismatch | None
 
@@ -148,10 +156,20 @@ def call_once(
     ``call``: a name of ``state.CALL_NAMES``. Raises as ``verify`` does.
     """
     harness = Harness(plan, generated)
+    if call in TURN_CALL_NAMES:
+        return _turned_once(harness, TURN_CALL_NAMES.index(call), state, argument)
     if call != "reset":
         harness.load(state)
     result = harness.call(call, argument) if call != "reset" else 0
     return {**harness.fields(), RESULT: result}
+
+
+def _turned_once(
+    harness: Harness, call: int, state: Mapping[str, int], argument: int | None
+) -> dict[str, int]:
+    calls = np.asarray([call], dtype=np.uint8)
+    after = harness.turns(state, calls, np.asarray([argument or 0], dtype=np.uint32))
+    return dict(zip((*TURN_FIELD_NAMES, RESULT), after[:, 0].tolist(), strict=True))
 
 
 def _first_difference(batch: Batch, seed: int, samples: int) -> Mismatch | None:
@@ -185,6 +203,9 @@ def batches(
             yield _reset_batch(plan, harness)
         elif name in ("update_states", "sample_states"):
             yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
+        elif name == "turn":
+            if plan.turning is not None:
+                yield from _turn_batches(plan, plan.turning, harness, seed)
         elif name in SINGLE:
             generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
             yield from _value_batches(name, plan, harness, generator)
@@ -239,15 +260,35 @@ def _value_batches(
         turns = adversarial.drive_turns(plan, generator)
         for turn, (scales, slots, phases) in enumerate(turns):
             in_use = np.where(slots == 0, scales[0], scales[1]).astype(np.int64)
-            model = drive_wave(plan, in_use, phases.astype(np.int64))
+            phase = phases.astype(np.int64)
+            model = np.stack([drive_wave(plan, in_use, phase), duty_wave(plan, in_use, phase)])
             compiled = harness.drives(scales, slots, phases).astype(np.int64)
             inputs = {
-                "phase": phases.astype(np.int64),
+                "phase": phase,
                 "scale_0": scales[0].astype(np.int64),
                 "scale_1": scales[1].astype(np.int64),
                 "output_slot": slots.astype(np.int64),
             }
-            yield Batch(name, turn * TURN, ("drive",), model[None], compiled[None], inputs)
+            yield Batch(name, turn * TURN, ("drive", "duty"), model, compiled, inputs)
+
+
+def _turn_batches(plan: Plan, turning: Turning, harness: Harness, seed: int) -> Iterator[Batch]:
+    """The oscillator: calls one after the other from reset, and from chosen numbers on."""
+    generator = random.Random(f"{seed} turn")
+    at = 0
+    for fields, calls, millihertz in adversarial.turns(plan, turning, generator):
+        turn = Turn(turning)
+        turn.load(fields)
+        rows = []
+        for call, argument in zip(calls.tolist(), millihertz.tolist(), strict=True):
+            name = TURN_CALL_NAMES[call]
+            result = getattr(turn, name)(*([argument] if call_of(name).argument else []))
+            rows.append([*turn.fields().values(), result or 0])
+        compiled = harness.turns(fields, calls, millihertz)
+        inputs = {"call": calls.astype(np.int64), "millihertz": millihertz.astype(np.int64)}
+        model = np.asarray(rows, dtype=np.int64).T
+        yield Batch("turn", at, (*TURN_FIELD_NAMES, RESULT), model, compiled, inputs)
+        at += len(calls)
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:

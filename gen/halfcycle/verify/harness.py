@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES, field_names
 from halfcycle.regulator.trace import Ints, record_names
+from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.verify import c_interface, library
 from halfcycle.verify.scenarios import SimulatedPlant
 
@@ -33,7 +34,9 @@ void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
 void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-    const uint16_t *phase, size_t values, int16_t *to);
+    const uint16_t *phase, size_t values, int16_t *drive, int16_t *duty);
+void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
+    size_t calls, int64_t *to);
 """
 
 
@@ -41,7 +44,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the regulator with its harness, for ``compiler.build_*``."""
     contents = {
         **c_interface.harness_files("harness.c"),
-        **c_interface.names_header(plan.name),
+        **c_interface.names_header(plan.name, turning=plan.turning is not None),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -181,7 +184,7 @@ class Harness:
     def drives(
         self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
-        """The drive at each of ``phases``, in order and on one instance.
+        """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
         ``slots``: which of them is in use, shape (calls,).
@@ -191,16 +194,38 @@ class Harness:
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
         if not len(first) == len(second) == len(slots) == len(phases):
             raise ValueError("scales, slots and phases must be of one length")
-        result = np.empty(len(phases), dtype=np.int16)
+        result = np.empty((2, len(phases)), dtype=np.int16)
         self._lib.harness_drives(
             self._pointer("int16_t *", first),
             self._pointer("int16_t *", second),
             self._pointer("unsigned char *", slots),
             self._pointer("uint16_t *", phases),
             len(phases),
-            self._pointer("int16_t *", result),
+            self._pointer("int16_t *", result[0]),
+            self._pointer("int16_t *", result[1]),
         )
         return result
+
+    def turns(
+        self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]
+    ) -> Ints:
+        """Calls of the oscillator, one after the other from ``fields`` on: its fields and what each
+        call returned, shape (TURN_FIELD_NAMES and 1, calls).
+
+        ``calls``: numbers of ``TURN_CALL_NAMES``; ``millihertz``: the argument, if it takes one.
+        """
+        start = np.asarray([fields[name] for name in TURN_FIELD_NAMES], dtype=np.int64)
+        calls = np.ascontiguousarray(calls, dtype=np.uint8)
+        millihertz = np.ascontiguousarray(millihertz, dtype=np.uint32)
+        result = np.empty((len(calls), len(start) + 1), dtype=np.int64)
+        self._lib.harness_turns(
+            self._pointer("int64_t *", start),
+            self._pointer("unsigned char *", calls),
+            self._pointer("uint32_t *", millihertz),
+            len(calls),
+            self._pointer("int64_t *", result),
+        )
+        return result.T
 
     def call(self, call: str, argument: int | None = None) -> int:
         """One call of the interface (a name of ``state.CALL_NAMES``); its result, or 0."""
