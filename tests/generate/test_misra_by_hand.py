@@ -81,7 +81,7 @@ PLANTED = (
         "10.1",
     ),
     ("mean", "if (complete != 0) {", "if (complete) {", "14.4"),
-    ("mean", "(uint32_t)rise * along", "(uint32_t)(rise * along)", "10.8"),
+    ("mean", "(uint32_t)rise * (uint32_t)along", "(uint32_t)(rise * along)", "10.8"),
     ("mean", "s->window_sequence = sequence;", "s->window_sequence++;", "13.2"),
     (
         "mean",
@@ -114,9 +114,10 @@ def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
 def test_a_clip_that_cannot_act_is_left_out() -> None:
     """Bug: up to a scale of 1.0 the sine was held below what it cannot pass."""
     plan = plan_cases.make(scale_max=16384)
-    assert "32767u)" not in plan_cases.render(plan)["reed_lamp.c"]
+    assert "(wide > " not in plan_cases.render(plan)["reed_lamp.c"]
+    assert "(rounded > " not in plan_cases.render(plan)["reed_lamp.c"]
     above = plan_cases.make(scale_max=16385)
-    assert "(wide > 32767u) ? 32767u" in plan_cases.render(above)["reed_lamp.c"]
+    assert "(wide > UINT32_C(0x7FFFFFFF)) ? 32767u" in plan_cases.render(above)["reed_lamp.c"]
 
 
 PLAIN = re.compile(r"\b(?:char|short|int|long|signed|unsigned|float|double)\b")

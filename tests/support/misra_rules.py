@@ -31,6 +31,7 @@ class Essential:
 BOOLEAN = Essential("boolean", 1)
 _TYPES = {
     "uint_least8_t": Essential("unsigned", 8),
+    "uint_fast16_t": Essential("unsigned", 16),  # at least
     "uint16_t": Essential("unsigned", 16),
     "int16_t": Essential("signed", 16),
     "int": Essential("signed", 16),

@@ -185,7 +185,7 @@ def test_the_self_test_runs_on_the_target_and_can_fail() -> None:
     generation = kit.example("weir_pump")
     way = kit.zig_way("cortex-m0plus")
     assert runner.self_test(generation.plan, generation.texts, way, "unicorn") == ""
-    wrong = altered(generation, f"{ABOVE} ? 32767u", f"{ABOVE} ? 3276u")
+    wrong = altered(generation, ABOVE, "(wide > UINT32_C(0x0FFFFFFF))")
     assert "_selftest.c returned 1" in runner.self_test(generation.plan, wrong, way, "unicorn")
 
 
