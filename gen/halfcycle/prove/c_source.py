@@ -51,7 +51,11 @@ class Source:
     tables: dict[str, tuple[IntType, list[int]]] = field(default_factory=dict)
     functions: dict[str, Any] = field(default_factory=dict)
     parameters: dict[str, list[tuple[str, IntType | None]]] = field(default_factory=dict)
-    """function to (name, type) of its parameters; the type is None for the state's pointer."""
+    """function to (name, type) of its parameters; the type is None for a pointer."""
+    reading: dict[str, IntType] = field(default_factory=dict)
+    """The members of the struct that a reading is put into."""
+    outs: dict[str, str] = field(default_factory=dict)
+    """function to its pointer to such a struct."""
     roots: dict[str, int | str] = field(default_factory=dict)
     """What ``root_proof`` has found: up to which argument it holds, or why it is not proven."""
     pure: dict[str, bool] = field(default_factory=dict)
@@ -138,12 +142,20 @@ def _add(parsed: Source, node: Any) -> None:
                 what = "static" if node.decl.storage else "not a call of this interface"
                 raise _unclear(node, f"{node.decl.name} is {what}")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
+            for parameter in node.decl.type.args.params if node.decl.type.args else []:
+                if _pointed(parameter.type) == _reading(parsed):
+                    parsed.outs[node.decl.name] = parameter.name
             parsed.int_type(node.decl.type.type)
             parsed.functions[node.decl.name] = node
         case c_ast.Decl(type=c_ast.FuncDecl()) if not (node.storage or node.funcspec):
             if not _is_call(parsed, node.name):
                 raise _unclear(node, f"{node.name} is not a call of this interface")
             list(_parameters(parsed, node))
+        case c_ast.Decl(type=c_ast.Struct()) if _is_reading(parsed, node):
+            members = dict(_fields(parsed, node.type))
+            if parsed.reading or any(length or shared for _, length, shared in members.values()):
+                raise _unclear(node, f"{node.type.name} is declared twice, or not of plain members")
+            parsed.reading |= {name: kind for name, (kind, _, _) in members.items()}
         case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
             if parsed.structs or node.type.name != parsed.struct:
                 raise _unclear(node, f"a second struct, {node.type.name}")
@@ -158,6 +170,24 @@ def _add(parsed: Source, node: Any) -> None:
 
 def _is_call(parsed: Source, name: str) -> bool:
     return name in {parsed.struct.removesuffix("state") + call for call in CALL_NAMES}
+
+
+def _reading(parsed: Source) -> str:
+    return f"{parsed.struct.removesuffix('state')}reading"
+
+
+def _is_reading(parsed: Source, node: Any) -> bool:
+    """Whether a declaration is that of the struct that a reading is put into."""
+    return not node.name and not node.storage and bool(node.type.name == _reading(parsed))
+
+
+def _pointed(kind: Any) -> str:
+    """The struct that a type points to, not a constant one; "" if it is no such pointer."""
+    if not isinstance(kind, c_ast.PtrDecl) or kind.quals:
+        return ""
+    pointed = getattr(kind.type, "type", None)
+    is_plain = isinstance(pointed, c_ast.Struct) and not kind.type.quals
+    return str(pointed.name) if is_plain else ""
 
 
 def _unclear(node: Any, what: str) -> NotUnderstoodError:
@@ -187,6 +217,9 @@ def _parameters(parsed: Source, decl: Any) -> Any:
         kind = parameter.type
         if isinstance(kind, c_ast.PtrDecl):
             pointed = getattr(kind.type, "type", None)
+            if position == 1 and parsed.reading and _pointed(kind) == _reading(parsed):
+                yield parameter.name, None
+                continue
             named = isinstance(pointed, c_ast.Struct) and pointed.name == parsed.struct
             if position or not named or "volatile" in kind.type.quals:
                 raise _unclear(decl, f"{decl.name}: a pointer that is not the state")

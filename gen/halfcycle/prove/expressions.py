@@ -35,21 +35,31 @@ class Variable:
 
 
 Locals = dict[str, Variable]
+OUT = "out."
+"""What the names of a reading's members begin with, among those of the state's fields."""
 
 
 class Expressions:
     """Evaluates expressions; ``call`` comes from the class that runs statements.
 
-    ``state``: field to its elements (one element if the field is not an array).
+    ``state``: field to its elements (one element if the field is not an array), and each member of
+    the reading that the call fills, after ``OUT``.
     """
 
     def __init__(self, source: Source, claims: Claims, state: dict[str, list[Any]]) -> None:
         self.source, self.claims, self.state = source, claims, state
         self.arithmetic = Arithmetic(source.widths, claims)
-        (self.fields,) = source.structs.values()
+        (fields,) = source.structs.values()
+        members = {f"{OUT}{name}": (kind, 0, False) for name, kind in source.reading.items()}
+        self.fields = {**fields, **members}
 
     @property
     def pointer(self) -> str:
+        raise NotImplementedError
+
+    @property
+    def out(self) -> str:
+        """The name of the pointer to a reading, "" if the function that is running has none."""
         raise NotImplementedError
 
     def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
@@ -125,11 +135,14 @@ class Expressions:
             isinstance(reference, c_ast.StructRef)
             and reference.type == "->"
             and isinstance(reference.name, c_ast.ID)
-            and reference.name.name == self.pointer
-            and reference.field.name in self.fields
+            and reference.name.name in (self.pointer, self.out)
         ):
             raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
         name = reference.field.name
+        if reference.name.name != self.pointer:
+            name = f"{OUT}{name}"
+        if name not in self.fields:
+            raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
         length = self.fields[name][1]
         if (index is None) != (length == 0):
             raise NotUnderstoodError(f"{self.where(node)}: a whole array")
@@ -169,6 +182,8 @@ class Expressions:
         if isinstance(node, c_ast.ArrayRef) and isinstance(node.name, c_ast.ID):
             return self._table(node, variables)
         name, meant = self.place(node, variables)
+        if name.startswith(OUT):
+            raise NotUnderstoodError(f"{self.where(node)}: a reading is filled, not read")
         return Number(self.load(name, meant), self.fields[name][0])
 
     def load(self, name: str, meant: list[Any]) -> Any:

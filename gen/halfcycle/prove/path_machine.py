@@ -190,6 +190,8 @@ class PathMachine(Machine):
                 return self.source.tables[node.name.name][0]
             case c_ast.ArrayRef() | c_ast.StructRef():
                 reference = node.name if isinstance(node, c_ast.ArrayRef) else node
+                if reference.name.name != self.pointer:
+                    raise not_understood(node, self.where(node))
                 return self.fields[reference.field.name][0]
             case c_ast.Cast() | c_ast.FuncCall():
                 named = (

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from halfcycle.prove.equality import Example
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import field_names
 from halfcycle.verify import compiler, isolated
-from halfcycle.verify.compare import RESULT
+from halfcycle.verify.compare import RESULT, results_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +40,13 @@ def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) ->
     if call != "reset":
         model.load(example.state)
     arguments = () if example.argument is None else (example.argument,)
-    result = getattr(model, call)(*arguments)
-    wanted = {**model.fields(), RESULT: result or 0}
-    for field in (*field_names(plan), RESULT):
+    if call == "read":
+        whole, told = model.read()
+        results = results_of((whole, *told))
+    else:
+        results = {RESULT: getattr(model, call)(*arguments) or 0}
+    wanted = {**model.fields(), **results}
+    for field in wanted:
         if wanted[field] != got[field]:
             return Replay(field, wanted[field], got[field])
     return Replay()

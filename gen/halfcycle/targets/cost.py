@@ -94,7 +94,7 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
 
 def _in_force(names: Sequence[str], state: Sequence[int], field: str) -> int:
     """The place of the slot of an output that is in use."""
-    return names.index(f"{field}_{state[names.index('output_slot')]}")
+    return names.index(f"{field}_{state[names.index('output_sequence')] & 1}")
 
 
 def _few(values: NDArray[np.int64]) -> list[int]:
