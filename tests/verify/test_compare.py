@@ -82,7 +82,7 @@ def test_what_once_passed_as_bit_exact_is_seen(old: str, new: str, field: str) -
 def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
     # Seen only if the scale changes within a turn.
     kept = "    static int16_t kept;\n"
-    kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_slot]; }}\n"
+    kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_sequence & 1u]; }}\n"
     files = broken("mean", "(uint16_t)s->scale[slot], 14u", "(uint16_t)kept, 14u")
     text = files["reed_lamp.c"].replace(
         "    const uint32_t wide =", f"{kept}    const uint32_t wide ="
@@ -176,7 +176,7 @@ DEFECTS = [
     ("mean", "elapsed > 1u", "elapsed > 2u", "flags"),
     ("mean", "s->taken_sequence = sequence;", "s->taken_sequence++;", "taken_sequence"),
     ("mean", "(wide > 32767u) ? 32767u", "(wide > 32767u) ? 32766u", "drive"),
-    ("mean", "s->target_slot = spare;", "s->target_slot = 1u;", None),
+    ("mean", "s->target_sequence = sequence;", "s->target_sequence = 1u;", None),
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),
     ("rms", "remainder > result", "remainder >= result", None),

@@ -2,7 +2,7 @@
 
 Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
-reading, a target of zero and targets off the range. A window of blocks is updated at the end of
+reading, a limiter that acts, a target of zero and targets off the range. A window of blocks is updated at the end of
 each block; some rows leave one out, so that the next fills the ring anew.
 """
 
@@ -30,6 +30,12 @@ class Vector:
     scale: int
     flags: int
     drive: int
+    held: int
+    """1: a limiter acts in the window's first block."""
+    updates: int
+    latched: int
+    """Since the row before, whose flags were cleared."""
+    pending: int
     skipped: int
     """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
 
@@ -42,6 +48,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
         target_mv, code_first, code_rest = _stimulus(plan, regulator, row)
         first = (row * 7919) % (plan.samples + 1)
         regulator.set_target_mv(target_mv)
+        regulator.clear(regulator.flags())
+        held = 1 if row in (22, 27, 28, 36) else 0
+        if held:
+            regulator.hold()
         skipped = (row // 4) % plan.blocks if plan.blockwise and row % 8 == 3 else plan.blocks
         block = 0
         for index in range(plan.samples):
@@ -49,6 +59,7 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 if block != skipped:
                     regulator.update()
                 block += 1
+        _, told = regulator.read()
         phase = (row * 40503 + 12345) % TURN
         rows.append(
             Vector(
@@ -62,6 +73,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 regulator.scale(),
                 regulator.flags(),
                 regulator.drive(phase),
+                held,
+                told.updates,
+                told.latched,
+                told.pending,
                 skipped,
             )
         )

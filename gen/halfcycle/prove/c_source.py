@@ -142,9 +142,7 @@ def _add(parsed: Source, node: Any) -> None:
                 what = "static" if node.decl.storage else "not a call of this interface"
                 raise _unclear(node, f"{node.decl.name} is {what}")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
-            for parameter in node.decl.type.args.params if node.decl.type.args else []:
-                if _pointed(parameter.type) == _reading(parsed):
-                    parsed.outs[node.decl.name] = parameter.name
+            parsed.outs |= _outs(parsed, node.decl)
             parsed.int_type(node.decl.type.type)
             parsed.functions[node.decl.name] = node
         case c_ast.Decl(type=c_ast.FuncDecl()) if not (node.storage or node.funcspec):
@@ -152,10 +150,7 @@ def _add(parsed: Source, node: Any) -> None:
                 raise _unclear(node, f"{node.name} is not a call of this interface")
             list(_parameters(parsed, node))
         case c_ast.Decl(type=c_ast.Struct()) if _is_reading(parsed, node):
-            members = dict(_fields(parsed, node.type))
-            if parsed.reading or any(length or shared for _, length, shared in members.values()):
-                raise _unclear(node, f"{node.type.name} is declared twice, or not of plain members")
-            parsed.reading |= {name: kind for name, (kind, _, _) in members.items()}
+            parsed.reading |= _members(parsed, node)
         case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
             if parsed.structs or node.type.name != parsed.struct:
                 raise _unclear(node, f"a second struct, {node.type.name}")
@@ -181,13 +176,31 @@ def _is_reading(parsed: Source, node: Any) -> bool:
     return not node.name and not node.storage and bool(node.type.name == _reading(parsed))
 
 
+def _members(parsed: Source, node: Any) -> dict[str, IntType]:
+    """The members of a reading."""
+    members = dict(_fields(parsed, node.type))
+    if parsed.reading or any(length or shared for _, length, shared in members.values()):
+        raise _unclear(node, f"{node.type.name} is declared twice, or not of plain members")
+    return {name: kind for name, (kind, _, _) in members.items()}
+
+
+def _outs(parsed: Source, decl: Any) -> dict[str, str]:
+    """A function and its pointer to a reading, if it takes one."""
+    parameters = decl.type.args.params if decl.type.args else []
+    second = parameters[1:2]
+    if second and _pointed(second[0].type) == _reading(parsed):
+        return {decl.name: second[0].name}
+    return {}
+
+
 def _pointed(kind: Any) -> str:
     """The struct that a type points to, not a constant one; "" if it is no such pointer."""
     if not isinstance(kind, c_ast.PtrDecl) or kind.quals:
         return ""
     pointed = getattr(kind.type, "type", None)
-    is_plain = isinstance(pointed, c_ast.Struct) and not kind.type.quals
-    return str(pointed.name) if is_plain else ""
+    if not isinstance(pointed, c_ast.Struct) or kind.type.quals:
+        return ""
+    return str(pointed.name)
 
 
 def _unclear(node: Any, what: str) -> NotUnderstoodError:

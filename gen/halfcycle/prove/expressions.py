@@ -128,21 +128,8 @@ class Expressions:
 
     def place(self, node: Any, variables: Locals) -> tuple[str, list[Any]]:
         """The field of the state that ``node`` names and, for each element, when it is meant."""
-        reference, index = (
-            (node.name, node.subscript) if isinstance(node, c_ast.ArrayRef) else (node, None)
-        )
-        if not (
-            isinstance(reference, c_ast.StructRef)
-            and reference.type == "->"
-            and isinstance(reference.name, c_ast.ID)
-            and reference.name.name in (self.pointer, self.out)
-        ):
-            raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
-        name = reference.field.name
-        if reference.name.name != self.pointer:
-            name = f"{OUT}{name}"
-        if name not in self.fields:
-            raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
+        name = self.field_of(node)
+        index = node.subscript if isinstance(node, c_ast.ArrayRef) else None
         length = self.fields[name][1]
         if (index is None) != (length == 0):
             raise NotUnderstoodError(f"{self.where(node)}: a whole array")
@@ -150,6 +137,22 @@ class Expressions:
             return name, [True]
         at = self._index(node, length, variables)
         return name, [at == element for element in range(length)]
+
+    def field_of(self, node: Any) -> str:
+        """The field of the state that ``node`` names, with or without an index; of a reading, after
+        ``OUT``."""
+        reference = node.name if isinstance(node, c_ast.ArrayRef) else node
+        if (
+            isinstance(reference, c_ast.StructRef)
+            and reference.type == "->"
+            and isinstance(reference.name, c_ast.ID)
+            and reference.name.name in (self.pointer, self.out)
+        ):
+            begins = "" if reference.name.name == self.pointer else OUT
+            name = f"{begins}{reference.field.name}"
+            if name in self.fields:
+                return name
+        raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
 
     def called(self, node: Any, variables: Locals) -> Number | None:
         """The result of a call; the state itself is left out of the arguments."""

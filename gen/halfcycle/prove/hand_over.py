@@ -2,9 +2,9 @@
 
 Every field has one call that stores it (``regulator.state``), besides reset; one that is not shared
 is that call's alone, to read as well. The content goes into the slot that is not in use, its count
-first, then the field that says which slot is stored, once and last; a reader reads that field once before the
-content, and perhaps again after it, and the content of that slot only. Compilers keep the order of
-volatile accesses, so it is enough that the source has it.
+first, then the field that says which slot is stored, once and last; a reader reads that field once
+before the content, and perhaps again after it, and the content of that slot only. Compilers keep
+the order of volatile accesses, so it is enough that the source has it.
 """
 
 from __future__ import annotations

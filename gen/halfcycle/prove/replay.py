@@ -46,7 +46,7 @@ def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) ->
     else:
         results = {RESULT: getattr(model, call)(*arguments) or 0}
     wanted = {**model.fields(), **results}
-    for field in wanted:
-        if wanted[field] != got[field]:
-            return Replay(field, wanted[field], got[field])
+    for field, value in wanted.items():
+        if value != got[field]:
+            return Replay(field, value, got[field])
     return Replay()

@@ -518,8 +518,6 @@ class Call:
     """What it may return; None if it returns nothing."""
     fills: bool = False
     """Its other argument is a struct NAME_reading, of which it sets every member (``READING``)."""
-    is_fast: bool = False
-    """NAME_FAST stands before it."""
 
     def prototype(self, name: str) -> str:
         """Its head in the C of the regulator ``name``."""
@@ -533,7 +531,7 @@ class Call:
 CALLS: tuple[Call, ...] = (
     Call("reset"),
     Call("set_target_mv", argument=("int32_t", "rms_mv")),
-    Call("sample", "int", ("uint16_t", "adc_code"), result=_fixed(0, 1), is_fast=True),
+    Call("sample", "int", ("uint16_t", "adc_code"), result=_fixed(0, 1)),
     Call("hold"),
     Call("update"),
     Call("read", "int", reads=True, result=_fixed(0, 1), fills=True),
@@ -541,7 +539,13 @@ CALLS: tuple[Call, ...] = (
     Call("rms_mv", "int32_t", reads=True, result=_signal("rms_mv")),
     Call("scale", "int16_t", reads=True, result=_signal("scale")),
     Call("flags", "uint16_t", reads=True, result=_ALL_FLAGS),
-    Call("drive", "int16_t", ("uint16_t", "phase"), True, _fixed(-DRIVE_FULL, DRIVE_FULL), is_fast=True),
+    Call(
+        "drive",
+        "int16_t",
+        ("uint16_t", "phase"),
+        True,
+        _fixed(-DRIVE_FULL, DRIVE_FULL),
+    ),
 )
 """The public functions of the C."""
 

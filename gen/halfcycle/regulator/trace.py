@@ -164,7 +164,9 @@ def _read(plan: Plan, rows: Ints, row_of: Mapping[str, int]) -> dict[str, Ints]:
     every_row = np.arange(len(rows))
 
     def in_force(name: str) -> Ints:
-        return np.asarray(rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_sequence"]] % 2])
+        return np.asarray(
+            rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_sequence"]] % 2]
+        )
 
     return {
         "rms_mv": scale_by(in_force("reading"), plan.millivolt_gain, plan.millivolt_shift),

@@ -143,9 +143,7 @@ class _Recorder(Harness):
         self._words.append(_words(np.hstack(columns)))
         return super().single_calls(states, codes)
 
-    def readings(
-        self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]
-    ) -> Ints:
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
         count = len(states)
         asked = np.full((count, 1), ord("H"))
         load_all = np.full((count, 1), ord("L"))

@@ -45,8 +45,8 @@ def state_header(plan: Plan) -> dict[str, str]:
     ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader. ``HC_CALLS`` has
     every call with its number in ``state.CALLS``: ``DO`` and ``GET`` take the state alone, the
     others an argument of the type named; ``GET`` and ``GET_WITH`` return something, and so does
-    ``READ``, which fills a struct hc_reading. ``HC_READING(MEMBER)`` is ``MEMBER(number, name)`` for
-    each of its members, from 1.
+    ``READ``, which fills a struct hc_reading. ``HC_READING(MEMBER)`` is ``MEMBER(number, name)``
+    for each of its members, from 1.
     """
     record = record_names(plan)
     lines = [

@@ -94,7 +94,7 @@ class Verification:
     samples: int
     """Calls of sample, each followed by a comparison of the whole state."""
     calls: int
-    """Single calls compared besides (update, hold, clear and read, set_target_mv, rms_mv, drive)."""
+    """Single calls compared besides (update, hold, clear, read, set_target_mv, rms_mv, drive)."""
     seed: int
     mismatch: Mismatch | None
 
@@ -295,9 +295,7 @@ def _readings_batch(plan: Plan, harness: Harness, seed: int, count: int) -> Batc
     inputs |= {"hold": hold.astype(np.int64), "clear": flags.astype(np.int64)}
     regulator = Regulator(plan)
     rows = []
-    for state, is_hold, cleared in zip(
-        states.tolist(), hold.tolist(), flags.tolist(), strict=True
-    ):
+    for state, is_hold, cleared in zip(states.tolist(), hold.tolist(), flags.tolist(), strict=True):
         regulator.load(dict(zip(names, state, strict=True)))
         if is_hold:
             regulator.hold()

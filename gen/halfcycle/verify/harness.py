@@ -163,9 +163,7 @@ class Harness:
         )
         return result
 
-    def readings(
-        self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]
-    ) -> Ints:
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
         """One call of clear, with ``flags``, or of hold from each state, then one of read.
 
         ``states``: shape (states, fields); result: the state, what read returned and what it
