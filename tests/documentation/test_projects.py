@@ -60,7 +60,7 @@ def test_no_warnings(texts: dict[str, str], language: compiler.Language) -> None
         ("twin_outlet_update(&outlets[i]);", ";"),
         ("&outlets[i], turn", "&outlets[0], turn"),
         ("BOARD_PWM_COUNTS / 32767", "BOARD_PWM_COUNTS / 65536"),
-        ("twin_outlet_set_target_mv(&outlets[i], 0);", ""),
+        ("twin_outlet_set_target_mv(&outlets[outlet], rms_mv);", "(void)outlet, (void)rms_mv;"),
         ("<< 32) / BOARD_PWM_HZ", "<< 32) / BOARD_PWM_HZ / 2"),
     ],
 )

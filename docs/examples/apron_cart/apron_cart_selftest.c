@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 26f16603e2bf9aac22921a7a66fcdb8facdbe55ecbc67aa1b8ef4c4820171620
- *     file 61ae96214dbbce362ae6d32dcd8d85ebcfee528a3729121d516a85645fdda598
+ *     file 83f35c6dfe043a738f286c2f34f65178118241344eb6c19cc779b60711780856
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with apron_cart.c. apron_cart_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * APRON_CART_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "apron_cart.h"
@@ -28,12 +29,30 @@ int apron_cart_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int apron_cart_told(const struct apron_cart_state *s, const struct apron_cart_vector *v)
+{
+    struct apron_cart_reading told;
+    int agrees = apron_cart_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int apron_cart_window(struct apron_cart_state *s, const struct apron_cart_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     apron_cart_set_target_mv(s, v->target_mv);
+    apron_cart_clear(s, apron_cart_flags(s));
+    if (v->held != 0u) {
+        apron_cart_hold(s);
+    }
     for (i = 0u; i < APRON_CART_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int apron_cart_selftest(int *first)
             what = 4;
         } else if (apron_cart_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (apron_cart_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d0c9811100c2f9ec1d77b6cc3d0ebe783358085e5ceb342a9150d5362b7de3f7
- *     file cbdb7733942b46de6108ed07969b40e3378c3b5120b5f95b9c555b18d09442f1
+ *     file b89a2fb5cf3fc6fdafe29218dde23cdf01963f5acbfe6dba5494f6c78af594be
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with ferry_galley.c. ferry_galley_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * FERRY_GALLEY_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "ferry_galley.h"
@@ -28,12 +29,30 @@ int ferry_galley_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int ferry_galley_told(const struct ferry_galley_state *s, const struct ferry_galley_vector *v)
+{
+    struct ferry_galley_reading told;
+    int agrees = ferry_galley_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int ferry_galley_window(struct ferry_galley_state *s, const struct ferry_galley_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     ferry_galley_set_target_mv(s, v->target_mv);
+    ferry_galley_clear(s, ferry_galley_flags(s));
+    if (v->held != 0u) {
+        ferry_galley_hold(s);
+    }
     for (i = 0u; i < FERRY_GALLEY_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int ferry_galley_selftest(int *first)
             what = 4;
         } else if (ferry_galley_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (ferry_galley_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

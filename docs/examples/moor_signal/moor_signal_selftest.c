@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 006e0cf72be1f760bb01863b9e0c478940218481f4aa4b82d2df5d41f705a5a8
- *     file 670af12a1876b762b235faef08f17e59e18ed398c5880aa3a2ec3602d7f34509
+ *     file cfdc4b4849a1b37db38c289f2aafa844da58b2a28c5061813c1c7f3f2853f53f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with moor_signal.c. moor_signal_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * MOOR_SIGNAL_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "moor_signal.h"
@@ -28,12 +29,30 @@ int moor_signal_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int moor_signal_told(const struct moor_signal_state *s, const struct moor_signal_vector *v)
+{
+    struct moor_signal_reading told;
+    int agrees = moor_signal_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int moor_signal_window(struct moor_signal_state *s, const struct moor_signal_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     moor_signal_set_target_mv(s, v->target_mv);
+    moor_signal_clear(s, moor_signal_flags(s));
+    if (v->held != 0u) {
+        moor_signal_hold(s);
+    }
     for (i = 0u; i < MOOR_SIGNAL_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int moor_signal_selftest(int *first)
             what = 4;
         } else if (moor_signal_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (moor_signal_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0017a0244a8f8f2cb95ce3fcd8955c2110e01bff1273b60c33479d224ff07fe7
- *     file 9135585913f25f6a153b07f94f7cf30a17a289ee82490ef2737ab62ba61627ab
+ *     file 92a1a37b47582f4c6d8298fccfcd36ce2321a90eff1cd0241de6418757f04278
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with peat_cabin.c. peat_cabin_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * PEAT_CABIN_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "peat_cabin.h"
@@ -28,12 +29,30 @@ int peat_cabin_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int peat_cabin_told(const struct peat_cabin_state *s, const struct peat_cabin_vector *v)
+{
+    struct peat_cabin_reading told;
+    int agrees = peat_cabin_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int peat_cabin_window(struct peat_cabin_state *s, const struct peat_cabin_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     peat_cabin_set_target_mv(s, v->target_mv);
+    peat_cabin_clear(s, peat_cabin_flags(s));
+    if (v->held != 0u) {
+        peat_cabin_hold(s);
+    }
     for (i = 0u; i < PEAT_CABIN_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int peat_cabin_selftest(int *first)
             what = 4;
         } else if (peat_cabin_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (peat_cabin_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 140f8b0c5f8067215f52ff007e9d2de8d6727e7fb0fec32b3ac825234efedbb5
- *     file c91e4e2e6b7f22d45765cd805948a5d52057fc366724429974b9290b46a26326
+ *     file dbe2e2d06909d6a481aefb1d08500ccd83392c3f44eaed9755b1d94eafc2a63a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with print_shop.c. print_shop_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * PRINT_SHOP_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "print_shop.h"
@@ -28,12 +29,30 @@ int print_shop_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int print_shop_told(const struct print_shop_state *s, const struct print_shop_vector *v)
+{
+    struct print_shop_reading told;
+    int agrees = print_shop_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int print_shop_window(struct print_shop_state *s, const struct print_shop_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     print_shop_set_target_mv(s, v->target_mv);
+    print_shop_clear(s, print_shop_flags(s));
+    if (v->held != 0u) {
+        print_shop_hold(s);
+    }
     for (i = 0u; i < PRINT_SHOP_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int print_shop_selftest(int *first)
             what = 4;
         } else if (print_shop_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (print_shop_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

@@ -5,7 +5,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0614799f26633ff44484497f85a3f655df02f525458a9f08de675f7ba8c9e60a
- *     file e25aceabe6bd1d26f81f4c60e9519531a468dbea2c550bd118ddac37d6e7bbca
+ *     file b7d3a39e8a6aa2504617c06afd759e17f56a868d6f8e613f56ce56728eaaef3a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -14,7 +14,8 @@
 /*
  * Link with weir_pump.c. weir_pump_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
- * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late.
+ * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
+ * 7 the rest of a reading.
  * WEIR_PUMP_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "weir_pump.h"
@@ -28,12 +29,30 @@ int weir_pump_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int weir_pump_told(const struct weir_pump_state *s, const struct weir_pump_vector *v)
+{
+    struct weir_pump_reading told;
+    int agrees = weir_pump_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int weir_pump_window(struct weir_pump_state *s, const struct weir_pump_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     weir_pump_set_target_mv(s, v->target_mv);
+    weir_pump_clear(s, weir_pump_flags(s));
+    if (v->held != 0u) {
+        weir_pump_hold(s);
+    }
     for (i = 0u; i < WEIR_PUMP_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -64,6 +83,8 @@ int weir_pump_selftest(int *first)
             what = 4;
         } else if (weir_pump_drive(&state, v->phase) != v->drive) {
             what = 5;
+        } else if (weir_pump_told(&state, v) == 0) {
+            what = 7;
         } else {
             /* this row agrees */
         }

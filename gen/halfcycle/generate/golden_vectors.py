@@ -2,8 +2,8 @@
 
 Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
-reading, a limiter that acts, a target of zero and targets off the range. A window of blocks is updated at the end of
-each block; some rows leave one out, so that the next fills the ring anew.
+reading, a limiter that acts, a target of zero and targets off the range. A window of blocks is
+updated at the end of each block; some rows leave one out, so that the next fills the ring anew.
 """
 
 from __future__ import annotations

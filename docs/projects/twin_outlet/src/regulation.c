@@ -23,7 +23,6 @@ void regulation_start(void)
     phase = 0;
     for (i = 0; i < BOARD_OUTLETS; i++) {
         twin_outlet_reset(&outlets[i]);
-        twin_outlet_set_target_mv(&outlets[i], 0); /* a reset alone would start the output */
         board.duty[i] = 0;
     }
 }
