@@ -1,7 +1,7 @@
 """Readers on other threads, under ThreadSanitizer: what a reader on another core may see.
 
-It cannot judge volatile, so the C is built with ``_Atomic`` in its place (C11), which orders at least
-as much as a volatile access and the fences that the header asks of such a machine.
+It cannot judge volatile, so the C is built with ``_Atomic`` in its place (C11), which orders at
+least as much as a volatile access and the fences that the header asks of such a machine.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ MAIN = """
 static struct NAME_state state;
 static _Atomic int running = 1;
 
-/* Of a whole reading: its flags are among the latched ones, which nobody clears here; its count does
-   not go back; its scale and its voltage are those of that count. */
+/* Of a whole reading: its flags are among the latched ones, which nobody clears here; its count
+   does not go back; its scale and its voltage are those of that count. */
 static int16_t scales[UPDATES + 1u];
 static int32_t readings[UPDATES + 1u];
 static _Atomic uint32_t published;
