@@ -197,7 +197,7 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
     return result;
 }
 
-EXPORT void harness_read(const struct hc_state *s, int64_t *to) { read_all(s, to); }
+EXPORT void harness_tell(const struct hc_state *s, int64_t *to) { read_all(s, to); }
 
 /* From each of `states` states (rows of HC_FIELDS numbers): clear with those of its `flags`, or hold
    if `hold` is not 0, and then read; each result a row of the state and of what read tells. */

@@ -34,7 +34,7 @@ static void put_record(const struct hc_state *s, int complete)
 }
 
 /* Rubbish first: read must set every member. */
-static void put_reading(const struct hc_state *s)
+static void put_answer(const struct hc_state *s)
 {
     struct hc_reading out;
     volatile unsigned char *byte = (volatile unsigned char *)&out;
@@ -130,7 +130,7 @@ int main(void)
                 hc_clear(s, (uint16_t)hc_get());
             }
             put_fields(s);
-            put_reading(s);
+            put_answer(s);
             break;
         case 'M': /* the millivolts of a reading */
             s->reading[s->output_sequence & 1u] = (HC_TYPE_reading)hc_get();

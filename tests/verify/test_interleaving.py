@@ -274,7 +274,8 @@ def test_a_reader_that_does_not_look_again_is_torn(bits: int) -> None:
     deaf = files[source].replace("first) & 255u) > 1u", "first) & 255u) > 255u")
     deaf = deaf.replace("((first == last) && (updates == again))", "(updates == updates)")
     runner = runner_of(EACH, {**files, source: deaf})
-    readers = READERS[:4] if bits == 8 else (READ,)
+    # All flags fit a byte; in pieces of 16 bits only several values at once are torn.
+    readers = (READERS[0], READERS[2], READ) if bits == 8 else (READ,)
     for reader in readers:
         torn_at = torn_readings(runner, each_state(runner), reader, 2, bits=bits, low_first=True)
         assert torn_at, reader

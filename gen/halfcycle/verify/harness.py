@@ -32,7 +32,7 @@ void harness_single_calls(const int64_t *from, size_t states, const uint16_t *co
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
-void harness_read(const void *s, int64_t *to);
+void harness_tell(const void *s, int64_t *to);
 void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
     const uint16_t *flags, int64_t *to);
 void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *sequence,
@@ -185,7 +185,7 @@ class Harness:
     def read(self) -> tuple[int, ...]:
         """What the C's read returns, then what it fills in."""
         row = np.empty(1 + len(READING), dtype=np.int64)
-        self._lib.harness_read(self._state, self._pointer("int64_t *", row))
+        self._lib.harness_tell(self._state, self._pointer("int64_t *", row))
         self._check_end()
         return tuple(row.tolist())
 
