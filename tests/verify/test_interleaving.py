@@ -213,9 +213,10 @@ EACH = planted.plan_of("mean one sample")
 CODES = (CODE_HIGH, CODE_LOW, 3000, 77)
 
 
-def overtaking(calls: int) -> list[Call]:
-    """So many windows, each with its update."""
-    return [call for n in range(calls) for call in (Call("sample", CODES[n % len(CODES)]), UPDATE)]
+def overtaking(windows: int, first: int = 0) -> list[Call]:
+    """So many windows, each with its update, from the code of number ``first`` on."""
+    codes = [CODES[n % len(CODES)] for n in range(first, first + windows)]
+    return [call for code in codes for call in (Call("sample", code), UPDATE)]
 
 
 def torn_readings(
@@ -225,7 +226,7 @@ def torn_readings(
     ends otherwise than without the reader."""
     legal = []
     memory = runner.memory(values, 64)
-    calls = overtaking(updates)
+    calls = overtaking(updates, 2)  # other codes than those of ``each_state``
     for n in range(updates + 1):
         legal.append(runner.run(memory, reader))
         for call in calls[2 * n : 2 * n + 2]:

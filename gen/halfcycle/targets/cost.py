@@ -2,8 +2,9 @@
 
 The inputs are the adversarial states of ``verify.adversarial`` (the ends of every derived range and
 each side of every decision), so the worst path is among them: that every instruction of the calls
-was run is checked, not assumed (``Cost.unreached``), but for what runs only if another level comes in
-between. What repeats by data is the square root alone, whose digits are all tried (``_root_states``).
+was run is checked, not assumed (``Cost.unreached``), but for what runs only if another level comes
+in between. What repeats by data is the square root alone, whose digits are all tried
+(``_root_states``).
 """
 
 from __future__ import annotations
