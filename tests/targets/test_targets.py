@@ -46,6 +46,9 @@ def test_every_pip_target_gives_the_models_bits(spec: str) -> None:
 # Figures of zig's C for a hand-written mean with PI, from the issue that set the limits; an update
 # may cost three times a window's sample there (common practice, no source).
 ZIG_LIMITS = {"cortex-m0plus": (33, 3 * 103), "cortex-m4": (23, 3 * 58), "rv32imc": (35, 3 * 71)}
+PROTOCOLS = 24
+"""Instructions besides for what that routine has none of: events of a limiter, latched flags, a
+count of updates, and a second look at what another level may have overtaken."""
 
 
 @pytest.mark.parametrize("target", ZIG_LIMITS)
@@ -58,7 +61,7 @@ def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
     sample, window = ZIG_LIMITS[target]
     kinds = costs.kinds
     assert kinds["sample"].instructions <= sample
-    assert kinds["closing"].instructions + kinds["update"].instructions <= window
+    assert kinds["closing"].instructions + kinds["update"].instructions <= window + PROTOCOLS
 
 
 @pytest.mark.parametrize("target", ZIG_LIMITS)
