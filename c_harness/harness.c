@@ -41,6 +41,16 @@ static void record(const struct hc_state *s, int complete, int64_t *to, ptrdiff_
     HC_READERS(STORE_RESULT)
 }
 
+/* What read returns, then what it fills in: HC_MEMBERS + 1 numbers. */
+static void read_all(const struct hc_state *s, int64_t *to)
+{
+    struct hc_reading out;
+    memset(&out, 0xA5, sizeof out);
+    to[0] = hc_read(s, &out);
+#define STORE_MEMBER(number, name) to[number] = out.name;
+    HC_READING(STORE_MEMBER)
+}
+
 EXPORT int32_t harness_record_length(void) { return HC_RECORD; }
 
 EXPORT size_t harness_state_bytes(void) { return sizeof(struct hc_state); }
@@ -135,7 +145,7 @@ EXPORT void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to)
     harness_restart(&s);
     for (row = 0; row < values; row++) {
         hc_set_target_mv(&s, rms_mv[row]);
-        to[row] = s.target[s.target_slot];
+        to[row] = s.target[s.target_sequence & 1u];
     }
 }
 
@@ -146,7 +156,7 @@ EXPORT void harness_millivolts(const int64_t *readings, size_t values, int64_t *
     struct hc_state s;
     harness_restart(&s);
     for (row = 0; row < values; row++) {
-        s.reading[s.output_slot] = (HC_TYPE_reading)readings[row];
+        s.reading[s.output_sequence & 1u] = (HC_TYPE_reading)readings[row];
         to[row] = hc_rms_mv(&s);
     }
 }
@@ -174,18 +184,46 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
     case number:                                                                                   \
         result = call(s, (type)argument);                                                          \
         break;
-        HC_CALLS(CALL_DO, CALL_DO_WITH, CALL_GET, CALL_GET_WITH)
+#define CALL_READ(number, call)                                                                    \
+    case number: {                                                                                 \
+        struct hc_reading out;                                                                     \
+        result = call(s, &out);                                                                    \
+        break;                                                                                     \
+    }
+        HC_CALLS(CALL_DO, CALL_DO_WITH, CALL_GET, CALL_GET_WITH, CALL_READ)
     default:
         break;
     }
     return result;
 }
 
+EXPORT void harness_tell(const struct hc_state *s, int64_t *to) { read_all(s, to); }
+
+/* From each of `states` states (rows of HC_FIELDS numbers): clear with those of its `flags`, or hold
+   if `hold` is not 0, and then read; each result a row of the state and of what read tells. */
+EXPORT void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
+                             const uint16_t *flags, int64_t *to)
+{
+    size_t row;
+    for (row = 0; row < states; row++) {
+        struct hc_state s;
+        int64_t *at = to + row * (HC_FIELDS + HC_MEMBERS + 1);
+        harness_load(&s, from + row * HC_FIELDS);
+        if (hold[row] != 0) {
+            hc_hold(&s);
+        } else {
+            hc_clear(&s, flags[row]);
+        }
+        store(&s, at, 1);
+        read_all(&s, at + HC_FIELDS);
+    }
+}
+
 /* Drive and duty at one phase after the other, on one instance whose outputs change from call to
-   call: what the two slots hold and which of them is in use. */
-EXPORT void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-                           const uint16_t *phase, size_t values, int16_t *drive,
-                           int16_t *duty)
+   call: what the two slots hold and the sequence that says which of them is in use. */
+EXPORT void harness_drives(const int16_t *first, const int16_t *second,
+                           const unsigned char *sequence, const uint16_t *phase, size_t values,
+                           int16_t *drive, int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -193,7 +231,7 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second, const un
     for (row = 0; row < values; row++) {
         s.scale[0] = first[row];
         s.scale[1] = second[row];
-        s.output_slot = slot[row];
+        s.output_sequence = sequence[row];
         drive[row] = hc_drive(&s, phase[row]);
         duty[row] = hc_duty(&s, phase[row]);
     }

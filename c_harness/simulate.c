@@ -465,6 +465,7 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->sensor.delay_part = board->delay_s / run->step_s - l->sensor.delay_steps;
     l->update_at = -1;
     hc_reset(&l->regulator);
+    hc_set_target_mv(&l->regulator, HC_RATED_MV);
 }
 
 static void place_grid(struct loop *l, const struct hc_event *events, const struct hc_results *r) {

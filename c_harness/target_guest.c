@@ -36,6 +36,20 @@ static void put_record(const struct hc_state *s, int complete)
     HC_READERS(PUT_RESULT)
 }
 
+/* Rubbish first: read must set every member. */
+static void put_answer(const struct hc_state *s)
+{
+    struct hc_reading out;
+    volatile unsigned char *byte = (volatile unsigned char *)&out;
+    uint16_t i;
+    for (i = 0u; i < sizeof out; i++) {
+        byte[i] = 0xA5u;
+    }
+    put_signed(hc_read(s, &out));
+#define PUT_MEMBER(number, name) hc_put((uint32_t)out.name);
+    HC_READING(PUT_MEMBER)
+}
+
 /* The state from hc_guest_fields. */
 void hc_guest_load(void)
 {
@@ -113,7 +127,7 @@ int main(void)
             break;
         case 'V': /* set_target_mv; tell the target */
             hc_set_target_mv(s, (int32_t)hc_get());
-            put_signed(s->target[s->target_slot]);
+            put_signed(s->target[s->target_sequence & 1u]);
             break;
         case 'L': /* load the state */
             for (i = 0u; i < HC_FIELDS; i++) {
@@ -131,8 +145,18 @@ int main(void)
             hc_update(s);
             put_record(s, 0);
             break;
+        case 'H': /* hold if the word is not 0, clear with the next; the state, and what read tells */
+            if (hc_get() != 0u) {
+                (void)hc_get();
+                hc_hold(s);
+            } else {
+                hc_clear(s, (uint16_t)hc_get());
+            }
+            put_fields(s);
+            put_answer(s);
+            break;
         case 'M': /* the millivolts of a reading */
-            s->reading[s->output_slot] = (HC_TYPE_reading)hc_get();
+            s->reading[s->output_sequence & 1u] = (HC_TYPE_reading)hc_get();
             put_signed(hc_rms_mv(s));
             break;
 #ifdef HC_TURN
@@ -153,7 +177,7 @@ int main(void)
         {
             uint16_t phase;
             uint16_t step;
-            s->scale[s->output_slot] = (int16_t)hc_get();
+            s->scale[s->output_sequence & 1u] = (int16_t)hc_get();
             phase = (uint16_t)hc_get();
             step = (uint16_t)hc_get();
             for (i = hc_get(); i > 0u; i--) {

@@ -60,7 +60,7 @@ def test_no_warnings(texts: dict[str, str], language: compiler.Language) -> None
         ("twin_outlet_update(&outlets[i]);", ";"),
         ("&outlets[i], (uint16_t)", "&outlets[0], (uint16_t)"),
         ("twin_outlet_duty(", "twin_outlet_drive("),
-        ("twin_outlet_set_target_mv(&outlets[i], 0);", ""),
+        ("twin_outlet_set_target_mv(&outlets[outlet], rms_mv);", "(void)outlet, (void)rms_mv;"),
         ("twin_outlet_turn_next(&turn)", "(uint16_t)(twin_outlet_turn_next(&turn) / 2u)"),
     ],
 )

@@ -26,6 +26,7 @@ from halfcycle.regulator.plan import (
 )
 from halfcycle.spec.load import load_spec
 from support import goldens
+from support.started import started
 
 GAIN = 1.15
 """Plant gain of these tests, of rated per unit of scale: inside every example's corners."""
@@ -76,7 +77,7 @@ def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> l
 
 def settled(plan: Plan) -> Regulator:
     """A regulator at rest on the rated voltage."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     close_loop(plan, regulator, 160, GAIN)
     assert regulator.flags() & FLAG_SETTLED
@@ -84,7 +85,7 @@ def settled(plan: Plan) -> Regulator:
 
 
 def test_a_missed_window_is_flagged_once(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for code in codes_for(plan, 0.5, 2):
         regulator.sample(int(code))
     regulator.update()
@@ -94,7 +95,7 @@ def test_a_missed_window_is_flagged_once(plan: Plan) -> None:
 
 
 def test_it_settles_on_the_target_from_zero(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     outputs = close_loop(plan, regulator, 240, GAIN)
     assert outputs[0] == 0
     assert outputs[-1] == pytest.approx(1.0, abs=0.001)
@@ -253,7 +254,7 @@ def test_a_latched_failure_leaves_no_drive_until_reset(plan: Plan) -> None:
 
 def test_a_sensor_dead_from_the_start_stops_the_climb(plan: Plan) -> None:
     """The drive rests at the threshold of the hold, below which a dead sensor is plausible."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     close_loop(plan, regulator, 200, 0.0)
     assert regulator.scale() == plan.hold_scale
     assert regulator.flags() & FLAG_IMPLAUSIBLE
@@ -293,7 +294,7 @@ def test_over_is_flagged_above_the_band(plan: Plan) -> None:
 
 def test_the_ramp_climbs_evenly_and_falls_at_once() -> None:
     plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
-    regulator = Regulator(plan)
+    regulator = started(plan)
     ramps = [0]
     while ramps[-1] < plan.target_rated << plan.ramp_bits:
         close_loop(plan, regulator, 1, 1.0)

@@ -48,7 +48,7 @@ def test_a_typed_constant_of_16_bits_was_signed_on_some_compilers() -> None:
     files = plan_cases.render(plan)
     header = f"{plan.name}.h"
     text = re.sub(r"(_SAMPLES|_FLAG_\w+) (\w+)u\b", r"\1 UINT16_C(\2)", files[header])
-    assert text.count("UINT16_C") == 8
+    assert text.count("UINT16_C") == 9
     faults = all_faults({**files, header: text}, plan.name)
     assert {fault.split()[0] for fault in faults} >= {"10.1", "10.4"}
     assert any("|= REED_LAMP_FLAG_OVER" in fault for fault in faults)
@@ -57,21 +57,26 @@ def test_a_typed_constant_of_16_bits_was_signed_on_some_compilers() -> None:
 
 # Each of the first eight stood in the templates once.
 PLANTED = (
-    ("mean", "return s->scale[slot];", "return s->scale[s->output_slot];", "13.2"),
-    ("mean", "= s->target[aim];", "= s->target[s->target_slot];", "13.2"),
-    ("moving flat", "s->reading[spare] = last;", "s->reading[spare] = s->reading[now];", "13.2"),
+    ("mean", "scale = s->scale[first & 1u];", "scale = s->scale[s->output_sequence & 1u];", "13.2"),
+    ("mean", "= s->target[first & 1u];", "= s->target[s->target_sequence & 1u];", "13.2"),
+    (
+        "moving flat",
+        "last = s->reading[now];",
+        "last = s->reading[s->output_sequence & 1u];",
+        "13.2",
+    ),
     (
         "moving flat",
         "if (target == 0) {\n            s->i",
-        "if (s->target[s->target_slot] == 0) {\n            s->i",
+        "if (s->target[s->target_sequence & 1u] == 0) {\n            s->i",
         "13.2",
     ),
-    ("mean ramped", "(int32_t)raised", "(int32_t)((uint32_t)s->target[aim] << 8)", "10.8"),
+    ("mean ramped", "(int32_t)raised", "(int32_t)((uint32_t)aim << 8)", "10.8"),
     ("mean ramped", "(int16_t)reached", "(int16_t)((uint32_t)ramp >> 8)", "10.8"),
     (
         "mean",
-        "        s->scale[spare] = scale;\n",
-        "        s->scale[spare] = scale;\n        const int16_t more = 0;\n",
+        "    s->scale[sequence & 1u] = scale;\n",
+        "    s->scale[sequence & 1u] = scale;\n    const int16_t more = 0;\n",
         "mixed",
     ),
     (
@@ -85,11 +90,11 @@ PLANTED = (
     ("mean", "s->window_sequence = sequence;", "s->window_sequence++;", "13.2"),
     (
         "mean",
-        "if (elapsed != 0u) {",
+        "if ((elapsed != 0u) && (ended < 2u)) {",
         "if ((elapsed != 0u) && (s->window_sequence != 1u)) {",
         "13.5",
     ),
-    ("mean", "if (elapsed != 0u) {", "while (elapsed) {", "14.4"),
+    ("mean", "if ((elapsed != 0u) && (ended < 2u)) {", "while (elapsed) {", "14.4"),
 )
 
 

@@ -82,7 +82,7 @@ class OneUpdate:
         self.met.add("held")
         for drive in (scale, *before["least"]):
             self.claim("no more drive than the least", bool(then <= drive))
-        target = of_slot(before, "target", "target_slot")
+        target = of_slot(before, "target", "target_sequence")
         if plan.ramped:
             target = after["ramp"][0] >> plan.ramp_bits
         enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
@@ -106,9 +106,9 @@ class OneUpdate:
             self.broken.add(what)
 
 
-def of_slot(state: State, name: str, slot: str = "output_slot") -> Any:
+def of_slot(state: State, name: str, sequence: str = "output_sequence") -> Any:
     """The element of a hand-over that is in use."""
-    return Elements(state[name])[state[slot][0]]
+    return Elements(state[name])[state[sequence][0] & 1]
 
 
 @pytest.mark.parametrize("case", plan_cases.mostly_full(QUICK, plan_cases.LONG_PROOFS))

@@ -20,6 +20,7 @@ from halfcycle.regulator.plan import (
     Plan,
 )
 from support import plan_cases
+from support.started import started
 
 GAIN = 1.1
 """Rated voltage per unit of scale of the plant of these tests."""
@@ -60,7 +61,7 @@ def follow(plan: Plan, regulator: Regulator, blocks: int, gain: float = GAIN) ->
 
 def at_rest(plan: Plan) -> Regulator:
     """A regulator that has settled on the rated voltage."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     follow(plan, regulator, 400 * plan.blocks)
     assert regulator.flags() & FLAG_SETTLED
@@ -71,17 +72,17 @@ def test_the_sum_is_the_convolution_of_codes_and_weights(plan: Plan) -> None:
     codes = np.random.default_rng(4).integers(0, plan.adc_max + 1, 3 * plan.samples, np.uint16)
     weights = np.repeat(plan.block_weights, plan.block_samples)
     terms = magnitudes(plan, codes).astype(object)
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for tick, code in enumerate(codes.tolist()):
         if regulator.sample(code):
             regulator.update()
         if (tick + 1) % plan.samples == 0:
             total = int(np.convolve(terms, weights)[tick])  # the newest has the first weight
-            assert regulator.reading[regulator.output_slot] == reading_of(plan, total)
+            assert regulator.reading[regulator.output_sequence & 1] == reading_of(plan, total)
 
 
 def test_the_first_step_waits_for_a_whole_window(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for _ in range(plan.blocks - 1):
         block(plan, regulator, 0.0)
         assert (regulator.scale(), regulator.flags(), regulator.ramp) == (0, 0, 0)
@@ -163,7 +164,7 @@ def test_settled_means_two_windows_in_time(plan: Plan) -> None:
 @pytest.mark.parametrize("plan", MOVING.values(), ids=MOVING)
 def test_a_start_with_a_good_sensor_is_never_implausible(plan: Plan) -> None:
     """A window that was driven for a part of its time only may read near zero."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     for _ in range(8 * plan.blocks):
         follow(plan, regulator, 1)

@@ -87,7 +87,7 @@ def test_the_upper_half_of_the_product_rounds_as_all_of_it(counts: int) -> None:
     regulator = Regulator(plan)
     for scale in scales(plan):
         regulator.out_scale = [0, scale]
-        regulator.output_slot = 1
+        regulator.output_sequence = 1
         wave = duty_wave(plan, scale, PHASES)
         assert all(regulator.duty(phase) == wave[phase] for phase in range(0, TURN, 251))
 

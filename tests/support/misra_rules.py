@@ -142,7 +142,9 @@ class _Reader:
 
     def _accesses(self, node: Any) -> Iterator[str]:
         """Every read and store of a volatile field."""
-        if isinstance(node, c_ast.StructRef) and node.field.name in self.volatile:
+        # The members of a reading and of a vector have names of the state's fields, too.
+        is_state = isinstance(node, c_ast.StructRef) and getattr(node.name, "name", "") == "s"
+        if is_state and node.field.name in self.volatile:
             yield node.field.name
         if isinstance(node, c_ast.Assignment) and node.op != "=":
             yield from self._accesses(node.lvalue)  # read and stored

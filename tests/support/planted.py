@@ -48,6 +48,7 @@ def plant(defect: Planted) -> dict[str, str]:
     return {**files, name: files[name].replace(defect.old, defect.new)}
 
 
+RATIO = "return (int32_t)reed_lamp_scale_by((uint32_t)reading, UINT32_C(2640800)"
 PLANTED = (
     Planted(
         "narrowed accumulator",
@@ -121,14 +122,14 @@ PLANTED = (
     Planted(
         "removed clamp of the integrator",
         "update",
-        "if (after > INT32_C(20131840)) {\n        after = INT32_C(20131840);\n    } else ",
+        "if (after > top) {\n        after = top;\n    } else ",
         "",
         case="mean integral only",  # with a proportional part the anti-windup has clamped already
     ),
     Planted(
         "removed clamp of the drive",
         "update",
-        "if (drive > INT32_C(20131840)) {\n        drive = INT32_C(20131840);\n    } else ",
+        "if (drive > top) {\n        drive = top;\n    } else ",
         "",
     ),
     Planted("removed clamp of the level", "drive", f"{ABOVE} ? 32767u : ", ""),
@@ -139,8 +140,8 @@ PLANTED = (
     Planted(
         "wrong slot",
         "update",
-        "(now == 0u) ? 1u : 0u",
-        "(uint_least8_t)(now + 1u)",
+        "s->scale[sequence & 1u] = scale;",
+        "s->scale[sequence & 3u] = scale;",
     ),
     Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
     Planted(
@@ -157,5 +158,5 @@ PLANTED = (
     Planted(
         "mask removed", "sample", "(s->window_sequence + 1u) & 255u", "s->window_sequence + 1u"
     ),
-    Planted("constant too great", "rms_mv", "UINT32_C(2640800)", "UINT32_C(264080000)"),
+    Planted("constant too great", "rms_mv", RATIO, RATIO.replace("2640800", "264080000")),
 )

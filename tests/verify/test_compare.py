@@ -82,7 +82,7 @@ def test_what_once_passed_as_bit_exact_is_seen(old: str, new: str, field: str) -
 def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
     # Seen only if the scale changes within a turn.
     kept = "    static int16_t kept;\n"
-    kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_slot]; }}\n"
+    kept += f"    if (phase < {kept_below}) {{ kept = s->scale[s->output_sequence & 1u]; }}\n"
     files = broken("mean", SCALE_IN_FORCE, "(uint16_t)kept;")
     text = files["reed_lamp.c"].replace(
         "    const uint_fast16_t scale =", f"{kept}    const uint_fast16_t scale ="
@@ -151,7 +151,7 @@ DEFECTS = [
     ("moving flat", "s->lean = 0;\n        s->span_above", "s->span_above", None),
     ("moving flat", "s->span_due = 4u;\n    }\n    span_above", "}\n    span_above", None),
     ("moving flat", "5u;\n            s->unsettled = 5u;", "5u;", "unsettled"),
-    ("moving flat", "flags & 87u", "flags & 95u", "flags"),
+    ("moving flat", "flags & 215u", "flags & 223u", "flags"),
     ("moving flat", "(elapsed < 2u) &&", "(elapsed < 3u) &&", None),
     ("moving flat", "s->ring[2] = s->ring[1];", "s->ring[2] = s->ring[0];", "ring_2"),
     ("moving flat", "s->undriven = undriven;", "", "undriven"),
@@ -178,7 +178,7 @@ DEFECTS = [
     ("mean", "(wide > UINT32_C(0x7FFFFFFF)) ? 32767u", "(wide > 0u) ? 32766u", "drive"),
     ("mean", "(rounded > 1500u) ? 1500u", "(rounded > 1500u) ? 1499u", "duty"),
     ("mean", "(upper + 4u) >> 3", "(upper + 3u) >> 3", "duty"),
-    ("mean", "s->target_slot = spare;", "s->target_slot = 1u;", None),
+    ("mean", "s->target_sequence = sequence;", "s->target_sequence = 1u;", None),
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),
     ("rms", "remainder > result", "remainder >= result", None),
@@ -193,7 +193,7 @@ DEFECTS = [
     ("moving tracked", "zero_lean - known", "zero_lean", "zero"),
     ("moving tracked", "(part > INT32_C(384))", "(part >= INT32_C(384))", "zero"),
     ("moving tracked", "(part < -INT32_C(384))", "(part <= -INT32_C(384))", "zero"),
-    ("moving tracked", "flags & 76u", "flags & 72u", "zero"),
+    ("moving tracked", "flags & 204u", "flags & 200u", "zero"),
     ("moving tracked", "there > INT32_C(2048)", "there > INT32_C(2049)", "zero"),
     ("mean tracked", "s->zero_slot = spare;", "", "zero"),
     ("mean tracked", "s->zero_due - 1u", "s->zero_due - 2u", "zero"),

@@ -114,7 +114,7 @@ def test_a_type_of_8_bits_is_refused() -> None:
     plan = plan_cases.CASES["mean"]
     files = plan_cases.render(plan)
     name = f"{plan.name}.c"
-    text = files[name].replace("const uint_least8_t spare", "const uint8_t spare")
+    text = files[name].replace("const uint_least8_t before", "const uint8_t before")
     with pytest.raises(compiler.CompileError, match="uint8_t"):
         self_test_status(plan, {**files, name: text})
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 9dbc576f63c8f9068c2ec9ba4e99eb9a0e225712598edb37ca869815d7582eb1
+ *     file fa263e2e0a5cb8d432c08805e8c6a7ba43ad170caef7f1828fa628e05add1f68
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -115,20 +115,25 @@ void apron_cart_reset(struct apron_cart_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 2614;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void apron_cart_set_target_mv(struct apron_cart_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -137,10 +142,24 @@ void apron_cart_set_target_mv(struct apron_cart_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)apron_cart_scale_by(millivolts, UINT32_C(6100806), 28u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)apron_cart_scale_by(millivolts, UINT32_C(6100806), 28u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t apron_cart_aim(const struct apron_cart_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+APRON_CART_FAST
 int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -157,7 +176,16 @@ int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
     if (count < APRON_CART_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -169,13 +197,37 @@ int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -5120..2875. Returns the drive, 0..1181089792. */
-static int32_t apron_cart_regulate(struct apron_cart_state *s, int16_t error)
+void apron_cart_hold(struct apron_cart_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void apron_cart_publish(struct apron_cart_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    APRON_CART_FENCE();
+    s->output_sequence = sequence;
+    APRON_CART_FENCE();
+}
+
+/* The PI step with anti-windup. error: -5120..2875. top: limit of the drive, 0..1181089792.
+   Returns the drive, 0..top. */
+static int32_t apron_cart_regulate(struct apron_cart_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(29579) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(1181089792)) {
-        after = INT32_C(1181089792);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -188,22 +240,23 @@ static int32_t apron_cart_regulate(struct apron_cart_state *s, int16_t error)
 void apron_cart_update(struct apron_cart_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = apron_cart_lean(above, below, 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)apron_cart_root(square);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & APRON_CART_FLAG_IMPLAUSIBLE);
-        const int16_t target = s->target[aim];
+        const int16_t target = apron_cart_aim(s);
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[0];
@@ -215,6 +268,9 @@ void apron_cart_update(struct apron_cart_state *s)
         if (elapsed > 1u) {
             flags = APRON_CART_FLAG_MISSED;
             before = 0; /* not the window before this one */
+        }
+        if (limited != 0u) {
+            flags |= APRON_CART_FLAG_HELD;
         }
         if (error < -13) {
             flags |= APRON_CART_FLAG_OVER;
@@ -231,7 +287,7 @@ void apron_cart_update(struct apron_cart_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 131) ? ((error > 0) && (scale >= 2933)) : (apron_cart_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 131) ? ((error > 0) && (scale >= 2933)) : (apron_cart_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = apron_cart_scale_by((uint32_t)target, UINT32_C(11765203), 21u);
             int16_t least = apron_cart_lesser(last, first);
@@ -257,7 +313,10 @@ void apron_cart_update(struct apron_cart_state *s)
                 flags |= APRON_CART_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = apron_cart_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1181089792) : (int32_t)ceiling;
+            const int32_t drive = apron_cart_regulate(s, error, top);
             scale = (int16_t)apron_cart_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= APRON_CART_FLAG_LIMIT;
@@ -266,30 +325,110 @@ void apron_cart_update(struct apron_cart_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        apron_cart_publish(s, scale, reading, flags);
     }
+}
+
+int apron_cart_read(const struct apron_cart_state *s, struct apron_cart_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            APRON_CART_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            APRON_CART_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)apron_cart_scale_by((uint32_t)reading, UINT32_C(11534336), 18u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void apron_cart_clear(struct apron_cart_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t apron_cart_rms_mv(const struct apron_cart_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)apron_cart_scale_by(reading, UINT32_C(11534336), 18u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    APRON_CART_FENCE();
+    reading = s->reading[first & 1u];
+    APRON_CART_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        APRON_CART_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)apron_cart_scale_by((uint32_t)reading, UINT32_C(11534336), 18u);
 }
 
 int16_t apron_cart_scale(const struct apron_cart_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    APRON_CART_FENCE();
+    scale = s->scale[first & 1u];
+    APRON_CART_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        APRON_CART_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t apron_cart_flags(const struct apron_cart_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    APRON_CART_FENCE();
+    flags = s->flags[first & 1u];
+    APRON_CART_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        APRON_CART_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -315,7 +454,7 @@ int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
     const uint_fast16_t left = apron_cart_quarter[index];
     const uint_fast16_t rise = apron_cart_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -347,10 +486,11 @@ int16_t apron_cart_duty(const struct apron_cart_state *s, uint16_t phase)
     const uint_fast16_t left = apron_cart_counts[index];
     const uint_fast16_t rise = apron_cart_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 1800u) ? 1800u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 21fd108d5a53cb70ef9e6c43f789a59d40d526f6f5307ff6e02dbb1fc3e57ef3
+ *     file d420d0c5de159f1358cd656840de2a1d4b329935ca8128ee5364512bd7357e3e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -76,13 +76,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1800            1800  4 bits
  *
- * Which call may interrupt which:
- *     apron_cart_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see APRON_CART_FENCE):
+ *     apron_cart_reset        before the interrupts are on, or with all callers of the others masked
+ *     apron_cart_sample       the loop's timer, one interrupt; no update may interrupt it
  *     apron_cart_update       the same or a lower priority; done before the next window ends
- *     apron_cart_set_target_mv  one caller at a time, any priority; once at most during an update
- *     apron_cart_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     apron_cart_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     apron_cart_hold         any priorities
+ *     apron_cart_drive, _duty  not below the update's
+ *     apron_cart_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. apron_cart_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls apron_cart_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
  */
@@ -95,6 +107,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define APRON_CART_INTERFACE_VERSION 1
 #define APRON_CART_REVISION UINT32_C(0x547f59e8)
 #define APRON_CART_SAMPLES 25u /* samples a window */
 #define APRON_CART_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
@@ -110,17 +124,39 @@ extern "C" {
 #define APRON_CART_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define APRON_CART_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define APRON_CART_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
+#define APRON_CART_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef APRON_CART_FAST
+#define APRON_CART_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef APRON_CART_FENCE
+#define APRON_CART_FENCE()
+#endif
+
+/* What apron_cart_read tells, of one update. */
+struct apron_cart_reading {
+    int32_t rms_mv; /* as apron_cart_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as apron_cart_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as apron_cart_scale */
+    uint_least8_t pending; /* windows that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct apron_cart_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 24 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole windows */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
@@ -129,19 +165,32 @@ struct apron_cart_state {
     volatile int16_t target[2]; /* 0 to 2875 reading units */
     volatile int16_t reading[2]; /* 0 to 5120 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with apron_cart_set_target_mv. */
 void apron_cart_reset(struct apron_cart_state *s);
 
 /* rms_mv: any value, clamped to 0..126500 mV; 0 takes the drive to zero at the next update. */
 void apron_cart_set_target_mv(struct apron_cart_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
-int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code);
+APRON_CART_FAST int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+void apron_cart_hold(struct apron_cart_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void apron_cart_update(struct apron_cart_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int apron_cart_read(const struct apron_cart_state *s, struct apron_cart_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void apron_cart_clear(struct apron_cart_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..225280. */
 int32_t apron_cart_rms_mv(const struct apron_cart_state *s);
@@ -153,7 +202,7 @@ int16_t apron_cart_scale(const struct apron_cart_state *s);
 uint16_t apron_cart_flags(const struct apron_cart_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase);
+APRON_CART_FAST int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1800..1800: within 0.69
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 5a307da872f9b0ae8a8aaa4598317768d0e4b1ea40bc78740af49fb029244a7b
+ *     file 8b11f76e08713b720956b2dfc88159b67096146975fc131e85c9491cd7c6b37b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with apron_cart.c. apron_cart_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * APRON_CART_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "apron_cart.h"
@@ -31,12 +31,30 @@ int apron_cart_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int apron_cart_told(const struct apron_cart_state *s, const struct apron_cart_vector *v)
+{
+    struct apron_cart_reading told;
+    int agrees = apron_cart_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int apron_cart_window(struct apron_cart_state *s, const struct apron_cart_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     apron_cart_set_target_mv(s, v->target_mv);
+    apron_cart_clear(s, apron_cart_flags(s));
+    if (v->held != 0u) {
+        apron_cart_hold(s);
+    }
     for (i = 0u; i < APRON_CART_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int apron_cart_selftest(int *first)
             what = 5;
         } else if (apron_cart_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (apron_cart_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

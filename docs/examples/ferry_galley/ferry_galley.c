@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 892a611173eb6d2f4ec2c2a8ffb2c0eddad63f4291698f1995479cbc757182c7
+ *     file 131f3c2ba14dd0ea0991c45638dc26be0a5b0040a1ebc380ab4c60463677d0a1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -98,20 +98,25 @@ void ferry_galley_reset(struct ferry_galley_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 5625;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void ferry_galley_set_target_mv(struct ferry_galley_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -120,10 +125,24 @@ void ferry_galley_set_target_mv(struct ferry_galley_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)ferry_galley_scale_by(millivolts, UINT32_C(6291597), 27u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)ferry_galley_scale_by(millivolts, UINT32_C(6291597), 27u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t ferry_galley_aim(const struct ferry_galley_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+FERRY_GALLEY_FAST
 int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -140,7 +159,16 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
     if (count < FERRY_GALLEY_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -152,13 +180,37 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -12800..6188. Returns the drive, 0..1181089792. */
-static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error)
+void ferry_galley_hold(struct ferry_galley_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void ferry_galley_publish(struct ferry_galley_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    FERRY_GALLEY_FENCE();
+    s->output_sequence = sequence;
+    FERRY_GALLEY_FENCE();
+}
+
+/* The PI step with anti-windup. error: -12800..6188. top: limit of the drive, 0..1181089792.
+   Returns the drive, 0..top. */
+static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(27105) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(1181089792)) {
-        after = INT32_C(1181089792);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -171,24 +223,26 @@ static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error
 void ferry_galley_update(struct ferry_galley_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = ferry_galley_lean(above, below, 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const int16_t reading = (int16_t)ferry_galley_round_shift(sum, 2u);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & FERRY_GALLEY_FLAG_IMPLAUSIBLE);
-        const uint32_t raised = (uint32_t)s->target[aim] << 16;
+        const int16_t aim = ferry_galley_aim(s);
+        const uint32_t raised = (uint32_t)aim << 16;
         const int32_t goal = (int32_t)raised;
-        /* The ramp waits for a sensor that failed: it goes on from there. */
-        const int32_t climb = s->ramp + ((failed == 0u) ? INT32_C(9216206) : 0);
+        /* The ramp waits for a sensor that failed, and while a limiter acts. */
+        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(9216206) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 16;
         const int16_t target = (int16_t)reached;
@@ -205,6 +259,9 @@ void ferry_galley_update(struct ferry_galley_state *s)
             before = 0; /* not the window before this one */
         }
         s->ramp = ramp;
+        if (limited != 0u) {
+            flags |= FERRY_GALLEY_FLAG_HELD;
+        }
         if (error < -28) {
             flags |= FERRY_GALLEY_FLAG_OVER;
         } else if (error <= 28) {
@@ -220,7 +277,7 @@ void ferry_galley_update(struct ferry_galley_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 282) ? ((error > 0) && (scale >= 2986)) : (ferry_galley_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 282) ? ((error > 0) && (scale >= 2986)) : (ferry_galley_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = ferry_galley_scale_by((uint32_t)target, UINT32_C(11131670), 22u);
             int16_t least = ferry_galley_lesser(last, first);
@@ -246,7 +303,10 @@ void ferry_galley_update(struct ferry_galley_state *s)
                 flags |= FERRY_GALLEY_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = ferry_galley_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1181089792) : (int32_t)ceiling;
+            const int32_t drive = ferry_galley_regulate(s, error, top);
             scale = (int16_t)ferry_galley_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= FERRY_GALLEY_FLAG_LIMIT;
@@ -255,30 +315,110 @@ void ferry_galley_update(struct ferry_galley_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        ferry_galley_publish(s, scale, reading, flags);
     }
+}
+
+int ferry_galley_read(const struct ferry_galley_state *s, struct ferry_galley_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            FERRY_GALLEY_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            FERRY_GALLEY_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)ferry_galley_scale_by((uint32_t)reading, UINT32_C(11184561), 19u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void ferry_galley_clear(struct ferry_galley_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t ferry_galley_rms_mv(const struct ferry_galley_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)ferry_galley_scale_by(reading, UINT32_C(11184561), 19u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    FERRY_GALLEY_FENCE();
+    reading = s->reading[first & 1u];
+    FERRY_GALLEY_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        FERRY_GALLEY_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)ferry_galley_scale_by((uint32_t)reading, UINT32_C(11184561), 19u);
 }
 
 int16_t ferry_galley_scale(const struct ferry_galley_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    FERRY_GALLEY_FENCE();
+    scale = s->scale[first & 1u];
+    FERRY_GALLEY_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        FERRY_GALLEY_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t ferry_galley_flags(const struct ferry_galley_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    FERRY_GALLEY_FENCE();
+    flags = s->flags[first & 1u];
+    FERRY_GALLEY_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        FERRY_GALLEY_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -304,7 +444,7 @@ int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
     const uint_fast16_t left = ferry_galley_quarter[index];
     const uint_fast16_t rise = ferry_galley_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -336,10 +476,11 @@ int16_t ferry_galley_duty(const struct ferry_galley_state *s, uint16_t phase)
     const uint_fast16_t left = ferry_galley_counts[index];
     const uint_fast16_t rise = ferry_galley_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 90ded47135c353372ba2b418e1873fdf9be640f3c3e3677be1451b10dade8949
+ *     file 1a33d3b7a6c62b2e5bbe00cd7e2c2c65aedb5d3675b82e37f787af2da7709068
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with ferry_galley.c. ferry_galley_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * FERRY_GALLEY_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "ferry_galley.h"
@@ -31,12 +31,30 @@ int ferry_galley_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int ferry_galley_told(const struct ferry_galley_state *s, const struct ferry_galley_vector *v)
+{
+    struct ferry_galley_reading told;
+    int agrees = ferry_galley_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int ferry_galley_window(struct ferry_galley_state *s, const struct ferry_galley_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     ferry_galley_set_target_mv(s, v->target_mv);
+    ferry_galley_clear(s, ferry_galley_flags(s));
+    if (v->held != 0u) {
+        ferry_galley_hold(s);
+    }
     for (i = 0u; i < FERRY_GALLEY_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int ferry_galley_selftest(int *first)
             what = 5;
         } else if (ferry_galley_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (ferry_galley_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 0f4d1416559dd8579b2667e4f0d16e019aa9614055a413f88f04c93a14b84f2a
+ *     file 7f2a3b373b63cbb889019fe5253110f571e194997be77efc19f62c4e8844507c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -102,10 +102,13 @@ void loom_bench_reset(struct loom_bench_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 11765;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
@@ -114,15 +117,18 @@ void loom_bench_reset(struct loom_bench_state *s)
     s->span_below = 0u;
     s->span_due = 8u;
     s->stuck = 0u;
+    s->held_due = 0u;
     s->unsettled = 8u;
     s->undriven = 8u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void loom_bench_set_target_mv(struct loom_bench_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -131,10 +137,24 @@ void loom_bench_set_target_mv(struct loom_bench_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)loom_bench_scale_by(millivolts, UINT32_C(3432839), 26u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)loom_bench_scale_by(millivolts, UINT32_C(3432839), 26u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t loom_bench_aim(const struct loom_bench_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+LOOM_BENCH_FAST
 int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -152,10 +172,15 @@ int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code)
         s->count = count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
         /* 256 blocks that no update took must not look like none. */
         if (sequence == s->taken_sequence) {
             sequence = (uint_least8_t)((sequence + 254u) & 255u);
         }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -165,6 +190,29 @@ int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code)
         complete = 1;
     }
     return complete;
+}
+
+void loom_bench_hold(struct loom_bench_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void loom_bench_publish(struct loom_bench_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    LOOM_BENCH_FENCE();
+    s->output_sequence = sequence;
+    LOOM_BENCH_FENCE();
 }
 
 /* Takes a block's sum into the ring. Returns the window's sum. */
@@ -216,6 +264,21 @@ static void loom_bench_span(struct loom_bench_state *s, uint32_t above, uint32_t
     s->span_below = span_below;
 }
 
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+static uint_least8_t loom_bench_limited(struct loom_bench_state *s, uint_least8_t limited)
+{
+    uint_least8_t due = s->held_due;
+    if (limited != 0u) {
+        due = 8u;
+    } else if (due != 0u) {
+        due = (uint_least8_t)(due - 1u);
+    } else {
+        /* the window has none */
+    }
+    s->held_due = due;
+    return (due != 0u) ? 1u : 0u;
+}
+
 /* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
 static uint_least8_t loom_bench_due(struct loom_bench_state *s, uint_least8_t elapsed)
 {
@@ -223,15 +286,13 @@ static uint_least8_t loom_bench_due(struct loom_bench_state *s, uint_least8_t el
     if ((elapsed < 2u) && (s->blocks_due < 2u)) {
         due = 1u;
     } else {
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
-        const uint_least8_t aim = s->target_slot;
-        const int16_t target = s->target[aim];
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
+        const int16_t target = loom_bench_aim(s);
         const int16_t last = s->reading[now];
         int16_t scale = s->scale[now];
         uint16_t flags = s->flags[now];
         if (elapsed > 1u) {
-            flags = (uint16_t)((flags & 87u) | LOOM_BENCH_FLAG_MISSED);
+            flags = (uint16_t)((flags & 215u) | LOOM_BENCH_FLAG_MISSED);
             s->blocks_due = 8u;
             s->unsettled = 8u;
         }
@@ -240,25 +301,23 @@ static uint_least8_t loom_bench_due(struct loom_bench_state *s, uint_least8_t el
             s->integral = 0;
             scale = 0;
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = last;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        loom_bench_publish(s, scale, last, flags);
     }
     return due;
 }
 
 
-/* The PI step with anti-windup. error: -25600..12942. Returns the drive, 0..1181089792. */
-static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error)
+/* The PI step with anti-windup. error: -25600..12942. top: limit of the drive, 0..1181089792.
+   Returns the drive, 0..top. */
+static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(10222) * error;
     int32_t after = s->integral + step;
     const int32_t push = INT32_C(12321) * error;
     int32_t drive = after + push;
     /* Past a limit the integrator goes no further than the limit asks for. */
-    if ((drive > INT32_C(1181089792)) && (step > 0)) {
-        const int32_t rest = INT32_C(1181089792) - push;
+    if ((drive > top) && (step > 0)) {
+        const int32_t rest = top - push;
         after = (rest > s->integral) ? rest : s->integral;
     } else if ((drive < 0) && (step < 0)) {
         const int32_t rest = -push;
@@ -266,8 +325,8 @@ static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error)
     } else {
         /* inside the limits, or on the way back */
     }
-    if (after > INT32_C(1181089792)) {
-        after = INT32_C(1181089792);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -275,8 +334,8 @@ static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error)
     }
     s->integral = after;
     drive = after + push;
-    if (drive > INT32_C(1181089792)) {
-        drive = INT32_C(1181089792);
+    if (drive > top) {
+        drive = top;
     } else if (drive < 0) {
         drive = 0;
     } else {
@@ -290,26 +349,27 @@ void loom_bench_update(struct loom_bench_state *s)
     const uint_least8_t sequence = s->window_sequence;
     const uint32_t above = s->window_above[sequence & 1u];
     const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t block_limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
     uint32_t sum = 0u;
     uint_least8_t due = 0u;
+    uint_least8_t limited = 0u;
     /* Two blocks that ended meanwhile may have left half of each here: the next call takes them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t block = above + below;
         sum = loom_bench_weigh(s, block);
         s->taken_sequence = sequence;
+        limited = loom_bench_limited(s, block_limited);
         loom_bench_span(s, above, below, elapsed);
         due = loom_bench_due(s, elapsed);
     }
     if (due != 0u) {
         const int16_t reading = (int16_t)loom_bench_round_shift(sum, 4u);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & LOOM_BENCH_FLAG_IMPLAUSIBLE);
-        const int16_t target = s->target[aim];
+        const int16_t target = loom_bench_aim(s);
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[1];
@@ -318,6 +378,9 @@ void loom_bench_update(struct loom_bench_state *s)
         uint_least8_t unsettled = 8u;
         uint_least8_t undriven = 8u;
         uint16_t flags = 0u;
+        if (limited != 0u) {
+            flags |= LOOM_BENCH_FLAG_HELD;
+        }
         if (error < -118) {
             flags |= LOOM_BENCH_FLAG_OVER;
         } else if (error <= 118) {
@@ -350,7 +413,7 @@ void loom_bench_update(struct loom_bench_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 589) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u)) {
+        } else if ((limited == 0u) && ((reading < 589) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const uint32_t enough = loom_bench_scale_by((uint32_t)target, UINT32_C(10340942), 23u);
             int16_t least = loom_bench_lesser(last, first);
@@ -376,7 +439,10 @@ void loom_bench_update(struct loom_bench_state *s)
         } else if ((reading < 589) && (error > 0) && (scale >= 2901)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
-            const int32_t drive = loom_bench_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1181089792) : (int32_t)ceiling;
+            const int32_t drive = loom_bench_regulate(s, error, top);
             scale = (int16_t)loom_bench_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= LOOM_BENCH_FLAG_LIMIT;
@@ -385,30 +451,110 @@ void loom_bench_update(struct loom_bench_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        loom_bench_publish(s, scale, reading, flags);
     }
+}
+
+int loom_bench_read(const struct loom_bench_state *s, struct loom_bench_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            LOOM_BENCH_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            LOOM_BENCH_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)loom_bench_scale_by((uint32_t)reading, UINT32_C(10249352), 19u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void loom_bench_clear(struct loom_bench_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t loom_bench_rms_mv(const struct loom_bench_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)loom_bench_scale_by(reading, UINT32_C(10249352), 19u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    LOOM_BENCH_FENCE();
+    reading = s->reading[first & 1u];
+    LOOM_BENCH_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        LOOM_BENCH_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)loom_bench_scale_by((uint32_t)reading, UINT32_C(10249352), 19u);
 }
 
 int16_t loom_bench_scale(const struct loom_bench_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    LOOM_BENCH_FENCE();
+    scale = s->scale[first & 1u];
+    LOOM_BENCH_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        LOOM_BENCH_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t loom_bench_flags(const struct loom_bench_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    LOOM_BENCH_FENCE();
+    flags = s->flags[first & 1u];
+    LOOM_BENCH_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        LOOM_BENCH_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -434,7 +580,7 @@ int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase)
     const uint_fast16_t left = loom_bench_quarter[index];
     const uint_fast16_t rise = loom_bench_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -466,10 +612,11 @@ int16_t loom_bench_duty(const struct loom_bench_state *s, uint16_t phase)
     const uint_fast16_t left = loom_bench_counts[index];
     const uint_fast16_t rise = loom_bench_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file c57d93f5a2fd7ad263bcbc9526498ec8631c426d79dd48e38bd50deeea9cb08a
+ *     file b1b3ddfe716d684c6872dadcde6271d2ed3636c5ab82b3ddc01c676b32318006
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -81,13 +81,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which:
- *     loom_bench_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see LOOM_BENCH_FENCE):
+ *     loom_bench_reset        before the interrupts are on, or with all callers of the others masked
+ *     loom_bench_sample       the loop's timer, one interrupt; no update may interrupt it
  *     loom_bench_update       the same or a lower priority; within 100 us of its block's end
- *     loom_bench_set_target_mv  one caller at a time, any priority; once at most during an update
- *     loom_bench_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a block
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     loom_bench_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     loom_bench_hold         any priorities
+ *     loom_bench_drive, _duty  not below the update's
+ *     loom_bench_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. loom_bench_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls loom_bench_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design holds for every update that starts and ends within
  * 100 us of its block's last sample.
  *
@@ -107,6 +119,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define LOOM_BENCH_INTERFACE_VERSION 1
 #define LOOM_BENCH_REVISION UINT32_C(0x6312e1e2)
 #define LOOM_BENCH_SAMPLES 200u /* samples a window */
 #define LOOM_BENCH_BLOCK_SAMPLES 25u /* samples a block */
@@ -123,17 +137,39 @@ extern "C" {
 #define LOOM_BENCH_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define LOOM_BENCH_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define LOOM_BENCH_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
+#define LOOM_BENCH_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef LOOM_BENCH_FAST
+#define LOOM_BENCH_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef LOOM_BENCH_FENCE
+#define LOOM_BENCH_FENCE()
+#endif
+
+/* What loom_bench_read tells, of one update. */
+struct loom_bench_reading {
+    int32_t rms_mv; /* as loom_bench_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as loom_bench_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as loom_bench_scale */
+    uint_least8_t pending; /* blocks that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct loom_bench_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 24 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole blocks */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
@@ -144,6 +180,11 @@ struct loom_bench_state {
     volatile int16_t target[2]; /* 0 to 12942 reading units */
     volatile int16_t reading[2]; /* 0 to 25600 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole block */
+    uint_least8_t held_due; /* blocks up to the first window without one in which a limiter acted */
     uint_least8_t blocks_due; /* blocks up to the next PI step, 1 to 8 */
     uint_least8_t unsettled; /* PI steps in the band that SETTLED still asks for */
     uint_least8_t undriven; /* PI steps until the whole window is driven enough for IMPLAUSIBLE */
@@ -152,17 +193,26 @@ struct loom_bench_state {
     uint16_t ring[7]; /* sums of the blocks before the newest, the later first */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with loom_bench_set_target_mv. */
 void loom_bench_reset(struct loom_bench_state *s);
 
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void loom_bench_set_target_mv(struct loom_bench_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
-int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code);
+LOOM_BENCH_FAST int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+void loom_bench_hold(struct loom_bench_state *s);
 
 /* Once each time that loom_bench_sample returns 1, at the end of a block; without a new block it does nothing. */
 void loom_bench_update(struct loom_bench_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int loom_bench_read(const struct loom_bench_state *s, struct loom_bench_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void loom_bench_clear(struct loom_bench_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..500457. */
 int32_t loom_bench_rms_mv(const struct loom_bench_state *s);
@@ -174,7 +224,7 @@ int16_t loom_bench_scale(const struct loom_bench_state *s);
 uint16_t loom_bench_flags(const struct loom_bench_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase);
+LOOM_BENCH_FAST int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

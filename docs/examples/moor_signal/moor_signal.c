@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file afbad18ed148c4dc10490cf92123d3fa118cf03ce32ffe2be2af83a1a6897821
+ *     file 24040dbeb7b57aa227bfb5d43b26df1d9c3bb57c413cc250d478e20d326997ce
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -97,20 +97,25 @@ void moor_signal_reset(struct moor_signal_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 3375;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void moor_signal_set_target_mv(struct moor_signal_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -119,10 +124,24 @@ void moor_signal_set_target_mv(struct moor_signal_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)moor_signal_scale_by(millivolts, UINT32_C(8237100), 28u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)moor_signal_scale_by(millivolts, UINT32_C(8237100), 28u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t moor_signal_aim(const struct moor_signal_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+MOOR_SIGNAL_FAST
 int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -139,7 +158,16 @@ int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
     if (count < MOOR_SIGNAL_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -151,13 +179,37 @@ int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -7680..3713. Returns the drive, 0..1181089792. */
-static int32_t moor_signal_regulate(struct moor_signal_state *s, int16_t error)
+void moor_signal_hold(struct moor_signal_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void moor_signal_publish(struct moor_signal_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    MOOR_SIGNAL_FENCE();
+    s->output_sequence = sequence;
+    MOOR_SIGNAL_FENCE();
+}
+
+/* The PI step with anti-windup. error: -7680..3713. top: limit of the drive, 0..1181089792.
+   Returns the drive, 0..top. */
+static int32_t moor_signal_regulate(struct moor_signal_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(36900) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(1181089792)) {
-        after = INT32_C(1181089792);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -170,21 +222,22 @@ static int32_t moor_signal_regulate(struct moor_signal_state *s, int16_t error)
 void moor_signal_update(struct moor_signal_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = moor_signal_lean(above, below, 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const int16_t reading = (int16_t)moor_signal_round_shift(sum, 3u);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & MOOR_SIGNAL_FLAG_IMPLAUSIBLE);
-        const int16_t target = s->target[aim];
+        const int16_t target = moor_signal_aim(s);
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[0];
@@ -196,6 +249,9 @@ void moor_signal_update(struct moor_signal_state *s)
         if (elapsed > 1u) {
             flags = MOOR_SIGNAL_FLAG_MISSED;
             before = 0; /* not the window before this one */
+        }
+        if (limited != 0u) {
+            flags |= MOOR_SIGNAL_FLAG_HELD;
         }
         if (error < -34) {
             flags |= MOOR_SIGNAL_FLAG_OVER;
@@ -212,7 +268,7 @@ void moor_signal_update(struct moor_signal_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 169) ? ((error > 0) && (scale >= 2998)) : (moor_signal_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 169) ? ((error > 0) && (scale >= 2998)) : (moor_signal_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = moor_signal_scale_by((uint32_t)target, UINT32_C(9312908), 21u);
             int16_t least = moor_signal_lesser(last, first);
@@ -238,7 +294,10 @@ void moor_signal_update(struct moor_signal_state *s)
                 flags |= MOOR_SIGNAL_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = moor_signal_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1181089792) : (int32_t)ceiling;
+            const int32_t drive = moor_signal_regulate(s, error, top);
             scale = (int16_t)moor_signal_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= MOOR_SIGNAL_FLAG_LIMIT;
@@ -247,30 +306,110 @@ void moor_signal_update(struct moor_signal_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        moor_signal_publish(s, scale, reading, flags);
     }
+}
+
+int moor_signal_read(const struct moor_signal_state *s, struct moor_signal_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            MOOR_SIGNAL_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            MOOR_SIGNAL_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)moor_signal_scale_by((uint32_t)reading, UINT32_C(8542903), 18u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void moor_signal_clear(struct moor_signal_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t moor_signal_rms_mv(const struct moor_signal_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)moor_signal_scale_by(reading, UINT32_C(8542903), 18u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    MOOR_SIGNAL_FENCE();
+    reading = s->reading[first & 1u];
+    MOOR_SIGNAL_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        MOOR_SIGNAL_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)moor_signal_scale_by((uint32_t)reading, UINT32_C(8542903), 18u);
 }
 
 int16_t moor_signal_scale(const struct moor_signal_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    MOOR_SIGNAL_FENCE();
+    scale = s->scale[first & 1u];
+    MOOR_SIGNAL_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        MOOR_SIGNAL_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t moor_signal_flags(const struct moor_signal_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    MOOR_SIGNAL_FENCE();
+    flags = s->flags[first & 1u];
+    MOOR_SIGNAL_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        MOOR_SIGNAL_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -302,7 +441,7 @@ int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
     const uint_fast16_t left = moor_signal_quarter[index];
     const uint_fast16_t rise = moor_signal_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -340,10 +479,11 @@ int16_t moor_signal_duty(const struct moor_signal_state *s, uint16_t phase)
     const uint_fast16_t left = moor_signal_counts[index];
     const uint_fast16_t rise = moor_signal_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 2u) >> 2;
     const uint_fast16_t duty = (rounded > 2400u) ? 2400u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

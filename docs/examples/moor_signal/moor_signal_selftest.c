@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 3c022824453647f503f4e93d0fbce111b2107e4fab3c614fe057149d66c12251
+ *     file f58022caa8e23cd4bdd3c9421b32e11033d0b074588f95f2127772ccea4b289d
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with moor_signal.c. moor_signal_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * MOOR_SIGNAL_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "moor_signal.h"
@@ -31,12 +31,30 @@ int moor_signal_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int moor_signal_told(const struct moor_signal_state *s, const struct moor_signal_vector *v)
+{
+    struct moor_signal_reading told;
+    int agrees = moor_signal_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int moor_signal_window(struct moor_signal_state *s, const struct moor_signal_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     moor_signal_set_target_mv(s, v->target_mv);
+    moor_signal_clear(s, moor_signal_flags(s));
+    if (v->held != 0u) {
+        moor_signal_hold(s);
+    }
     for (i = 0u; i < MOOR_SIGNAL_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int moor_signal_selftest(int *first)
             what = 5;
         } else if (moor_signal_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (moor_signal_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 5b3edd1026d7eaa930c3184200abe34b3af16ba9ac3b6ddd37026f75e84875db
+ *     file 1a3f86184d20a23892ff580a097c2555cbb52202a9e518b3efd6b8c724d4047d
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -78,13 +78,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1500            1500  4 bits
  *
- * Which call may interrupt which:
- *     peat_cabin_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see PEAT_CABIN_FENCE):
+ *     peat_cabin_reset        before the interrupts are on, or with all callers of the others masked
+ *     peat_cabin_sample       the loop's timer, one interrupt; no update may interrupt it
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
- *     peat_cabin_set_target_mv  one caller at a time, any priority; once at most during an update
- *     peat_cabin_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     peat_cabin_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     peat_cabin_hold         any priorities
+ *     peat_cabin_drive, _duty  not below the update's
+ *     peat_cabin_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. peat_cabin_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls peat_cabin_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
  */
@@ -97,6 +109,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define PEAT_CABIN_INTERFACE_VERSION 1
 #define PEAT_CABIN_REVISION UINT32_C(0x38e8cbdb)
 #define PEAT_CABIN_SAMPLES 25u /* samples a window */
 #define PEAT_CABIN_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
@@ -112,17 +126,39 @@ extern "C" {
 #define PEAT_CABIN_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define PEAT_CABIN_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define PEAT_CABIN_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
+#define PEAT_CABIN_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef PEAT_CABIN_FAST
+#define PEAT_CABIN_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef PEAT_CABIN_FENCE
+#define PEAT_CABIN_FENCE()
+#endif
+
+/* What peat_cabin_read tells, of one update. */
+struct peat_cabin_reading {
+    int32_t rms_mv; /* as peat_cabin_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as peat_cabin_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as peat_cabin_scale */
+    uint_least8_t pending; /* windows that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct peat_cabin_state {
     volatile int16_t scale[2]; /* 0 to 19660 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 24 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole windows */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1288437760, scale 1.0 = 2^30 */
@@ -131,19 +167,32 @@ struct peat_cabin_state {
     volatile int16_t target[2]; /* 0 to 1617 reading units */
     volatile int16_t reading[2]; /* 0 to 3200 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with peat_cabin_set_target_mv. */
 void peat_cabin_reset(struct peat_cabin_state *s);
 
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void peat_cabin_set_target_mv(struct peat_cabin_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
-int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code);
+PEAT_CABIN_FAST int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+void peat_cabin_hold(struct peat_cabin_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void peat_cabin_update(struct peat_cabin_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int peat_cabin_read(const struct peat_cabin_state *s, struct peat_cabin_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void peat_cabin_clear(struct peat_cabin_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..500611. */
 int32_t peat_cabin_rms_mv(const struct peat_cabin_state *s);
@@ -155,7 +204,7 @@ int16_t peat_cabin_scale(const struct peat_cabin_state *s);
 uint16_t peat_cabin_flags(const struct peat_cabin_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint16_t phase);
+PEAT_CABIN_FAST int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1500..1500: within 0.68
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

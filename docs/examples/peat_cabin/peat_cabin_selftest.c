@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 3d8906896e6d971b247d806514fd9473068fac93847d35e3002d4dff210f551a
+ *     file 85cc7e41fa887ab734bfab0a36b1d4c12abf4a9336587631006721663e6ec47b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with peat_cabin.c. peat_cabin_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * PEAT_CABIN_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "peat_cabin.h"
@@ -31,12 +31,30 @@ int peat_cabin_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int peat_cabin_told(const struct peat_cabin_state *s, const struct peat_cabin_vector *v)
+{
+    struct peat_cabin_reading told;
+    int agrees = peat_cabin_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int peat_cabin_window(struct peat_cabin_state *s, const struct peat_cabin_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     peat_cabin_set_target_mv(s, v->target_mv);
+    peat_cabin_clear(s, peat_cabin_flags(s));
+    if (v->held != 0u) {
+        peat_cabin_hold(s);
+    }
     for (i = 0u; i < PEAT_CABIN_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int peat_cabin_selftest(int *first)
             what = 5;
         } else if (peat_cabin_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (peat_cabin_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

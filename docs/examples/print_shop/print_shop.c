@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file c510d94169bb274714227afbadb23e30803d56713a1b5a465481ca72e55d45e9
+ *     file 797532c829c269eb70e019b3fd23ada4aa8d7e1f9e5f09f30e092925e01bba1e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -119,20 +119,25 @@ void print_shop_reset(struct print_shop_state *s)
         s->window_above_high[slot] = 0u;
         s->window_below_high[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 6098;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void print_shop_set_target_mv(struct print_shop_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -141,10 +146,24 @@ void print_shop_set_target_mv(struct print_shop_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)print_shop_scale_by(millivolts, UINT32_C(3410454), 27u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)print_shop_scale_by(millivolts, UINT32_C(3410454), 27u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t print_shop_aim(const struct print_shop_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+PRINT_SHOP_FAST
 int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 16383u) ? 16383u : adc_code;
@@ -177,7 +196,16 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
     if (count < PRINT_SHOP_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_above_high[sequence & 1u] = s->above_high;
@@ -193,13 +221,37 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -11449..6708. Returns the drive, 0..1234763776. */
-static int32_t print_shop_regulate(struct print_shop_state *s, int16_t error)
+void print_shop_hold(struct print_shop_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void print_shop_publish(struct print_shop_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    PRINT_SHOP_FENCE();
+    s->output_sequence = sequence;
+    PRINT_SHOP_FENCE();
+}
+
+/* The PI step with anti-windup. error: -11449..6708. top: limit of the drive, 0..1234763776.
+   Returns the drive, 0..top. */
+static int32_t print_shop_regulate(struct print_shop_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(30108) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(1234763776)) {
-        after = INT32_C(1234763776);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -212,12 +264,15 @@ static int32_t print_shop_regulate(struct print_shop_state *s, int16_t error)
 void print_shop_update(struct print_shop_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint16_t above_high = s->window_above_high[sequence & 1u];
+    const uint16_t below_high = s->window_below_high[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
-        const uint16_t above_high = s->window_above_high[sequence & 1u];
-        const uint16_t below_high = s->window_below_high[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t room = UINT32_MAX - above;
         const uint16_t carry = (below > room) ? 1u : 0u;
         const uint32_t sum = (below > room) ? ((below - room) - 1u) : (above + below);
@@ -227,12 +282,10 @@ void print_shop_update(struct print_shop_state *s)
         uint16_t flags = 0u;
         const uint32_t square = (high << 24) | (sum >> 8);
         const int16_t reading = (int16_t)print_shop_root(square);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & PRINT_SHOP_FLAG_IMPLAUSIBLE);
-        const int16_t target = s->target[aim];
+        const int16_t target = print_shop_aim(s);
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[0];
@@ -244,6 +297,9 @@ void print_shop_update(struct print_shop_state *s)
         if (elapsed > 1u) {
             flags = PRINT_SHOP_FLAG_MISSED;
             before = 0; /* not the window before this one */
+        }
+        if (limited != 0u) {
+            flags |= PRINT_SHOP_FLAG_HELD;
         }
         if (error < -24) {
             flags |= PRINT_SHOP_FLAG_OVER;
@@ -260,7 +316,7 @@ void print_shop_update(struct print_shop_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 305) ? ((error > 0) && (scale >= 3060)) : (print_shop_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 305) ? ((error > 0) && (scale >= 3060)) : (print_shop_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = print_shop_scale_by((uint32_t)target, UINT32_C(10520656), 22u);
             int16_t least = print_shop_lesser(last, first);
@@ -286,7 +342,10 @@ void print_shop_update(struct print_shop_state *s)
                 flags |= PRINT_SHOP_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = print_shop_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1234763776) : (int32_t)ceiling;
+            const int32_t drive = print_shop_regulate(s, error, top);
             scale = (int16_t)print_shop_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1234763776)) {
                 flags |= PRINT_SHOP_FLAG_LIMIT;
@@ -295,30 +354,110 @@ void print_shop_update(struct print_shop_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        print_shop_publish(s, scale, reading, flags);
     }
+}
+
+int print_shop_read(const struct print_shop_state *s, struct print_shop_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            PRINT_SHOP_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            PRINT_SHOP_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)print_shop_scale_by((uint32_t)reading, UINT32_C(10316624), 18u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void print_shop_clear(struct print_shop_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t print_shop_rms_mv(const struct print_shop_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)print_shop_scale_by(reading, UINT32_C(10316624), 18u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    PRINT_SHOP_FENCE();
+    reading = s->reading[first & 1u];
+    PRINT_SHOP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        PRINT_SHOP_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)print_shop_scale_by((uint32_t)reading, UINT32_C(10316624), 18u);
 }
 
 int16_t print_shop_scale(const struct print_shop_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    PRINT_SHOP_FENCE();
+    scale = s->scale[first & 1u];
+    PRINT_SHOP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        PRINT_SHOP_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t print_shop_flags(const struct print_shop_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    PRINT_SHOP_FENCE();
+    flags = s->flags[first & 1u];
+    PRINT_SHOP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        PRINT_SHOP_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -350,7 +489,7 @@ int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase)
     const uint_fast16_t left = print_shop_quarter[index];
     const uint_fast16_t rise = print_shop_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -388,10 +527,11 @@ int16_t print_shop_duty(const struct print_shop_state *s, uint16_t phase)
     const uint_fast16_t left = print_shop_counts[index];
     const uint_fast16_t rise = print_shop_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 2u) >> 2;
     const uint_fast16_t duty = (rounded > 4000u) ? 4000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

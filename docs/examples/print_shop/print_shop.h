@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file a92c640d4fad131f7c27006b420f06e1988b895c0ab7457dc901cd6ebccb6fe8
+ *     file 418c7a01ea1392b2baa5678e87828d280a61f4c1273767e99b6d0d572c8befe7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -75,13 +75,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -4000            4000  3 bits
  *
- * Which call may interrupt which:
- *     print_shop_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see PRINT_SHOP_FENCE):
+ *     print_shop_reset        before the interrupts are on, or with all callers of the others masked
+ *     print_shop_sample       the loop's timer, one interrupt; no update may interrupt it
  *     print_shop_update       the same or a lower priority; done before the next window ends
- *     print_shop_set_target_mv  one caller at a time, any priority; once at most during an update
- *     print_shop_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     print_shop_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     print_shop_hold         any priorities
+ *     print_shop_drive, _duty  not below the update's
+ *     print_shop_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. print_shop_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls print_shop_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
  */
@@ -94,6 +106,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define PRINT_SHOP_INTERFACE_VERSION 1
 #define PRINT_SHOP_REVISION UINT32_C(0x34339019)
 #define PRINT_SHOP_SAMPLES 500u /* samples a window */
 #define PRINT_SHOP_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
@@ -109,19 +123,41 @@ extern "C" {
 #define PRINT_SHOP_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define PRINT_SHOP_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define PRINT_SHOP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
+#define PRINT_SHOP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef PRINT_SHOP_FAST
+#define PRINT_SHOP_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef PRINT_SHOP_FENCE
+#define PRINT_SHOP_FENCE()
+#endif
+
+/* What print_shop_read tells, of one update. */
+struct print_shop_reading {
+    int32_t rms_mv; /* as print_shop_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as print_shop_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as print_shop_scale */
+    uint_least8_t pending; /* windows that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct print_shop_state {
     volatile int16_t scale[2]; /* 0 to 18841 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it, low words */
     uint32_t below;
     uint16_t above_high; /* running sums, high words */
     uint16_t below_high;
     uint16_t count; /* samples taken of the window, 0 to 499 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole windows */
     volatile uint32_t window_below[2];
     volatile uint16_t window_above_high[2];
@@ -132,19 +168,32 @@ struct print_shop_state {
     volatile int16_t target[2]; /* 0 to 6708 reading units */
     volatile int16_t reading[2]; /* 0 to 11449 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with print_shop_set_target_mv. */
 void print_shop_reset(struct print_shop_state *s);
 
 /* rms_mv: any value, clamped to 0..264000 mV; 0 takes the drive to zero at the next update. */
 void print_shop_set_target_mv(struct print_shop_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 16383. Returns 1 when a window is complete, else 0. */
-int print_shop_sample(struct print_shop_state *s, uint16_t adc_code);
+PRINT_SHOP_FAST int print_shop_sample(struct print_shop_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+void print_shop_hold(struct print_shop_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void print_shop_update(struct print_shop_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int print_shop_read(const struct print_shop_state *s, struct print_shop_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void print_shop_clear(struct print_shop_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..450573. */
 int32_t print_shop_rms_mv(const struct print_shop_state *s);
@@ -156,7 +205,7 @@ int16_t print_shop_scale(const struct print_shop_state *s);
 uint16_t print_shop_flags(const struct print_shop_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase);
+PRINT_SHOP_FAST int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -4000..4000: within 0.66
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

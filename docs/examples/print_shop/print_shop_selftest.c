@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 9f6aaf45cd2661d1a5f723873150cc207d3c04d04131fcf5b57d95f8aae091f6
+ *     file c3a339edce19d7c11957f6a6282b914550e1ca473a823aef18c3d005eb3e7143
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with print_shop.c. print_shop_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * PRINT_SHOP_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "print_shop.h"
@@ -31,12 +31,30 @@ int print_shop_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int print_shop_told(const struct print_shop_state *s, const struct print_shop_vector *v)
+{
+    struct print_shop_reading told;
+    int agrees = print_shop_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int print_shop_window(struct print_shop_state *s, const struct print_shop_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     print_shop_set_target_mv(s, v->target_mv);
+    print_shop_clear(s, print_shop_flags(s));
+    if (v->held != 0u) {
+        print_shop_hold(s);
+    }
     for (i = 0u; i < PRINT_SHOP_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int print_shop_selftest(int *first)
             what = 5;
         } else if (print_shop_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (print_shop_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 5ffbb407caabdb4345ed4eab55014d7a49e0863d1c0fe67b53fab8094ad8c84e
+ *     file f6dcc38935e85c6bcf07f37e08caa8b7d671067543d4d8f8a47ad41d80a7f19f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -115,20 +115,25 @@ void quay_kiosk_reset(struct quay_kiosk_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 2338;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -137,10 +142,24 @@ void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)quay_kiosk_scale_by(millivolts, UINT32_C(2728363), 28u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)quay_kiosk_scale_by(millivolts, UINT32_C(2728363), 28u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t quay_kiosk_aim(const struct quay_kiosk_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+QUAY_KIOSK_FAST
 int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -157,7 +176,16 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
     if (count < QUAY_KIOSK_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -169,13 +197,37 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -4579..2571. Returns the drive, 0..617381888. */
-static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error)
+void quay_kiosk_hold(struct quay_kiosk_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void quay_kiosk_publish(struct quay_kiosk_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    QUAY_KIOSK_FENCE();
+    s->output_sequence = sequence;
+    QUAY_KIOSK_FENCE();
+}
+
+/* The PI step with anti-windup. error: -4579..2571. top: limit of the drive, 0..617381888.
+   Returns the drive, 0..top. */
+static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(27788) * error;
     int32_t after = s->integral + step;
-    if (after > INT32_C(617381888)) {
-        after = INT32_C(617381888);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -188,22 +240,23 @@ static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error)
 void quay_kiosk_update(struct quay_kiosk_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = quay_kiosk_lean(above, below, 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const uint32_t square = sum >> 2;
         const int16_t reading = (int16_t)quay_kiosk_root(square);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & QUAY_KIOSK_FLAG_IMPLAUSIBLE);
-        const int16_t target = s->target[aim];
+        const int16_t target = quay_kiosk_aim(s);
         const int16_t error = (int16_t)(target - reading);
         int16_t scale = s->scale[now];
         const int16_t last = s->least[0];
@@ -215,6 +268,9 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if (elapsed > 1u) {
             flags = QUAY_KIOSK_FLAG_MISSED;
             before = 0; /* not the window before this one */
+        }
+        if (limited != 0u) {
+            flags |= QUAY_KIOSK_FLAG_HELD;
         }
         if (error < -23) {
             flags |= QUAY_KIOSK_FLAG_OVER;
@@ -231,7 +287,7 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 117) ? ((error > 0) && (scale >= 3105)) : (quay_kiosk_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 117) ? ((error > 0) && (scale >= 3105)) : (quay_kiosk_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = quay_kiosk_scale_by((uint32_t)target, UINT32_C(13927235), 21u);
             int16_t least = quay_kiosk_lesser(last, first);
@@ -257,7 +313,10 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
                 flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = quay_kiosk_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 15;
+            const int32_t top = (limited == 0u) ? INT32_C(617381888) : (int32_t)ceiling;
+            const int32_t drive = quay_kiosk_regulate(s, error, top);
             scale = (int16_t)quay_kiosk_round_shift((uint32_t)drive, 15u);
             if (drive == INT32_C(617381888)) {
                 flags |= QUAY_KIOSK_FLAG_LIMIT;
@@ -266,30 +325,110 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        quay_kiosk_publish(s, scale, reading, flags);
     }
+}
+
+int quay_kiosk_read(const struct quay_kiosk_state *s, struct quay_kiosk_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            QUAY_KIOSK_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            QUAY_KIOSK_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)quay_kiosk_scale_by((uint32_t)reading, UINT32_C(12895780), 17u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void quay_kiosk_clear(struct quay_kiosk_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t quay_kiosk_rms_mv(const struct quay_kiosk_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)quay_kiosk_scale_by(reading, UINT32_C(12895780), 17u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    QUAY_KIOSK_FENCE();
+    reading = s->reading[first & 1u];
+    QUAY_KIOSK_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        QUAY_KIOSK_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)quay_kiosk_scale_by((uint32_t)reading, UINT32_C(12895780), 17u);
 }
 
 int16_t quay_kiosk_scale(const struct quay_kiosk_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    QUAY_KIOSK_FENCE();
+    scale = s->scale[first & 1u];
+    QUAY_KIOSK_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        QUAY_KIOSK_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t quay_kiosk_flags(const struct quay_kiosk_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    QUAY_KIOSK_FENCE();
+    flags = s->flags[first & 1u];
+    QUAY_KIOSK_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        QUAY_KIOSK_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -315,7 +454,7 @@ int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase)
     const uint_fast16_t left = quay_kiosk_quarter[index];
     const uint_fast16_t rise = quay_kiosk_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -347,7 +486,7 @@ int16_t quay_kiosk_duty(const struct quay_kiosk_state *s, uint16_t phase)
     const uint_fast16_t left = quay_kiosk_counts[index];
     const uint_fast16_t rise = quay_kiosk_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
@@ -387,4 +526,5 @@ void quay_kiosk_turn_set_millihertz(struct quay_kiosk_turn *t, uint32_t milliher
     t->step[sequence & 1u] = advance;
     t->step_sequence = sequence;
 }
+
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 94c3efc58dd49b40d0a6cc9d85ad83ecaa4d183553aa1b08abc9141adced1578
+ *     file 3f723e78095aae92fab3cd2fe1cae0d2cb2827838631ba7b6b0e954cf879260e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -75,14 +75,26 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1600            1600  4 bits
  *
- * Which call may interrupt which:
- *     quay_kiosk_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see QUAY_KIOSK_FENCE):
+ *     quay_kiosk_reset        before the interrupts are on, or with all callers of the others masked
+ *     quay_kiosk_sample       the loop's timer, one interrupt; no update may interrupt it
  *     quay_kiosk_update       the same or a lower priority; done before the next window ends
- *     quay_kiosk_set_target_mv  one caller at a time, any priority; once at most during an update
- *     quay_kiosk_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a window
+ *     quay_kiosk_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     quay_kiosk_hold         any priorities
+ *     quay_kiosk_drive, _duty  not below the update's
+ *     quay_kiosk_read, _scale, _rms_mv, _flags  any priority
  *     quay_kiosk_turn_next    the PWM's timer; quay_kiosk_turn_set_millihertz: one caller, not above it
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. quay_kiosk_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls quay_kiosk_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
  */
@@ -95,6 +107,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define QUAY_KIOSK_INTERFACE_VERSION 1
 #define QUAY_KIOSK_REVISION UINT32_C(0x0a01789d)
 #define QUAY_KIOSK_SAMPLES 20u /* samples a window */
 #define QUAY_KIOSK_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
@@ -110,17 +124,39 @@ extern "C" {
 #define QUAY_KIOSK_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define QUAY_KIOSK_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define QUAY_KIOSK_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
+#define QUAY_KIOSK_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef QUAY_KIOSK_FAST
+#define QUAY_KIOSK_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef QUAY_KIOSK_FENCE
+#define QUAY_KIOSK_FENCE()
+#endif
+
+/* What quay_kiosk_read tells, of one update. */
+struct quay_kiosk_reading {
+    int32_t rms_mv; /* as quay_kiosk_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as quay_kiosk_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as quay_kiosk_scale */
+    uint_least8_t pending; /* windows that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct quay_kiosk_state {
     volatile int16_t scale[2]; /* 0 to 18841 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 19 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole windows */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 617381888, scale 1.0 = 2^29 */
@@ -129,6 +165,10 @@ struct quay_kiosk_state {
     volatile int16_t target[2]; /* 0 to 2571 reading units */
     volatile int16_t reading[2]; /* 0 to 4579 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
 };
 
 /* The oscillator: one for each frequency, which may turn several outputs. */
@@ -138,17 +178,26 @@ struct quay_kiosk_turn {
     volatile uint_least8_t step_sequence; /* its lowest bit is the slot in use */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with quay_kiosk_set_target_mv. */
 void quay_kiosk_reset(struct quay_kiosk_state *s);
 
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
-int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code);
+QUAY_KIOSK_FAST int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+void quay_kiosk_hold(struct quay_kiosk_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void quay_kiosk_update(struct quay_kiosk_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int quay_kiosk_read(const struct quay_kiosk_state *s, struct quay_kiosk_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void quay_kiosk_clear(struct quay_kiosk_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..450514. */
 int32_t quay_kiosk_rms_mv(const struct quay_kiosk_state *s);
@@ -160,7 +209,7 @@ int16_t quay_kiosk_scale(const struct quay_kiosk_state *s);
 uint16_t quay_kiosk_flags(const struct quay_kiosk_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase);
+QUAY_KIOSK_FAST int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1600..1600: within 0.68
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file c19f4c2c6813ec2a1c30d8b997c22e203f7af73913b0a706c80fc1ea0e7f2ea7
+ *     file d0dd162f5153381e9b83c6aef021a469a593f56e8deb66d117b14fa22ea6a98f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with quay_kiosk.c. quay_kiosk_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty, 8 the phase of the oscillator (rows counted on from the others).
+ * 7 duty, 8 the phase of the oscillator (rows counted on from the others), 9 the rest of a reading.
  * QUAY_KIOSK_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "quay_kiosk.h"
@@ -31,12 +31,30 @@ int quay_kiosk_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int quay_kiosk_told(const struct quay_kiosk_state *s, const struct quay_kiosk_vector *v)
+{
+    struct quay_kiosk_reading told;
+    int agrees = quay_kiosk_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int quay_kiosk_window(struct quay_kiosk_state *s, const struct quay_kiosk_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     quay_kiosk_set_target_mv(s, v->target_mv);
+    quay_kiosk_clear(s, quay_kiosk_flags(s));
+    if (v->held != 0u) {
+        quay_kiosk_hold(s);
+    }
     for (i = 0u; i < QUAY_KIOSK_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -91,6 +109,8 @@ int quay_kiosk_selftest(int *first)
             what = 5;
         } else if (quay_kiosk_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (quay_kiosk_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file e07198465a91365d641be9425a3d1da347aa14411fadff7e2ba81b1abec3f711
+ *     file 277be8a5c61fa9e3f278fdd486798d639f036aa1d7155ef729351d4b0627b16b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -83,13 +83,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2400            2400  3 bits
  *
- * Which call may interrupt which:
- *     ridge_relay_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see RIDGE_RELAY_FENCE):
+ *     ridge_relay_reset        before the interrupts are on, or with all callers of the others masked
+ *     ridge_relay_sample       the loop's timer, one interrupt; no update may interrupt it
  *     ridge_relay_update       the same or a lower priority; within 1000 us of its block's end
- *     ridge_relay_set_target_mv  one caller at a time, any priority; once at most during an update
- *     ridge_relay_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a block
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     ridge_relay_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     ridge_relay_hold         any priorities
+ *     ridge_relay_drive, _duty  not below the update's
+ *     ridge_relay_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. ridge_relay_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls ridge_relay_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design holds for every update that starts and ends within
  * 1000 us of its block's last sample.
  *
@@ -109,6 +121,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define RIDGE_RELAY_INTERFACE_VERSION 1
 #define RIDGE_RELAY_REVISION UINT32_C(0x4e1bc1eb)
 #define RIDGE_RELAY_SAMPLES 15u /* samples a window */
 #define RIDGE_RELAY_BLOCK_SAMPLES 1u /* samples a block */
@@ -125,17 +139,39 @@ extern "C" {
 #define RIDGE_RELAY_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define RIDGE_RELAY_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define RIDGE_RELAY_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
+#define RIDGE_RELAY_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef RIDGE_RELAY_FAST
+#define RIDGE_RELAY_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef RIDGE_RELAY_FENCE
+#define RIDGE_RELAY_FENCE()
+#endif
+
+/* What ridge_relay_read tells, of one update. */
+struct ridge_relay_reading {
+    int32_t rms_mv; /* as ridge_relay_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as ridge_relay_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as ridge_relay_scale */
+    uint_least8_t pending; /* blocks that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct ridge_relay_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 0 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole blocks */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
@@ -146,6 +182,11 @@ struct ridge_relay_state {
     volatile int16_t target[2]; /* 0 to 12827 reading units */
     volatile int16_t reading[2]; /* 0 to 21891 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole block */
+    uint_least8_t held_due; /* blocks up to the first window without one in which a limiter acted */
     uint_least8_t blocks_due; /* blocks up to the next PI step, 1 to 15 */
     uint_least8_t unsettled; /* PI steps in the band that SETTLED still asks for */
     uint_least8_t undriven; /* PI steps until the whole window is driven enough for IMPLAUSIBLE */
@@ -154,17 +195,26 @@ struct ridge_relay_state {
     uint32_t ring[14]; /* sums of the blocks before the newest, the later first */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with ridge_relay_set_target_mv. */
 void ridge_relay_reset(struct ridge_relay_state *s);
 
 /* rms_mv: any value, clamped to 0..132000 mV; 0 takes the drive to zero at the next update. */
 void ridge_relay_set_target_mv(struct ridge_relay_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
-int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code);
+RIDGE_RELAY_FAST int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+void ridge_relay_hold(struct ridge_relay_state *s);
 
 /* Once each time that ridge_relay_sample returns 1, at the end of a block; without a new block it does nothing. */
 void ridge_relay_update(struct ridge_relay_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void ridge_relay_clear(struct ridge_relay_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..225284. */
 int32_t ridge_relay_rms_mv(const struct ridge_relay_state *s);
@@ -176,7 +226,7 @@ int16_t ridge_relay_scale(const struct ridge_relay_state *s);
 uint16_t ridge_relay_flags(const struct ridge_relay_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t ridge_relay_drive(const struct ridge_relay_state *s, uint16_t phase);
+RIDGE_RELAY_FAST int16_t ridge_relay_drive(const struct ridge_relay_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2400..2400: within 0.62
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 0d830786cab37fd51a24cd4cc38c8f850d2320ceec40248cddab0c050ec23ec8
+ *     file 40b9e45a5e90f1fcdbc240990cb431dbd8588738f145475eec4451e490b69331
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with ridge_relay.c. ridge_relay_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * RIDGE_RELAY_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "ridge_relay.h"
@@ -31,6 +31,20 @@ int ridge_relay_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int ridge_relay_told(const struct ridge_relay_state *s, const struct ridge_relay_vector *v)
+{
+    struct ridge_relay_reading told;
+    int agrees = ridge_relay_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int ridge_relay_window(struct ridge_relay_state *s, const struct ridge_relay_vector *v)
 {
     uint16_t i;
@@ -38,6 +52,10 @@ static int ridge_relay_window(struct ridge_relay_state *s, const struct ridge_re
     uint16_t block = 0u;
     int wrong = 0;
     ridge_relay_set_target_mv(s, v->target_mv);
+    ridge_relay_clear(s, ridge_relay_flags(s));
+    if (v->held != 0u) {
+        ridge_relay_hold(s);
+    }
     for (i = 0u; i < RIDGE_RELAY_SAMPLES; i++) {
         const int due = ridge_relay_sample(s, (i < v->first) ? v->code_first : v->code_rest);
         left = (uint16_t)(left - 1u);
@@ -77,6 +95,8 @@ int ridge_relay_selftest(int *first)
             what = 5;
         } else if (ridge_relay_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (ridge_relay_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

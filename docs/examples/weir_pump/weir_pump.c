@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file bf2e1223fae8c79cb5ca044d2944de1a5d174ce98b2a67416c0fdcb8fc7b37e5
+ *     file 222d4509286d0efb43574a949917c1cd331a75017ab6242300e9ffb0f64e27de
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -98,20 +98,25 @@ void weir_pump_reset(struct weir_pump_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 5881;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void weir_pump_set_target_mv(struct weir_pump_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -120,10 +125,24 @@ void weir_pump_set_target_mv(struct weir_pump_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)weir_pump_scale_by(millivolts, UINT32_C(3431780), 27u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)weir_pump_scale_by(millivolts, UINT32_C(3431780), 27u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t weir_pump_aim(const struct weir_pump_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+WEIR_PUMP_FAST
 int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 16383u) ? 16383u : adc_code;
@@ -140,7 +159,16 @@ int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
     if (count < WEIR_PUMP_SAMPLES) {
         s->count = count;
     } else {
-        const uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
+        /* 256 windows that no update took must not look like none. */
+        if (sequence == s->taken_sequence) {
+            sequence = (uint_least8_t)((sequence + 254u) & 255u);
+        }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -152,16 +180,40 @@ int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
     return complete;
 }
 
-/* The PI step with anti-windup. error: -12800..6469. Returns the drive, 0..1181089792. */
-static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
+void weir_pump_hold(struct weir_pump_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void weir_pump_publish(struct weir_pump_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    WEIR_PUMP_FENCE();
+    s->output_sequence = sequence;
+    WEIR_PUMP_FENCE();
+}
+
+/* The PI step with anti-windup. error: -12800..6469. top: limit of the drive, 0..1181089792.
+   Returns the drive, 0..top. */
+static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error, int32_t top)
 {
     const int32_t step = INT32_C(40168) * error;
     int32_t after = s->integral + step;
     const int32_t push = INT32_C(25562) * error;
     int32_t drive = after + push;
     /* Past a limit the integrator goes no further than the limit asks for. */
-    if ((drive > INT32_C(1181089792)) && (step > 0)) {
-        const int32_t rest = INT32_C(1181089792) - push;
+    if ((drive > top) && (step > 0)) {
+        const int32_t rest = top - push;
         after = (rest > s->integral) ? rest : s->integral;
     } else if ((drive < 0) && (step < 0)) {
         const int32_t rest = -push;
@@ -169,8 +221,8 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
     } else {
         /* inside the limits, or on the way back */
     }
-    if (after > INT32_C(1181089792)) {
-        after = INT32_C(1181089792);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -178,8 +230,8 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
     }
     s->integral = after;
     drive = after + push;
-    if (drive > INT32_C(1181089792)) {
-        drive = INT32_C(1181089792);
+    if (drive > top) {
+        drive = top;
     } else if (drive < 0) {
         drive = 0;
     } else {
@@ -191,24 +243,26 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error)
 void weir_pump_update(struct weir_pump_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
+    const uint32_t above = s->window_above[sequence & 1u];
+    const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
-    if (elapsed != 0u) {
-        const uint32_t above = s->window_above[sequence & 1u];
-        const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = weir_pump_lean(above, below, 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const int16_t reading = (int16_t)weir_pump_round_shift(sum, 5u);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & WEIR_PUMP_FLAG_IMPLAUSIBLE);
-        const uint32_t raised = (uint32_t)s->target[aim] << 16;
+        const int16_t aim = weir_pump_aim(s);
+        const uint32_t raised = (uint32_t)aim << 16;
         const int32_t goal = (int32_t)raised;
-        /* The ramp waits for a sensor that failed: it goes on from there. */
-        const int32_t climb = s->ramp + ((failed == 0u) ? INT32_C(5138733) : 0);
+        /* The ramp waits for a sensor that failed, and while a limiter acts. */
+        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(5138733) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 16;
         const int16_t target = (int16_t)reached;
@@ -225,6 +279,9 @@ void weir_pump_update(struct weir_pump_state *s)
             before = 0; /* not the window before this one */
         }
         s->ramp = ramp;
+        if (limited != 0u) {
+            flags |= WEIR_PUMP_FLAG_HELD;
+        }
         if (error < -59) {
             flags |= WEIR_PUMP_FLAG_OVER;
         } else if (error <= 59) {
@@ -240,7 +297,7 @@ void weir_pump_update(struct weir_pump_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 295) ? ((error > 0) && (scale >= 2979)) : (weir_pump_alike(lean, before) != 0u)) {
+        } else if ((limited == 0u) && ((reading < 295) ? ((error > 0) && (scale >= 2979)) : (weir_pump_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
             const uint32_t enough = weir_pump_scale_by((uint32_t)target, UINT32_C(10622997), 22u);
             int16_t least = weir_pump_lesser(last, first);
@@ -266,7 +323,10 @@ void weir_pump_update(struct weir_pump_state *s)
                 flags |= WEIR_PUMP_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
         } else {
-            const int32_t drive = weir_pump_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 16;
+            const int32_t top = (limited == 0u) ? INT32_C(1181089792) : (int32_t)ceiling;
+            const int32_t drive = weir_pump_regulate(s, error, top);
             scale = (int16_t)weir_pump_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= WEIR_PUMP_FLAG_LIMIT;
@@ -275,30 +335,110 @@ void weir_pump_update(struct weir_pump_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        weir_pump_publish(s, scale, reading, flags);
     }
+}
+
+int weir_pump_read(const struct weir_pump_state *s, struct weir_pump_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            WEIR_PUMP_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            WEIR_PUMP_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)weir_pump_scale_by((uint32_t)reading, UINT32_C(10252514), 18u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void weir_pump_clear(struct weir_pump_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t weir_pump_rms_mv(const struct weir_pump_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)weir_pump_scale_by(reading, UINT32_C(10252514), 18u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    WEIR_PUMP_FENCE();
+    reading = s->reading[first & 1u];
+    WEIR_PUMP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        WEIR_PUMP_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)weir_pump_scale_by((uint32_t)reading, UINT32_C(10252514), 18u);
 }
 
 int16_t weir_pump_scale(const struct weir_pump_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    WEIR_PUMP_FENCE();
+    scale = s->scale[first & 1u];
+    WEIR_PUMP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        WEIR_PUMP_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t weir_pump_flags(const struct weir_pump_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    WEIR_PUMP_FENCE();
+    flags = s->flags[first & 1u];
+    WEIR_PUMP_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        WEIR_PUMP_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -324,7 +464,7 @@ int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase)
     const uint_fast16_t left = weir_pump_quarter[index];
     const uint_fast16_t rise = weir_pump_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -356,10 +496,11 @@ int16_t weir_pump_duty(const struct weir_pump_state *s, uint16_t phase)
     const uint_fast16_t left = weir_pump_counts[index];
     const uint_fast16_t rise = weir_pump_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

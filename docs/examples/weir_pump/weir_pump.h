@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file d75d963cc8d7e740d066d0d7a0ed5ffc5f56832ad98b86566d59fa5e11893e70
+ *     file 5560d1398389c9d51e27273147639cfa7f06698572b8bdb6d4c9f7fff175e9a3
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -76,13 +76,25 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which:
- *     weir_pump_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see WEIR_PUMP_FENCE):
+ *     weir_pump_reset        before the interrupts are on, or with all callers of the others masked
+ *     weir_pump_sample       the loop's timer, one interrupt; no update may interrupt it
  *     weir_pump_update       the same or a lower priority; done before the next window ends
- *     weir_pump_set_target_mv  one caller at a time, any priority; once at most during an update
- *     weir_pump_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a window
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     weir_pump_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     weir_pump_hold         any priorities
+ *     weir_pump_drive, _duty  not below the update's
+ *     weir_pump_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. weir_pump_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls weir_pump_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design expects the update within one loop period of the window's
  * last sample.
  */
@@ -95,6 +107,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define WEIR_PUMP_INTERFACE_VERSION 1
 #define WEIR_PUMP_REVISION UINT32_C(0x229836fc)
 #define WEIR_PUMP_SAMPLES 50u /* samples a window */
 #define WEIR_PUMP_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
@@ -110,17 +124,39 @@ extern "C" {
 #define WEIR_PUMP_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define WEIR_PUMP_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define WEIR_PUMP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
+#define WEIR_PUMP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef WEIR_PUMP_FAST
+#define WEIR_PUMP_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef WEIR_PUMP_FENCE
+#define WEIR_PUMP_FENCE()
+#endif
+
+/* What weir_pump_read tells, of one update. */
+struct weir_pump_reading {
+    int32_t rms_mv; /* as weir_pump_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as weir_pump_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as weir_pump_scale */
+    uint_least8_t pending; /* windows that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct weir_pump_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
-    uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t taken_sequence; /* the last one that an update used */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 49 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole windows */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
@@ -130,19 +166,32 @@ struct weir_pump_state {
     volatile int16_t target[2]; /* 0 to 6469 reading units */
     volatile int16_t reading[2]; /* 0 to 12800 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with weir_pump_set_target_mv. */
 void weir_pump_reset(struct weir_pump_state *s);
 
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void weir_pump_set_target_mv(struct weir_pump_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 16383. Returns 1 when a window is complete, else 0. */
-int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code);
+WEIR_PUMP_FAST int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+void weir_pump_hold(struct weir_pump_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void weir_pump_update(struct weir_pump_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int weir_pump_read(const struct weir_pump_state *s, struct weir_pump_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void weir_pump_clear(struct weir_pump_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..500611. */
 int32_t weir_pump_rms_mv(const struct weir_pump_state *s);
@@ -154,7 +203,7 @@ int16_t weir_pump_scale(const struct weir_pump_state *s);
 uint16_t weir_pump_flags(const struct weir_pump_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase);
+WEIR_PUMP_FAST int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

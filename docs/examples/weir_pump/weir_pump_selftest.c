@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 2ec0c0d9525210edf4eb710d12b65e34de3f6f4d249f247705f1ca69e5e1edd1
+ *     file de38ee072e40d1b399bfd4819ae2124eab6a938d04095d1669f5e05e61217094
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with weir_pump.c. weir_pump_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * WEIR_PUMP_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "weir_pump.h"
@@ -31,12 +31,30 @@ int weir_pump_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int weir_pump_told(const struct weir_pump_state *s, const struct weir_pump_vector *v)
+{
+    struct weir_pump_reading told;
+    int agrees = weir_pump_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int weir_pump_window(struct weir_pump_state *s, const struct weir_pump_vector *v)
 {
     uint16_t i;
     int early = 0;
     int complete = 0;
     weir_pump_set_target_mv(s, v->target_mv);
+    weir_pump_clear(s, weir_pump_flags(s));
+    if (v->held != 0u) {
+        weir_pump_hold(s);
+    }
     for (i = 0u; i < WEIR_PUMP_SAMPLES; i++) {
         if (complete != 0) {
             early = 1;
@@ -69,6 +87,8 @@ int weir_pump_selftest(int *first)
             what = 5;
         } else if (weir_pump_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (weir_pump_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -2,8 +2,8 @@
 
 Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
-reading, a target of zero and targets off the range. A window of blocks is updated at the end of
-each block; some rows leave one out, so that the next fills the ring anew.
+reading, a limiter that acts, a target of zero and targets off the range. A window of blocks is
+updated at the end of each block; some rows leave one out, so that the next fills the ring anew.
 """
 
 from __future__ import annotations
@@ -33,6 +33,12 @@ class Vector:
     flags: int
     drive: int
     duty: int
+    held: int
+    """1: a limiter acts in the window's first block."""
+    updates: int
+    latched: int
+    """Since the row before, whose flags were cleared."""
+    pending: int
     skipped: int
     """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
 
@@ -45,6 +51,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
         target_mv, code_first, code_rest = _stimulus(plan, regulator, row)
         first = (row * 7919) % (plan.samples + 1)
         regulator.set_target_mv(target_mv)
+        regulator.clear(regulator.flags())
+        held = 1 if row in (22, 27, 28, 36) else 0
+        if held:
+            regulator.hold()
         skipped = (row // 4) % plan.blocks if plan.blockwise and row % 8 == 3 else plan.blocks
         block = 0
         for index in range(plan.samples):
@@ -52,6 +62,7 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 if block != skipped:
                     regulator.update()
                 block += 1
+        _, told = regulator.read()
         phase = (row * 40503 + 12345) % TURN
         rows.append(
             Vector(
@@ -66,6 +77,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 regulator.flags(),
                 regulator.drive(phase),
                 regulator.duty(phase),
+                held,
+                told.updates,
+                told.latched,
+                told.pending,
                 skipped,
             )
         )

@@ -91,6 +91,20 @@ def masked(value: Any, mask: int) -> Any:
     return total
 
 
+MAX_BITS = 16
+"""Two unknowns of no more are taken bit by bit."""
+
+
+def _by_bits(sign: str, a: Any, b: Any, bits: int) -> Any:
+    """``a & b``, ``a | b`` or ``a ^ b`` of two unknowns of so many bits."""
+    total: Any = 0
+    for place in range(bits):
+        x, y = (value / (1 << place) % 2 == 1 for value in (a, b))
+        one = {"&": z3.And(x, y), "|": z3.Or(x, y), "^": z3.Xor(x, y)}[sign]
+        total = total + z3.If(one, 1 << place, 0)
+    return total
+
+
 class Arithmetic:
     """The operators, for one width of int; ``where`` names the place in messages."""
 
@@ -185,6 +199,10 @@ class Arithmetic:
         if isinstance(b, int):
             common = masked(a, b)
             return {"&": common, "|": a + b - common, "^": a + b - 2 * common}[sign]
+        lengths = [self._bit_length(value) for value in (a, b)]
+        bits = min(lengths) if sign == "&" else max(lengths)
+        if bits <= MAX_BITS:
+            return _by_bits(sign, a, b, bits)
         # Two unknowns: only what holds for any bits.
         result = self.claims.unknown("bits", 0, 1 << 64)
         if sign == "&":
@@ -194,3 +212,9 @@ class Arithmetic:
         if sign == "|":
             self.claims.assume(result >= a, result >= b)
         return result
+
+    def _bit_length(self, value: Any) -> int:
+        """Bits that hold a value of at least 0, above ``MAX_BITS`` if it needs more."""
+        lengths = range(8, MAX_BITS + 1)
+        fits = (bits for bits in lengths if self.claims.holds(value < 1 << bits))
+        return next(fits, MAX_BITS + 1)

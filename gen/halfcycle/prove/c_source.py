@@ -60,7 +60,11 @@ class Source:
     parameters: dict[str, list[tuple[str, IntType | None]]] = field(default_factory=dict)
     """function to (name, type) of its parameters; the type is None for a pointer to a struct."""
     pointed: dict[str, str] = field(default_factory=dict)
-    """function to the struct that it takes a pointer to, if it takes one."""
+    """function to the struct that its first pointer is to, if it takes one."""
+    reading: dict[str, IntType] = field(default_factory=dict)
+    """The members of the struct that a reading is put into."""
+    outs: dict[str, str] = field(default_factory=dict)
+    """function to its pointer to such a struct."""
     roots: dict[str, int | str] = field(default_factory=dict)
     """What ``root_proof`` has found: up to which argument it holds, or why it is not proven."""
     pure: dict[str, bool] = field(default_factory=dict)
@@ -158,12 +162,15 @@ def _add(parsed: Source, node: Any) -> None:
                 what = "static" if node.decl.storage else "not a call of this interface"
                 raise _unclear(node, f"{node.decl.name} is {what}")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
+            parsed.outs |= _outs(parsed, node.decl)
             parsed.int_type(node.decl.type.type)
             parsed.functions[node.decl.name] = node
         case c_ast.Decl(type=c_ast.FuncDecl()) if not (node.storage or node.funcspec):
             if not _is_call(parsed, node.name):
                 raise _unclear(node, f"{node.name} is not a call of this interface")
             list(_parameters(parsed, node))
+        case c_ast.Decl(type=c_ast.Struct()) if _is_reading(parsed, node):
+            parsed.reading |= _members(parsed, node)
         case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
             if node.type.name in parsed.declared or node.type.name not in _structs(parsed):
                 raise _unclear(node, f"a second struct, {node.type.name}")
@@ -184,6 +191,42 @@ def _is_call(parsed: Source, name: str) -> bool:
 def _structs(parsed: Source) -> tuple[str, str]:
     """The names that structs may have: the state's, and the oscillator's."""
     return parsed.struct, f"{parsed.struct.removesuffix('state')}turn"
+
+
+def _reading(parsed: Source) -> str:
+    return f"{parsed.struct.removesuffix('state')}reading"
+
+
+def _is_reading(parsed: Source, node: Any) -> bool:
+    """Whether a declaration is that of the struct that a reading is put into."""
+    return not node.name and not node.storage and bool(node.type.name == _reading(parsed))
+
+
+def _members(parsed: Source, node: Any) -> dict[str, IntType]:
+    """The members of a reading."""
+    members = dict(_fields(parsed, node.type))
+    if parsed.reading or any(length or shared for _, length, shared in members.values()):
+        raise _unclear(node, f"{node.type.name} is declared twice, or not of plain members")
+    return {name: kind for name, (kind, _, _) in members.items()}
+
+
+def _outs(parsed: Source, decl: Any) -> dict[str, str]:
+    """A function and its pointer to a reading, if it takes one."""
+    parameters = decl.type.args.params if decl.type.args else []
+    second = parameters[1:2]
+    if second and _pointed(second[0].type) == _reading(parsed):
+        return {decl.name: second[0].name}
+    return {}
+
+
+def _pointed(kind: Any) -> str:
+    """The struct that a type points to, not a constant one; "" if it is no such pointer."""
+    if not isinstance(kind, c_ast.PtrDecl) or kind.quals:
+        return ""
+    pointed = getattr(kind.type, "type", None)
+    if not isinstance(pointed, c_ast.Struct) or kind.type.quals:
+        return ""
+    return str(pointed.name)
 
 
 def _unclear(node: Any, what: str) -> NotUnderstoodError:
@@ -213,6 +256,9 @@ def _parameters(parsed: Source, decl: Any) -> Any:
         kind = parameter.type
         if isinstance(kind, c_ast.PtrDecl):
             pointed = getattr(kind.type, "type", None)
+            if position == 1 and parsed.reading and _pointed(kind) == _reading(parsed):
+                yield parameter.name, None
+                continue
             named = isinstance(pointed, c_ast.Struct) and pointed.name in _structs(parsed)
             if position or not named or "volatile" in kind.type.quals:
                 raise _unclear(decl, f"{decl.name}: a pointer that is not the state")

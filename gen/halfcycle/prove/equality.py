@@ -17,6 +17,7 @@ import z3
 from halfcycle.prove import hand_over, invariants, model_run, root_proof
 from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, UndecidedError, term_of
 from halfcycle.prove.pure_proof import is_proven, pure_of
@@ -218,6 +219,9 @@ class _Run:
         kinds = (kind for _, kind in self.source.parameters[name] if kind is not None)
         numbers = [Number(value, kind) for value, kind in zip(arguments, kinds, strict=True)]
         before = {field: list(row) for field, row in state.items()}
+        if name in self.source.outs:
+            for member, kind in self.source.reading.items():
+                before[f"{OUT}{member}"] = [self.paths.unknown(member, kind.low, kind.high)]
         machine = PathMachine(self.source, self.paths, before, self._known())
         try:
             return machine, machine.call(name, numbers, name)

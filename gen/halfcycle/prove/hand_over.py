@@ -1,10 +1,10 @@
 """Whether the C keeps the order in which levels of interrupt hand values over.
 
 Every field has one call that stores it (``regulator.state``), besides reset; one that is not shared
-is that call's alone, to read as well. The content goes into the slot that is not in use, then the
-field that says which slot is stored, once and last; a reader reads that field once before the
-content, and perhaps again after it, and the content of that slot only. Compilers keep the order of
-volatile accesses, so it is enough that the source has it.
+is that call's alone, to read as well. The content goes into the slot that is not in use, its count
+first, then the field that says which slot is stored, once and last; a reader reads that field once
+before the content, and perhaps again after it, and the content of that slot only. Compilers keep
+the order of volatile accesses, so it is enough that the source has it.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 from halfcycle.prove.c_source import Source
+from halfcycle.prove.c_types import IntType
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.path_machine import Access, PathMachine
 from halfcycle.prove.paths import Paths
 from halfcycle.regulator.plan import Plan
@@ -54,8 +56,14 @@ def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Calls that take or return other types than ``state.CALLS`` says."""
     for call in map(call_of, call_names(plan)):
         name = f"{plan.name}_{call.name}"
-        wanted = [None] if call.argument is None else [None, source.types.get(call.argument[0])]
-        if [kind for _, kind in source.parameters[name]] != wanted:
+        wanted: list[IntType | None] = [None]
+        if call.argument is not None:
+            wanted.append(source.types.get(call.argument[0]))
+        if call.fills:
+            wanted.append(None)
+        if [kind for _, kind in source.parameters[name]] != wanted or (
+            call.fills != (name in source.outs)
+        ):
             yield f"{name} takes other arguments than the interface says"
         returned = source.int_type(source.functions[name].decl.type.type)
         kind = source.types.get(call.returns)
@@ -70,7 +78,8 @@ def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[st
     fields = {field.name: field for field in fields_for(plan, call)}
     shared = {name: field for name, field in fields.items() if field.is_shared(plan)}
     accesses = [access for access in machine.accesses if access.field in shared]
-    found = list(_trespasses(call, fields, shared, machine.accesses))
+    own = [access for access in machine.accesses if not access.field.startswith(OUT)]
+    found = list(_trespasses(call, fields, shared, own))
     found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
     found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found
@@ -96,7 +105,7 @@ def _trespasses(
     ``shared`` may see a half of it, which is in no range that the proof takes for granted."""
     for access in accesses:
         field = fields[access.field]
-        if field.writer == call:
+        if field.writer == call or (access.is_store and field.cleared_by == call):
             continue
         if access.is_store:
             yield f"{call} stores {field.name}, which {field.writer} writes"
@@ -128,6 +137,11 @@ def _stores(
         places = [n for n, access in enumerate(own) if access.field == index.name]
         if not places:
             continue
+        content = [shared[access.field] for access in own]
+        content = [field for field in content if _is_content(field) and _is_of(field, index)]
+        if any(field.counts for field in content[1:]):
+            yield f"{call} stores what counts its updates after what they hand over"
+            return
         if places != [len(own) - 1]:
             late = own[places[0] + 1 if places[0] + 1 < len(own) else places[0]].field
             yield f"{call} stores {late} after {index.name}, which hands it over"

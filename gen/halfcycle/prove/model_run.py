@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.paths import Paths, Symbol
 from halfcycle.prove.pure_proof import Pure
 from halfcycle.regulator import arithmetic
@@ -75,7 +76,7 @@ def run(
     model: ModuleType, plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
 ) -> tuple[dict[str, list[Any]], Any]:
     """State and result of the model (a ``copy``) after ``call`` from ``state`` (field to
-    elements)."""
+    elements); what read fills in, after ``OUT``, beside the state."""
     if call in TURN_CALL_NAMES:
         return _turned(plan, state, call, arguments)
     regulator = model.Regulator(plan)
@@ -86,6 +87,9 @@ def run(
         setattr(regulator, model.attribute(field), value)
     result = getattr(regulator, call)(*arguments)
     after: dict[str, list[Any]] = {}
+    if call == "read":
+        result, told = result
+        after |= {f"{OUT}{name}": [value] for name, value in told._asdict().items()}
     for field in present:
         value = getattr(regulator, model.attribute(field))
         after[field.name] = list(value) if isinstance(value, list) else [value]

@@ -10,7 +10,7 @@ from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.turn import TURN_CALL_NAMES, Turn
 from halfcycle.verify import compiler, isolated
-from halfcycle.verify.compare import RESULT
+from halfcycle.verify.compare import RESULT, results_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +41,13 @@ def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) ->
     model = Turn(plan.turning) if call in TURN_CALL_NAMES and plan.turning else Regulator(plan)
     if not call.endswith("reset"):
         model.load(example.state)
-    result = getattr(model, call)(*arguments)
-    wanted = {**model.fields(), RESULT: result or 0}
-    for field in (*model.fields(), RESULT):
-        if wanted[field] != got[field]:
-            return Replay(field, wanted[field], got[field])
+    if isinstance(model, Regulator) and call == "read":
+        whole, told = model.read()
+        results = results_of((whole, *told))
+    else:
+        results = {RESULT: getattr(model, call)(*arguments) or 0}
+    wanted = {**model.fields(), **results}
+    for field, value in wanted.items():
+        if value != got[field]:
+            return Replay(field, value, got[field])
     return Replay()

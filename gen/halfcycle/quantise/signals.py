@@ -157,7 +157,8 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
     table.add("target", Interval(0, plan.target_max), word, reading_step_v, "V RMS", signed=True)
     if plan.ramped:
         ramp = Interval(0, plan.target_max << plan.ramp_bits)
-        climb = ramp + Interval(0, plan.ramp_step)  # 0: while a failed sensor holds it
+        # 0: it waits for a sensor that failed, and while a limiter acts.
+        climb = ramp + Interval(0, plan.ramp_step)
         per = reading_step_v * 2.0**-plan.ramp_bits
         table.add("ramp", ramp, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)
         table.add("climb", climb, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)

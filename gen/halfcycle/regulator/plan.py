@@ -30,6 +30,8 @@ LEAN_WORD = (1 << 30) - 1
 """What the sums of a span are kept within, so that two differ by less than 32 bits hold."""
 SEQUENCE_MASK = 0xFF
 """The 8 bits of the C's sequences."""
+UPDATES_MASK = 0xFFFF
+"""The 16 bits of the C's count of updates."""
 
 FLAG_BROWNOUT = 0x0001
 FLAG_OVER = 0x0002
@@ -38,6 +40,7 @@ FLAG_SETTLED = 0x0008
 FLAG_LIMIT = 0x0010
 FLAG_IN_BAND = 0x0020
 FLAG_MISSED = 0x0040
+FLAG_HELD = 0x0080
 FLAGS: tuple[tuple[str, int, str], ...] = (
     ("BROWNOUT", FLAG_BROWNOUT, "the drive limit holds and the target is not met"),
     ("OVER", FLAG_OVER, "the reading is above the target band"),
@@ -46,8 +49,9 @@ FLAGS: tuple[tuple[str, int, str], ...] = (
     ("LIMIT", FLAG_LIMIT, "the drive limit holds"),
     ("IN_BAND", FLAG_IN_BAND, "the last window was inside the target band"),
     ("MISSED", FLAG_MISSED, "a window completed that no update consumed"),
+    ("HELD", FLAG_HELD, "a limiter acted in the last window: the drive does not rise"),
 )
-TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE
+TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE | FLAG_HELD
 """The zero is tracked while SETTLED is set and none of the others is."""
 ALL_FLAGS = sum(value for _, value, _ in FLAGS)
 """Every flag that is defined."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator, side_terms
 from halfcycle.regulator.plan import WORD_MASK, Plan
-from halfcycle.regulator.state import READERS, RUNNING, field_names
+from halfcycle.regulator.state import READERS, READING, RUNNING, field_names
 
 Ints = NDArray[np.int64]
 
@@ -28,6 +28,15 @@ COMPLETE = "complete"
 def record_names(plan: Plan) -> tuple[str, ...]:
     """The rows of a record: the state, then what the calls return after the tick."""
     return (*field_names(plan), COMPLETE, *READERS)
+
+
+WHOLE = "read"
+"""The row of what read returned."""
+
+
+def reading_names(plan: Plan) -> tuple[str, ...]:
+    """The rows of a state and of what read then tells."""
+    return (*field_names(plan), WHOLE, *(f"read_{name}" for name, _, _ in READING))
 
 
 def trace(
@@ -155,7 +164,9 @@ def _read(plan: Plan, rows: Ints, row_of: Mapping[str, int]) -> dict[str, Ints]:
     every_row = np.arange(len(rows))
 
     def in_force(name: str) -> Ints:
-        return np.asarray(rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_slot"]]])
+        return np.asarray(
+            rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_sequence"]] % 2]
+        )
 
     return {
         "rms_mv": scale_by(in_force("reading"), plan.millivolt_gain, plan.millivolt_shift),

@@ -2,8 +2,9 @@
 
 The inputs are the adversarial states of ``verify.adversarial`` (the ends of every derived range and
 each side of every decision), so the worst path is among them: that every instruction of the calls
-was run is checked, not assumed (``Cost.unreached``). What repeats by data is the square root alone,
-whose digits are all tried (``_root_states``).
+was run is checked, not assumed (``Cost.unreached``), but for what runs only if another level comes
+in between. What repeats by data is the square root alone, whose digits are all tried
+(``_root_states``).
 """
 
 from __future__ import annotations
@@ -96,7 +97,7 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
 
 def _in_force(names: Sequence[str], state: Sequence[int], field: str) -> int:
     """The place of the slot of an output that is in use."""
-    return names.index(f"{field}_{state[names.index('output_slot')]}")
+    return names.index(f"{field}_{state[names.index('output_sequence')] & 1}")
 
 
 def _few(values: NDArray[np.int64]) -> list[int]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
-from halfcycle.regulator.trace import COMPLETE, Ints
+from halfcycle.regulator.trace import COMPLETE, WHOLE, Ints
 from halfcycle.verify import c_interface, compare
 from halfcycle.verify.harness import Harness
 from halfcycle.verify.scenarios import SimulatedPlant
@@ -59,7 +59,7 @@ class Job:
     def state_fields(self) -> int:
         """Numbers of the state that a record begins with."""
         names = self.fields
-        return names.index(COMPLETE) if COMPLETE in names else len(names)
+        return next((names.index(end) for end in (COMPLETE, WHOLE) if end in names), len(names))
 
     @property
     def answers(self) -> int:
@@ -143,6 +143,14 @@ class _Recorder(Harness):
         self._words.append(_words(np.hstack(columns)))
         return super().single_calls(states, codes)
 
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
+        count = len(states)
+        asked = np.full((count, 1), ord("H"))
+        load_all = np.full((count, 1), ord("L"))
+        columns = [load_all, states, asked, hold[:, None], flags[:, None]]
+        self._words.append(_words(np.hstack(columns)))
+        return super().readings(states, hold, flags)
+
     def targets(self, rms_mv: Ints) -> Ints:
         self._words.append(_words(np.stack([np.full(len(rms_mv), ord("V")), rms_mv], axis=1)))
         return super().targets(rms_mv)
@@ -152,11 +160,11 @@ class _Recorder(Harness):
         return super().millivolts(readings)
 
     def drives(
-        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
         # One request for each run of calls at one scale, if the phases go in even steps.
         step = self._phase_step
-        in_use = np.where(slots == 0, scales[0], scales[1])[::step].astype(np.int64)
+        in_use = np.where(sequences % 2 == 0, scales[0], scales[1])[::step].astype(np.int64)
         asked = phases[::step].astype(np.int64)
         moves = np.diff(asked) % TURN
         even = len(moves) > 0 and bool((moves == moves[0]).all())
@@ -164,7 +172,7 @@ class _Recorder(Harness):
         counts = np.diff(starts, append=len(asked))
         columns = [in_use[starts], asked[starts], np.full(len(starts), moves[0]), counts]
         self._words.append(_words(np.stack([np.full(len(starts), ord("W")), *columns], axis=1)))
-        return super().drives(scales, slots, phases)
+        return super().drives(scales, sequences, phases)
 
     def turns(
         self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]

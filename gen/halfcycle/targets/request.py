@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import READERS
+from halfcycle.regulator.state import READERS, READING
 from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.targets.guest import Job
 from halfcycle.verify import scenarios
@@ -20,7 +20,7 @@ _EDGES = 40
 """First arguments of a call that are kept: ``verify.adversarial`` puts the edges there."""
 
 # Words of each command; those of K and L depend on their arguments and on the state.
-_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "N": 2, "U": 1, "W": 5, "O": 5, "P": 3}
+_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "N": 2, "U": 1, "H": 3, "W": 5, "O": 5, "P": 3}
 
 
 def record_length(state_fields: int) -> int:
@@ -36,6 +36,7 @@ def commands(request: Words, state_fields: int) -> Iterator[tuple[Words, int]]:
     record = record_length(state_fields)
     answered = {"S": state_fields, "V": 1, "M": 1, "N": record, "U": record}
     answered["P"] = len(TURN_FIELD_NAMES) + 1
+    answered["H"] = state_fields + 1 + len(READING)
     at = 0
     while at < len(request):
         name = chr(request[at])
@@ -137,7 +138,7 @@ def bounded(jobs: Sequence[Job], plan: Plan, samples: int) -> list[Job]:
                 taken.append(shortened(job, left))
         elif job.scenario in ("targets", "millivolts"):
             taken.append(thinned(job, calls))
-        elif job.scenario in ("update_states", "sample_states"):
+        elif job.scenario in ("update_states", "sample_states", "readings"):
             taken.append(shortened(job, calls))
         else:
             taken.append(job)

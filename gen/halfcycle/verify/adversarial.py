@@ -181,7 +181,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     if is_held:
         near = [plan.target_max, reading + 1]
     target = _pick(generator, 0, plan.target_max, near)
-    state[f"target_{state['target_slot']}"] = target
+    state[f"target_{state['target_sequence'] & 1}"] = target
     if plan.ramped:
         goal = target << plan.ramp_bits
         top = plan.target_max << plan.ramp_bits
@@ -189,7 +189,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         step = 0 if failed else plan.ramp_step
         target = min(state["ramp"] + step, goal) >> plan.ramp_bits
     error = target - reading
-    now = f"scale_{state['output_slot']}"
+    now = f"scale_{state['output_sequence'] & 1}"
     if is_held:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
     state |= _least_state(plan, generator, state[now], target)
@@ -212,7 +212,7 @@ def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) 
 def _after_failure(state: dict[str, int], generator: random.Random) -> bool:
     """Decide whether the last update found the sensor failed, and say so in the state's flags."""
     failed = generator.random() < FAILED_SHARE
-    flags = f"flags_{state['output_slot']}"
+    flags = f"flags_{state['output_sequence'] & 1}"
     state[flags] = state[flags] & ~FLAG_IMPLAUSIBLE | FLAG_IMPLAUSIBLE * failed
     return failed
 
@@ -346,7 +346,8 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
     if plan.blockwise:
         state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
-    state["target_slot"], state["output_slot"] = generator.randint(0, 1), generator.randint(0, 1)
+    for field in ("target_sequence", "output_sequence"):
+        state[field] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     for slot in (0, 1):
         state[f"target_{slot}"] = _pick(generator, 0, plan.target_max, [plan.target_rated])
         state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_max, scales)
@@ -413,7 +414,7 @@ def readings(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
 def drive_turns(
     plan: Plan, generator: np.random.Generator
 ) -> Iterator[tuple[NDArray[np.int16], NDArray[np.uint8], NDArray[np.uint16]]]:
-    """Calls of drive, ``TURN`` of them at a time: scales of both slots, slot in use, phase.
+    """Calls of drive, ``TURN`` of them at a time: scales of both slots, sequence, phase.
 
     Whole turns at one scale, each end of its range, 1.0 and others, in one slot and the other by
     turns, with another scale in the slot that is not in use. Then turns in which scale and slot
@@ -422,22 +423,22 @@ def drive_turns(
     every_phase = np.arange(TURN, dtype=np.uint16)
     for turn, scale in enumerate(drive_scales(plan, generator, STEADY_TURNS)):
         scales = generator.integers(0, plan.scale_max + 1, (2, 1), dtype=np.int16)
-        slot = turn % 2
-        scales[slot] = scale
+        sequence = (254 + turn) % 256
+        scales[sequence % 2] = scale
         yield (
             np.repeat(scales, TURN, axis=1),
-            np.full(TURN, slot, dtype=np.uint8),
+            np.full(TURN, sequence, dtype=np.uint8),
             every_phase,
         )
     for turn in range(CHANGING_TURNS):
         changes = generator.random(TURN) < 1 / CALLS_PER_CHANGE
         piece = np.cumsum(changes)
         drawn = generator.integers(0, plan.scale_max + 1, (2, piece[-1] + 1), dtype=np.int16)
-        slots = (piece + turn) % 2
-        yield drawn[:, piece], slots.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
+        sequences = (piece + turn) % 256
+        yield drawn[:, piece], sequences.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
     yield (
         generator.integers(0, plan.scale_max + 1, (2, TURN), dtype=np.int16),
-        generator.integers(0, 2, TURN, dtype=np.uint8),
+        generator.integers(0, 256, TURN, dtype=np.uint8),
         generator.integers(0, TURN, TURN, dtype=np.uint16),
     )
 

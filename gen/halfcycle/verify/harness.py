@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.state import CALL_NAMES, READING, field_names
 from halfcycle.regulator.trace import Ints, record_names
 from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.verify import c_interface, library
@@ -33,7 +33,10 @@ void harness_single_calls(const int64_t *from, size_t states, const uint16_t *co
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
-void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
+void harness_tell(const void *s, int64_t *to);
+void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
+    const uint16_t *flags, int64_t *to);
+void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *sequence,
     const uint16_t *phase, size_t values, int16_t *drive, int16_t *duty);
 void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
     size_t calls, int64_t *to);
@@ -163,6 +166,32 @@ class Harness:
         )
         return result
 
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
+        """One call of clear, with ``flags``, or of hold from each state, then one of read.
+
+        ``states``: shape (states, fields); result: the state, what read returned and what it
+        filled in, shape (states, fields + 1 + members).
+        """
+        states = np.ascontiguousarray(states, dtype=np.int64)
+        hold = np.ascontiguousarray(hold, dtype=np.uint8)
+        flags = np.ascontiguousarray(flags, dtype=np.uint16)
+        result = np.empty((len(states), len(self._names) + 1 + len(READING)), dtype=np.int64)
+        self._lib.harness_readings(
+            self._pointer("int64_t *", states),
+            len(states),
+            self._pointer("unsigned char *", hold),
+            self._pointer("uint16_t *", flags),
+            self._pointer("int64_t *", result),
+        )
+        return result
+
+    def read(self) -> tuple[int, ...]:
+        """What the C's read returns, then what it fills in."""
+        row = np.empty(1 + len(READING), dtype=np.int64)
+        self._lib.harness_tell(self._state, self._pointer("int64_t *", row))
+        self._check_end()
+        return tuple(row.tolist())
+
     def targets(self, rms_mv: Ints) -> Ints:
         """The target (reading units) that each value of set_target_mv becomes."""
         rms_mv_32 = np.ascontiguousarray(rms_mv, dtype=np.int32)
@@ -182,23 +211,23 @@ class Harness:
         return result
 
     def drives(
-        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
         """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
-        ``slots``: which of them is in use, shape (calls,).
+        ``sequences``: their lowest bit is the one in use, shape (calls,).
         """
         first, second = (np.ascontiguousarray(row, dtype=np.int16) for row in scales)
-        slots = np.ascontiguousarray(slots, dtype=np.uint8)
+        sequences = np.ascontiguousarray(sequences, dtype=np.uint8)
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
-        if not len(first) == len(second) == len(slots) == len(phases):
-            raise ValueError("scales, slots and phases must be of one length")
+        if not len(first) == len(second) == len(sequences) == len(phases):
+            raise ValueError("scales, sequences and phases must be of one length")
         result = np.empty((2, len(phases)), dtype=np.int16)
         self._lib.harness_drives(
             self._pointer("int16_t *", first),
             self._pointer("int16_t *", second),
-            self._pointer("unsigned char *", slots),
+            self._pointer("unsigned char *", sequences),
             self._pointer("uint16_t *", phases),
             len(phases),
             self._pointer("int16_t *", result[0]),

@@ -76,6 +76,7 @@ def steady_state(plan: Plan) -> dict[str, int]:
     """Every state field of a regulator that holds the static plant at the rated voltage."""
     scale = min(round(RATED_SCALE * SCALE_ONE), plan.scale_max)
     regulator = Regulator(plan)
+    regulator.set_target_mv(plan.rated_mv)
     regulator.integral = scale << plan.scale_shift
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     regulator.out_scale = [scale, scale]
@@ -151,7 +152,7 @@ def _chosen(
 
 def _start_up(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     scenario = _closed(plan, generator, ticks, "start_up")
-    return replace(scenario, cold=True)
+    return replace(scenario, cold=True, targets=((0, plan.rated_mv),))
 
 
 def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -266,8 +267,8 @@ def _odd_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scen
         updates[ends] = generator.choice(np.asarray([0, 1, 1, 2, 3], dtype=np.uint8), len(ends))
     updates[generator.integers(0, ticks, len(ends) // 2 + 1)] += 1
     gap = (SEQUENCE_MASK + 2) * plan.block_samples
-    if plan.blockwise:  # Some fewer or more: as if none had been missed, if that were not seen to.
-        gap += int(generator.integers(-2, 3)) * plan.block_samples
+    # Some fewer or more: as if none had been missed, if that were not seen to.
+    gap += int(generator.integers(-2, 3)) * plan.block_samples
     if ticks > 2 * gap:
         start = int(generator.integers(0, ticks - gap))
         updates[start : start + gap] = 0

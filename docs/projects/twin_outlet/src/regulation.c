@@ -22,7 +22,6 @@ void regulation_start(void)
     twin_outlet_turn_reset(&turn);
     for (i = 0; i < BOARD_OUTLETS; i++) {
         twin_outlet_reset(&outlets[i]);
-        twin_outlet_set_target_mv(&outlets[i], 0); /* a reset alone would start the output */
         board.duty[i] = 0;
     }
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file f57cd3286e05cb4cbe843097f1354f500996e3f36d1e061c7dab989f3c47eaec
+ *     file f7108cbffb6b3514bb799854d55d4e95ea09ec134da4bf73f85505ccd9dc21a2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with pier_winch.c. pier_winch_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * PIER_WINCH_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "pier_winch.h"
@@ -31,6 +31,20 @@ int pier_winch_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int pier_winch_told(const struct pier_winch_state *s, const struct pier_winch_vector *v)
+{
+    struct pier_winch_reading told;
+    int agrees = pier_winch_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int pier_winch_window(struct pier_winch_state *s, const struct pier_winch_vector *v)
 {
     uint16_t i;
@@ -38,6 +52,10 @@ static int pier_winch_window(struct pier_winch_state *s, const struct pier_winch
     uint16_t block = 0u;
     int wrong = 0;
     pier_winch_set_target_mv(s, v->target_mv);
+    pier_winch_clear(s, pier_winch_flags(s));
+    if (v->held != 0u) {
+        pier_winch_hold(s);
+    }
     for (i = 0u; i < PIER_WINCH_SAMPLES; i++) {
         const int due = pier_winch_sample(s, (i < v->first) ? v->code_first : v->code_rest);
         left = (uint16_t)(left - 1u);
@@ -77,6 +95,8 @@ int pier_winch_selftest(int *first)
             what = 5;
         } else if (pier_winch_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (pier_winch_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 006757a1bac6a207f30a2ffa65ecde18b3f7e8f4ef607b0a17be3aa8d14b9559
+ *     file 53f91e61ecde4a26fb970d91617a01ac13fb929a6c47c190a7f69ef70de54589
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -138,10 +138,13 @@ void kelp_drum_reset(struct kelp_drum_state *s)
         s->window_above[slot] = 0u;
         s->window_below[slot] = 0u;
         s->least[slot] = 0;
-        s->target[slot] = 1027;
+        s->window_held[slot] = 0u;
+        s->target[slot] = 0;
         s->reading[slot] = 0;
         s->scale[slot] = 0;
         s->flags[slot] = 0u;
+        s->updates[slot] = 0u;
+        s->raised[slot] = 0u;
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
@@ -150,15 +153,18 @@ void kelp_drum_reset(struct kelp_drum_state *s)
     s->span_below = 0u;
     s->span_due = 6u;
     s->stuck = 0u;
+    s->held_due = 0u;
     s->unsettled = 9u;
     s->undriven = 9u;
-    s->target_slot = 0u;
-    s->output_slot = 0u;
+    s->hold_pending = 0u;
+    s->cleared = 0u;
+    s->target_sequence = 0u;
+    s->output_sequence = 0u;
 }
 
 void kelp_drum_set_target_mv(struct kelp_drum_state *s, int32_t rms_mv)
 {
-    const uint_least8_t spare = (s->target_slot == 0u) ? 1u : 0u;
+    const uint_least8_t sequence = (uint_least8_t)((s->target_sequence + 1u) & 255u);
     uint32_t millivolts;
     if (rms_mv <= 0) {
         millivolts = 0u;
@@ -167,10 +173,24 @@ void kelp_drum_set_target_mv(struct kelp_drum_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[spare] = (int16_t)kelp_drum_scale_by(millivolts, UINT32_C(2397042), 29u);
-    s->target_slot = spare;
+    s->target[sequence & 1u] = (int16_t)kelp_drum_scale_by(millivolts, UINT32_C(2397042), 29u);
+    s->target_sequence = sequence;
 }
 
+/* Returns the target that was set last. */
+static int16_t kelp_drum_aim(const struct kelp_drum_state *s)
+{
+    const uint_least8_t first = s->target_sequence;
+    int16_t target = s->target[first & 1u];
+    const uint_least8_t last = s->target_sequence;
+    /* Two targets that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        target = s->target[last & 1u];
+    }
+    return target;
+}
+
+KELP_DRUM_FAST
 int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
@@ -188,10 +208,15 @@ int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code)
         s->count = count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
+        const uint_least8_t held = s->hold_pending;
         /* 256 blocks that no update took must not look like none. */
         if (sequence == s->taken_sequence) {
             sequence = (uint_least8_t)((sequence + 254u) & 255u);
         }
+        if (held != 0u) {
+            s->hold_pending = 0u;
+        }
+        s->window_held[sequence & 1u] = held;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
         s->window_sequence = sequence;
@@ -201,6 +226,29 @@ int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code)
         complete = 1;
     }
     return complete;
+}
+
+void kelp_drum_hold(struct kelp_drum_state *s)
+{
+    s->hold_pending = 1u;
+}
+
+/* Hands over what an update has found. */
+static void kelp_drum_publish(struct kelp_drum_state *s, int16_t scale, int16_t reading, uint16_t flags)
+{
+    const uint_least8_t before = s->output_sequence;
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint16_t updates = s->updates[before & 1u];
+    const uint16_t raised = s->raised[before & 1u];
+    const uint16_t cleared = s->cleared;
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    s->scale[sequence & 1u] = scale;
+    s->reading[sequence & 1u] = reading;
+    s->flags[sequence & 1u] = flags;
+    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    KELP_DRUM_FENCE();
+    s->output_sequence = sequence;
+    KELP_DRUM_FENCE();
 }
 
 /* Takes a block's sum into the ring. Returns the window's weighted sum. */
@@ -246,6 +294,21 @@ static void kelp_drum_span(struct kelp_drum_state *s, uint32_t above, uint32_t b
     s->span_below = span_below;
 }
 
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+static uint_least8_t kelp_drum_limited(struct kelp_drum_state *s, uint_least8_t limited)
+{
+    uint_least8_t due = s->held_due;
+    if (limited != 0u) {
+        due = 9u;
+    } else if (due != 0u) {
+        due = (uint_least8_t)(due - 1u);
+    } else {
+        /* the window has none */
+    }
+    s->held_due = due;
+    return (due != 0u) ? 1u : 0u;
+}
+
 /* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
 static uint_least8_t kelp_drum_due(struct kelp_drum_state *s, uint_least8_t elapsed)
 {
@@ -253,15 +316,13 @@ static uint_least8_t kelp_drum_due(struct kelp_drum_state *s, uint_least8_t elap
     if ((elapsed < 2u) && (s->blocks_due < 2u)) {
         due = 1u;
     } else {
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
-        const uint_least8_t aim = s->target_slot;
-        const int16_t target = s->target[aim];
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
+        const int16_t target = kelp_drum_aim(s);
         const int16_t last = s->reading[now];
         int16_t scale = s->scale[now];
         uint16_t flags = s->flags[now];
         if (elapsed > 1u) {
-            flags = (uint16_t)((flags & 87u) | KELP_DRUM_FLAG_MISSED);
+            flags = (uint16_t)((flags & 215u) | KELP_DRUM_FLAG_MISSED);
             s->blocks_due = 9u;
             s->unsettled = 9u;
         }
@@ -271,25 +332,23 @@ static uint_least8_t kelp_drum_due(struct kelp_drum_state *s, uint_least8_t elap
             s->ramp = 0;
             scale = 0;
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = last;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        kelp_drum_publish(s, scale, last, flags);
     }
     return due;
 }
 
 
-/* The PI step with anti-windup. error: any. Returns the drive, 0..20131840. */
-static int32_t kelp_drum_regulate(struct kelp_drum_state *s, int16_t error)
+/* The PI step with anti-windup. error: any. top: limit of the drive, 0..20131840.
+   Returns the drive, 0..top. */
+static int32_t kelp_drum_regulate(struct kelp_drum_state *s, int16_t error, int32_t top)
 {
     const int32_t step = kelp_drum_round_shift_signed(INT32_C(24582) * error, 4u);
     int32_t after = s->integral + step;
     const int32_t push = kelp_drum_round_shift_signed(INT32_C(44247) * error, 3u);
     int32_t drive = after + push;
     /* Past a limit the integrator goes no further than the limit asks for. */
-    if ((drive > INT32_C(20131840)) && (step > 0)) {
-        const int32_t rest = INT32_C(20131840) - push;
+    if ((drive > top) && (step > 0)) {
+        const int32_t rest = top - push;
         after = (rest > s->integral) ? rest : s->integral;
     } else if ((drive < 0) && (step < 0)) {
         const int32_t rest = -push;
@@ -297,8 +356,8 @@ static int32_t kelp_drum_regulate(struct kelp_drum_state *s, int16_t error)
     } else {
         /* inside the limits, or on the way back */
     }
-    if (after > INT32_C(20131840)) {
-        after = INT32_C(20131840);
+    if (after > top) {
+        after = top;
     } else if (after < 0) {
         after = 0;
     } else {
@@ -306,8 +365,8 @@ static int32_t kelp_drum_regulate(struct kelp_drum_state *s, int16_t error)
     }
     s->integral = after;
     drive = after + push;
-    if (drive > INT32_C(20131840)) {
-        drive = INT32_C(20131840);
+    if (drive > top) {
+        drive = top;
     } else if (drive < 0) {
         drive = 0;
     } else {
@@ -321,30 +380,32 @@ void kelp_drum_update(struct kelp_drum_state *s)
     const uint_least8_t sequence = s->window_sequence;
     const uint32_t above = s->window_above[sequence & 1u];
     const uint32_t below = s->window_below[sequence & 1u];
+    const uint_least8_t block_limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
     uint32_t sum = 0u;
     uint_least8_t due = 0u;
+    uint_least8_t limited = 0u;
     /* Two blocks that ended meanwhile may have left half of each here: the next call takes them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t block = above + below;
         sum = kelp_drum_weigh(s, block);
         s->taken_sequence = sequence;
+        limited = kelp_drum_limited(s, block_limited);
         kelp_drum_span(s, above, below, elapsed);
         due = kelp_drum_due(s, elapsed);
     }
     if (due != 0u) {
         const uint32_t square = sum >> 8;
         const int16_t reading = (int16_t)kelp_drum_root(square);
-        const uint_least8_t aim = s->target_slot;
-        const uint_least8_t now = s->output_slot;
-        const uint_least8_t spare = (now == 0u) ? 1u : 0u;
+        const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
         const uint16_t failed = (uint16_t)(before_flags & KELP_DRUM_FLAG_IMPLAUSIBLE);
-        const uint32_t raised = (uint32_t)s->target[aim] << 8;
+        const int16_t aim = kelp_drum_aim(s);
+        const uint32_t raised = (uint32_t)aim << 8;
         const int32_t goal = (int32_t)raised;
-        /* The ramp waits for a sensor that failed: it goes on from there. */
-        const int32_t climb = s->ramp + ((failed == 0u) ? INT32_C(900) : 0);
+        /* The ramp waits for a sensor that failed, and while a limiter acts. */
+        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(900) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 8;
         const int16_t target = (int16_t)reached;
@@ -357,6 +418,9 @@ void kelp_drum_update(struct kelp_drum_state *s)
         uint_least8_t undriven = 9u;
         uint16_t flags = 0u;
         s->ramp = ramp;
+        if (limited != 0u) {
+            flags |= KELP_DRUM_FLAG_HELD;
+        }
         if (error < -5) {
             flags |= KELP_DRUM_FLAG_OVER;
         } else if (error <= 5) {
@@ -389,7 +453,7 @@ void kelp_drum_update(struct kelp_drum_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u)) {
+        } else if ((limited == 0u) && ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const uint32_t enough = kelp_drum_scale_by((uint32_t)target, UINT32_C(15055387), 20u);
             int16_t least = kelp_drum_lesser(last, first);
@@ -415,7 +479,10 @@ void kelp_drum_update(struct kelp_drum_state *s)
         } else if ((reading < 28) && (error > 0) && (scale >= 4000)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
-            const int32_t drive = kelp_drum_regulate(s, error);
+            /* While a limiter acts the drive may fall, but not rise. */
+            const uint32_t ceiling = (uint32_t)scale << 10;
+            const int32_t top = (limited == 0u) ? INT32_C(20131840) : (int32_t)ceiling;
+            const int32_t drive = kelp_drum_regulate(s, error, top);
             scale = (int16_t)kelp_drum_round_shift((uint32_t)drive, 10u);
             if (drive == INT32_C(20131840)) {
                 flags |= KELP_DRUM_FLAG_LIMIT;
@@ -424,30 +491,110 @@ void kelp_drum_update(struct kelp_drum_state *s)
                 }
             }
         }
-        s->scale[spare] = scale;
-        s->reading[spare] = reading;
-        s->flags[spare] = flags;
-        s->output_slot = spare;
+        kelp_drum_publish(s, scale, reading, flags);
     }
+}
+
+int kelp_drum_read(const struct kelp_drum_state *s, struct kelp_drum_reading *out)
+{
+    int whole = 0;
+    int16_t reading = 0;
+    uint16_t updates = 0u;
+    uint16_t flags = 0u;
+    uint16_t raised = 0u;
+    uint16_t cleared = 0u;
+    int16_t scale = 0;
+    uint_least8_t ended = 0u;
+    uint_least8_t taken = 0u;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            KELP_DRUM_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            KELP_DRUM_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
+    }
+    out->rms_mv = (int32_t)kelp_drum_scale_by((uint32_t)reading, UINT32_C(1834781), 13u);
+    out->updates = updates;
+    out->flags = flags;
+    out->latched = (uint16_t)(raised ^ cleared);
+    out->scale = scale;
+    out->pending = (uint_least8_t)(((ended + 256u) - taken) & 255u);
+    return whole;
+}
+
+void kelp_drum_clear(struct kelp_drum_state *s, uint16_t flags)
+{
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
+    const uint16_t raised = s->raised[slot];
+    const uint16_t cleared = s->cleared;
+    /* Of flags that are latched only: what update raises meanwhile stays. */
+    s->cleared = (uint16_t)(cleared ^ (flags & (raised ^ cleared)));
 }
 
 int32_t kelp_drum_rms_mv(const struct kelp_drum_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    const uint32_t reading = (uint32_t)s->reading[slot];
-    return (int32_t)kelp_drum_scale_by(reading, UINT32_C(1834781), 13u);
+    const uint_least8_t first = s->output_sequence;
+    int16_t reading;
+    uint_least8_t last;
+    KELP_DRUM_FENCE();
+    reading = s->reading[first & 1u];
+    KELP_DRUM_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        KELP_DRUM_FENCE();
+        reading = s->reading[last & 1u];
+    }
+    return (int32_t)kelp_drum_scale_by((uint32_t)reading, UINT32_C(1834781), 13u);
 }
 
 int16_t kelp_drum_scale(const struct kelp_drum_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->scale[slot];
+    const uint_least8_t first = s->output_sequence;
+    int16_t scale;
+    uint_least8_t last;
+    KELP_DRUM_FENCE();
+    scale = s->scale[first & 1u];
+    KELP_DRUM_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        KELP_DRUM_FENCE();
+        scale = s->scale[last & 1u];
+    }
+    return scale;
 }
 
 uint16_t kelp_drum_flags(const struct kelp_drum_state *s)
 {
-    const uint_least8_t slot = s->output_slot;
-    return s->flags[slot];
+    const uint_least8_t first = s->output_sequence;
+    uint16_t flags;
+    uint_least8_t last;
+    KELP_DRUM_FENCE();
+    flags = s->flags[first & 1u];
+    KELP_DRUM_FENCE();
+    last = s->output_sequence;
+    /* Two updates that came meanwhile may have left half of each. */
+    if ((((last + 256u) - first) & 255u) > 1u) {
+        KELP_DRUM_FENCE();
+        flags = s->flags[last & 1u];
+    }
+    return flags;
 }
 
 
@@ -473,7 +620,7 @@ int16_t kelp_drum_drive(const struct kelp_drum_state *s, uint16_t phase)
     const uint_fast16_t left = kelp_drum_quarter[index];
     const uint_fast16_t rise = kelp_drum_quarter[index + 1u] - left;
     const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
@@ -505,10 +652,11 @@ int16_t kelp_drum_duty(const struct kelp_drum_state *s, uint16_t phase)
     const uint_fast16_t left = kelp_drum_counts[index];
     const uint_fast16_t rise = kelp_drum_counts[index + 1u] - left;
     const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
-    const uint_least8_t slot = s->output_slot;
+    const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
     const uint_fast16_t rounded = (upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 1500u) ? 1500u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
+

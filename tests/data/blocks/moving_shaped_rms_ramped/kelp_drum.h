@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file efa5e385980e98c0db93197f882e20a348c0053a393c5cfb074df04ad20c1c6f
+ *     file 951a168772563eba58fe26976042af56ce83f57695ef9d7cdc540ab87e4b2873
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,13 +22,25 @@
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
  * sQm.n / uQm.n: m integer bits, the sign not counted, and n fraction bits.
  *
- * Which call may interrupt which:
- *     kelp_drum_sample       the loop's timer; no update may interrupt it
+ * Which call may interrupt which, on one core (another one may only read: see KELP_DRUM_FENCE):
+ *     kelp_drum_reset        before the interrupts are on, or with all callers of the others masked
+ *     kelp_drum_sample       the loop's timer, one interrupt; no update may interrupt it
  *     kelp_drum_update       the same or a lower priority; within a loop period of its block's end
- *     kelp_drum_set_target_mv  one caller at a time, any priority; once at most during an update
- *     kelp_drum_drive, _duty, _scale, _rms_mv, _flags  any priority; done within a block
- * Each hand-over has two slots and an index of one byte, written last: a reader sees the old values or
- * the new ones, never half of each, whatever the width of the machine's stores. The new scale
+ *     kelp_drum_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     kelp_drum_hold         any priorities
+ *     kelp_drum_drive, _duty  not below the update's
+ *     kelp_drum_read, _scale, _rms_mv, _flags  any priority
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
+ * a reader sees the old values or the new ones, never half of each, whatever the width of the
+ * machine's stores, and reads again if it was overtaken. kelp_drum_read alone tells that its values are
+ * of one update.
+ *
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
+ * switches the bridge off in hardware and calls kelp_drum_hold. To start again: target 0; wait until
+ * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
+ * feed the watchdog only while the count of updates moves.
+ *
+ * The new scale
  * counts from the update on; the design holds for every update that starts and ends within
  * a loop period of its block's last sample.
  *
@@ -48,6 +60,8 @@
 extern "C" {
 #endif
 
+/* Of these calls: it grows when one of them changes. */
+#define KELP_DRUM_INTERFACE_VERSION 1
 #define KELP_DRUM_REVISION UINT32_C(0x00000000)
 #define KELP_DRUM_SAMPLES 9u /* samples a window */
 #define KELP_DRUM_BLOCK_SAMPLES 1u /* samples a block */
@@ -64,17 +78,39 @@ extern "C" {
 #define KELP_DRUM_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define KELP_DRUM_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define KELP_DRUM_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
+#define KELP_DRUM_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+#ifndef KELP_DRUM_FAST
+#define KELP_DRUM_FAST
+#endif
+
+/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+#ifndef KELP_DRUM_FENCE
+#define KELP_DRUM_FENCE()
+#endif
+
+/* What kelp_drum_read tells, of one update. */
+struct kelp_drum_reading {
+    int32_t rms_mv; /* as kelp_drum_rms_mv */
+    uint16_t updates; /* counts updates, modulo 65536 */
+    uint16_t flags; /* as kelp_drum_flags */
+    uint16_t latched; /* every flag that was set since it was cleared */
+    int16_t scale; /* as kelp_drum_scale */
+    uint_least8_t pending; /* blocks that no update took: 0 or 1 as a rule */
+};
 
 /* One instance for each phase or output. The fields are the regulator's own: use the calls. */
 struct kelp_drum_state {
     volatile int16_t scale[2]; /* 0 to 19660 */
-    volatile uint_least8_t output_slot; /* 0 or 1 */
+    volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
     volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
-    volatile uint_least8_t target_slot; /* 0 or 1 */
+    volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
     uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 0 */
+    volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
     volatile uint32_t window_above[2]; /* sample to update: sums of whole blocks */
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 20131840, scale 1.0 = 2^24 */
@@ -86,6 +122,11 @@ struct kelp_drum_state {
     volatile int16_t target[2]; /* 0 to 1130 reading units */
     volatile int16_t reading[2]; /* 0 to 2012 */
     volatile uint16_t flags[2];
+    volatile uint16_t updates[2]; /* counts updates that took something */
+    volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
+    volatile uint16_t cleared;
+    volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole block */
+    uint_least8_t held_due; /* blocks up to the first window without one in which a limiter acted */
     uint_least8_t blocks_due; /* blocks up to the next PI step, 1 to 9 */
     uint_least8_t unsettled; /* PI steps in the band that SETTLED still asks for */
     uint_least8_t undriven; /* PI steps until the whole window is driven enough for IMPLAUSIBLE */
@@ -94,17 +135,26 @@ struct kelp_drum_state {
     uint32_t ring[8]; /* sums of the blocks before the newest, the later first */
 };
 
-/* Zero drive, nothing measured, target at the rated voltage. */
+/* Zero drive, nothing measured, target 0: the output starts with kelp_drum_set_target_mv. */
 void kelp_drum_reset(struct kelp_drum_state *s);
 
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void kelp_drum_set_target_mv(struct kelp_drum_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
-int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code);
+KELP_DRUM_FAST int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code);
+
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+void kelp_drum_hold(struct kelp_drum_state *s);
 
 /* Once each time that kelp_drum_sample returns 1, at the end of a block; without a new block it does nothing. */
 void kelp_drum_update(struct kelp_drum_state *s);
+
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+int kelp_drum_read(const struct kelp_drum_state *s, struct kelp_drum_reading *out);
+
+/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+void kelp_drum_clear(struct kelp_drum_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..0. */
 int32_t kelp_drum_rms_mv(const struct kelp_drum_state *s);
@@ -116,7 +166,7 @@ int16_t kelp_drum_scale(const struct kelp_drum_state *s);
 uint16_t kelp_drum_flags(const struct kelp_drum_state *s);
 
 /* phase: 65536 steps a turn. Returns the scaled, clipped sine, -32767..32767, 32767 = bus. */
-int16_t kelp_drum_drive(const struct kelp_drum_state *s, uint16_t phase);
+KELP_DRUM_FAST int16_t kelp_drum_drive(const struct kelp_drum_state *s, uint16_t phase);
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1500..1500: within 1
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 9bfe292c03c01cae9e7e3d78154a25021c252178ba3590f29a00c1b034956f72
+ *     file ec4470941cf3d169b9f1976b06a2a53c691ffe8ceba95a5b1f4f48d961cff5f6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -17,7 +17,7 @@
  * Link with kelp_drum.c. kelp_drum_selftest() returns 0 where every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
- * 7 duty.
+ * 7 duty, 9 the rest of a reading.
  * KELP_DRUM_SELFTEST_NO_MAIN leaves main() out, for a project that has one.
  */
 #include "kelp_drum.h"
@@ -31,6 +31,20 @@ int kelp_drum_selftest(int *first);
 }
 #endif
 
+/* Returns 1 if all that a reading tells is the row's, else 0. */
+static int kelp_drum_told(const struct kelp_drum_state *s, const struct kelp_drum_vector *v)
+{
+    struct kelp_drum_reading told;
+    int agrees = kelp_drum_read(s, &told);
+    if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
+        agrees = 0;
+    }
+    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+        agrees = 0;
+    }
+    return agrees;
+}
+
 static int kelp_drum_window(struct kelp_drum_state *s, const struct kelp_drum_vector *v)
 {
     uint16_t i;
@@ -38,6 +52,10 @@ static int kelp_drum_window(struct kelp_drum_state *s, const struct kelp_drum_ve
     uint16_t block = 0u;
     int wrong = 0;
     kelp_drum_set_target_mv(s, v->target_mv);
+    kelp_drum_clear(s, kelp_drum_flags(s));
+    if (v->held != 0u) {
+        kelp_drum_hold(s);
+    }
     for (i = 0u; i < KELP_DRUM_SAMPLES; i++) {
         const int due = kelp_drum_sample(s, (i < v->first) ? v->code_first : v->code_rest);
         left = (uint16_t)(left - 1u);
@@ -77,6 +95,8 @@ int kelp_drum_selftest(int *first)
             what = 5;
         } else if (kelp_drum_duty(&state, v->phase) != v->duty) {
             what = 7;
+        } else if (kelp_drum_told(&state, v) == 0) {
+            what = 9;
         } else {
             /* this row agrees */
         }
