@@ -92,17 +92,7 @@ def masked(value: Any, mask: int) -> Any:
 
 
 MAX_BITS = 16
-"""Two unknowns of no more are taken bit by bit."""
-
-
-def _by_bits(sign: str, a: Any, b: Any, bits: int) -> Any:
-    """``a & b``, ``a | b`` or ``a ^ b`` of two unknowns of so many bits."""
-    total: Any = 0
-    for place in range(bits):
-        x, y = (value / (1 << place) % 2 == 1 for value in (a, b))
-        one = {"&": z3.And(x, y), "|": z3.Or(x, y), "^": z3.Xor(x, y)}[sign]
-        total = total + z3.If(one, 1 << place, 0)
-    return total
+"""The result of two unknowns of no more has no more."""
 
 
 class Arithmetic:
@@ -199,12 +189,11 @@ class Arithmetic:
         if isinstance(b, int):
             common = masked(a, b)
             return {"&": common, "|": a + b - common, "^": a + b - 2 * common}[sign]
+        # Two unknowns: only what holds for any bits of so many.
         lengths = [self._bit_length(value) for value in (a, b)]
         bits = min(lengths) if sign == "&" else max(lengths)
-        if bits <= MAX_BITS:
-            return _by_bits(sign, a, b, bits)
-        # Two unknowns: only what holds for any bits.
-        result = self.claims.unknown("bits", 0, 1 << 64)
+        most = (1 << bits) - 1 if bits <= MAX_BITS else 1 << 64
+        result = self.claims.unknown("bits", 0, most)
         if sign == "&":
             self.claims.assume(result <= a, result <= b)
         else:
