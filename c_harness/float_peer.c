@@ -22,6 +22,7 @@ struct peer_state {
 };
 
 void peer_reset(struct peer_state *s);
+void peer_set_target(struct peer_state *s);
 int peer_sample(struct peer_state *s, uint16_t adc_code);
 void peer_update(struct peer_state *s);
 int16_t peer_scale(const struct peer_state *s);
@@ -34,7 +35,7 @@ void peer_reset(struct peer_state *s)
     s->window_above = 0.0f;
     s->window_below = 0.0f;
     s->integral = 0.0f;
-    s->target = PEER_TARGET;
+    s->target = 0.0f;
     s->ramp = 0.0f;
     s->reading = 0.0f;
     s->drive = 0.0f;
@@ -45,6 +46,8 @@ void peer_reset(struct peer_state *s)
     s->flags = 0u;
     s->complete = 0u;
 }
+
+void peer_set_target(struct peer_state *s) { s->target = PEER_TARGET; }
 
 int peer_sample(struct peer_state *s, uint16_t adc_code)
 {

@@ -90,22 +90,28 @@ static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
 }
 
 /* Runs `ticks` samples. Codes come from `codes`, or, if `plant` is not NULL, from the plant
-   and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending).
+   and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending), hold is
+   called before each sample of hold_tick (ascending).
    `updates`: how often update is called after each sample; NULL: once after each whole window.
    `to` has HC_RECORD rows of `ticks` numbers each. */
 EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
                         const struct plant *plant, const int64_t *target_tick,
-                        const int32_t *target_mv, size_t targets, const unsigned char *updates,
-                        int64_t *to)
+                        const int32_t *target_mv, size_t targets, const int64_t *hold_tick,
+                        size_t holds, const unsigned char *updates, int64_t *to)
 {
     size_t tick;
     size_t next = 0;
+    size_t held = 0;
     for (tick = 0; tick < ticks; tick++) {
         int complete;
         int calls;
         while (next < targets && target_tick[next] == (int64_t)tick) {
             hc_set_target_mv(s, target_mv[next]);
             next++;
+        }
+        while (held < holds && hold_tick[held] == (int64_t)tick) {
+            hc_hold(s);
+            held++;
         }
         if (plant != NULL) {
             codes[tick] = plant_code(plant, tick, hc_scale(s));

@@ -125,6 +125,9 @@ int main(void)
         case 'T': /* set_target_mv */
             hc_set_target_mv(s, (int32_t)hc_get());
             break;
+        case 'I': /* hold */
+            hc_hold(s);
+            break;
         case 'V': /* set_target_mv; tell the target */
             hc_set_target_mv(s, (int32_t)hc_get());
             put_signed(s->target[s->target_sequence & 1u]);

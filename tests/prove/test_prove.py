@@ -218,7 +218,7 @@ def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> 
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
     (defect,) = [
-        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the index"
+        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the level"
     ]
     shown = {
         check.name: check.passed for check in checks.proofs(plan, Files(planted.plant(defect)))

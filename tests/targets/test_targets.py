@@ -216,7 +216,7 @@ def test_the_float_peer_is_the_same_regulator() -> None:
     way = kit.zig_way("cortex-m0plus")
     scenario = scenarios.build("overload", generation.plan, 1, 800)
     record = harness.Harness(generation.plan, generation.texts).run(
-        scenario.codes, plant=scenario.plant
+        scenario.codes, [(0, generation.plan.rated_mv)], plant=scenario.plant
     )
     cpu = UnicornCpu(way.machine, float_peer.image(generation.plan, way.machine, way.chain))
     worst, scale, flags = float_peer.run(cpu, scenario.codes)

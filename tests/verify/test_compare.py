@@ -1,7 +1,7 @@
 """The bit-exact comparison: clean C passes, planted defects of each kind are found and replayed.
 
 Defects are made by changing the C's text, so the oracle is the defect itself: the comparison must
-see it, and must name a field that the changed statement writes.
+see it, with the field that the changed statement writes among those that differ there.
 """
 
 from __future__ import annotations
@@ -213,7 +213,6 @@ def test_planted_defect_is_found_and_replayed(
     plan, text = plan_cases.CASES[case], broken(case, old, new)
     mismatch = compare.verify(plan, text, samples=SAMPLES).mismatch
     assert mismatch is not None
-    assert field is None or mismatch.field.startswith(field)
     again = compare.replay(
         plan, text, samples=SAMPLES, seed=1, scenario=mismatch.scenario, tick=mismatch.tick
     )
@@ -222,6 +221,9 @@ def test_planted_defect_is_found_and_replayed(
     row = batch.fields.index(mismatch.field)
     assert int(batch.model[row, place]) == mismatch.model
     assert int(batch.compiled[row, place]) == mismatch.compiled
+    differs = batch.model[:, place] != batch.compiled[:, place]
+    named = [name for name, other in zip(batch.fields, differs.tolist(), strict=True) if other]
+    assert field is None or any(field in name for name in named), named
     assert mismatch.model != mismatch.compiled
     assert f"--scenario {mismatch.scenario} --tick {mismatch.tick}" in mismatch.replay_options()
 
@@ -252,7 +254,8 @@ def test_scenarios_are_reproducible_and_of_the_length_asked(name: str) -> None:
     def stimulus(scenario: scenarios.Scenario) -> bytes:
         plant = scenario.plant
         parts = [scenario.codes] if plant is None else [plant.wave, plant.add, plant.force]
-        return b"".join(part.tobytes() for part in parts) + repr(scenario.targets).encode()
+        calls = repr((scenario.targets, scenario.holds))
+        return b"".join(part.tobytes() for part in parts) + calls.encode()
 
     assert stimulus(first) == stimulus(second) != stimulus(other)
 
@@ -319,7 +322,7 @@ def test_a_write_past_the_end_of_the_state_is_noticed() -> None:
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ("if (after == INT32_C(20131840)) {", "if (after > INT32_C(20131840)) {"),
+        ("if (after == top) {", "if (after > top) {"),
         ("} else if (after == 0) {", "} else if (after < 0) {"),
     ],
     ids=["drive limit", "zero"],

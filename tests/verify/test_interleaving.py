@@ -53,14 +53,20 @@ def runner_of(plan: Plan, files: dict[str, str]) -> Runner:
     return Runner(parse(files, f"{plan.name}.c", 16), plan.name)
 
 
+def missed_windows(values: dict[str, int]) -> int:
+    """Windows (blocks) that no update has taken."""
+    return (values["window_sequence"] - values["taken_sequence"]) & 255
+
+
 def states(plan: Plan, runner: Runner, count: int) -> list[Values]:
-    """States whose next sample closes a window, whose update has one to take."""
+    """States whose next sample closes a window, whose update has one to take; but for those of 255
+    windows that no update took, which have a test of their own."""
     rows = adversarial.update_states(plan, random.Random(11), 4 * count + 40)
     (fields,) = runner.source.structs.values()
     chosen = []
     for row in rows:
         values = dict(zip(field_names(plan), row.tolist(), strict=True))
-        if values["window_sequence"] == values["taken_sequence"]:
+        if missed_windows(values) in (0, 255):
             continue
         values["count"], values["above"], values["below"] = plan.block_samples - 1, 0x010203, 0x0405
         values["above_high"] = values["below_high"] = 0
@@ -213,6 +219,39 @@ def test_256_blocks_that_no_update_took_do_not_look_like_none() -> None:
     runner.run(memory, UPDATE)
     flags = memory.values["flags"][memory.values["output_sequence"][0] & 1]
     assert flags & FLAG_MISSED and memory.values["blocks_due"] == [SHORT.blocks - 1]
+
+
+@pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+def test_the_end_of_window_256_inside_an_update_shows_as_one_more_hole(
+    case: str, low_first: bool
+) -> None:
+    """After 255 windows that no update took the sequence goes back by one instead of on. An update
+    that this overtakes takes nothing, as if two windows had ended; one inside the sample, which the
+    header forbids, leaves the window as a hole. Either way nothing is half of each, and the next
+    update takes the newest window and says that some were missed."""
+    plan = planted.plan_of(case)
+    runner = runner_of(plan, plan_cases.render(plan))
+    for values in states(plan, runner, 4):
+        values["taken_sequence"] = [(values["window_sequence"][0] + 1) & 255]
+        ends = [runner.serial(values, order)[1] for order in ((SAMPLE, UPDATE), (UPDATE, SAMPLE))]
+        ends.append(runner.serial(values, (SAMPLE,))[1])
+        a_hole = {**ends[1], "window_sequence": [(ends[1]["window_sequence"][0] - 2) & 255]}
+        ends.append(a_hole)
+        seen = []
+        for low, high in ((SAMPLE, UPDATE), (UPDATE, SAMPLE)):
+            for place in range(runner.accesses(values, low, 8)):
+                memory = runner.memory(values, 8, low_first)
+                _, end = runner.preempted(memory, low, {place: high})
+                assert end in ends, (low, place)
+                seen.append(ends.index(end))
+                after = runner.memory(end, 8)
+                runner.run(after, UPDATE)
+                flags = after.values["flags"][after.values["output_sequence"][0] & 1]
+                refilled = plan.blockwise and after.values["blocks_due"] == [plan.blocks - 1]
+                assert seen[-1] != 3 or flags & FLAG_MISSED or refilled
+                assert after.values["taken_sequence"] == after.values["window_sequence"]
+        assert {2, 3} <= set(seen)
 
 
 EACH = planted.plan_of("mean one sample")

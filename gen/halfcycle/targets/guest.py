@@ -119,19 +119,26 @@ class _Recorder(Harness):
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
+        holds: Sequence[int] = (),
     ) -> Ints:
-        result = super().run(codes, targets, updates, plant)
+        result = super().run(codes, targets, updates, plant, holds)
         calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
         words = codes.astype(np.uint32) | (calls.astype(np.uint32) << np.uint32(16))
+        aims = [(tick, [ord("T"), millivolts]) for tick, millivolts in targets]
+        limited = [(tick, [ord("I")]) for tick in holds]
         at = 0
-        for tick, millivolts in [*targets, (len(codes), 0)]:
-            if tick > at:
-                self._ask("K", tick - at)
-                self._words.append(words[at:tick])
-                at = tick
-            if tick < len(codes):
-                self._ask("T", millivolts)
+        for tick, asked in sorted([*aims, *limited], key=lambda event: event[0]):
+            self._ask_ticks(words[at:tick])
+            self._words.append(_words(np.asarray(asked)))
+            at = tick
+        self._ask_ticks(words[at:])
         return result
+
+    def _ask_ticks(self, words: Words) -> None:
+        """So many ticks, if there are any."""
+        if len(words):
+            self._ask("K", len(words))
+            self._words.append(words)
 
     def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
         count = len(states)

@@ -20,7 +20,10 @@ _EDGES = 40
 """First arguments of a call that are kept: ``verify.adversarial`` puts the edges there."""
 
 # Words of each command; those of K and L depend on their arguments and on the state.
-_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "N": 2, "U": 1, "H": 3, "W": 5, "O": 5, "P": 3}
+_LENGTHS = {
+    **{"R": 1, "S": 1, "T": 2, "I": 1, "V": 2, "M": 2, "N": 2, "U": 1},
+    **{"H": 3, "W": 5, "O": 5, "P": 3},
+}
 
 
 def record_length(state_fields: int) -> int:

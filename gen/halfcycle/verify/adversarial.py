@@ -39,6 +39,8 @@ HELD_SHARE = 0.1
 """Of update's states: those that hold the drive, at a tie of the held value."""
 LIMIT_SHARE = 0.3
 """Of update's states whose span can end at the least sum that leans: those that do."""
+LIMITED_SHARE = 0.2
+"""Of update's states: those in whose newest block a limiter acted."""
 FAILED_SHARE = 0.2
 """Of update's states: those after an update that found the sensor failed."""
 STEADY_TURNS = 6
@@ -154,6 +156,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     state = _any_state(plan, generator)
     failed = _after_failure(state, generator)
     sequence = state["window_sequence"]
+    limited = _after_limiter(plan, generator, state, is_held)
     elapsed = _pick(generator, 0, SEQUENCE_MASK, [1, 1, 1, 2, SEQUENCE_MASK])
     state["taken_sequence"] = (sequence - elapsed) & SEQUENCE_MASK
     blocks = windows[sequence & 1]
@@ -176,8 +179,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     weighted = sum(w * s for w, s in zip(plan.block_weights, blocks, strict=True))
     reading = reading_of(plan, weighted)
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
-    near += [reading] * (2 * plan.blockwise)
-    near += [reading + error for error in _error_ties(plan, generator)]
+    near += [reading + error for error in (*[0, 0] * plan.blockwise, *_error_ties(plan, generator))]
     if is_held:
         near = [plan.target_max, reading + 1]
     target = _pick(generator, 0, plan.target_max, near)
@@ -186,14 +188,14 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         goal = target << plan.ramp_bits
         top = plan.target_max << plan.ramp_bits
         state["ramp"] = _pick(generator, 0, top, [0, goal - plan.ramp_step, goal, top])
-        step = 0 if failed else plan.ramp_step
+        step = 0 if failed or limited else plan.ramp_step
         target = min(state["ramp"] + step, goal) >> plan.ramp_bits
-    error = target - reading
     now = f"scale_{state['output_sequence'] & 1}"
     if is_held:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
     state |= _least_state(plan, generator, state[now], target)
-    state |= _drive_state(plan, generator, error, state[now], is_held)
+    top = (state[now] << plan.scale_shift) if limited or is_held else plan.drive_max
+    state |= _drive_state(plan, generator, target - reading, top, is_held)
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
     return state
 
@@ -215,6 +217,21 @@ def _after_failure(state: dict[str, int], generator: random.Random) -> bool:
     flags = f"flags_{state['output_sequence'] & 1}"
     state[flags] = state[flags] & ~FLAG_IMPLAUSIBLE | FLAG_IMPLAUSIBLE * failed
     return failed
+
+
+def _after_limiter(
+    plan: Plan, generator: random.Random, state: dict[str, int], never: bool
+) -> bool:
+    """Decide whether a limiter acted in the window that the newest block ends, and say so in the
+    state; ``never``: not in that block."""
+    limited = not never and generator.random() < LIMITED_SHARE
+    newest = state["window_sequence"] & 1
+    state |= {f"window_held_{slot}": int(limited == (slot == newest)) for slot in (0, 1)}
+    if plan.blockwise:
+        often = (0, 0, 0, 0, 1, 1, min(2, plan.blocks), plan.blocks)
+        state["held_due"] = 0 if never else often[int(len(often) * generator.random())]
+        limited = limited or state["held_due"] > 1
+    return limited
 
 
 def _zero_state(
@@ -290,21 +307,27 @@ def _lean_state(plan: Plan, generator: random.Random, newest: tuple[int, int]) -
 
 
 def _drive_state(
-    plan: Plan, generator: random.Random, error: int, scale: int, is_held: bool
+    plan: Plan,
+    generator: random.Random,
+    error: int,
+    top: int,
+    is_held: bool,
 ) -> dict[str, int]:
-    """The integral of a state whose next error and present scale are known."""
+    """The integral of a state whose next error is known, and the ``top`` at which the drive ends:
+    the one in force if a limiter acted or if it ``is_held``."""
     move = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
     push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
-    top = plan.drive_max
+    if error - plan.band in (0, 1) and generator.random() < 0.3:
+        return {"integral": top}  # The limit is reached at the edge of the band.
     tie = (int(plan.scale_max * generator.random()) << plan.scale_shift) + arithmetic.half(
         plan.scale_shift
     )
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
     limits += [tie - move - push] * 3
     if is_held:
-        limits = [scale << plan.scale_shift, plan.hold_scale << plan.scale_shift]
+        limits = [top, plan.hold_scale << plan.scale_shift]
     fits = [edge for edge in limits if 0 <= edge <= top]
-    return {"integral": _pick(generator, 0, top, fits)}
+    return {"integral": _pick(generator, 0, plan.drive_max, fits)}
 
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:

@@ -235,11 +235,12 @@ def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator
         stop = min(start + CHUNK, len(scenario.codes))
         codes = scenario.codes[start:stop]
         targets = [(tick - start, mv) for tick, mv in scenario.targets if start <= tick < stop]
+        holds = [tick - start for tick in scenario.holds if start <= tick < stop]
         updates = None if scenario.updates is None else scenario.updates[start:stop]
         plant = None if scenario.plant is None else scenario.plant.part(start, stop)
         # The C first: in a closed loop it decides the codes that the model is then given.
-        compiled = harness.run(codes, targets, updates, plant)
-        model = trace(regulator, codes, targets, updates)
+        compiled = harness.run(codes, targets, updates, plant, holds)
+        model = trace(regulator, codes, targets, updates, holds)
         inputs = {"adc_code": codes.astype(np.int64)}
         yield Batch(scenario.name, start, record, model, compiled, inputs)
 

@@ -28,7 +28,7 @@ void harness_store(const void *s, int64_t *to);
 void harness_load(void *s, const int64_t *from);
 void harness_run(void *s, uint16_t *codes, size_t ticks, const struct plant *plant,
     const int64_t *target_tick, const int32_t *target_mv, size_t targets,
-    const unsigned char *updates, int64_t *to);
+    const int64_t *hold_tick, size_t holds, const unsigned char *updates, int64_t *to);
 void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
@@ -107,6 +107,7 @@ class Harness:
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
+        holds: Sequence[int] = (),
     ) -> Ints:
         """Run ``len(codes)`` ticks; the record after each, shape (rows, ticks).
 
@@ -118,6 +119,7 @@ class Harness:
             raise ValueError("codes must be a contiguous uint16 array")
         at = np.asarray([tick for tick, _ in targets], dtype=np.int64)
         to = np.asarray([mv for _, mv in targets], dtype=np.int32)
+        limited = np.asarray(holds, dtype=np.int64)
         result = np.empty((self._record, ticks), dtype=np.int64)
         null, keep = self._ffi.NULL, []
         loop = null
@@ -140,6 +142,8 @@ class Harness:
             self._pointer("int64_t *", at),
             self._pointer("int32_t *", to),
             len(targets),
+            self._pointer("int64_t *", limited),
+            len(holds),
             calls,
             self._pointer("int64_t *", result),
         )

@@ -59,6 +59,8 @@ class Scenario:
     updates: NDArray[np.uint8] | None = None
     """Calls of update after each tick's sample; None: one after each whole block."""
     plant: SimulatedPlant | None = None
+    holds: tuple[int, ...] = ()
+    """Ticks before whose sample a limiter acts (one call of hold), ascending."""
     cold: bool = False
     """Starts from reset; else from the rated voltage, which a slow ramp may never reach here."""
 
@@ -150,6 +152,15 @@ def _chosen(
     return lambda size: generator.choice(np.asarray(choices, dtype=np.float64), size)
 
 
+def _limited(
+    scenario: Scenario, plan: Plan, generator: np.random.Generator, ticks: int
+) -> Scenario:
+    """With a limiter that acts at times: in some blocks of a third of the run."""
+    acts = _pieces(plan, generator, ticks, _chosen(generator, 0, 0, 1)) > 0
+    at = np.flatnonzero(acts & (generator.random(ticks) * plan.block_samples < 1.5))
+    return replace(scenario, holds=tuple(at.tolist()))
+
+
 def _start_up(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     scenario = _closed(plan, generator, ticks, "start_up")
     return replace(scenario, cold=True, targets=((0, plan.rated_mv),))
@@ -163,7 +174,8 @@ def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Sce
     millivolts = generator.integers(0, plan.target_max_mv + 1, count).tolist()
     steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(millivolts)]
     pairs = tuple(zip(at, steps, strict=True))
-    return _closed(plan, generator, ticks, "target_steps", targets=pairs)
+    scenario = _closed(plan, generator, ticks, "target_steps", targets=pairs)
+    return _limited(scenario, plan, generator, ticks)
 
 
 def _load_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -173,7 +185,8 @@ def _load_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scena
 
 def _overload(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     gain = _pieces(plan, generator, ticks, _chosen(generator, 1.0, 0.3, 1.0, 0.6))
-    return _closed(plan, generator, ticks, "overload", gain=gain)
+    scenario = _closed(plan, generator, ticks, "overload", gain=gain)
+    return _limited(scenario, plan, generator, ticks)
 
 
 def _brownout(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
