@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 131f3c2ba14dd0ea0991c45638dc26be0a5b0040a1ebc380ab4c60463677d0a1
+ *     file 3636181b81df1051dc522696ff4221df231a2089fc48b105ccfe099bd5790aa7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -146,7 +146,7 @@ FERRY_GALLEY_FAST
 int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint16_t count;
+    uint_fast16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -155,9 +155,10 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
         const uint16_t magnitude = (uint16_t)(2048u - code);
         s->below += magnitude;
     }
-    count = (uint16_t)(s->count + 1u);
+    count = s->count;
+    count += 1u;
     if (count < FERRY_GALLEY_SAMPLES) {
-        s->count = count;
+        s->count = (uint16_t)count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

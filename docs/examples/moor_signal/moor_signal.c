@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 24040dbeb7b57aa227bfb5d43b26df1d9c3bb57c413cc250d478e20d326997ce
+ *     file a69f249ef18e1d756f8f63bc7e909d40dcb914246b304bb23f7b234b1507b240
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -145,7 +145,7 @@ MOOR_SIGNAL_FAST
 int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint16_t count;
+    uint_fast16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -154,9 +154,10 @@ int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
         const uint16_t magnitude = (uint16_t)(2048u - code);
         s->below += magnitude;
     }
-    count = (uint16_t)(s->count + 1u);
+    count = s->count;
+    count += 1u;
     if (count < MOOR_SIGNAL_SAMPLES) {
-        s->count = count;
+        s->count = (uint16_t)count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 797532c829c269eb70e019b3fd23ada4aa8d7e1f9e5f09f30e092925e01bba1e
+ *     file 7dfe0836990820a0a92e1dd80eb050d8150dc506f7a606b1764635f50e6a75f0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -167,7 +167,7 @@ PRINT_SHOP_FAST
 int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 16383u) ? 16383u : adc_code;
-    uint16_t count;
+    uint_fast16_t count;
     int complete = 0;
     if (code >= 8192u) {
         const uint16_t magnitude = (uint16_t)(code - 8192u);
@@ -192,9 +192,10 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
             s->below = before + square;
         }
     }
-    count = (uint16_t)(s->count + 1u);
+    count = s->count;
+    count += 1u;
     if (count < PRINT_SHOP_SAMPLES) {
-        s->count = count;
+        s->count = (uint16_t)count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file f6dcc38935e85c6bcf07f37e08caa8b7d671067543d4d8f8a47ad41d80a7f19f
+ *     file 9ca5349f559c593d311aefa553b9b07927d77b974ffa3269cbcc2fb9fb3c6d18
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -163,7 +163,7 @@ QUAY_KIOSK_FAST
 int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint16_t count;
+    uint_fast16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -172,9 +172,10 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
         const uint16_t magnitude = (uint16_t)(2048u - code);
         s->below += (uint32_t)magnitude * magnitude;
     }
-    count = (uint16_t)(s->count + 1u);
+    count = s->count;
+    count += 1u;
     if (count < QUAY_KIOSK_SAMPLES) {
-        s->count = count;
+        s->count = (uint16_t)count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

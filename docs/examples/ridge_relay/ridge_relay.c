@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 626f7acb73d3b9259d0476e4dbbd5f6db6270a09d53d7434225af93d9308f91c
+ *     file b732bf02612b0eaaad20f134f873dcc407f62685ec8f2bb55503cd6c66ad4811
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -182,7 +182,7 @@ RIDGE_RELAY_FAST
 int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint16_t count;
+    uint_fast16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -191,9 +191,10 @@ int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code)
         const uint16_t magnitude = (uint16_t)(2048u - code);
         s->below += (uint32_t)magnitude * magnitude;
     }
-    count = (uint16_t)(s->count + 1u);
+    count = s->count;
+    count += 1u;
     if (count < RIDGE_RELAY_BLOCK_SAMPLES) {
-        s->count = count;
+        s->count = (uint16_t)count;
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;
