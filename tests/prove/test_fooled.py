@@ -25,8 +25,8 @@ REFUSED: tuple[Change, ...] = (
     (
         "name in an inner block that hides one outside",
         ".c",
-        "    if (count < REED_LAMP_SAMPLES) {",
-        "    if (count < REED_LAMP_SAMPLES) {\n        const uint32_t code = 0u;",
+        "    if ((count + 1u) < REED_LAMP_SAMPLES) {",
+        "    if ((count + 1u) < REED_LAMP_SAMPLES) {\n        const uint32_t code = 0u;",
     ),
     (
         "local that hides a function",

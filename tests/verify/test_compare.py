@@ -129,7 +129,7 @@ def test_stuck_and_lost_sensors_are_tried(case: str) -> None:
 DEFECTS = [
     ("mean", "s->above += magnitude", "s->above += magnitude + (s->above > 40000u)", None),
     ("mean", "s->below += magnitude", "s->below += magnitude + (s->below > 40000u)", None),
-    ("mean", "if (count < REED_LAMP_SAMPLES)", "if (count <= REED_LAMP_SAMPLES)", None),
+    ("mean", "(count + 1u) < REED_LAMP_SAMPLES", "(count + 1u) <= REED_LAMP_SAMPLES", None),
     ("mean", "adc_code > 4095u", "adc_code > 4096u", "above"),
     ("rms", "code - 2048u", "code - 2047u", None),
     ("mean", "below <= (above >> 3)", "below < (above >> 3)", "lean"),
