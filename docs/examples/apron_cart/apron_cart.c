@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 0f9fe17c4a5ebcedad54e80a0070cf510dd1ab34dd48782235ce613d0f7a5d90
+ *     file 30df161932e17c86b8c2e17a8ee595f96b79717178001fdda960098f78b8f8d9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -163,7 +163,7 @@ APRON_CART_FAST
 int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -173,9 +173,8 @@ int apron_cart_sample(struct apron_cart_state *s, uint16_t adc_code)
         s->below += (uint32_t)magnitude * magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < APRON_CART_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < APRON_CART_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

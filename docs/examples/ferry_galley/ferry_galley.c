@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 3636181b81df1051dc522696ff4221df231a2089fc48b105ccfe099bd5790aa7
+ *     file 6f895a513dd623f56de8cbdd505733fc0ae690397ad7ae3c537cdf55e78c624e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -146,7 +146,7 @@ FERRY_GALLEY_FAST
 int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -156,9 +156,8 @@ int ferry_galley_sample(struct ferry_galley_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < FERRY_GALLEY_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < FERRY_GALLEY_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 113f7baf45af612552b63bc0a840d114f3051c4b45737e666a7b3c73a7ca91de
+ *     file e9843d15068edff423d765a427bc3105f811e0381c4c12c65b33f174820573dd
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -158,7 +158,7 @@ LOOM_BENCH_FAST
 int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -168,9 +168,8 @@ int loom_bench_sample(struct loom_bench_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < LOOM_BENCH_BLOCK_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < LOOM_BENCH_BLOCK_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

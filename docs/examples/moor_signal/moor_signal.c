@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file a69f249ef18e1d756f8f63bc7e909d40dcb914246b304bb23f7b234b1507b240
+ *     file d07886f5d74fe202c98bcda825bab03f75f8cffeb860fb3181fdc97d62c561e9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -145,7 +145,7 @@ MOOR_SIGNAL_FAST
 int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -155,9 +155,8 @@ int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < MOOR_SIGNAL_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < MOOR_SIGNAL_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

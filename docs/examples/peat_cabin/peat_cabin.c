@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 21bad86754c26f967b51df1406cf036bae40f760740be41a91af5abba7f1cdf0
+ *     file 90686bcd0f726beb5cae570cb8d10311bcb21bf72964834da8709e37968fdf72
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -145,7 +145,7 @@ PEAT_CABIN_FAST
 int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -155,9 +155,8 @@ int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < PEAT_CABIN_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < PEAT_CABIN_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 7dfe0836990820a0a92e1dd80eb050d8150dc506f7a606b1764635f50e6a75f0
+ *     file f16ae2a12786ed7fc03d0d619d37bc43c0540f5139a66f7777ce441f2f4a2d96
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -167,7 +167,7 @@ PRINT_SHOP_FAST
 int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 16383u) ? 16383u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 8192u) {
         const uint16_t magnitude = (uint16_t)(code - 8192u);
@@ -193,9 +193,8 @@ int print_shop_sample(struct print_shop_state *s, uint16_t adc_code)
         }
     }
     count = s->count;
-    count += 1u;
-    if (count < PRINT_SHOP_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < PRINT_SHOP_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

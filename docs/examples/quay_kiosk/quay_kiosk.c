@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 9ca5349f559c593d311aefa553b9b07927d77b974ffa3269cbcc2fb9fb3c6d18
+ *     file 34416c5075beb7641ebcb82e80dc20885059ade6ca979374e9edf4c03bdd4aa2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -163,7 +163,7 @@ QUAY_KIOSK_FAST
 int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -173,9 +173,8 @@ int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code)
         s->below += (uint32_t)magnitude * magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < QUAY_KIOSK_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < QUAY_KIOSK_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

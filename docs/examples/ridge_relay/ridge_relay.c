@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file b732bf02612b0eaaad20f134f873dcc407f62685ec8f2bb55503cd6c66ad4811
+ *     file 79acbcc9bf37d8a97f656ee68659a08311005fcd52addd2c5cd4be96d5ac8e40
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -182,7 +182,7 @@ RIDGE_RELAY_FAST
 int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -192,9 +192,8 @@ int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code)
         s->below += (uint32_t)magnitude * magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < RIDGE_RELAY_BLOCK_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < RIDGE_RELAY_BLOCK_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

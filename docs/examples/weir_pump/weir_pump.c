@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file ee1be951416602623e286d7df2437ce9557ae070da98eaa2242c1e247b6e14c5
+ *     file d13cb018690c5e7031f67f28021e866abc280c6f1c73672287821a188d4ca457
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -146,7 +146,7 @@ WEIR_PUMP_FAST
 int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 16383u) ? 16383u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 8192u) {
         const uint16_t magnitude = (uint16_t)(code - 8192u);
@@ -156,9 +156,8 @@ int weir_pump_sample(struct weir_pump_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < WEIR_PUMP_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < WEIR_PUMP_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

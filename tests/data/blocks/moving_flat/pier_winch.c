@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 0f093c47f3edf0b5ec506a61d26c18bf361838f3fb8bd81cfcc4e1680c2952bf
+ *     file 335f5832973ba04cc506d51264fa841fa711a328ce5cf1e352b7c9b3443bedf6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -170,7 +170,7 @@ PIER_WINCH_FAST
 int pier_winch_sample(struct pier_winch_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -180,9 +180,8 @@ int pier_winch_sample(struct pier_winch_state *s, uint16_t adc_code)
         s->below += magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < PIER_WINCH_BLOCK_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < PIER_WINCH_BLOCK_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;

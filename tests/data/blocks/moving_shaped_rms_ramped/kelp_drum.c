@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file a0db5be08792af2a2095bee557f4aa9203978b5f3d91afa7bde6053812de1692
+ *     file 36690b508047d176271d59383e13fd628ee400cd842ce8e1c823dc32f883eae1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -194,7 +194,7 @@ KELP_DRUM_FAST
 int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code)
 {
     const uint16_t code = (adc_code > 4095u) ? 4095u : adc_code;
-    uint_fast16_t count;
+    uint16_t count;
     int complete = 0;
     if (code >= 2048u) {
         const uint16_t magnitude = (uint16_t)(code - 2048u);
@@ -204,9 +204,8 @@ int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code)
         s->below += (uint32_t)magnitude * magnitude;
     }
     count = s->count;
-    count += 1u;
-    if (count < KELP_DRUM_BLOCK_SAMPLES) {
-        s->count = (uint16_t)count;
+    if ((count + 1u) < KELP_DRUM_BLOCK_SAMPLES) {
+        s->count = (uint16_t)(count + 1u);
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;
