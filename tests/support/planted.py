@@ -143,7 +143,7 @@ PLANTED = (
         "s->scale[sequence & 1u] = scale;",
         "s->scale[sequence & 3u] = scale;",
     ),
-    Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
+    Planted("wrong end of the window", "sample", "1u) < REED", "1u) <= REED"),
     Planted(
         "sign lost",
         "update",
