@@ -61,8 +61,8 @@ REFUSED: tuple[Change, ...] = (
     (
         "table that is not constant",
         ".c",
-        "static const REED_LAMP_IN_FLASH uint16_t",
-        "static REED_LAMP_IN_FLASH uint16_t",
+        "static const REED_LAMP_IN_FLASH uint16_t reed_lamp_quarter",
+        "static REED_LAMP_IN_FLASH uint16_t reed_lamp_quarter",
     ),
     (
         "code for one target only",
