@@ -75,7 +75,7 @@ class Harness:
         if self._lib.harness_record_length() != self._record:
             raise AssertionError("the harness was built for another table of the state")
         self.state_bytes = int(self._lib.harness_state_bytes())
-        # int64 units keep the struct aligned; some more show what goes past it, before the heap does.
+        # int64 units keep the struct aligned; some more show what goes past it.
         self._state = self._ffi.new("int64_t[]", self.state_bytes // 8 + 8)
         self._beyond = b"\xa5" * (len(self._ffi.buffer(self._state)) - self.state_bytes)
         self._ffi.buffer(self._state)[self.state_bytes :] = self._beyond
