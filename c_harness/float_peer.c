@@ -22,6 +22,7 @@ struct peer_state {
 };
 
 void peer_reset(struct peer_state *s);
+void peer_set_target(struct peer_state *s);
 int peer_sample(struct peer_state *s, uint16_t adc_code);
 void peer_update(struct peer_state *s);
 int16_t peer_scale(const struct peer_state *s);
@@ -34,7 +35,7 @@ void peer_reset(struct peer_state *s)
     s->window_above = 0.0f;
     s->window_below = 0.0f;
     s->integral = 0.0f;
-    s->target = PEER_TARGET;
+    s->target = 0.0f;
     s->ramp = 0.0f;
     s->reading = 0.0f;
     s->drive = 0.0f;
@@ -45,6 +46,8 @@ void peer_reset(struct peer_state *s)
     s->flags = 0u;
     s->complete = 0u;
 }
+
+void peer_set_target(struct peer_state *s) { s->target = PEER_TARGET; }
 
 int peer_sample(struct peer_state *s, uint16_t adc_code)
 {
@@ -129,6 +132,7 @@ void peer_update(struct peer_state *s)
     float error;
     float least;
     float before;
+    const uint16_t failed = s->flags & 0x0004u;
     int stuck;
     if (s->complete == 0u) {
         return;
@@ -142,7 +146,9 @@ void peer_update(struct peer_state *s)
     s->least[1] = s->least[0];
     s->least[0] = s->drive;
 #ifdef PEER_RAMP_STEP
-    s->ramp += PEER_RAMP_STEP;
+    if (failed == 0u) {
+        s->ramp += PEER_RAMP_STEP;
+    }
     if (s->ramp > target) {
         s->ramp = target;
     }
@@ -155,11 +161,14 @@ void peer_update(struct peer_state *s)
     } else if ((s->reading < PEER_HOLD_READING) ? ((error > 0.0f) && (s->drive >= PEER_HOLD_DRIVE))
                                                 : stuck) {
         flags |= 0x0004u;
+        least = lesser(least, target * PEER_ENOUGH);
         if ((s->reading < PEER_HOLD_READING) && (least < PEER_HOLD_DRIVE)) {
             least = PEER_HOLD_DRIVE;
         }
         s->drive = least;
         s->integral = lesser(s->integral, least);
+    } else if (failed != 0u) {
+        /* It reads again, but this window may hold what it read before. */
     } else {
         s->drive = regulate(s, error);
         if (s->drive >= PEER_DRIVE_MAX) {

@@ -41,6 +41,16 @@ static void record(const struct hc_state *s, int complete, int64_t *to, ptrdiff_
     HC_READERS(STORE_RESULT)
 }
 
+/* What read returns, then what it fills in: HC_MEMBERS + 1 numbers. */
+static void read_all(const struct hc_state *s, int64_t *to)
+{
+    struct hc_reading out;
+    memset(&out, 0xA5, sizeof out);
+    to[0] = hc_read(s, &out);
+#define STORE_MEMBER(number, name) to[number] = out.name;
+    HC_READING(STORE_MEMBER)
+}
+
 EXPORT int32_t harness_record_length(void) { return HC_RECORD; }
 
 EXPORT size_t harness_state_bytes(void) { return sizeof(struct hc_state); }
@@ -80,22 +90,28 @@ static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
 }
 
 /* Runs `ticks` samples. Codes come from `codes`, or, if `plant` is not NULL, from the plant
-   and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending).
+   and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending), hold is
+   called before each sample of hold_tick (ascending).
    `updates`: how often update is called after each sample; NULL: once after each whole window.
    `to` has HC_RECORD rows of `ticks` numbers each. */
 EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
                         const struct plant *plant, const int64_t *target_tick,
-                        const int32_t *target_mv, size_t targets, const unsigned char *updates,
-                        int64_t *to)
+                        const int32_t *target_mv, size_t targets, const int64_t *hold_tick,
+                        size_t holds, const unsigned char *updates, int64_t *to)
 {
     size_t tick;
     size_t next = 0;
+    size_t held = 0;
     for (tick = 0; tick < ticks; tick++) {
         int complete;
         int calls;
         while (next < targets && target_tick[next] == (int64_t)tick) {
             hc_set_target_mv(s, target_mv[next]);
             next++;
+        }
+        while (held < holds && hold_tick[held] == (int64_t)tick) {
+            hc_hold(s);
+            held++;
         }
         if (plant != NULL) {
             codes[tick] = plant_code(plant, tick, hc_scale(s));
@@ -135,7 +151,7 @@ EXPORT void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to)
     harness_restart(&s);
     for (row = 0; row < values; row++) {
         hc_set_target_mv(&s, rms_mv[row]);
-        to[row] = s.target[s.target_slot];
+        to[row] = s.target[s.target_sequence & 1u];
     }
 }
 
@@ -146,7 +162,7 @@ EXPORT void harness_millivolts(const int64_t *readings, size_t values, int64_t *
     struct hc_state s;
     harness_restart(&s);
     for (row = 0; row < values; row++) {
-        s.reading[s.output_slot] = (HC_TYPE_reading)readings[row];
+        s.reading[s.output_sequence & 1u] = (HC_TYPE_reading)readings[row];
         to[row] = hc_rms_mv(&s);
     }
 }
@@ -174,17 +190,46 @@ EXPORT int64_t harness_call(struct hc_state *s, int32_t call, int32_t argument)
     case number:                                                                                   \
         result = call(s, (type)argument);                                                          \
         break;
-        HC_CALLS(CALL_DO, CALL_DO_WITH, CALL_GET, CALL_GET_WITH)
+#define CALL_READ(number, call)                                                                    \
+    case number: {                                                                                 \
+        struct hc_reading out;                                                                     \
+        result = call(s, &out);                                                                    \
+        break;                                                                                     \
+    }
+        HC_CALLS(CALL_DO, CALL_DO_WITH, CALL_GET, CALL_GET_WITH, CALL_READ)
     default:
         break;
     }
     return result;
 }
 
-/* The drive at one phase after the other, on one instance whose outputs change from call to call:
-   what the two slots hold and which of them is in use. */
-EXPORT void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-                           const uint16_t *phase, size_t values, int16_t *to)
+EXPORT void harness_tell(const struct hc_state *s, int64_t *to) { read_all(s, to); }
+
+/* From each of `states` states (rows of HC_FIELDS numbers): clear with those of its `flags`, or hold
+   if `hold` is not 0, and then read; each result a row of the state and of what read tells. */
+EXPORT void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
+                             const uint16_t *flags, int64_t *to)
+{
+    size_t row;
+    for (row = 0; row < states; row++) {
+        struct hc_state s;
+        int64_t *at = to + row * (HC_FIELDS + HC_MEMBERS + 1);
+        harness_load(&s, from + row * HC_FIELDS);
+        if (hold[row] != 0) {
+            hc_hold(&s);
+        } else {
+            hc_clear(&s, flags[row]);
+        }
+        store(&s, at, 1);
+        read_all(&s, at + HC_FIELDS);
+    }
+}
+
+/* Drive and duty at one phase after the other, on one instance whose outputs change from call to
+   call: what the two slots hold and the sequence that says which of them is in use. */
+EXPORT void harness_drives(const int16_t *first, const int16_t *second,
+                           const unsigned char *sequence, const uint16_t *phase, size_t values,
+                           int16_t *drive, int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -192,7 +237,44 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second, const un
     for (row = 0; row < values; row++) {
         s.scale[0] = first[row];
         s.scale[1] = second[row];
-        s.output_slot = slot[row];
-        to[row] = hc_drive(&s, phase[row]);
+        s.output_sequence = sequence[row];
+        drive[row] = hc_drive(&s, phase[row]);
+        duty[row] = hc_duty(&s, phase[row]);
     }
 }
+
+#ifdef HC_TURN
+/* Calls of the oscillator one after the other, from the numbers in `fields` on, which are those after
+   the last call in the end. `call`: 0 reset (from rubbish), 1 next, 2 set_millihertz. A row of `to` is
+   the struct's fields, then what the call returned. */
+EXPORT void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
+                          size_t calls, int64_t *to)
+{
+    size_t row;
+    size_t n;
+    struct hc_turn t;
+    t.phase = (uint32_t)fields[0];
+    t.step[0] = (uint32_t)fields[1];
+    t.step[1] = (uint32_t)fields[2];
+    t.step_sequence = (uint_least8_t)fields[3];
+    for (row = 0; row < calls; row++) {
+        int64_t result = 0;
+        if (call[row] == 0) {
+            memset(&t, 0xA5, sizeof t);
+            hc_turn_reset(&t);
+        } else if (call[row] == 1) {
+            result = hc_turn_next(&t);
+        } else {
+            hc_turn_set_millihertz(&t, millihertz[row]);
+        }
+        fields[0] = t.phase;
+        fields[1] = t.step[0];
+        fields[2] = t.step[1];
+        fields[3] = t.step_sequence;
+        for (n = 0; n < 4; n++) {
+            to[5 * row + n] = fields[n];
+        }
+        to[5 * row + 4] = result;
+    }
+}
+#endif

@@ -465,6 +465,7 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->sensor.delay_part = board->delay_s / run->step_s - l->sensor.delay_steps;
     l->update_at = -1;
     hc_reset(&l->regulator);
+    hc_set_target_mv(&l->regulator, HC_RATED_MV);
 }
 
 static void place_grid(struct loop *l, const struct hc_event *events, const struct hc_results *r) {
@@ -507,7 +508,7 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
             const uint64_t before = l->phase;
             const double energy_before = l->circuit.energy, v_before = l->circuit.x[1];
             const int16_t drive = hc_drive(&l->regulator, (uint16_t)(l->phase >> 48));
-            const double duty = hc_duty(drive, l->counts_per_drive, l->duty_per_count);
+            const double duty = hc_duty_of_drive(drive, l->counts_per_drive, l->duty_per_count);
             if (trace) {
                 const double bus =
                     l->bus.now - l->board->bus_ohm * duty * l->circuit.x[0];

@@ -14,6 +14,9 @@
 
 /* Seen by the host under these names. */
 struct hc_state hc_guest_state;
+#ifdef HC_TURN
+struct hc_turn hc_guest_turn;
+#endif
 uint32_t hc_guest_fields[HC_FIELDS];
 
 static void put_signed(int32_t value) { hc_put((uint32_t)value); }
@@ -31,6 +34,20 @@ static void put_record(const struct hc_state *s, int complete)
     put_fields(s);
     put_signed(complete);
     HC_READERS(PUT_RESULT)
+}
+
+/* Rubbish first: read must set every member. */
+static void put_answer(const struct hc_state *s)
+{
+    struct hc_reading out;
+    volatile unsigned char *byte = (volatile unsigned char *)&out;
+    uint16_t i;
+    for (i = 0u; i < sizeof out; i++) {
+        byte[i] = 0xA5u;
+    }
+    put_signed(hc_read(s, &out));
+#define PUT_MEMBER(number, name) hc_put((uint32_t)out.name);
+    HC_READING(PUT_MEMBER)
 }
 
 /* The state from hc_guest_fields. */
@@ -72,6 +89,26 @@ static void run_ticks(struct hc_state *s, uint32_t ticks)
     }
 }
 
+#ifdef HC_TURN
+/* A call of the oscillator: 0 reset, 1 next, 2 set_millihertz; its fields, and what it returned. */
+static void put_turn(struct hc_turn *t, uint32_t call, uint32_t millihertz)
+{
+    uint16_t result = 0u;
+    if (call == 0u) {
+        hc_turn_reset(t);
+    } else if (call == 1u) {
+        result = hc_turn_next(t);
+    } else {
+        hc_turn_set_millihertz(t, millihertz);
+    }
+    hc_put(t->phase);
+    hc_put(t->step[0]);
+    hc_put(t->step[1]);
+    hc_put(t->step_sequence);
+    hc_put(result);
+}
+#endif
+
 int main(void)
 {
     struct hc_state *s = &hc_guest_state;
@@ -88,9 +125,12 @@ int main(void)
         case 'T': /* set_target_mv */
             hc_set_target_mv(s, (int32_t)hc_get());
             break;
+        case 'I': /* hold */
+            hc_hold(s);
+            break;
         case 'V': /* set_target_mv; tell the target */
             hc_set_target_mv(s, (int32_t)hc_get());
-            put_signed(s->target[s->target_slot]);
+            put_signed(s->target[s->target_sequence & 1u]);
             break;
         case 'L': /* load the state */
             for (i = 0u; i < HC_FIELDS; i++) {
@@ -108,19 +148,44 @@ int main(void)
             hc_update(s);
             put_record(s, 0);
             break;
+        case 'H': /* hold if the word is not 0, clear with the next; the state, and what read tells */
+            if (hc_get() != 0u) {
+                (void)hc_get();
+                hc_hold(s);
+            } else {
+                hc_clear(s, (uint16_t)hc_get());
+            }
+            put_fields(s);
+            put_answer(s);
+            break;
         case 'M': /* the millivolts of a reading */
-            s->reading[s->output_slot] = (HC_TYPE_reading)hc_get();
+            s->reading[s->output_sequence & 1u] = (HC_TYPE_reading)hc_get();
             put_signed(hc_rms_mv(s));
             break;
-        case 'W': /* at a scale, drive at so many phases: first, step, count */
+#ifdef HC_TURN
+        case 'O': /* the oscillator's fields: phase, both steps, sequence */
+            hc_guest_turn.phase = hc_get();
+            hc_guest_turn.step[0] = hc_get();
+            hc_guest_turn.step[1] = hc_get();
+            hc_guest_turn.step_sequence = (uint_least8_t)hc_get();
+            break;
+        case 'P': /* a call of the oscillator and its argument; a record */
+        {
+            const uint32_t call = hc_get();
+            put_turn(&hc_guest_turn, call, hc_get());
+            break;
+        }
+#endif
+        case 'W': /* at a scale, drive and duty at so many phases: first, step, count */
         {
             uint16_t phase;
             uint16_t step;
-            s->scale[s->output_slot] = (int16_t)hc_get();
+            s->scale[s->output_sequence & 1u] = (int16_t)hc_get();
             phase = (uint16_t)hc_get();
             step = (uint16_t)hc_get();
             for (i = hc_get(); i > 0u; i--) {
                 put_signed(hc_drive(s, phase));
+                put_signed(hc_duty(s, phase));
                 phase = (uint16_t)((phase + step) & 0xFFFFu);
             }
             break;

@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 
 from support.paths import example
+from support.started import started
 
 ROUNDS = 7
 SPEC = example("peat_cabin")
@@ -57,7 +58,6 @@ def commands(spec: Path, folder: str) -> None:
 def comparison(spec: Path) -> None:
     """Speed of the bit-exact comparison, and of the model alone."""
     from halfcycle.generate.pipeline import generate  # noqa: PLC0415
-    from halfcycle.regulator.model import Regulator  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
     from halfcycle.verify.compare import verify  # noqa: PLC0415
 
@@ -72,7 +72,7 @@ def comparison(spec: Path) -> None:
         f"\nbit-exact comparison: {result.samples:,} samples and {result.calls:,} single calls in "
         f"{seconds:.2f} s of processor time: {result.samples / seconds / 1e6:.1f} million samples/s"
     )
-    regulator = Regulator(made.plan)
+    regulator = started(made.plan)
     windows = 20_000
     start = time.process_time()
     rated = made.plan.target_rated << made.plan.reading_shift

@@ -243,7 +243,7 @@ def peer_codes(made: Generation) -> scenarios.Codes:
     """ADC codes of a closed loop with overloads, which the peer is run over."""
     scenario = scenarios.build("overload", made.plan, 1, _PEER_TICKS)
     harness = Harness(made.plan, made.texts)
-    harness.run(scenario.codes, plant=scenario.plant)
+    harness.run(scenario.codes, [(0, made.plan.rated_mv)], plant=scenario.plant)
     return scenario.codes
 
 

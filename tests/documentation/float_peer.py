@@ -22,7 +22,7 @@ def image(plan: Plan, machine: Machine, chain: Toolchain) -> Image:
     """The peer of a Plan that reads the mean. Raises ValueError for another."""
     if plan.measure != "mean":
         raise ValueError("the float peer is written for mean readings")
-    keep = [f"peer_{name}" for name in (*CALLS, "scale", "flags")]
+    keep = [f"peer_{name}" for name in (*CALLS, "set_target", "scale", "flags")]
     return toolchains.build(
         machine,
         chain,
@@ -44,6 +44,7 @@ def defines(plan: Plan) -> list[str]:
         "DRIVE_MAX": plan.scale_max / SCALE_ONE,
         "HOLD_DRIVE": plan.hold_scale / SCALE_ONE,
         "HOLD_READING": plan.hold_reading,
+        "ENOUGH": plan.enough_gain / 2**plan.enough_shift / SCALE_ONE,
         "BAND": plan.band,
     }
     if plan.ramped:
@@ -55,13 +56,14 @@ def defines(plan: Plan) -> list[str]:
 def run(
     cpu: UnicornCpu, codes: NDArray[np.uint16]
 ) -> tuple[dict[str, Cost], NDArray[np.int64], NDArray[np.int64]]:
-    """Run from reset over ADC codes (ticks,), updating after each window.
+    """Run from reset, with the rated target, over ADC codes (ticks,), updating after each window.
 
     Returns the worst cost of each kind of call (sample, closing, update), and the scale (16384 =
     1.0) and the flags after each window.
     """
     state = cpu.image.symbols["hc_peer"].address
     cpu.call("peer_reset", state)
+    cpu.call("peer_set_target", state)
     worst = {kind: Cost(0, None, 0) for kind in ("sample", "closing", "update")}
     scales, flags = [], []
 

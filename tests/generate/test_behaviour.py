@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from halfcycle.design.designer import design
 from halfcycle.quantise.quantise import quantise
 from halfcycle.quantise.quantised import Quantised
+from halfcycle.regulator.arithmetic import scale_by
 from halfcycle.regulator.model import Regulator, target_of
 from halfcycle.regulator.plan import (
     FLAG_BROWNOUT,
@@ -24,6 +26,7 @@ from halfcycle.regulator.plan import (
 )
 from halfcycle.spec.load import load_spec
 from support import goldens
+from support.started import started
 
 GAIN = 1.15
 """Plant gain of these tests, of rated per unit of scale: inside every example's corners."""
@@ -74,7 +77,7 @@ def close_loop(plan: Plan, regulator: Regulator, windows: int, gain: float) -> l
 
 def settled(plan: Plan) -> Regulator:
     """A regulator at rest on the rated voltage."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     close_loop(plan, regulator, 160, GAIN)
     assert regulator.flags() & FLAG_SETTLED
@@ -82,7 +85,7 @@ def settled(plan: Plan) -> Regulator:
 
 
 def test_a_missed_window_is_flagged_once(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for code in codes_for(plan, 0.5, 2):
         regulator.sample(int(code))
     regulator.update()
@@ -92,7 +95,7 @@ def test_a_missed_window_is_flagged_once(plan: Plan) -> None:
 
 
 def test_it_settles_on_the_target_from_zero(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     outputs = close_loop(plan, regulator, 240, GAIN)
     assert outputs[0] == 0
     assert outputs[-1] == pytest.approx(1.0, abs=0.001)
@@ -154,9 +157,104 @@ def test_a_sensor_that_comes_off_inside_a_window_leaves_no_more_drive(
     assert min(close_loop(plan, regulator, 100, GAIN)) > 0.998
 
 
+def half_dead(plan: Plan, output: float, share: float) -> np.ndarray:
+    """The codes of a window in which a dead sensor reads again after ``share`` of it."""
+    codes = codes_for(plan, output, 1)
+    codes[: int(share * len(codes))] = plan.zero_code
+    return codes
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.9])
+def test_a_sensor_that_came_back_inside_a_window_raised_the_output(
+    plan: Plan, share: float
+) -> None:
+    """Bug: the window in which it reads again reads low, and the loop answered that: 134 % of rated
+    on the worst board. Now it waits for a whole window."""
+    regulator = settled(plan)
+    close_loop(plan, regulator, 6, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    scale = regulator.scale()
+    for code in half_dead(plan, GAIN * scale / 16384, share):
+        regulator.sample(int(code))
+    regulator.update()
+    assert regulator.scale() <= scale
+    assert max(close_loop(plan, regulator, 100, GAIN)) < 1.002
+    assert not regulator.flags() & FLAG_IMPLAUSIBLE
+
+
+def test_a_sensor_lost_as_the_target_falls_left_the_old_target(plan: Plan) -> None:
+    """Bug: the least drive of three windows was that for rated, twice what half of it asks for."""
+    regulator = settled(plan)
+    regulator.set_target_mv(plan.rated_mv // 2)
+    close_loop(plan, regulator, 6, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    half = target_of(plan, plan.rated_mv // 2)
+    needed = scale_by(half, plan.enough_gain, plan.enough_shift)
+    assert plan.hold_scale < needed < 0.65 * plan.scale_max
+    assert regulator.scale() == needed
+    # As it does later: the output goes down with the target, and not up again.
+    regulator.set_target_mv(plan.rated_mv)
+    close_loop(plan, regulator, 6, 0.0)
+    assert regulator.scale() == needed
+
+
+def test_a_sensor_lost_at_the_limit_left_the_limit(plan: Plan) -> None:
+    """Bug: the drive stayed at its limit for good, and the output when the overload ended."""
+    regulator = settled(plan)
+    close_loop(plan, regulator, 300, 0.5)
+    assert regulator.scale() == plan.scale_max
+    close_loop(plan, regulator, 6, 0.0)
+    needed = scale_by(plan.target_rated, plan.enough_gain, plan.enough_shift)
+    assert regulator.scale() == min(needed, plan.scale_max)
+
+
+def test_a_hole_does_not_make_a_stuck_sensor_plausible(plan: Plan) -> None:
+    """Bug: after a missed window there is no window before to compare with, and the loop went on
+    for a window with what a stuck sensor read."""
+    regulator = settled(plan)
+    stuck = np.full(plan.samples, codes_for(plan, 0.5, 1).max())
+    for windows in (4, 2, 2):
+        for code in np.tile(stuck, windows):
+            if regulator.sample(int(code)) and windows == 4:
+                regulator.update()
+        scale = regulator.scale()
+        regulator.update()
+        assert regulator.flags() & FLAG_IMPLAUSIBLE
+        assert regulator.scale() == scale
+
+
+def test_a_ramp_waits_for_a_sensor_that_failed() -> None:
+    """Bug: it climbed on, and the output was stepped to rated when the sensor came back."""
+    plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
+    regulator = Regulator(plan)
+    close_loop(plan, regulator, 400, 0.0)
+    assert regulator.flags() & FLAG_IMPLAUSIBLE
+    assert regulator.ramp < (plan.target_rated << plan.ramp_bits) * 3 // 4
+    at = regulator.ramp
+    outputs = close_loop(plan, regulator, 4, GAIN)
+    assert regulator.ramp <= at + 3 * plan.ramp_step
+    outputs += close_loop(plan, regulator, 300, GAIN)
+    assert max(outputs) < 1.002 and outputs[-1] == pytest.approx(1.0, abs=0.001)
+
+
+def test_a_latched_failure_leaves_no_drive_until_reset(plan: Plan) -> None:
+    latched = replace(plan, latched=True)
+    regulator = settled(latched)
+    close_loop(latched, regulator, 3, 0.0)
+    for target in (plan.rated_mv, 0, plan.rated_mv):
+        regulator.set_target_mv(target)
+        close_loop(latched, regulator, 6, GAIN)
+        assert regulator.flags() & FLAG_IMPLAUSIBLE
+        assert (regulator.scale(), regulator.integral) == (0, 0)
+    regulator.reset()
+    regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
+    assert close_loop(latched, regulator, 160, GAIN)[-1] == pytest.approx(1.0, abs=0.001)
+    assert not regulator.flags() & FLAG_IMPLAUSIBLE
+
+
 def test_a_sensor_dead_from_the_start_stops_the_climb(plan: Plan) -> None:
     """The drive rests at the threshold of the hold, below which a dead sensor is plausible."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     close_loop(plan, regulator, 200, 0.0)
     assert regulator.scale() == plan.hold_scale
     assert regulator.flags() & FLAG_IMPLAUSIBLE
@@ -196,7 +294,7 @@ def test_over_is_flagged_above_the_band(plan: Plan) -> None:
 
 def test_the_ramp_climbs_evenly_and_falls_at_once() -> None:
     plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
-    regulator = Regulator(plan)
+    regulator = started(plan)
     ramps = [0]
     while ramps[-1] < plan.target_rated << plan.ramp_bits:
         close_loop(plan, regulator, 1, 1.0)

@@ -34,6 +34,7 @@ class Board:
     def __init__(self, plan: Plan, *, at_rest: bool = False) -> None:
         self.plan = plan
         self._compiled = Harness(plan, plan_cases.render(plan))
+        self._compiled.set_target_mv(plan.rated_mv)
         state = scenarios.steady_state(plan) if at_rest else self._compiled.fields()
         state["ramp"] = plan.target_rated << plan.ramp_bits
         self._compiled.load(state)
@@ -77,11 +78,11 @@ class Board:
 
     def reading(self) -> int:
         """The last window's, in the Plan's units."""
-        return self.field(f"reading_{self.field('output_slot')}")
+        return self.field(f"reading_{self.field('output_sequence') & 1}")
 
     def target(self) -> int:
         """The one asked for, in the Plan's units."""
-        return self.field(f"target_{self.field('target_slot')}")
+        return self.field(f"target_{self.field('target_sequence') & 1}")
 
 
 @pytest.fixture(params=CASES)

@@ -64,3 +64,13 @@ def test_an_edited_file_is_known_by_its_own_digest() -> None:
     assert is_edited(text.replace("0u", "1u", 1))
     assert is_edited(text.replace("file ", "file 0", 1))
     assert not is_edited(sign(text.replace("0u", "1u", 1)))
+
+
+@pytest.mark.parametrize("spec", goldens.specs(), ids=lambda spec: spec.stem)
+def test_each_file_says_that_it_may_be_shipped_without_a_notice(spec: Path) -> None:
+    """The SPDX licence list's identifier (https://spdx.org/licenses/MIT-0.html), in the form of the
+    SPDX specification's annex on short identifiers in source files, within the first lines."""
+    texts = [path.read_text() for path in spec.with_suffix("").iterdir()]
+    assert len(texts) == 4
+    for text in texts:
+        assert " * SPDX-License-Identifier: MIT-0\n" in "".join(text.splitlines(keepends=True)[:4])

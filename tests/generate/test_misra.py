@@ -30,6 +30,7 @@ STDINT = {
     "UINT32_MAX": "4294967295UL",
     # It knows the exact types by their names, and takes others for wider ones.
     "uint_least8_t": "uint8_t",
+    "uint_fast16_t": "uint16_t",
 }
 """What the addon must know of stdint.h, with an int of 16 bits."""
 

@@ -284,7 +284,7 @@ def test_the_law_is_the_firmwares_within_its_rounding():
     limits = 0
     for error in errors:
         regulator.integral = before = int(rng.integers(0, plan.drive_max + 1))
-        drive = regulator._regulate(error)
+        drive = regulator._regulate(error, plan.drive_max)
         scale, integral = loop._law(np.array([[float(error)]]), np.array([[float(before)]]))
         assert abs(scale[0, 0] - drive) <= 2
         assert abs(integral[0, 0] - regulator.integral) <= 2

@@ -20,6 +20,7 @@ from halfcycle.prove.equality import Equality, prove_equal
 from halfcycle.prove.replay import compared
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
+from halfcycle.regulator.turn import TURN_CALL_NAMES, call_names
 from halfcycle.verify import compiler
 from halfcycle.verify.compare import call_once, verify
 
@@ -132,7 +133,7 @@ def _proven(sender: Connection, work: Work) -> None:
         source = parse(work.texts, name, INT_BITS)
         calls = changed_calls(parse(work.original, name, INT_BITS), source)
         faults: list[str] = []
-        for call in CALL_NAMES if work.texts == work.original else calls:
+        for call in call_names(work.plan) if work.texts == work.original else calls:
             outcome = prove_equal(work.plan, source, call=call)
             if not outcome.equal:
                 sender.send(refused_or_unnoticed(work.plan, work.texts, outcome))
@@ -157,8 +158,8 @@ def refused_or_unnoticed(plan: Plan, texts: Mapping[str, str], outcome: Equality
 
 def changed_calls(before: Source, after: Source) -> list[str]:
     """The calls of the interface that run a function which differs, in order of the interface."""
-    if (before.tables, before.structs) != (after.tables, after.structs):
-        return list(CALL_NAMES)
+    if (before.tables, before.declared) != (after.tables, after.declared):
+        return list(_calls(after))
     write = c_generator.CGenerator().visit
     changed = {
         name
@@ -167,9 +168,16 @@ def changed_calls(before: Source, after: Source) -> list[str]:
         or write(before.functions[name]) != write(after.functions[name])
     }
     if after.functions.keys() != before.functions.keys():
-        return list(CALL_NAMES)
+        return list(_calls(after))
     prefix = after.struct.removesuffix("state")
-    return [call for call in CALL_NAMES if _reached(after, f"{prefix}{call}") & changed]
+    return [call for call in _calls(after) if _reached(after, f"{prefix}{call}") & changed]
+
+
+def _calls(source: Source) -> list[str]:
+    """The calls of the interface that there are."""
+    prefix = source.struct.removesuffix("state")
+    every = (*CALL_NAMES, *TURN_CALL_NAMES)
+    return [call for call in every if f"{prefix}{call}" in source.functions]
 
 
 def _reached(source: Source, name: str) -> set[str]:

@@ -183,7 +183,8 @@ def plan_mutants(plan: Plan) -> Iterator[tuple[str, Plan]]:
                         weights = (*value[:at], other, *value[at + 1 :])
                         changed = replace(plan, block_weights=weights)
                         yield f"block_weights[{at}] {weight} -> {other}", changed
-        elif field.name == "table":
+        elif field.name in ("table", "duty_table"):
             for at in range(0, len(value), 7):
                 table = (*value[:at], value[at] + 1, *value[at + 1 :])
-                yield f"table[{at}] {value[at]} -> {value[at] + 1}", replace(plan, table=table)
+                changed = replace(plan, **{field.name: table})
+                yield f"{field.name}[{at}] {value[at]} -> {value[at] + 1}", changed

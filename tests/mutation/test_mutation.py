@@ -117,8 +117,8 @@ UNSEEN = (
         "==",
     ),
     (
-        "        s->flags[spare] = flags;\n        s->output_slot = spare;",
-        "        s->output_slot = spare;\n        s->flags[spare] = flags;",
+        "    s->scale[sequence & 1u] = scale;\n    s->reading",
+        "    s->output_sequence = sequence;\n    s->scale[sequence & 1u] = scale;\n    s->reading",
         "refused",
     ),
     # An index beyond the table, times 0.
@@ -131,8 +131,8 @@ UNSEEN = (
 UNSEEN_OF_BLOCKS = (
     ("- sequence) & 255u);\n    uint32_t sum", "- sequence) & 254u);\n    uint32_t sum", "=="),
     (
-        "        s->reading[spare] = last;\n        s->flags[spare] = flags;",
-        "        s->flags[spare] = flags;\n        s->reading[spare] = last;",
+        "    s->reading[sequence & 1u] = reading;\n    s->flags[sequence & 1u] = flags;",
+        "    s->flags[sequence & 1u] = flags;\n    s->reading[sequence & 1u] = reading;",
         "==",
     ),
     ("(above >= limit)", "(above > limit)", "seen"),
@@ -227,7 +227,7 @@ def test_only_the_calls_that_a_change_reaches_are_proven_again() -> None:
     for old, new, calls in (
         ("return complete;", "return 1 - complete;", ["sample"]),
         ("s->integral + step", "s->integral - step", ["update"]),
-        ("(value & 255u)", "(value & 254u)", ["set_target_mv", "rms_mv"]),
+        ("(value & 255u)", "(value & 254u)", ["set_target_mv", "read", "rms_mv"]),
     ):
         changed = {**texts, "reed_lamp.c": texts["reed_lamp.c"].replace(old, new)}
         assert changed_calls(before, parse(changed, "reed_lamp.c", 32)) == calls

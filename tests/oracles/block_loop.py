@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.quantise.quantised import Quantised
-from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import DRIVE_FULL
 from halfcycle.simulate.parts import BoardLoad, FilterParts
 from halfcycle.spec.models import Spec
 from oracles.circuit import VOLTAGE, Circuit
+from support.started import started
 
 Real = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def run(  # noqa: PLR0917 (who runs, from where, for how long)
     call_turns = float(spec.output.frequency_hz) * period_s / calls
     half_cycle = round(0.5 / call_turns)
     assert abs(half_cycle * call_turns - 0.5) < 1e-9
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.integral = int(scale * 2**plan.drive_bits)
     regulator.out_scale[0] = int(scale * 16384)
     circuit = Circuit(board.parts, board.load, period_s / calls)

@@ -6,7 +6,7 @@ interrupts do. The order of the accesses is that of the C itself, read by pycpar
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,9 +14,13 @@ from halfcycle.prove.c_operators import Number
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.claims import Claims
 from halfcycle.prove.executor import Machine
+from halfcycle.prove.expressions import OUT
 
 Values = dict[str, list[int]]
 """Field to its elements."""
+Told = int | tuple[int, ...] | None
+"""What a call returns, and what it fills in; but for the blocks that no update took, which sample
+and update count each for itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +94,16 @@ class Stepper(Machine):
     def __init__(self, source: Source, claims: Claims, memory: Memory) -> None:
         super().__init__(source, claims, {}, lambda *_: None)
         self.memory = memory
+        self.told: list[int] = []
 
     def load(self, name: str, meant: list[Any]) -> int:
         return self.memory.load(name, meant.index(True))
 
     def store(self, name: str, meant: list[Any], value: int) -> None:
+        if name.startswith(OUT):
+            if name != f"{OUT}pending":
+                self.told.append(value)
+            return
         self.memory.store(name, meant.index(True), value)
 
 
@@ -106,16 +115,19 @@ class Runner:
     regulator: str
     claims: Claims = field(default_factory=Claims)
 
-    def run(self, memory: Memory, call: Call) -> int | None:
+    def run(self, memory: Memory, call: Call) -> Told:
         """Run one call to its end; its result."""
         name = f"{self.regulator}_{call.name}"
         arguments = []
+        machine = Stepper(self.source, self.claims, memory)
         if call.argument is not None:
             parameter = self.source.functions[name].decl.type.args.params[1]
             kind = self.source.int_type(parameter.type)
             assert kind is not None
             arguments = [Number(call.argument, kind)]
-        result = Stepper(self.source, self.claims, memory).call(name, arguments, name)
+        result = machine.call(name, arguments, name)
+        if machine.told and result is not None:
+            return (int(result.value), *machine.told)
         return None if result is None else int(result.value)
 
     def memory(self, values: Values, piece_bits: int, low_first: bool = True) -> Memory:
@@ -124,9 +136,9 @@ class Runner:
 
     def preempted(
         self, memory: Memory, low: Call, high: Mapping[int, Call]
-    ) -> tuple[dict[Call, int | None], Values]:
+    ) -> tuple[dict[Call, Told], Values]:
         """Run ``low`` with each call of ``high`` before that piece; results and final state."""
-        results: dict[Call, int | None] = {}
+        results: dict[Call, Told] = {}
 
         def at(call: Call) -> Callable[[], None]:
             def run() -> None:
@@ -142,12 +154,29 @@ class Runner:
         results[low] = self.run(memory, low)
         return results, memory.values
 
-    def serial(
-        self, values: Values, order: tuple[Call, ...]
-    ) -> tuple[dict[Call, int | None], Values]:
+    def serial(self, values: Values, order: tuple[Call, ...]) -> tuple[dict[Call, Told], Values]:
         """Run the calls one after another, undisturbed."""
         memory = self.memory(values, 64)
         return {call: self.run(memory, call) for call in order}, memory.values
+
+    def overtaken(
+        self, memory: Memory, low: Call, high: Mapping[int, Sequence[Call]]
+    ) -> tuple[Told, Values]:
+        """Run ``low`` with several calls before each place, one after the other; its result and the
+        final state."""
+
+        def at(calls: Sequence[Call]) -> Callable[[], None]:
+            def run() -> None:
+                count, waiting = memory.accesses, memory.preempt
+                memory.preempt = {}
+                for call in calls:
+                    self.run(memory, call)
+                memory.accesses, memory.preempt = count, waiting
+
+            return run
+
+        memory.preempt = {place: at(calls) for place, calls in high.items()}
+        return self.run(memory, low), memory.values
 
     def accesses(self, values: Values, call: Call, piece_bits: int) -> int:
         """How many pieces of shared fields the call moves."""

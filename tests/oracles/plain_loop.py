@@ -11,10 +11,10 @@ import math
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
-from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import DRIVE_FULL, Plan
 from halfcycle.simulate.run_types import Board, Event, EventKind, History, Real, Run, SensorState
 from oracles.circuit import VOLTAGE, Circuit
+from support.started import started
 
 _MASK = (1 << 64) - 1
 _STEP = 0x9E3779B97F4A7C15
@@ -68,7 +68,7 @@ class PlainLoop:
 
     def __init__(self, plan: Plan, run: Run, board: Board) -> None:
         self._run, self._board = run, board
-        self._regulator = Regulator(plan)
+        self._regulator = started(plan)
         self._circuit = Circuit(board.filter, board.loads[0], run.step_s)
         self._bus, self._frequency = _Ramp(board.bus_v), _Ramp(run.frequency_hz)
         self._sensor, self._zero, self._code, self._taken = SensorState.GOOD, board.zero_code, 0, 0

@@ -19,14 +19,14 @@ from support import plan_cases, planted
 Change = tuple[str, str, str, str]
 """What it is, file ending, old text, new text."""
 
-RETURN = "    return s->flags[slot];"
+RETURN = "    return flags;"
 REFUSED: tuple[Change, ...] = (
     ("static local that grows", ".c", RETURN, f"    static uint16_t calls = 0u;\n{RETURN}"),
     (
         "name in an inner block that hides one outside",
         ".c",
-        "    if (count < REED_LAMP_SAMPLES) {",
-        "    if (count < REED_LAMP_SAMPLES) {\n        const uint32_t code = 0u;",
+        "    if ((count + 1u) < REED_LAMP_SAMPLES) {",
+        "    if ((count + 1u) < REED_LAMP_SAMPLES) {\n        const uint32_t code = 0u;",
     ),
     (
         "local that hides a function",
@@ -61,8 +61,8 @@ REFUSED: tuple[Change, ...] = (
     (
         "table that is not constant",
         ".c",
-        "static const REED_LAMP_IN_FLASH uint16_t",
-        "static REED_LAMP_IN_FLASH uint16_t",
+        "static const REED_LAMP_IN_FLASH uint16_t reed_lamp_quarter",
+        "static REED_LAMP_IN_FLASH uint16_t reed_lamp_quarter",
     ),
     (
         "code for one target only",
@@ -108,8 +108,8 @@ REFUSED: tuple[Change, ...] = (
     (
         "change of the state inside an expression",
         ".c",
-        "const int32_t drive = reed_lamp_regulate(s, error);",
-        "const int32_t drive = s->integral - s->integral + reed_lamp_regulate(s, error);",
+        "const int32_t drive = reed_lamp_regulate(s, error, top);",
+        "const int32_t drive = s->integral - s->integral + reed_lamp_regulate(s, error, top);",
     ),
     (
         "predefined macro after a parameter list without a blank",
@@ -135,7 +135,7 @@ REFUSED: tuple[Change, ...] = (
         "#define REED_LAMP_RATED_MV INT32_C(230000)",
         "#define REED_LAMP_RATED_MV INT32_C(2300##00)",
     ),
-    ("flash as a switch", ".c", RETURN, "    return s->flags[slot] REED_LAMP_IN_FLASH;"),
+    ("flash as a switch", ".c", RETURN, "    return flags REED_LAMP_IN_FLASH;"),
     (
         "flash on a local",
         ".c",
@@ -172,7 +172,7 @@ REFUSED: tuple[Change, ...] = (
         "comment that goes on after a backslash and a blank",
         ".c",
         RETURN,
-        f"    // as it is \\ \n    slot++;\n{RETURN}",
+        f"    // as it is \\ \n    last++;\n{RETURN}",
     ),
     ("comment that C90 does not know", ".c", RETURN, f"    // as it is\n{RETURN}"),
     ("trigraph", ".c", RETURN, f"    /* as it is ??/\n*/\n{RETURN}"),
@@ -190,7 +190,7 @@ REFUSED: tuple[Change, ...] = (
         "void reed_lamp_reset",
         "#define REED_LAMP_W 1u\nvoid reed_lamp_reset",
     ),
-    ("letter of some compilers only", ".c", RETURN, "    return s->flags[slot$];"),
+    ("letter of some compilers only", ".c", RETURN, "    return flags$;"),
     (
         "call that is inline",
         ".c",
@@ -215,7 +215,7 @@ REFUSED: tuple[Change, ...] = (
         "#define REED_LAMP_RATED_MV",
         "#define REED_LAMP_W /* width\n*/ (sizeof(int))\n#define REED_LAMP_RATED_MV",
     ),
-    ("constant that is signed on some", ".c", RETURN, "    return UINT16_C(3) & s->flags[slot];"),
+    ("constant that is signed on some", ".c", RETURN, "    return UINT16_C(3) & flags;"),
     (
         "interrupt of its own",
         ".c",
@@ -315,10 +315,19 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
     ),
     (
         (
-            "slot of the outputs before the outputs",
+            "sequence of the outputs before the outputs",
             ".c",
-            "        s->flags[spare] = flags;\n        s->output_slot = spare;",
-            "        s->output_slot = spare;\n        s->flags[spare] = flags;",
+            "    REED_LAMP_FENCE();\n    s->output_sequence = sequence;",
+            "    s->output_sequence = sequence;\n    s->flags[sequence & 1u] = flags;",
+        ),
+        "update",
+    ),
+    (
+        (
+            "count of the outputs after one of them",
+            ".c",
+            "    s->updates[sequence & 1u] =",
+            "    s->scale[sequence & 1u] = scale;\n    s->updates[sequence & 1u] =",
         ),
         "update",
     ),
@@ -337,9 +346,9 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "store into the slot in use, put right later",
             ".c",
-            "        s->scale[spare] = scale;",
-            "        const int16_t kept = s->scale[now];\n        s->scale[now] = 0;\n"
-            "        s->scale[now] = kept;\n        s->scale[spare] = scale;",
+            "    s->scale[sequence & 1u] = scale;",
+            "    const int16_t kept = s->scale[before & 1u];\n    s->scale[before & 1u] = 0;\n"
+            "    s->scale[before & 1u] = kept;\n    s->scale[sequence & 1u] = scale;",
         ),
         "update",
     ),
@@ -347,8 +356,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "index stored twice",
             ".c",
-            "    s->target_slot = spare;\n",
-            "    s->target_slot = spare;\n    s->target_slot = spare;\n",
+            "    s->target_sequence = sequence;\n",
+            "    s->target_sequence = sequence;\n    s->target_sequence = sequence;\n",
         ),
         "set_target_mv",
     ),
@@ -356,8 +365,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "index read twice by a reader",
             ".c",
-            "    return s->flags[slot];",
-            "    return (s->output_slot == 0u) ? s->flags[0] : s->flags[slot];",
+            "    flags = s->flags[first & 1u];",
+            "    last = s->output_sequence;\n    flags = s->flags[first & 1u];",
         ),
         "flags",
     ),
@@ -365,8 +374,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "private field of another level stored as it was",
             ".c",
-            "    s->target_slot = spare;\n",
-            "    s->count = (uint16_t)(s->count & 31u);\n    s->target_slot = spare;\n",
+            "    s->target_sequence = sequence;\n",
+            "    s->count = (uint16_t)(s->count & 31u);\n    s->target_sequence = sequence;\n",
         ),
         "set_target_mv",
     ),
@@ -396,8 +405,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "private field of another level read in halves",
             ".c",
-            "    return s->flags[slot];",
-            "    return (s->integral < 0) ? 0u : s->flags[slot];",
+            "    return flags;",
+            "    return (s->integral < 0) ? 0u : flags;",
         ),
         "flags",
     ),
@@ -405,8 +414,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "slot read that is being filled",
             ".c",
-            "    return s->flags[slot];",
-            "    return (s->flags[(slot == 0u) ? 1u : 0u] > 4095u) ? 0u : s->flags[slot];",
+            "    return flags;",
+            "    return (s->flags[(first + 1u) & 1u] > 4095u) ? 0u : flags;",
         ),
         "flags",
     ),
@@ -414,8 +423,8 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
         (
             "field of another level written",
             ".c",
-            "    s->target_slot = spare;\n",
-            "    s->output_slot = s->output_slot;\n    s->target_slot = spare;\n",
+            "    s->target_sequence = sequence;\n",
+            "    s->output_sequence = s->output_sequence;\n    s->target_sequence = sequence;\n",
         ),
         "set_target_mv",
     ),
@@ -454,7 +463,7 @@ def test_another_argument_type_is_not_the_interface(old: str, new: str) -> None:
             "a block of its own inside a function is not understood",
         ),
         (
-            ("comma", ".c", RETURN, "    return (uint16_t)(1u, s->flags[slot]);"),
+            ("comma", ".c", RETURN, "    return (uint16_t)(1u, flags);"),
             "a comma operator is not understood",
         ),
     ],

@@ -23,7 +23,8 @@ from halfcycle.prove.invariants import invariant
 from halfcycle.prove.prove import INT_BITS, analyse, prove, require
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.state import field_names
+from halfcycle.regulator.turn import call_names
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from halfcycle.verify.harness import Harness
@@ -45,7 +46,7 @@ a tracked zero's lean per code is of such a root takes minutes."""
 def test_good_code_is_proven(case: str) -> None:
     plan = planted.plan_of(case)
     proofs = prove(plan, plan_cases.render(plan))
-    assert len(proofs) == len(CALL_NAMES) * len(INT_BITS)
+    assert len(proofs) == len(call_names(plan)) * len(INT_BITS)
     assert not [proof for proof in proofs if not proof.passed]
 
 
@@ -218,7 +219,7 @@ def test_check_shows_one_line_for_each_call(monkeypatch: pytest.MonkeyPatch) -> 
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
     (defect,) = [
-        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the index"
+        defect for defect in planted.PLANTED if defect.kind == "removed clamp of the level"
     ]
     shown = {
         check.name: check.passed for check in checks.proofs(plan, Files(planted.plant(defect)))

@@ -45,11 +45,27 @@ SEEN = {
     "lesser": ("the greater", "(a < b) ? a : b", "(a < b) ? b : a"),
     "lean": ("limit off by one", "((above >= limit) &&", "((above > limit) &&"),
     "alike": ("limit off by one", "(before < (2 * lean))", "(before <= (2 * lean))"),
+    "aim": (
+        "slot",
+        "    int16_t target = s->target[first & 1u];",
+        "    int16_t target = s->target[0];",
+    ),
+    "hold": ("nothing", "s->hold_pending = 1u;", ";"),
+    "publish": (
+        "slot",
+        "    s->scale[sequence & 1u] = scale;",
+        "    s->scale[before & 1u] = scale;",
+    ),
+    "clear": ("every flag", "(flags & (raised ^ cleared))", "(raised ^ cleared)"),
     "set_target_mv": ("constant", "UINT32_C(3331000)", "UINT32_C(3331001)"),
     "regulate": ("no anti-windup", "after = (rest > s->integral) ? rest : s->integral;", ";"),
-    "rms_mv": ("shift", "UINT32_C(2640800), 17u", "UINT32_C(2640800), 16u"),
-    "scale": ("slot", "return s->scale[slot];", "return s->scale[0];"),
-    "flags": ("slot", "return s->flags[slot];", "return s->flags[slot ^ 1u];"),
+    "rms_mv": ("shift", f"{planted.RATIO}, 17u", f"{planted.RATIO}, 16u"),
+    "scale": ("slot", "    scale = s->scale[first & 1u];", "    scale = s->scale[0];"),
+    "flags": (
+        "slot",
+        "    flags = s->flags[first & 1u];",
+        "    flags = s->flags[(first ^ 1u) & 1u];",
+    ),
 }
 MORE = {
     "round_shift": ("shift", "(UINT32_C(1) << shift) >> 1)", "(UINT32_C(1) << shift) >> 2)"),
@@ -57,8 +73,8 @@ MORE = {
     "set_target_mv": ("limit too low", "rms_mv > REED_LAMP_TARGET_MAX_MV", "rms_mv > 252900"),
     "regulate": (
         "limit off by one",
-        "if (after > INT32_C(20131840)) {",
-        "if (after >= INT32_C(20131839)) {",
+        "if (after > top) {",
+        "if (after >= (top - 1)) {",
     ),
 }
 CONSTANT = {"regulate": ("constant", "INT32_C(11000) * error", "INT32_C(10999) * error")}
@@ -69,6 +85,7 @@ BLOCKS = {
         "0u;\n        s->span_due = 4u;\n    }\n    s->",
         "0u;\n        s->span_due = 3u;\n    }\n    s->",
     ),
+    "limited": ("one block too many", "u) {\n        due = 5u;", "u) {\n        due = 6u;"),
     "due": ("hole not seen", "if ((elapsed < 2u) &&", "if ((elapsed < 3u) &&"),
     "zero_there": ("part dropped", ") + part + move;", ") + move;"),
     "zero_held": ("limit off by one", "(part > INT32_C(384))", "(part >= INT32_C(384))"),
@@ -125,7 +142,7 @@ def test_contracts_go_before_their_functions_and_change_nothing_else(case: str) 
 def test_a_contract_stands_for_what_the_plan_has() -> None:
     made = wp.contracts(planted.plan_of("mean"))
     assert "11000 * error, 16)" in made["regulate"] and "2900 * error, 8)" in made["regulate"]
-    assert "-nearest" not in made["regulate"] and "20131840" in made["regulate"]
+    assert "-nearest" not in made["regulate"] and "top <= 20131840" in made["regulate"]
     integral_only = wp.contracts(planted.plan_of("mean integral only"))["regulate"]
     assert "nearest_away(push, 0 * error, 1)" in integral_only
 

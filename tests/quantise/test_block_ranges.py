@@ -15,12 +15,13 @@ from halfcycle.base.errors import InputError
 from halfcycle.quantise.fixed_point import fixed_point, integer_error_v, quantised_gains
 from halfcycle.quantise.formats import UINT48_MAX
 from halfcycle.quantise.interval import Interval
-from halfcycle.regulator.model import Regulator, magnitudes, reading_of
+from halfcycle.regulator.model import magnitudes, reading_of
 from halfcycle.regulator.plan import Plan
 from halfcycle.spec.load import parse_spec
 from halfcycle.windows.search import Window
 from support import block_designs
 from support.block_designs import DOUBLE_2F, FLAT_5, FLAT_25, SPEC, ZERO_2F, ZERO_F_2F_4F
+from support.started import started
 
 WINDOWS = {
     "zero at 2f": (ZERO_2F, 9),
@@ -171,7 +172,7 @@ def test_the_target_climbs_in_the_time_that_the_spec_asks_for() -> None:
     text = SPEC + "ramp_ms = 500\n"
     for updates in (1, 9):
         plan = fixed_point(block_designs.blocks(ZERO_2F, updates=updates, text=text)).plan
-        regulator = Regulator(plan)
+        regulator = started(plan)
         blocks = 0
         while regulator.ramp >> plan.ramp_bits < plan.target_rated:
             regulator.close_with(0)

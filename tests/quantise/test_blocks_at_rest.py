@@ -21,11 +21,11 @@ from halfcycle.quantise.quantise import quantise
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.rest_runs import Start
 from halfcycle.quantise.sampled_circuit import CornerModes, SampledCircuit
-from halfcycle.regulator.model import Regulator
 from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from oracles import block_loop as oracle
 from support import block_designs
 from support.block_designs import FLAT_5, ZERO_2F, ZERO_F_2F_4F
+from support.started import started
 
 CASES = {
     "zero at 2f": (ZERO_2F, 9),
@@ -89,7 +89,7 @@ def test_the_run_takes_the_steps_of_the_model(weights: tuple[int, ...], samples:
     found = fixed_point(made)
     loop = SineBlocks(made, found, Start(-6), 0.0004)
     corner = int(loop.boards[-1])
-    model = Regulator(found.plan)
+    model = started(found.plan)
     model.integral = loop.regulators[corner].integral
     model.out_scale[0] = loop.regulators[corner].out_scale[0]
     for total in loop.ring[corner, -2::-1] if len(weights) > 1 else ():

@@ -10,11 +10,11 @@ from halfcycle.quantise.bridge_wave import BridgeWave
 from halfcycle.quantise.fixed_point import fixed_point
 from halfcycle.quantise.limit_cycle import rest_findings
 from halfcycle.quantise.quantised import Rest
-from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import DRIVE_FULL
 from halfcycle.spec.load import parse_spec
 from support.circuit_runs import at_rest
 from support.paths import example
+from support.started import started
 
 
 def changed(name: str, **values: str) -> str:
@@ -69,8 +69,8 @@ def test_the_bridges_spectrum_is_that_of_the_calls_of_drive() -> None:
     circuit's oracle rounds it."""
     plan = fixed_point(made := design(parse_spec(CASES["coarse duty"], "x"))).plan
     wave = BridgeWave(made, plan)
-    regulator = Regulator(plan)
-    regulator.out_scale[regulator.output_slot] = 13107
+    regulator = started(plan)
+    regulator.out_scale[regulator.output_sequence & 1] = 13107
     counts, duties = 200, []
     for call in range(wave.points):
         exact = regulator.drive(call * 65536 // wave.points) * counts / DRIVE_FULL

@@ -5,6 +5,8 @@ The weighted sum is checked against numpy's convolution (a general library).
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -18,6 +20,7 @@ from halfcycle.regulator.plan import (
     Plan,
 )
 from support import plan_cases
+from support.started import started
 
 GAIN = 1.1
 """Rated voltage per unit of scale of the plant of these tests."""
@@ -58,7 +61,7 @@ def follow(plan: Plan, regulator: Regulator, blocks: int, gain: float = GAIN) ->
 
 def at_rest(plan: Plan) -> Regulator:
     """A regulator that has settled on the rated voltage."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     follow(plan, regulator, 400 * plan.blocks)
     assert regulator.flags() & FLAG_SETTLED
@@ -69,17 +72,17 @@ def test_the_sum_is_the_convolution_of_codes_and_weights(plan: Plan) -> None:
     codes = np.random.default_rng(4).integers(0, plan.adc_max + 1, 3 * plan.samples, np.uint16)
     weights = np.repeat(plan.block_weights, plan.block_samples)
     terms = magnitudes(plan, codes).astype(object)
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for tick, code in enumerate(codes.tolist()):
         if regulator.sample(code):
             regulator.update()
         if (tick + 1) % plan.samples == 0:
             total = int(np.convolve(terms, weights)[tick])  # the newest has the first weight
-            assert regulator.reading[regulator.output_slot] == reading_of(plan, total)
+            assert regulator.reading[regulator.output_sequence & 1] == reading_of(plan, total)
 
 
 def test_the_first_step_waits_for_a_whole_window(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for _ in range(plan.blocks - 1):
         block(plan, regulator, 0.0)
         assert (regulator.scale(), regulator.flags(), regulator.ramp) == (0, 0, 0)
@@ -161,7 +164,7 @@ def test_settled_means_two_windows_in_time(plan: Plan) -> None:
 @pytest.mark.parametrize("plan", MOVING.values(), ids=MOVING)
 def test_a_start_with_a_good_sensor_is_never_implausible(plan: Plan) -> None:
     """A window that was driven for a part of its time only may read near zero."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     for _ in range(8 * plan.blocks):
         follow(plan, regulator, 1)
@@ -173,3 +176,33 @@ def test_a_lost_sensor_is_implausible_after_a_window_and_a_step(plan: Plan) -> N
     for _ in range(plan.blocks + plan.update_blocks):
         block(plan, regulator, 0.0)
     assert regulator.flags() & FLAG_IMPLAUSIBLE
+
+
+@pytest.mark.parametrize("plan", MOVING.values(), ids=MOVING)
+def test_a_sensor_dead_from_the_start_drove_up_for_a_window(plan: Plan) -> None:
+    """Bug: a window must have been driven as a whole before it tells, and all the steps up to then
+    climbed: to the drive limit, 139 % of rated."""
+    regulator = Regulator(plan)
+    regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
+    scales = [0]
+    for _ in range(8 * plan.blocks):
+        block(plan, regulator, 0.0)
+        scales.append(regulator.scale())
+    assert regulator.flags() & FLAG_IMPLAUSIBLE and scales[-1] == plan.hold_scale
+    step = max(b - a for a, b in itertools.pairwise(scales))
+    assert max(scales) < plan.hold_scale + step
+
+
+def test_a_sensor_that_came_back_is_answered_after_a_window(plan: Plan) -> None:
+    """Bug: readings that held its failure still were answered, up to 141 % of rated."""
+    regulator = at_rest(plan)
+    while not regulator.flags() & FLAG_IMPLAUSIBLE:
+        block(plan, regulator, 0.0)
+    scale = regulator.scale()
+    back = 0
+    while regulator.scale() == scale and back < 4 * plan.blocks:
+        block(plan, regulator, 0.9)
+        back += 1
+    # A whole window, after the first reading that is plausible.
+    assert plan.blocks < back <= 2 * plan.blocks + plan.update_blocks
+    assert not regulator.flags() & FLAG_IMPLAUSIBLE

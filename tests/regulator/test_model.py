@@ -11,6 +11,7 @@ import pytest
 from halfcycle.regulator.model import Regulator, drive_wave, target_of
 from halfcycle.regulator.plan import DRIVE_FULL, FLAG_BROWNOUT, FLAG_LIMIT, Plan
 from support import plan_cases
+from support.started import started
 
 VARIANTS = {
     "mean": plan_cases.make(),
@@ -82,7 +83,7 @@ def test_drive_is_odd_and_mirrored(plan: Plan) -> None:
 
 
 def test_an_update_without_a_window_changes_nothing(plan: Plan) -> None:
-    regulator = Regulator(plan)
+    regulator = started(plan)
     close_loop(plan, regulator, 3, 1.0)
     before = regulator.fields()
     regulator.update()
@@ -141,7 +142,7 @@ def test_a_negative_proportional_gain_raised_the_drive_with_the_reading(negative
     the target."""
     scales = []
     for reading in range(500, negative.reading_max, 500):
-        regulator = Regulator(negative)
+        regulator = started(negative)
         regulator.set_target_mv(10_000)
         regulator.out_scale = [700, 700]
         regulator.close_window(*halves(negative, reading))
@@ -169,7 +170,7 @@ def test_the_drive_does_not_chatter_at_its_limit(negative: Plan, noise: int) -> 
 def test_a_negative_proportional_gain_hid_brownout() -> None:
     """Below the target the term kept the drive off its limit, so neither flag was ever set."""
     plan = plan_cases.CASES["mean negative proportional"]
-    regulator = Regulator(plan)
+    regulator = started(plan)
     for _ in range(400):
         regulator.close_with(plan.target_rated // 2 << plan.reading_shift)
         regulator.update()

@@ -18,7 +18,7 @@ from support.paths import ROOT, TESTS
 from support.tools import need_module
 
 ROWS = """
-    Field("updates", "uint16_t", "update", _fixed(0, 65535), "how many", slots=2, shared=True),
+    Field("visits", "uint16_t", "update", _fixed(0, 65535), "how many", slots=2, shared=True),
     Field(
         "last_error",
         "int32_t",
@@ -28,14 +28,17 @@ ROWS = """
         present=lambda plan: plan.ramped,
     ),
 """
-TARGET_SLOT = '    Field(\n        "target_slot",'
+TARGET = '    Field(\n        "target_sequence",'
 CHANGES = {
-    "regulator/state.py": [(TARGET_SLOT, ROWS + TARGET_SLOT)],
+    "regulator/state.py": [(TARGET, ROWS + TARGET)],
     "regulator/model.py": [
-        ("        self.output_slot = 0\n", "        self.output_slot = self.last_error = 0\n"),
         (
-            "        self.target_slot = 0\n",
-            "        self.target_slot = 0\n        self.updates = [0, 0]\n",
+            "        self.output_sequence = 0\n",
+            "        self.output_sequence = self.last_error = 0\n",
+        ),
+        (
+            "        self.target_sequence = 0\n",
+            "        self.target_sequence = 0\n        self.visits = [0, 0]\n",
         ),
         (
             "        self._publish(scale, reading, flags)\n\n",
@@ -43,15 +46,15 @@ CHANGES = {
             "        self.last_error = error if plan.ramped else 0\n\n",
         ),
         (
-            "        spare = self.output_slot ^ 1\n",
-            "        spare = self.output_slot ^ 1\n"
-            "        self.updates[spare] = (self.updates[spare ^ 1] + 1) & 65535\n",
+            "        spare = sequence & 1\n",
+            "        spare = sequence & 1\n"
+            "        self.visits[spare] = (self.visits[now] + 1) & 65535\n",
         ),
     ],
     "templates/regulator.c.j2": [
         (
             "        s->flags[slot] = 0u;\n",
-            "        s->flags[slot] = 0u;\n        s->updates[slot] = 0u;\n",
+            "        s->flags[slot] = 0u;\n        s->visits[slot] = 0u;\n",
         ),
         (
             "    s->ramp = 0;\n",
@@ -62,9 +65,10 @@ CHANGES = {
             "        s->ramp = ramp;\n        s->last_error = error;\n",
         ),
         (
-            "        s->scale[spare] = scale;\n",
-            "        s->updates[spare] = (uint16_t)((s->updates[now] + UINT32_C(1)) & 65535u);\n"
-            "        s->scale[spare] = scale;\n",
+            "    s->scale[sequence & 1u] = scale;\n",
+            "    s->visits[sequence & 1u] ="
+            " (uint16_t)((s->visits[before & 1u] + UINT32_C(1)) & 65535u);\n"
+            "    s->scale[sequence & 1u] = scale;\n",
         ),
     ],
 }
@@ -78,7 +82,7 @@ from halfcycle.regulator.trace import record_names
 from halfcycle.verify import adversarial, compare, compiler
 from support import plan_cases, planted
 
-NEW = ("updates_0", "updates_1", "last_error")
+NEW = ("visits_0", "visits_1", "last_error")
 for case in ("mean", "mean ramped"):
     plan = planted.plan_of(case)
     assert set(NEW) < set(field_names(plan)) < set(record_names(plan))
@@ -86,7 +90,7 @@ for case in ("mean", "mean ramped"):
     source = f"{plan.name}.c"
     assert compare.verify(plan, files, samples=30_000).mismatch is None
     rows = adversarial.update_states(plan, random.Random(1), 50)
-    assert len(set(rows[:, field_names(plan).index("updates_0")].tolist())) > 5
+    assert len(set(rows[:, field_names(plan).index("visits_0")].tolist())) > 5
     assert not [proof for proof in prove(plan, files) if not proof.passed]
     assert compiler.strict_messages({**files, "d.c": eva.driver(plan)}, ["d.c"]) == ""
     assert ("s.last_error = (int32_t)ANY(INT32_C(-25600)" in eva.driver(plan)) == plan.ramped
@@ -95,11 +99,13 @@ for case in ("mean", "mean ramped"):
         assert files[source].count(old) == 1
         return {**files, source: files[source].replace(old, new)}
 
-    forgets = changed("        s->updates[slot] = 0u;\\n", "")
-    assert compare.verify(plan, forgets, samples=30_000).mismatch.field == "updates_0"
-    stands = changed("s->updates[now] + UINT32_C(1)", "s->updates[now] + UINT32_C(0)")
-    assert compare.verify(plan, stands, samples=30_000).mismatch.field.startswith("updates")
-    (proof, _) = prove(plan, changed("+ UINT32_C(1)) & 65535u)", "+ 1u))"), ["update"])
+    forgets = changed("        s->visits[slot] = 0u;\\n", "")
+    assert compare.verify(plan, forgets, samples=30_000).mismatch.field == "visits_0"
+    stands = changed("s->visits[before & 1u] + UINT32_C(1)", "s->visits[before & 1u] + 0u")
+    assert compare.verify(plan, stands, samples=30_000).mismatch.field.startswith("visits")
+    masked = "(s->visits[before & 1u] + UINT32_C(1)) & 65535u"
+    wraps = changed(masked, "s->visits[before & 1u] + 1u")
+    (proof, _) = prove(plan, wraps, ["update"])
     assert not proof.passed
 """
 
@@ -118,10 +124,10 @@ for case in ("mean", "mean ramped"):
     cpu = UnicornCpu(way.machine, runner.guest_image(plan, files, way, "unicorn"))
     assert runner.compare(cpu, jobs) == ""
     source = f"{plan.name}.c"
-    stands = files[source].replace("s->updates[now] + UINT32_C(1)", "s->updates[now]")
+    stands = files[source].replace("s->visits[before & 1u] + UINT32_C(1)", "s->visits[before & 1u]")
     wrong = {**files, source: stands}
     cpu = UnicornCpu(way.machine, runner.guest_image(plan, wrong, way, "unicorn"))
-    assert "field updates" in runner.compare(cpu, jobs)
+    assert "field visits" in runner.compare(cpu, jobs)
 """
 
 

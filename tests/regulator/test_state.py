@@ -10,6 +10,7 @@ from halfcycle.prove.invariants import invariant
 from halfcycle.regulator import state
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.trace import record_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES, call_names
 from halfcycle.spec import c_names
 from halfcycle.verify import c_interface
 from support import plan_cases, planted
@@ -45,7 +46,7 @@ def test_the_c_has_the_calls_of_the_table(case: str) -> None:
         for name, node in source.functions.items()
         if "static" not in node.decl.storage
     }
-    assert public == set(state.CALL_NAMES)
+    assert public == set(call_names(plan))
 
 
 @pytest.mark.parametrize("case", plan_cases.CASES)
@@ -83,3 +84,7 @@ def test_what_lists_the_state_lists_the_table(case: str) -> None:
 def test_two_specs_with_one_name_apart_share_no_external_name() -> None:
     """What the naming policy counts is what the table makes."""
     assert {f"_{name}" for name in state.CALL_NAMES} <= set(c_names.EXTERNAL_SUFFIXES)
+    assert {f"_{name}" for name in TURN_CALL_NAMES} < set(c_names.TURN_SUFFIXES)
+    every = {*c_names.EXTERNAL_SUFFIXES, *c_names.TURN_SUFFIXES}
+    seen = c_names.SIGNIFICANT_CHARACTERS - c_names.MAX_LENGTH
+    assert len({ending[:seen] for ending in every}) == len(every), "cut, they still differ"

@@ -16,12 +16,15 @@ def step_by_step(
     codes: list[int],
     targets: list[tuple[int, int]],
     updates: list[int] | None,
+    holds: list[int],
 ) -> Ints:
     rows = []
     for tick, code in enumerate(codes):
         for at, mv in targets:
             if at == tick:
                 regulator.set_target_mv(mv)
+        if tick in holds:
+            regulator.hold()
         complete = regulator.sample(code)
         for _ in range(updates[tick] if updates is not None else complete):
             regulator.update()
@@ -43,9 +46,10 @@ def test_equals_the_readable_model(plan: Plan, scheduled: bool) -> None:
         updates = None
         if scheduled:
             updates = generator.choice(np.asarray([0, 0, 1, 2], dtype=np.uint8), ticks)
-        got = trace(fast, codes, targets, updates)
+        holds = np.sort(generator.integers(0, ticks, 5)).tolist()
+        got = trace(fast, codes, targets, updates, holds)
         want = step_by_step(
-            slow, codes.tolist(), targets, None if updates is None else updates.tolist()
+            slow, codes.tolist(), targets, None if updates is None else updates.tolist(), holds
         )
         wrong = [record_names(plan)[row] for row in np.flatnonzero((got != want).any(axis=1))]
         assert not wrong

@@ -105,7 +105,7 @@ def test_a_wide_band_is_left_in_overload_too() -> None:
 def test_every_case_passes_on_a_good_spec() -> None:
     ready = prepared()
     tallies = simulate(ready, list(cases(ready.setting)), range(64), seed=2)
-    assert len(tallies) == 14
+    assert len(tallies) == 18
     assert {tally.case: tally.failures for tally in tallies if tally.failed} == {}
     assert all(tally.boards == 64 for tally in tallies)
 
@@ -168,7 +168,7 @@ def test_rms_reads_the_clipped_sine_true() -> None:
     assert abs(flagged.report_error.mean()) < 4e-4
 
 
-@pytest.mark.parametrize("name", ["disconnected-sensor", "stuck-sensor"])
+@pytest.mark.parametrize("name", ["disconnected-sensor", "stuck-sensor", "lost-in-swell"])
 def test_a_failed_sensor_is_flagged_and_leaves_no_more_drive(name: str) -> None:
     """Bug: of 256 boards 6 to 9 raised no alarm, and the output stayed high for good."""
     ready = prepared()
@@ -200,6 +200,31 @@ def test_a_stuck_sensor_that_is_not_seen_is_found() -> None:
     tally = run_piece(blind, "stuck-sensor", range(64), 1)
     assert tally.failed > 0
     assert "after the sensor failed" in tally.failures[0].reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "case", "reason"),
+    [
+        ("} else if (failed != 0u) {", "} else if (failed > 255u) {", "sensor-back", "overshoot"),
+        ("if ((uint32_t)least > enough) {", "if (enough == 0u) {", "lost-at-limit", "output left"),
+        ("scale = least;", "", "lost-in-swell", "drive rests"),
+    ],
+)
+def test_a_failed_sensor_that_leaves_more_is_found(
+    old: str, new: str, case: str, reason: str
+) -> None:
+    """The firmware that answers the first reading, forgets the target, or takes nothing back."""
+    tally = run_piece(broken_c(prepared(), old, new), case, range(64), 1)
+    assert tally.failed > 0
+    assert reason in " ".join(tally.failures[0].reasons)
+
+
+def test_a_latched_failure_passes_its_cases() -> None:
+    ready = prepared_spec(changed("loop", after_loss="latch"))
+    names = ["lost-in-start", "lost-at-limit", "stuck-sensor", "sensor-back"]
+    tallies = simulate(ready, names, range(32), seed=1)
+    assert {tally.case: tally.failures for tally in tallies if tally.failed} == {}
+    assert cases(ready.setting)["sensor-back"].rules == ("latched",)
 
 
 def test_progress_counts_every_run() -> None:

@@ -65,6 +65,7 @@ def test_good(name: str) -> None:
         ("hc", "harness"),
         ("hc_state", "harness"),
         ("HC_HEADER", "harness"),
+        ("gauge_turn", "oscillator"),
         ("gauge_selftest", "generated file"),
         ("gauge_Vectors", "generated file"),
     ],

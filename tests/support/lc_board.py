@@ -8,8 +8,8 @@ import numpy as np
 from scipy import signal
 
 from halfcycle.design.types import Design
-from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
+from support.started import started
 
 STEPS = 16
 """Steps of the circuit in a sample."""
@@ -32,7 +32,7 @@ class Board:
         self.step_s = 1e-3 / STEPS
         self.a, self.b, *_ = signal.cont2discrete((a, b, np.eye(2), np.zeros((2, 1))), self.step_s)
         self.x = np.zeros(2)
-        self.plan, self.regulator, self.zero = plan, Regulator(plan), zero
+        self.plan, self.regulator, self.zero = plan, started(plan), zero
         self.volts_per_code = float(spec.sensor.volts_per_code)
         self.turn = 0.0
 

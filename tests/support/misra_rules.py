@@ -31,6 +31,7 @@ class Essential:
 BOOLEAN = Essential("boolean", 1)
 _TYPES = {
     "uint_least8_t": Essential("unsigned", 8),
+    "uint_fast16_t": Essential("unsigned", 16),  # at least
     "uint16_t": Essential("unsigned", 16),
     "int16_t": Essential("signed", 16),
     "int": Essential("signed", 16),
@@ -141,7 +142,9 @@ class _Reader:
 
     def _accesses(self, node: Any) -> Iterator[str]:
         """Every read and store of a volatile field."""
-        if isinstance(node, c_ast.StructRef) and node.field.name in self.volatile:
+        # The members of a reading and of a vector have names of the state's fields, too.
+        is_state = isinstance(node, c_ast.StructRef) and getattr(node.name, "name", "") == "s"
+        if is_state and node.field.name in self.volatile:
             yield node.field.name
         if isinstance(node, c_ast.Assignment) and node.op != "=":
             yield from self._accesses(node.lvalue)  # read and stored

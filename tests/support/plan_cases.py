@@ -8,18 +8,21 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
 
 from halfcycle.generate.emit import Banner, render_plan
+from halfcycle.quantise import formats
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import DRIVE_FULL, Plan, Tracking
+from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan, Tracking, Turning
 
 
-def quarter(bits: int) -> tuple[int, ...]:
+def quarter(bits: int, crest: int = DRIVE_FULL) -> tuple[int, ...]:
+    parts = 1 << bits
     return tuple(
-        round(DRIVE_FULL * math.sin(math.pi / 2 * n / (1 << bits))) for n in range((1 << bits) + 1)
+        round(crest * math.sin(math.pi / 2 * min(n, parts) / parts)) for n in range(parts + 2)
     )
 
 
@@ -61,11 +64,32 @@ def make(**changes: object) -> Plan:
         "span_blocks": 1,
         "table_bits": 6,
         "table": quarter(6),
+        "pwm_counts": 1500,
+        "duty_table": quarter(6, 48000),
         "signals": (),
     }
-    return Plan(**{**values, **changes})  # type: ignore[arg-type]
+    values |= changes
+    return with_enough(Plan(**{"enough_gain": 0, "enough_shift": 8, **values}))  # type: ignore[arg-type]
 
 
+def with_enough(plan: Plan) -> Plan:
+    """The Plan of a weakest board that needs a scale of 0.9 at rated."""
+    per_count = Fraction(9 * SCALE_ONE, 10 * plan.target_rated)
+    gain, shift = formats.conversion(per_count, plan.target_max)
+    return replace(plan, enough_gain=gain, enough_shift=shift)
+
+
+TURNING = Turning(
+    low_mhz=49_500,
+    high_mhz=50_500,
+    rated_step=10_737_418,
+    low_step=10_630_044,
+    high_step=10_844_792,
+    base_step=10_630_044,
+    gain=14_073_749,
+    shift=16,
+)
+"""49.5 to 50.5 Hz in PWM periods of 50 us."""
 RAMPED = {"ramp_step": 900, "ramp_bits": 8}
 ODD_WIDE_RMS = {
     "name": "fen_mill",
@@ -101,7 +125,7 @@ def of_blocks(name: str, weights: tuple[int, ...], shift: int, **changes: object
     target_max = arithmetic.scale_by(base.target_max_mv, gain, gain_shift)
     total = base.total_max
     greatest = arithmetic.root(total >> shift) if root else arithmetic.round_shift(total, shift)
-    return replace(
+    own = replace(
         base,
         sum_high=total >= 1 << 32,
         wide=greatest >= 1 << 15,
@@ -118,6 +142,7 @@ def of_blocks(name: str, weights: tuple[int, ...], shift: int, **changes: object
         integral=250_000_000 // target_max // base.updates,
         proportional=50_000_000 // target_max,
     )
+    return with_enough(own)
 
 
 SIXTEEN_BITS = {"adc_max": 65535, "zero_code": 32768, "magnitude_max": 32768}
@@ -190,16 +215,22 @@ TRACKED = {
     ),
 }
 """Plans that track the sensor's zero."""
+LATCHED = {
+    "mean latched": make(name="slip_bollard", latched=True, **RAMPED),
+    "moving latched": of_blocks("spit_lantern", (1,) * 5, 1, latched=True),
+}
+"""Plans whose drive a failed sensor takes away until reset."""
 CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
-    "mean integral only": make(proportional=0, proportional_shift=0),
+    "mean integral only": make(proportional=0, proportional_shift=0, turning=TURNING),
     "mean negative proportional": make(proportional=-1450),
     "mean one sample": make(samples=1, reading_shift=0, reading_max=2048),
     "rms": make(measure="rms", samples=50, reading_shift=3, reading_max=5120, hold_reading=90),
     "rms wide high ramped": make(**ODD_WIDE_RMS, **RAMPED),
     **BLOCKS,
     **TRACKED,
+    **LATCHED,
 }
 
 

@@ -14,6 +14,7 @@ from halfcycle.regulator.plan import Plan
 from support import plan_cases
 
 BOTH = (16, 32)
+ABOVE = "(wide > UINT32_C(0x7FFFFFFF))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ def plant(defect: Planted) -> dict[str, str]:
     return {**files, name: files[name].replace(defect.old, defect.new)}
 
 
+RATIO = "return (int32_t)reed_lamp_scale_by((uint32_t)reading, UINT32_C(2640800)"
 PLANTED = (
     Planted(
         "narrowed accumulator",
@@ -90,8 +92,8 @@ PLANTED = (
     Planted(
         "shift in int: 16-bit int only",
         "drive",
-        "(uint16_t)(position >> 8)",
-        "(uint16_t)(((1 << 16) | position) >> 8 & 255)",
+        "(uint_fast16_t)(wide >> 16)",
+        "(uint_fast16_t)((wide >> 16) & (uint32_t)((1 << 16) - 1))",
         int_bits=(16,),
     ),
     Planted(
@@ -120,26 +122,28 @@ PLANTED = (
     Planted(
         "removed clamp of the integrator",
         "update",
-        "if (after > INT32_C(20131840)) {\n        after = INT32_C(20131840);\n    } else ",
+        "if (after > top) {\n        after = top;\n    } else ",
         "",
         case="mean integral only",  # with a proportional part the anti-windup has clamped already
     ),
     Planted(
         "removed clamp of the drive",
         "update",
-        "if (drive > INT32_C(20131840)) {\n        drive = INT32_C(20131840);\n    } else ",
+        "if (drive > top) {\n        drive = top;\n    } else ",
         "",
     ),
-    Planted("removed clamp of the level", "drive", "(wide > 32767u) ? 32767u : wide", "wide"),
-    Planted("removed clamp of the index", "drive", "(part < 64u) ? part : 63u", "part"),
-    Planted("raised clamp", "drive", "(wide > 32767u) ? 32767u", "(wide > 32768u) ? 32768u"),
+    Planted("removed clamp of the level", "drive", f"{ABOVE} ? 32767u : ", ""),
+    Planted("raised clamp", "drive", f"{ABOVE} ? 32767u", f"{ABOVE} ? 32768u"),
+    Planted("no point after the crest", "drive", "32757u, 32767u, 32767u", "32757u, 32767u, 0u"),
+    Planted("removed clamp of the duty", "duty", "(rounded > 1500u) ? 1500u : ", ""),
+    Planted("raised clamp of the duty", "duty", "(rounded > 1500u)", "(rounded > 1501u)"),
     Planted(
         "wrong slot",
         "update",
-        "(now == 0u) ? 1u : 0u",
-        "(uint_least8_t)(now + 1u)",
+        "s->scale[sequence & 1u] = scale;",
+        "s->scale[sequence & 3u] = scale;",
     ),
-    Planted("wrong end of the window", "sample", "count < REED", "count <= REED"),
+    Planted("wrong end of the window", "sample", "1u) < REED", "1u) <= REED"),
     Planted(
         "sign lost",
         "update",
@@ -154,5 +158,5 @@ PLANTED = (
     Planted(
         "mask removed", "sample", "(s->window_sequence + 1u) & 255u", "s->window_sequence + 1u"
     ),
-    Planted("constant too great", "rms_mv", "UINT32_C(2640800)", "UINT32_C(264080000)"),
+    Planted("constant too great", "rms_mv", RATIO, RATIO.replace("2640800", "264080000")),
 )

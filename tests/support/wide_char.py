@@ -21,6 +21,7 @@ typedef __INT64_TYPE__ int64_t;
 typedef __UINT64_TYPE__ uint64_t;
 typedef __UINTPTR_TYPE__ uintptr_t;
 typedef uint16_t uint_least8_t;
+typedef unsigned int uint_fast16_t;
 #if __SIZEOF_INT__ == 2
 #define UINT16_C(c) c ## U
 #define INT32_C(c) c ## L

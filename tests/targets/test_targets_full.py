@@ -305,3 +305,23 @@ def test_a_fault_of_a_compilers_library_is_found(monkeypatch: pytest.MonkeyPatch
         found = runner.compare(runner.start(trial, "ucsim", image), few)
         assert (found == "") is agrees
     assert "field integral" in found
+
+
+WAVES = {"cortex-m0plus": 46, "cortex-m4": 31, "rv32imc": 46, "avr": 160}
+"""Limits for drive and duty of gcc's C: instructions, on AVR cycles (our own; the drive alone took
+55, 39, 58 and 297 before)."""
+
+
+@pytest.mark.parametrize("target", WAVES)
+def test_what_is_called_at_pwm_rate_is_lean(target: str) -> None:
+    generation = kit.example("weir_pump")
+    plan, texts = generation.plan, generation.texts
+    (way,) = (way for way in kit.every_way((target,)) if way.chain.kind == "gcc")
+    kind = way.emulators[0][0]
+    cpu = runner.start(way, kind, runner.guest_image(plan, texts, way, kind))
+    # Beside the waves the samples, which stand for the kinds that a table has.
+    calls = [call for call in cost.calls(plan, states=60) if call.kind not in ("update", "rms_mv")]
+    kinds = cost.measure(plan, cpu, calls).kinds
+    for wave in ("drive", "duty"):
+        spent = kinds[wave].cycles if target == "avr" else kinds[wave].instructions
+        assert spent is not None and 20 < spent <= WAVES[target], wave

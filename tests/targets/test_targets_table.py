@@ -12,7 +12,7 @@ from halfcycle.targets.machines import MACHINES
 from support.paths import example
 
 SPEC = example("moor_signal")
-KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
+KINDS = ("sample", "closing", "update", "set_target", "rms_mv", "drive", "duty")
 
 
 def row(target: str, mismatch: str = "") -> runner.Row:

@@ -114,7 +114,7 @@ def test_a_type_of_8_bits_is_refused() -> None:
     plan = plan_cases.CASES["mean"]
     files = plan_cases.render(plan)
     name = f"{plan.name}.c"
-    text = files[name].replace("const uint_least8_t spare", "const uint8_t spare")
+    text = files[name].replace("const uint_least8_t before", "const uint8_t before")
     with pytest.raises(compiler.CompileError, match="uint8_t"):
         self_test_status(plan, {**files, name: text})
 
@@ -124,7 +124,7 @@ def test_the_prover_knows_no_type_of_8_bits() -> None:
     plan = planted.plan_of("mean")
     files = plan_cases.render(plan)
     text = files["reed_lamp.h"].replace("uint_least8_t", "uint8_t")
-    with pytest.raises(ParseError, match="Missing type in declaration"):
+    with pytest.raises(ParseError, match=r"Missing type in declaration|Invalid specifier list"):
         parse({**files, "reed_lamp.h": text}, "reed_lamp.c", 16)
 
 

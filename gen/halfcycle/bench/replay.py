@@ -189,6 +189,7 @@ def _compiled(integer_design: IntegerDesign) -> Callable[[], Engine]:
 
     def start() -> Engine:
         harness.reset()
+        harness.set_target_mv(plan.rated_mv)
         return run
 
     return start
@@ -200,6 +201,7 @@ def _model(plan: Plan) -> Callable[[], Engine]:
 
     def start() -> Engine:
         regulator = Regulator(plan)
+        regulator.set_target_mv(plan.rated_mv)
 
         def run(codes: NDArray[np.uint16]) -> Floats:
             record = trace(regulator, codes)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from halfcycle.design.types import Design
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.loop.figures import LoopFigures
+    from halfcycle.quantise.quantised import Quantised
     from halfcycle.windows.search import Window
 
 
@@ -91,6 +92,7 @@ def _show_figures(integer_design: IntegerDesign) -> None:
                 "sensor's zero and gain apart",
             ),
             *_rest_row(integer_design),
+            *_oscillator_row(quantised),
         ],
         [
             "Worst over all tolerance corners; settling includes the wait for the first update."
@@ -177,6 +179,14 @@ def _show_integers(integer_design: IntegerDesign) -> None:
         [f"They move the slowest closed-loop pole by {integer_design.pole_shift:.2g} at most."],
         spare=("off by\nppm",),
     )
+
+
+def _oscillator_row(quantised: Quantised) -> list[tuple[str, str, str]]:
+    turning = quantised.plan.turning
+    if turning is None or quantised.turn_error_ppm is None:
+        return []
+    band = f"{turning.low_mhz} to {turning.high_mhz} mHz"
+    return [("oscillator", band, f"within {quantised.turn_error_ppm:.2g} ppm, clock apart")]
 
 
 def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:

@@ -7,6 +7,7 @@ path enter, so the same spec gives the same bytes on every machine.
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import textwrap
 from collections.abc import Iterator
@@ -19,7 +20,7 @@ import halfcycle
 from halfcycle.base import resources
 from halfcycle.base.text import counted
 from halfcycle.design.types import Design
-from halfcycle.generate.golden_vectors import golden_vectors
+from halfcycle.generate.golden_vectors import golden_vectors, turn_vectors
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator import arithmetic
@@ -33,7 +34,9 @@ from halfcycle.regulator.plan import (
     TRACK_FLAGS,
     Plan,
 )
-from halfcycle.regulator.state import CALLS, fields_of, reading_type
+from halfcycle.regulator.state import CALLS, fields_of, least_slots, reading_type
+from halfcycle.regulator.turn import TURN_CALLS, TURN_STATE
+from halfcycle.spec.models import Spec
 from halfcycle.spec.toml_text import value_text
 
 DIGEST_LINE = re.compile(r"^( \*     file )([0-9a-f]{64}|@@DIGEST@@)$", re.MULTILINE)
@@ -66,6 +69,15 @@ class Banner:
     signals: tuple[str, ...]
     error_range: str
     reported_max_mv: int
+    duty_error: str = "1"
+    """Bound on the error of the duty, counts."""
+    turn_rated: str = ""
+    turn_band: str = ""
+    """Rated frequency, Hz, and the band, millihertz, of the oscillator."""
+    turn_ppm: str = ""
+    """Bound on its error."""
+    pwm_period: str = ""
+    """Microseconds."""
     update_within: str = "a loop period"
     """How late an update may end after its block."""
 
@@ -86,7 +98,10 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "NAME": plan.name.upper(),
         "banner": banner,
         "fields": [field.declaration(plan) for field in fields_of(plan)],
-        "prototype": SimpleNamespace(**{call.name: call.prototype(plan.name) for call in CALLS}),
+        "turn_fields": [field.declaration(plan) for field in TURN_STATE] if plan.turning else [],
+        "prototype": SimpleNamespace(
+            **{call.name: call.prototype(plan.name) for call in (*CALLS, *TURN_CALLS)}
+        ),
         "flag_table": [
             (name, value, (_BLOCK_FLAGS if plan.blockwise else {}).get(value, meaning))
             for name, value, meaning in FLAGS
@@ -95,7 +110,8 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
         "sum_shifted": _sum_shifted(plan.reading_shift),
-        "stuck": _stuck(plan),
+        "implausible": _implausible(plan),
+        "least_slots": least_slots(plan),
         "track_flags": TRACK_FLAGS,
         "zero_due_type": next(
             (field.c_type(plan) for field in fields_of(plan) if field.name == "zero_due"), ""
@@ -103,6 +119,10 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         **_block_values(plan),
         "rows": [
             _c_row(astuple(row)[: None if plan.blockwise else -1]) for row in golden_vectors(plan)
+        ],
+        "turn_rows": [
+            [f"UINT32_C({row.millihertz})", *_c_row((row.calls, row.phase))]
+            for row in turn_vectors(plan)
         ],
     }
     return {
@@ -143,10 +163,11 @@ def _sum_shifted(shift: int) -> str:
     return f"(high << {32 - shift}) | (sum >> {shift})"
 
 
-def _stuck(plan: Plan) -> str:
-    """The C condition that the sensor is stuck."""
+def _implausible(plan: Plan) -> str:
+    """The C condition that the sensor reads nothing though driven, or is stuck."""
+    driven = "undriven == 0u" if plan.updates > 1 else f"scale >= {plan.hold_scale}"
     lean = "s->stuck" if plan.blockwise else f"{plan.name}_alike(lean, before)"
-    return f"({lean} != 0u)"
+    return f"(reading < {plan.hold_reading}) ? ((error > 0) && ({driven})) : ({lean} != 0u)"
 
 
 def _block_values(plan: Plan) -> dict[str, Any]:
@@ -193,8 +214,23 @@ def _banner(design: Design, quantised: Quantised) -> Banner:
         signals=tuple(_signals(plan)),
         error_range=f"{error.low}..{error.high}",
         reported_max_mv=reported.highest,
+        duty_error=f"{math.ceil(100 * quantised.duty_error) / 100:.2f}",
+        **_turn_words(spec, quantised),
         update_within=f"{six_digits(1_000_000 * spec.update_within_s)} us",
     )
+
+
+def _turn_words(spec: Spec, quantised: Quantised) -> dict[str, str]:
+    """What the header says of the oscillator."""
+    turning, ppm = quantised.plan.turning, quantised.turn_error_ppm
+    if turning is None or ppm is None or spec.bridge.pwm_period_us is None:
+        return {}
+    return {
+        "turn_rated": six_digits(spec.output.frequency_hz),
+        "turn_band": f"{turning.low_mhz}..{turning.high_mhz}",
+        "turn_ppm": f"{math.ceil(1000 * ppm) / 1000:g}",
+        "pwm_period": six_digits(spec.bridge.pwm_period_us),
+    }
 
 
 def six_digits(value: Fraction | float) -> str:

@@ -2,8 +2,8 @@
 
 Two codes per window reach any sum that matters while a row stays small enough for the smallest
 processors. The rows visit start-up, settling, the rails, overload, recovery, an implausible
-reading, a target of zero and targets off the range. A window of blocks is updated at the end of
-each block; some rows leave one out, so that the next fills the ring anew.
+reading, a limiter that acts, a target of zero and targets off the range. A window of blocks is
+updated at the end of each block; some rows leave one out, so that the next fills the ring anew.
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, Plan
+from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, WORD_MASK, Plan
+from halfcycle.regulator.turn import Turn
 
 ROWS = 40
+TURN_ROWS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,13 @@ class Vector:
     scale: int
     flags: int
     drive: int
+    duty: int
+    held: int
+    """1: a limiter acts in the window's first block."""
+    updates: int
+    latched: int
+    """Since the row before, whose flags were cleared."""
+    pending: int
     skipped: int
     """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
 
@@ -42,6 +51,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
         target_mv, code_first, code_rest = _stimulus(plan, regulator, row)
         first = (row * 7919) % (plan.samples + 1)
         regulator.set_target_mv(target_mv)
+        regulator.clear(regulator.flags())
+        held = 1 if row in (22, 27, 28, 36) else 0
+        if held:
+            regulator.hold()
         skipped = (row // 4) % plan.blocks if plan.blockwise and row % 8 == 3 else plan.blocks
         block = 0
         for index in range(plan.samples):
@@ -49,6 +62,7 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 if block != skipped:
                     regulator.update()
                 block += 1
+        _, told = regulator.read()
         phase = (row * 40503 + 12345) % TURN
         rows.append(
             Vector(
@@ -62,9 +76,39 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 regulator.scale(),
                 regulator.flags(),
                 regulator.drive(phase),
+                regulator.duty(phase),
+                held,
+                told.updates,
+                told.latched,
+                told.pending,
                 skipped,
             )
         )
+    return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class TurnVector:
+    """A frequency, so many calls of ``turn_next``, and what the last of them must return."""
+
+    millihertz: int
+    calls: int
+    phase: int
+
+
+def turn_vectors(plan: Plan) -> tuple[TurnVector, ...]:
+    """TURN_ROWS stretches of the oscillator from reset, in order; none if the Plan has none."""
+    turning = plan.turning
+    if turning is None:
+        return ()
+    low, high = turning.low_mhz, turning.high_mhz
+    turn, rows = Turn(turning), []
+    asked = (low, high, 0, WORD_MASK, (low + high) // 2, low + (high - low) // 3, high - 1, low + 1)
+    for row, millihertz in enumerate(asked[:TURN_ROWS]):
+        turn.turn_set_millihertz(millihertz)
+        calls = 97 + 53 * row
+        phase = [turn.turn_next() for _ in range(calls)][-1]
+        rows.append(TurnVector(millihertz, calls, phase))
     return tuple(rows)
 
 

@@ -12,6 +12,7 @@ from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.output.base import Entry, Finding, each, means
 from halfcycle.output.light import Means
 from halfcycle.output.windows import MeanError, RmsError, WindowBase, shape
+from halfcycle.regulator.plan import Turning
 from halfcycle.spec.models import Spec
 
 
@@ -205,6 +206,27 @@ class Rest(Entry):
     corner: str = means("the corner that has it")
 
 
+class Oscillator(Entry):
+    """The oscillator that makes the phase: 2^32 steps a turn."""
+
+    low_mhz: int = means("lowest frequency that it takes, mHz")
+    high_mhz: int = means("highest, mHz")
+    rated_step: int = means("steps per PWM period at the rated frequency")
+    error_ppm: float = means("bound on its error over the band, the clock's apart, ppm", ge=0)
+
+    @classmethod
+    def of(cls, turning: Turning | None, error_ppm: float | None) -> Oscillator | None:
+        """Its constants, None without one."""
+        if turning is None or error_ppm is None:
+            return None
+        return cls(
+            low_mhz=turning.low_mhz,
+            high_mhz=turning.high_mhz,
+            rated_step=turning.rated_step,
+            error_ppm=error_ppm,
+        )
+
+
 class Design(Entry):
     """``halfcycle design``; units stand in the keys' names, or in the words here."""
 
@@ -229,6 +251,10 @@ class Design(Entry):
     output_step_v: float = means("greatest step of the output, V RMS")
     dead_band_v: float = means("error that the integrator leaves alone, either way, V RMS")
     steady_error_v: float = means("greatest steady error, sensor zero and gain apart, V RMS")
+    duty_error_counts: float = means(
+        "bound on the error of a duty to the clipped sine of its scale, counts either way"
+    )
+    oscillator: Oscillator | None = means("the phase of the C; null without a PWM period")
     rest: Rest | None = means("the integer loop at rest; null if the loop is unstable")
     findings: list[Finding] = means("errors first")
 
@@ -259,6 +285,8 @@ class Design(Entry):
             output_step_v=quantised.output_step_v,
             dead_band_v=quantised.dead_band_v,
             steady_error_v=quantised.steady_error_v,
+            duty_error_counts=quantised.duty_error,
+            oscillator=Oscillator.of(quantised.plan.turning, quantised.turn_error_ppm),
             rest=Rest.model_validate(quantised.rest) if quantised.rest else None,
             findings=each(Finding, integer_design.findings),
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from halfcycle.output.base import Entry, each, means, sometimes
 from halfcycle.targets.run import Result, Row
 
-CALLS = ("sample", "closing", "update", "set_target", "rms_mv", "drive")
+CALLS = ("sample", "closing", "update", "set_target", "rms_mv", "drive", "duty")
 """Calls whose cost is told, each by its instructions and, on some targets, its cycles."""
 
 
@@ -36,6 +36,8 @@ class Target(Entry):
     rms_mv_cycles: int = sometimes("the same in cycles")
     drive_instructions: int | None = means("a value of the drive")
     drive_cycles: int = sometimes("the same in cycles")
+    duty_instructions: int | None = means("a value of the duty")
+    duty_cycles: int = sometimes("the same in cycles")
 
     @classmethod
     def of(cls, row: Row) -> Target:

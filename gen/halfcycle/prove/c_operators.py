@@ -91,6 +91,10 @@ def masked(value: Any, mask: int) -> Any:
     return total
 
 
+MAX_BITS = 16
+"""The result of two unknowns of no more has no more."""
+
+
 class Arithmetic:
     """The operators, for one width of int; ``where`` names the place in messages."""
 
@@ -185,8 +189,11 @@ class Arithmetic:
         if isinstance(b, int):
             common = masked(a, b)
             return {"&": common, "|": a + b - common, "^": a + b - 2 * common}[sign]
-        # Two unknowns: only what holds for any bits.
-        result = self.claims.unknown("bits", 0, 1 << 64)
+        # Two unknowns: only what holds for any bits of so many.
+        lengths = [self._bit_length(value) for value in (a, b)]
+        bits = min(lengths) if sign == "&" else max(lengths)
+        most = (1 << bits) - 1 if bits <= MAX_BITS else 1 << 64
+        result = self.claims.unknown("bits", 0, most)
         if sign == "&":
             self.claims.assume(result <= a, result <= b)
         else:
@@ -194,3 +201,9 @@ class Arithmetic:
         if sign == "|":
             self.claims.assume(result >= a, result >= b)
         return result
+
+    def _bit_length(self, value: Any) -> int:
+        """Bits that hold a value of at least 0, above ``MAX_BITS`` if it needs more."""
+        lengths = range(8, MAX_BITS + 1)
+        fits = (bits for bits in lengths if self.claims.holds(value < 1 << bits))
+        return next(fits, MAX_BITS + 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pycparser import c_ast, c_parser
@@ -11,11 +11,12 @@ from pycparser import c_ast, c_parser
 from halfcycle.prove import c_text
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_types import IntType, Widths
-from halfcycle.regulator.state import CALL_NAMES
+from halfcycle.regulator.state import CALL_NAMES, CALLS
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_CALLS, call_of
 from halfcycle.verify import compiler
 
 STDINT = """
-typedef unsigned {least8} uint_least8_t;
+typedef unsigned {least8} uint_least8_t; typedef unsigned int uint_fast16_t;
 typedef {int16} int16_t; typedef unsigned {int16} uint16_t;
 typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 #define INT16_C(c) c
@@ -30,7 +31,11 @@ typedef {int32} int32_t; typedef unsigned {int32} uint32_t;
 
 
 TYPES = frozenset(
-    ["uint_least8_t", *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (16, 32))]
+    [
+        "uint_least8_t",
+        "uint_fast16_t",
+        *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (16, 32)),
+    ]
 )
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
 SHOWN = 3
@@ -43,15 +48,23 @@ class Source:
 
     widths: Widths
     struct: str
-    """The name of the state's struct."""
+    """The name of the struct that pointers are to: the state's, or ``seen_from`` has another."""
     types: dict[str, IntType] = field(default_factory=dict)
     """typedef name to type."""
     structs: dict[str, dict[str, tuple[IntType, int, bool]]] = field(default_factory=dict)
-    """struct to field to (type, elements or 0, volatile)."""
+    """struct to field to (type, elements or 0, volatile): the one of that name."""
+    declared: dict[str, dict[str, tuple[IntType, int, bool]]] = field(default_factory=dict)
+    """The same of every struct."""
     tables: dict[str, tuple[IntType, list[int]]] = field(default_factory=dict)
     functions: dict[str, Any] = field(default_factory=dict)
     parameters: dict[str, list[tuple[str, IntType | None]]] = field(default_factory=dict)
-    """function to (name, type) of its parameters; the type is None for the state's pointer."""
+    """function to (name, type) of its parameters; the type is None for a pointer to a struct."""
+    pointed: dict[str, str] = field(default_factory=dict)
+    """function to the struct that its first pointer is to, if it takes one."""
+    reading: dict[str, IntType] = field(default_factory=dict)
+    """The members of the struct that a reading is put into."""
+    outs: dict[str, str] = field(default_factory=dict)
+    """function to its pointer to such a struct."""
     roots: dict[str, int | str] = field(default_factory=dict)
     """What ``root_proof`` has found: up to which argument it holds, or why it is not proven."""
     pure: dict[str, bool] = field(default_factory=dict)
@@ -63,6 +76,16 @@ class Source:
     def names(self) -> set[str]:
         """What is declared outside functions: no local may hide it."""
         return {*self.types, *self.tables, *self.functions}
+
+    def seen_from(self, struct: str) -> Source:
+        """The same with another struct as what pointers are to: a call's, such as NAME_turn."""
+        if struct not in self.declared:
+            raise NotUnderstoodError(f"there is no struct {struct}")
+        return replace(self, struct=struct, structs={struct: self.declared[struct]})
+
+    def of_call(self, name: str, call: str) -> Source:
+        """As the call of the regulator ``name`` sees it."""
+        return self.seen_from(f"{name}_{call_of(call).struct}")
 
     def length(self, array: Any) -> int:
         """The elements of an array's declaration."""
@@ -113,14 +136,15 @@ def parse(files: Mapping[str, str], source: str, int_bits: int, char_bits: int =
     parsed = Source(Widths(int_bits), f"{name}_state")
     for node in tree.ext:
         _add(parsed, node)
-    if list(parsed.structs) != [parsed.struct]:
+    if parsed.struct not in parsed.declared:
         raise NotUnderstoodError(f"{source} has no struct {parsed.struct}")
     for function in parsed.functions.values():
         _lone_calls(parsed, function.body, alone=True)
-    for call in CALL_NAMES:
-        if f"{name}_{call}" not in parsed.functions:
-            raise NotUnderstoodError(f"{source} has no {name}_{call}")
-    return parsed
+    for call in (*CALLS, *TURN_CALLS):
+        there = f"{name}_{call.struct}" in parsed.declared
+        if there and f"{name}_{call.name}" not in parsed.functions:
+            raise NotUnderstoodError(f"{source} has no {name}_{call.name}")
+    return parsed.seen_from(parsed.struct)
 
 
 def _add(parsed: Source, node: Any) -> None:
@@ -138,16 +162,19 @@ def _add(parsed: Source, node: Any) -> None:
                 what = "static" if node.decl.storage else "not a call of this interface"
                 raise _unclear(node, f"{node.decl.name} is {what}")
             parsed.parameters[node.decl.name] = list(_parameters(parsed, node.decl))
+            parsed.outs |= _outs(parsed, node.decl)
             parsed.int_type(node.decl.type.type)
             parsed.functions[node.decl.name] = node
         case c_ast.Decl(type=c_ast.FuncDecl()) if not (node.storage or node.funcspec):
             if not _is_call(parsed, node.name):
                 raise _unclear(node, f"{node.name} is not a call of this interface")
             list(_parameters(parsed, node))
+        case c_ast.Decl(type=c_ast.Struct()) if _is_reading(parsed, node):
+            parsed.reading |= _members(parsed, node)
         case c_ast.Decl(type=c_ast.Struct()) if not node.name and not node.storage:
-            if parsed.structs or node.type.name != parsed.struct:
+            if node.type.name in parsed.declared or node.type.name not in _structs(parsed):
                 raise _unclear(node, f"a second struct, {node.type.name}")
-            parsed.structs[node.type.name] = dict(_fields(parsed, node.type))
+            parsed.declared[node.type.name] = dict(_fields(parsed, node.type))
         case c_ast.Decl(type=c_ast.ArrayDecl(), storage=["static"]):
             _new_name(parsed, node.name, node)
             parsed.tables[node.name] = _table(parsed, node)
@@ -157,7 +184,49 @@ def _add(parsed: Source, node: Any) -> None:
 
 
 def _is_call(parsed: Source, name: str) -> bool:
-    return name in {parsed.struct.removesuffix("state") + call for call in CALL_NAMES}
+    prefix = parsed.struct.removesuffix("state")
+    return name in {prefix + call for call in (*CALL_NAMES, *TURN_CALL_NAMES)}
+
+
+def _structs(parsed: Source) -> tuple[str, str]:
+    """The names that structs may have: the state's, and the oscillator's."""
+    return parsed.struct, f"{parsed.struct.removesuffix('state')}turn"
+
+
+def _reading(parsed: Source) -> str:
+    return f"{parsed.struct.removesuffix('state')}reading"
+
+
+def _is_reading(parsed: Source, node: Any) -> bool:
+    """Whether a declaration is that of the struct that a reading is put into."""
+    return not node.name and not node.storage and bool(node.type.name == _reading(parsed))
+
+
+def _members(parsed: Source, node: Any) -> dict[str, IntType]:
+    """The members of a reading."""
+    members = dict(_fields(parsed, node.type))
+    if parsed.reading or any(length or shared for _, length, shared in members.values()):
+        raise _unclear(node, f"{node.type.name} is declared twice, or not of plain members")
+    return {name: kind for name, (kind, _, _) in members.items()}
+
+
+def _outs(parsed: Source, decl: Any) -> dict[str, str]:
+    """A function and its pointer to a reading, if it takes one."""
+    parameters = decl.type.args.params if decl.type.args else []
+    second = parameters[1:2]
+    if second and _pointed(second[0].type) == _reading(parsed):
+        return {decl.name: second[0].name}
+    return {}
+
+
+def _pointed(kind: Any) -> str:
+    """The struct that a type points to, not a constant one; "" if it is no such pointer."""
+    if not isinstance(kind, c_ast.PtrDecl) or kind.quals:
+        return ""
+    pointed = getattr(kind.type, "type", None)
+    if not isinstance(pointed, c_ast.Struct) or kind.type.quals:
+        return ""
+    return str(pointed.name)
 
 
 def _unclear(node: Any, what: str) -> NotUnderstoodError:
@@ -187,9 +256,13 @@ def _parameters(parsed: Source, decl: Any) -> Any:
         kind = parameter.type
         if isinstance(kind, c_ast.PtrDecl):
             pointed = getattr(kind.type, "type", None)
-            named = isinstance(pointed, c_ast.Struct) and pointed.name == parsed.struct
+            if position == 1 and parsed.reading and _pointed(kind) == _reading(parsed):
+                yield parameter.name, None
+                continue
+            named = isinstance(pointed, c_ast.Struct) and pointed.name in _structs(parsed)
             if position or not named or "volatile" in kind.type.quals:
                 raise _unclear(decl, f"{decl.name}: a pointer that is not the state")
+            parsed.pointed[decl.name] = str(kind.type.type.name)
             yield parameter.name, None
         elif isinstance(parameter, c_ast.Decl):
             if parameter.storage or "volatile" in parameter.quals:

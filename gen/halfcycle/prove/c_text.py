@@ -33,6 +33,7 @@ _ERROR = re.compile(r'#error "[^"]*"')
 _CONDITION = re.compile(r"#(?:if|ifdef|ifndef)\b")
 _OTHER_BRANCH = re.compile(r"#(?:else|elif)\b")
 
+_OWN_MACROS = ("IN_FLASH", "H", "FAST", "FENCE")
 OPEN_LINKAGE = ("#ifdef __cplusplus", 'extern "C" {', "#endif")
 CLOSE_LINKAGE = ("#ifdef __cplusplus", "}", "#endif")
 
@@ -44,6 +45,15 @@ def _flash(upper: str) -> tuple[str, ...]:
         "#else",
         f"#define {upper}_IN_FLASH",
         "#endif",
+    )
+
+
+def _empty(upper: str) -> tuple[tuple[str, ...], ...]:
+    """The blocks of macros that are empty unless the user has one: of an attribute, which changes
+    no value, and of a barrier, which changes no order here."""
+    return tuple(
+        (f"#ifndef {upper}_{macro}", f"#define {upper}_{macro}{brackets}", "#endif")
+        for macro, brackets in (("FAST", ""), ("FENCE", "()"))
     )
 
 
@@ -143,6 +153,7 @@ class _Text:
         known = [_flash(self.upper)]
         if self.is_header:
             known = [CLOSE_LINKAGE if OPEN_LINKAGE in self.once else OPEN_LINKAGE]
+            known += _empty(self.upper)
         for block in known:
             if tuple(lines[: len(block)]) == block and not self.depth and block not in self.once:
                 self.once.append(block)
@@ -182,7 +193,7 @@ class _Text:
         macro, body = found[1], found[3] or ""
         if not re.fullmatch(rf"{self.upper}_[A-Z][A-Z_]*", macro):
             yield f"#define {macro} is not a name of this regulator"
-        elif macro in (*self.macros, f"{self.upper}_IN_FLASH", f"{self.upper}_H"):
+        elif macro in (*self.macros, *(f"{self.upper}_{end}" for end in _OWN_MACROS)):
             yield f"#define {macro} stands twice"
         elif not self.is_header or self.depth:
             yield f"#define {macro} does not stand in the header"
@@ -190,11 +201,20 @@ class _Text:
             yield f"#define {macro}: {body or 'nothing'} is not a constant"
         self.macros.add(macro)
 
+    def _fast_line(self) -> str:
+        prototype = r" \w+ \w+\([\w *,]+\);" if self.is_header else ""
+        return f"{self.upper}_FAST{prototype}"
+
     def _code(self, line: str) -> Iterator[str]:
         if '"' in line:
             yield "text is not understood"
         if "#" in line:
             yield "# is not understood"
+        fast, fence = f"{self.upper}_FAST", f"{self.upper}_FENCE"
+        if fast in line and (self.depth or not re.fullmatch(self._fast_line(), line)):
+            yield f"{fast} is for the head of a function"
+        if fence in line and (not self.depth or line != f"{fence}();"):
+            yield f"{fence} is a statement of its own"
         table = rf"static const {self.upper}_IN_FLASH u?int16_t {self.name}_\w+\[\d+\] = {{"
         for word in _IDENTIFIER.findall(line):
             if word in _EITHER_SIGN:

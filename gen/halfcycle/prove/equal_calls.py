@@ -89,7 +89,7 @@ def _difference(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bo
 
 def shown(call: str, example: Example) -> str:
     """The input in words: what is not 0 of it."""
-    state = example.state if call != "reset" else {}
+    state = example.state if not call.endswith("reset") else {}
     words = [f"{name} = {value}" for name, value in state.items() if value]
     if example.argument is not None:
         words.append(f"argument {example.argument}")

@@ -17,12 +17,14 @@ import z3
 from halfcycle.prove import hand_over, invariants, model_run, root_proof
 from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, UndecidedError, term_of
 from halfcycle.prove.pure_proof import is_proven, pure_of
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, field_names, fields_of
+from halfcycle.regulator.state import field_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_FIELD_NAMES, call_of, fields_for
 
 LIMIT_S = 900.0
 """Seconds for one call and width of ``int``: the examples need a few, on a machine that has nothing
@@ -79,6 +81,7 @@ def prove_equal(
     themselves and then stand for no more than the same unknown on both sides; else they are run,
     which takes longer and proves what is equal only by what they compute.
     """
+    sources = tuple(source.of_call(plan.name, call) for source in sources)
     paths = Paths(limit_s, cuts=True)
     outcome = _proven(plan, sources, call, paths, by_parts=by_parts)
     if not outcome.equal and paths.has_cut:
@@ -138,7 +141,7 @@ class _Run:
         self.at, self.source = 0, sources[0]
         """The one that runs now, and which it is."""
         self.outcome, self.paths = outcome, paths
-        self.result_exists = next(public for public in CALLS if public.name == call).returns
+        self.result_exists = call_of(call).returns
         self.proven = {
             name: pure
             for name, pure in pure_of(plan).items()
@@ -185,9 +188,9 @@ class _Run:
             for name, (kind, length, _) in fields.items()
         }
         # Reset starts from anything at all.
-        if self.call != "reset" and not paths.replaying:
+        if not self.call.endswith("reset") and not paths.replaying:
             terms = {name: [term_of(value) for value in row] for name, row in state.items()}
-            conditions = (condition for _, condition in invariants.invariant(plan, terms))
+            conditions = (condition for _, condition in invariants.of_call(plan, self.call, terms))
             paths.assume(*(c for c in conditions if not isinstance(c, bool)))
         arguments = [
             paths.unknown(local, kind.low, kind.high)
@@ -201,7 +204,7 @@ class _Run:
             with paths.learning_alone():
                 machine, result = self._c(state, arguments)
                 self._compare(self._pairs(machine, result, wanted, wanted_result), state, arguments)
-                if self.call != "reset":
+                if not self.call.endswith("reset"):
                     # On every path, so that each is the same whenever it is run again.
                     faults = hand_over.faults(plan, self.call, machine, paths)
                     self.outcome.faults += [f for f in faults if f not in self.outcome.faults]
@@ -216,6 +219,9 @@ class _Run:
         kinds = (kind for _, kind in self.source.parameters[name] if kind is not None)
         numbers = [Number(value, kind) for value, kind in zip(arguments, kinds, strict=True)]
         before = {field: list(row) for field, row in state.items()}
+        if name in self.source.outs:
+            for member, kind in self.source.reading.items():
+                before[f"{OUT}{member}"] = [self.paths.unknown(member, kind.low, kind.high)]
         machine = PathMachine(self.source, self.paths, before, self._known())
         try:
             return machine, machine.call(name, numbers, name)
@@ -243,9 +249,10 @@ class _Run:
         return pairs
 
     def _range(self, name: str, kind: Any) -> tuple[int, int]:
-        if self.call == "reset":
+        if self.call.endswith("reset"):
             return kind.low, kind.high
-        low, high = next(f for f in fields_of(self.plan) if f.name == name).bounds(self.plan)
+        fields = fields_for(self.plan, self.call)
+        low, high = next(f for f in fields if f.name == name).bounds(self.plan)
         return max(low, kind.low), min(high, kind.high)
 
     def _compare(
@@ -287,8 +294,9 @@ class _Run:
                 return value
             return int(model.eval(value.term, model_completion=True).as_long())
 
-        values = dict.fromkeys(field_names(self.plan), 0)
-        for row in fields_of(self.plan):
+        is_turn = self.call in TURN_CALL_NAMES
+        values = dict.fromkeys(TURN_FIELD_NAMES if is_turn else field_names(self.plan), 0)
+        for row in fields_for(self.plan, self.call):
             elements = map(number, state[row.name])
             values |= zip(row.elements(self.plan), elements, strict=True)
         argument = number(arguments[0]) if arguments else None

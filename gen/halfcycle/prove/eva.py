@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from halfcycle.base import resources
 from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import CODE_MAX, DRIVE_FULL, WORD_MASK, Plan
-from halfcycle.regulator.state import CALLS, RUNNING, fields_of
+from halfcycle.regulator.state import CALLS, READERS, READING, RUNNING, fields_of
 
 MIN_UNROLL = 17
 OPTIONS = (
@@ -135,8 +135,9 @@ def driver(plan: Plan) -> str:
         readers=[
             Ranged(call.name, call.returns, *call.result(plan))
             for call in CALLS
-            if call.reads and not call.argument and call.result
+            if call.name in READERS and call.result
         ],
+        members=[Ranged(name, type_, *bounds(plan)) for name, type_, bounds in READING],
         running=[field.name for field in fields_of(plan) if field.name in RUNNING],
         sides=_sides(plan),
         code_max=CODE_MAX,

@@ -73,6 +73,10 @@ class Machine(Expressions):
                 return name
         return ""
 
+    @property
+    def out(self) -> str:
+        return self.source.outs.get(self._running[-1], "") if self._running else ""
+
     def _block(self, node: Any, variables: Locals) -> Number | None:
         """Run a block; a return must be its last statement. Names declared in it end with it."""
         outer = set(variables)
@@ -117,7 +121,7 @@ class Machine(Expressions):
 
     def _new_local(self, name: str, variables: Locals, where: str) -> None:
         """Refuse a name that hides another one: which of the two is meant must be plain."""
-        if name in variables or name in self.source.names or name == self.pointer:
+        if name in variables or name in self.source.names or name in (self.pointer, self.out):
             raise NotUnderstoodError(f"{where}: {name} hides another name")
 
     def _declare(self, node: Any, variables: Locals) -> None:

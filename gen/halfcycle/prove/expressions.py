@@ -35,21 +35,31 @@ class Variable:
 
 
 Locals = dict[str, Variable]
+OUT = "out."
+"""What the names of a reading's members begin with, among those of the state's fields."""
 
 
 class Expressions:
     """Evaluates expressions; ``call`` comes from the class that runs statements.
 
-    ``state``: field to its elements (one element if the field is not an array).
+    ``state``: field to its elements (one element if the field is not an array), and each member of
+    the reading that the call fills, after ``OUT``.
     """
 
     def __init__(self, source: Source, claims: Claims, state: dict[str, list[Any]]) -> None:
         self.source, self.claims, self.state = source, claims, state
         self.arithmetic = Arithmetic(source.widths, claims)
-        (self.fields,) = source.structs.values()
+        (fields,) = source.structs.values()
+        members = {f"{OUT}{name}": (kind, 0, False) for name, kind in source.reading.items()}
+        self.fields = {**fields, **members}
 
     @property
     def pointer(self) -> str:
+        raise NotImplementedError
+
+    @property
+    def out(self) -> str:
+        """The name of the pointer to a reading, "" if the function that is running has none."""
         raise NotImplementedError
 
     def call(self, name: str, arguments: list[Number], where: str) -> Number | None:
@@ -118,18 +128,8 @@ class Expressions:
 
     def place(self, node: Any, variables: Locals) -> tuple[str, list[Any]]:
         """The field of the state that ``node`` names and, for each element, when it is meant."""
-        reference, index = (
-            (node.name, node.subscript) if isinstance(node, c_ast.ArrayRef) else (node, None)
-        )
-        if not (
-            isinstance(reference, c_ast.StructRef)
-            and reference.type == "->"
-            and isinstance(reference.name, c_ast.ID)
-            and reference.name.name == self.pointer
-            and reference.field.name in self.fields
-        ):
-            raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
-        name = reference.field.name
+        name = self.field_of(node)
+        index = node.subscript if isinstance(node, c_ast.ArrayRef) else None
         length = self.fields[name][1]
         if (index is None) != (length == 0):
             raise NotUnderstoodError(f"{self.where(node)}: a whole array")
@@ -137,6 +137,22 @@ class Expressions:
             return name, [True]
         at = self._index(node, length, variables)
         return name, [at == element for element in range(length)]
+
+    def field_of(self, node: Any) -> str:
+        """The field of the state that ``node`` names, with or without an index; of a reading, after
+        ``OUT``."""
+        reference = node.name if isinstance(node, c_ast.ArrayRef) else node
+        if (
+            isinstance(reference, c_ast.StructRef)
+            and reference.type == "->"
+            and isinstance(reference.name, c_ast.ID)
+            and reference.name.name in (self.pointer, self.out)
+        ):
+            begins = "" if reference.name.name == self.pointer else OUT
+            name = f"{begins}{reference.field.name}"
+            if name in self.fields:
+                return name
+        raise NotUnderstoodError(f"{self.where(node)}: not a field of the state")
 
     def called(self, node: Any, variables: Locals) -> Number | None:
         """The result of a call; the state itself is left out of the arguments."""
@@ -152,7 +168,9 @@ class Expressions:
         for argument, (_, kind) in zip(given, wanted, strict=True):
             if kind is not None:
                 numbers.append(self.value(argument, variables))
-            elif not (isinstance(argument, c_ast.ID) and argument.name == self.pointer):
+            elif self.source.pointed[name] != self.source.struct or not (
+                isinstance(argument, c_ast.ID) and argument.name == self.pointer
+            ):
                 raise NotUnderstoodError(f"{where}: an argument that is not the state")
         return self.call(name, numbers, where)
 
@@ -169,6 +187,8 @@ class Expressions:
         if isinstance(node, c_ast.ArrayRef) and isinstance(node.name, c_ast.ID):
             return self._table(node, variables)
         name, meant = self.place(node, variables)
+        if name.startswith(OUT):
+            raise NotUnderstoodError(f"{self.where(node)}: a reading is filled, not read")
         return Number(self.load(name, meant), self.fields[name][0])
 
     def load(self, name: str, meant: list[Any]) -> Any:

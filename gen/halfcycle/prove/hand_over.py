@@ -1,33 +1,46 @@
 """Whether the C keeps the order in which levels of interrupt hand values over.
 
 Every field has one call that stores it (``regulator.state``), besides reset; one that is not shared
-is that call's alone, to read as well. The content goes into the slot that is not in use, then the
-field that says which slot is stored, once and last; a reader reads that field once before the
-content, and perhaps again after it, and the content of that slot only. Compilers keep the order of
-volatile accesses, so it is enough that the source has it.
+is that call's alone, to read as well. The content goes into the slot that is not in use, its count
+first, then the field that says which slot is stored, once and last; a reader reads that field once
+before the content, and perhaps again after it, and the content of that slot only. Compilers keep
+the order of volatile accesses, so it is enough that the source has it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 from halfcycle.prove.c_source import Source
+from halfcycle.prove.c_types import IntType
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.path_machine import Access, PathMachine
 from halfcycle.prove.paths import Paths
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, Field, fields_of
+from halfcycle.regulator.state import Field, fields_of
+from halfcycle.regulator.turn import TURN_STATE, call_names, call_of, fields_for
 
 
 def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Fields of the struct and calls that are not declared as ``regulator.state`` has them."""
+    yield from _field_faults(plan, source, fields_of(plan), "state")
+    oscillator = f"{plan.name}_turn"
+    if (plan.turning is not None) != (oscillator in source.declared):
+        yield f"the C has {'no' if plan.turning else 'an'} oscillator, {oscillator}"
+    elif plan.turning is not None:
+        yield from _field_faults(plan, source.seen_from(oscillator), TURN_STATE, "oscillator")
+    yield from _call_faults(plan, source)
+
+
+def _field_faults(plan: Plan, source: Source, fields: Iterable[Field], whose: str) -> Iterator[str]:
     (declared,) = source.structs.values()
-    wanted = {field.name: field for field in fields_of(plan)}
+    wanted = {field.name: field for field in fields}
     for name in declared.keys() - wanted.keys():
-        yield f"the state has a field {name} that is not known"
+        yield f"the {whose} has a field {name} that is not known"
     for name, field in wanted.items():
         if name not in declared:
-            yield f"the state has no field {name}"
+            yield f"the {whose} has no field {name}"
             continue
         kind, length, volatile = declared[name]
         if field.is_shared(plan) and not volatile:
@@ -37,15 +50,20 @@ def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
             yield f"{name} has {length or 1} elements, not {slots or 1}"
         if kind != source.types.get(field.c_type(plan)):
             yield f"{name} is not {field.c_type(plan)}"
-    yield from _call_faults(plan, source)
 
 
 def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Calls that take or return other types than ``state.CALLS`` says."""
-    for call in CALLS:
+    for call in map(call_of, call_names(plan)):
         name = f"{plan.name}_{call.name}"
-        wanted = [None] if call.argument is None else [None, source.types.get(call.argument[0])]
-        if [kind for _, kind in source.parameters[name]] != wanted:
+        wanted: list[IntType | None] = [None]
+        if call.argument is not None:
+            wanted.append(source.types.get(call.argument[0]))
+        if call.fills:
+            wanted.append(None)
+        if [kind for _, kind in source.parameters[name]] != wanted or (
+            call.fills != (name in source.outs)
+        ):
             yield f"{name} takes other arguments than the interface says"
         returned = source.int_type(source.functions[name].decl.type.type)
         kind = source.types.get(call.returns)
@@ -57,10 +75,11 @@ def _call_faults(plan: Plan, source: Source) -> Iterator[str]:
 
 def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[str]:
     """What is out of order on the path that ``machine`` has run."""
-    fields = {field.name: field for field in fields_of(plan)}
+    fields = {field.name: field for field in fields_for(plan, call)}
     shared = {name: field for name, field in fields.items() if field.is_shared(plan)}
     accesses = [access for access in machine.accesses if access.field in shared]
-    found = list(_trespasses(call, fields, shared, machine.accesses))
+    own = [access for access in machine.accesses if not access.field.startswith(OUT)]
+    found = list(_trespasses(call, fields, shared, own))
     found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
     found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found
@@ -86,7 +105,7 @@ def _trespasses(
     ``shared`` may see a half of it, which is in no range that the proof takes for granted."""
     for access in accesses:
         field = fields[access.field]
-        if field.writer == call:
+        if field.writer == call or (access.is_store and field.cleared_by == call):
             continue
         if access.is_store:
             yield f"{call} stores {field.name}, which {field.writer} writes"
@@ -118,6 +137,11 @@ def _stores(
         places = [n for n, access in enumerate(own) if access.field == index.name]
         if not places:
             continue
+        content = [shared[access.field] for access in own]
+        content = [field for field in content if _is_content(field) and _is_of(field, index)]
+        if any(field.counts for field in content[1:]):
+            yield f"{call} stores what counts its updates after what they hand over"
+            return
         if places != [len(own) - 1]:
             late = own[places[0] + 1 if places[0] + 1 < len(own) else places[0]].field
             yield f"{call} stores {late} after {index.name}, which hands it over"

@@ -6,16 +6,16 @@ relates fields to each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from halfcycle.prove.c_operators import masked, within
 from halfcycle.regulator.plan import ALL_FLAGS, Plan
-from halfcycle.regulator.state import fields_of
+from halfcycle.regulator.state import Field, fields_of
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_STATE
 
 LOCALS = {
     ("update", "square"): "root_argument",
-    ("drive", "wide"): "",
 }
 """Locals that carry another signal than the one of their name ("": none)."""
 BLOCK_LOCALS = {("update", "block"): "block_sum"}
@@ -24,11 +24,7 @@ BLOCK_LOCALS = {("update", "block"): "block_sum"}
 
 def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, Any]]:
     """The state's declared ranges, as (words, condition). A field without a range is a KeyError."""
-    ranges = {field.name: field.bounds(plan) for field in fields_of(plan)}
-    for name, elements in state.items():
-        low, high = ranges[name]
-        for element in elements:
-            yield f"{name} stays in {low}..{high}", within(element, low, high)
+    yield from ranges(plan, fields_of(plan), state)
     term = plan.term_max
     (total,) = _both_sides(state, "above", "below")
     yield f"above + below stays below count * {term}", total <= state["count"][0] * term
@@ -49,6 +45,24 @@ def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, An
             yield f"the lean of the zero stays within blocks * {most}", lean <= taken * most
     for flags in state["flags"]:
         yield "only defined flags are set", flags == masked(flags, ALL_FLAGS)
+
+
+def ranges(
+    plan: Plan, fields: Iterable[Field], state: dict[str, list[Any]]
+) -> Iterator[tuple[str, Any]]:
+    """The declared ranges of the fields of a struct."""
+    bounds = {field.name: field.bounds(plan) for field in fields}
+    for name, elements in state.items():
+        low, high = bounds[name]
+        for element in elements:
+            yield f"{name} stays in {low}..{high}", within(element, low, high)
+
+
+def of_call(plan: Plan, call: str, state: dict[str, list[Any]]) -> Iterator[tuple[str, Any]]:
+    """What may be assumed of the struct that a call takes, and must hold again after it."""
+    if call in TURN_CALL_NAMES:
+        return ranges(plan, TURN_STATE, state)
+    return invariant(plan, state)
 
 
 def _sums(state: dict[str, list[Any]], name: str) -> list[Any]:

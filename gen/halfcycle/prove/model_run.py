@@ -14,11 +14,13 @@ from collections.abc import Mapping
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+from halfcycle.prove.expressions import OUT
 from halfcycle.prove.paths import Paths, Symbol
 from halfcycle.prove.pure_proof import Pure
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import STATE
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_STATE, Turn
 
 MODEL = "halfcycle.regulator.model"
 MAX_FORKLESS = 2
@@ -74,7 +76,9 @@ def run(
     model: ModuleType, plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
 ) -> tuple[dict[str, list[Any]], Any]:
     """State and result of the model (a ``copy``) after ``call`` from ``state`` (field to
-    elements)."""
+    elements); what read fills in, after ``OUT``, beside the state."""
+    if call in TURN_CALL_NAMES:
+        return _turned(plan, state, call, arguments)
     regulator = model.Regulator(plan)
     present = [field for field in STATE if field.slot_count(plan)]
     for field in present:
@@ -83,7 +87,24 @@ def run(
         setattr(regulator, model.attribute(field), value)
     result = getattr(regulator, call)(*arguments)
     after: dict[str, list[Any]] = {}
+    if call == "read":
+        result, told = result
+        after |= {f"{OUT}{name}": [value] for name, value in told._asdict().items()}
     for field in present:
         value = getattr(regulator, model.attribute(field))
         after[field.name] = list(value) if isinstance(value, list) else [value]
     return after, result
+
+
+def _turned(
+    plan: Plan, state: dict[str, list[Any]], call: str, arguments: list[Any]
+) -> tuple[dict[str, list[Any]], Any]:
+    """The same of the oscillator."""
+    assert plan.turning is not None
+    turn = Turn(plan.turning)
+    for field in TURN_STATE:
+        elements = state[field.name]
+        setattr(turn, field.name, Elements(elements) if field.indexed(plan) else elements[0])
+    result = getattr(turn, call)(*arguments)
+    after = {field.name: getattr(turn, field.name) for field in TURN_STATE}
+    return {k: list(v) if isinstance(v, list) else [v] for k, v in after.items()}, result

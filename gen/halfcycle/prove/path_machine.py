@@ -189,8 +189,7 @@ class PathMachine(Machine):
             case c_ast.ArrayRef(name=c_ast.ID()) if node.name.name in self.source.tables:
                 return self.source.tables[node.name.name][0]
             case c_ast.ArrayRef() | c_ast.StructRef():
-                reference = node.name if isinstance(node, c_ast.ArrayRef) else node
-                return self.fields[reference.field.name][0]
+                return self.fields[self.field_of(node)][0]
             case c_ast.Cast() | c_ast.FuncCall():
                 named = (
                     node.to_type

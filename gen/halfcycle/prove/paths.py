@@ -162,7 +162,7 @@ class Symbol:
     def __and__(self, mask: Any) -> Any:
         if isinstance(mask, Symbol):
             if mask.value is mask:
-                raise UndecidedError("an & of two unknowns")
+                return by_bits("&", self, mask)
             mask = mask.value
         if mask < 0:  # All bits but some.
             rest = self - (self & ~mask)
@@ -187,13 +187,13 @@ class Symbol:
                 return high + low
         if isinstance(other, int) and other >= 0:
             return self._with_bits(self + other - (self & other), other)
-        raise UndecidedError("an | of two unknowns that may share a bit")
+        return by_bits("|", self, other)
 
     __ror__ = __or__
 
     def __xor__(self, other: Any) -> Any:
         if not isinstance(other, int) or other < 0:
-            raise UndecidedError("an ^ of two unknowns")
+            return by_bits("^", self, other)
         return self._with_bits(self + other - 2 * (self & other), other)
 
     def _with_bits(self, value: Any, other: int) -> Any:
@@ -238,6 +238,25 @@ class Symbol:
             if high - low > 1 << 17:
                 raise UndecidedError("an index that may be anything")
             bool(self <= (low + high) // 2)
+
+
+MAX_BITS = 16
+"""Of two unknowns that are taken bit by bit."""
+
+
+def by_bits(sign: str, left: Symbol, right: Any) -> Any:
+    """``&``, ``|`` or ``^`` of two unknowns. Raises UndecidedError if they are long."""
+    ends = bounds_of(left), bounds_of(right)
+    lengths = [high.bit_length() for _, high in ends]
+    bits = min(lengths) if sign == "&" else max(lengths)
+    if min(low for low, _ in ends) < 0 or bits > MAX_BITS:
+        raise UndecidedError(f"a {sign} of two unknowns")
+    total: Any = 0
+    for place in range(bits):
+        x, y = (left >> place) % 2, (right >> place) % 2
+        both, one = (y, 0) if sign == "&" else (1, y) if sign == "|" else (1 - y, y)
+        total = total + (left.paths.choice(x == 1, both, one) << place)
+    return total
 
 
 def is_power(number: int) -> bool:

@@ -18,7 +18,7 @@ from halfcycle.base.errors import InputError, ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.base.text import printable
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES
+from halfcycle.regulator.turn import call_names
 
 INT_BITS = (16, 32)
 """Widths of ``int`` that are proven; the wider types do not depend on it."""
@@ -59,20 +59,21 @@ def versions() -> list[str]:
     return [*map(metadata.version, _PACKAGES.values()), frama_c.version(), *wp.versions()]
 
 
-def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAMES) -> list[Proof]:
+def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = ()) -> list[Proof]:
     """Prove every call of the regulator, from any state in its ranges, with any argument.
 
-    ``files``: file name to text, at least NAME.h and NAME.c. For each call and each width of int:
-    no signed overflow, no unsigned wrap, no shift out of range or of a negative value, no
-    conversion that changes a value, no index out of bounds, nothing read before it is set, every
-    local inside the Plan's range of that signal, every result and the whole state inside its range
-    again. ``analyse`` has the same shown by Eva. Raises ToolMissingError without z3, pycparser or a
-    C compiler (its preprocessor is used).
+    ``files``: file name to text, at least NAME.h and NAME.c; ``calls``: all if none. For each call
+    and each width of int: no signed overflow, no unsigned wrap, no shift out of range or of a
+    negative value, no conversion that changes a value, no index out of bounds, nothing read before
+    it is set, every local inside the Plan's range of that signal, every result and the whole state
+    inside its range again. ``analyse`` has the same shown by Eva. Raises ToolMissingError without
+    z3, pycparser or a C compiler (its preprocessor is used).
     """
     require()
     from halfcycle.prove.prover import prove_calls  # noqa: PLC0415
 
     proofs: list[Proof] = []
+    calls = calls or call_names(plan)
     for bits in INT_BITS:
         try:
             for call, proven, detail in prove_calls(plan, files, bits, calls):
@@ -90,7 +91,7 @@ def prove(plan: Plan, files: Mapping[str, str], calls: Sequence[str] = CALL_NAME
 def equal(
     plan: Plan,
     files: Mapping[str, str],
-    calls: Sequence[str] = CALL_NAMES,
+    calls: Sequence[str] = (),
     *,
     run: bool = True,
 ) -> list[Proof]:
@@ -107,7 +108,9 @@ def equal(
     try:
         return [
             Proof(name, State.of(passed), printable(detail))
-            for name, passed, detail in equal_calls.prove_all(plan, files, INT_BITS, calls, run)
+            for name, passed, detail in equal_calls.prove_all(
+                plan, files, INT_BITS, calls or call_names(plan), run
+            )
         ]
     except (InputError, ToolMissingError):
         raise

@@ -12,8 +12,10 @@ from halfcycle.prove.c_operators import NotUnderstoodError, Number, within
 from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.claims import Claims, Failure
 from halfcycle.prove.executor import Machine
+from halfcycle.prove.expressions import OUT
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS
+from halfcycle.regulator.state import READING
+from halfcycle.regulator.turn import call_of
 from halfcycle.verify import compiler
 
 SHOWN = 3
@@ -35,7 +37,7 @@ def prove_calls(
         yield "read", False, f"the C could not be read: {error}"
         return
     for call in calls:
-        yield call, *_prove_call(plan, source, call)
+        yield call, *_prove_call(plan, source.of_call(plan.name, call), call)
 
 
 def _prove_call(plan: Plan, source: Source, call: str) -> tuple[bool, str]:
@@ -66,8 +68,8 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
         ]
         for name, (kind, length, _) in fields.items()
     }
-    if call != "reset":  # Reset starts from anything at all.
-        claims.assume(*(condition for _, condition in invariants.invariant(plan, state)))
+    if not call.endswith("reset"):  # Reset starts from anything at all.
+        claims.assume(*(condition for _, condition in invariants.of_call(plan, call, state)))
     if not claims.possible():
         claims.failures.append(Failure(plan.name, "any state is inside the declared ranges", ""))
 
@@ -77,17 +79,26 @@ def _run(plan: Plan, source: Source, call: str, claims: Claims) -> None:
             text = f"{local} stays in its range, {bounds[0]}..{bounds[1]}"
             claims.claim(where, text, within(value, *bounds))
 
-    machine = Machine(source, claims, state, local_set)
     name = f"{plan.name}_{call}"
+    if name in source.outs:
+        for member, kind in source.reading.items():
+            state[f"{OUT}{member}"] = [claims.unknown(member, kind.low, kind.high)]
+    machine = Machine(source, claims, state, local_set)
     arguments = [
         Number(claims.unknown(local, kind.low, kind.high, True), kind)
         for local, kind in source.parameters[name]
         if kind is not None
     ]
     result = machine.call(name, arguments, name)
-    for text, condition in invariants.invariant(plan, machine.state):
+    after = {name: row for name, row in machine.state.items() if not name.startswith(OUT)}
+    for text, condition in invariants.of_call(plan, call, after):
         claims.claim(f"{name} ends", text, condition)
-    result_bounds = next(public.result for public in CALLS if public.name == call)
+    result_bounds = call_of(call).result
+    for member, _, bounds in READING if name in source.outs else ():
+        low, high = bounds(plan)
+        text = f"{member} is in {low}..{high}"
+        (value,) = machine.state[f"{OUT}{member}"]
+        claims.claim(f"{name} ends", text, within(value, low, high))
     if result_bounds is not None and result is not None:
         low, high = result_bounds(plan)
         text = f"the result is in {low}..{high}"

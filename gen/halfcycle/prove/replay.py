@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from halfcycle.prove.equality import Example
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import field_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES, Turn
 from halfcycle.verify import compiler, isolated
-from halfcycle.verify.compare import RESULT
+from halfcycle.verify.compare import RESULT, results_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +37,17 @@ def tried(plan: Plan, files: Mapping[str, str], call: str, example: Example) -> 
 
 def compared(plan: Plan, call: str, example: Example, got: Mapping[str, int]) -> Replay:
     """The first difference of the model to what the C ``got`` (as ``compare.call_once`` has it)."""
-    model = Regulator(plan)
-    if call != "reset":
-        model.load(example.state)
     arguments = () if example.argument is None else (example.argument,)
-    result = getattr(model, call)(*arguments)
-    wanted = {**model.fields(), RESULT: result or 0}
-    for field in (*field_names(plan), RESULT):
-        if wanted[field] != got[field]:
-            return Replay(field, wanted[field], got[field])
+    model = Turn(plan.turning) if call in TURN_CALL_NAMES and plan.turning else Regulator(plan)
+    if not call.endswith("reset"):
+        model.load(example.state)
+    if isinstance(model, Regulator) and call == "read":
+        whole, told = model.read()
+        results = results_of((whole, *told))
+    else:
+        results = {RESULT: getattr(model, call)(*arguments) or 0}
+    wanted = {**model.fields(), **results}
+    for field, value in wanted.items():
+        if value != got[field]:
+            return Replay(field, value, got[field])
     return Replay()

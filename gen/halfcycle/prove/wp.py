@@ -66,9 +66,10 @@ def functions(plan: Plan) -> tuple[str, ...]:
     names = ["round_shift", "scale_by", "lesser", "lean", "alike"]
     if _signed_shifts(plan):
         names.append("round_shift_signed")
-    names += ["set_target_mv", "regulate", "rms_mv", "scale", "flags"]
+    names += ["set_target_mv", "aim", "hold", "publish", "regulate"]
+    names += ["clear", "rms_mv", "scale", "flags"]
     if plan.blockwise:
-        names += ["span", "due"]
+        names += ["span", "limited", "due"]
         if not plan.sum_high and plan.blocks <= UNROLLED_BLOCKS:
             names.append("weigh")
     if plan.tracking:

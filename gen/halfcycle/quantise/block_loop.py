@@ -63,7 +63,7 @@ def run_blocks(loop: BlockLoop) -> Run:
         regulators = [loop.regulators[corner] for corner in active]
         integrals[rows, active] = [regulator.integral for regulator in regulators]
         scales[rows, active] = [regulator.scale() for regulator in regulators]
-        readings[rows:, active] = [r.reading[r.output_slot] for r in regulators]
+        readings[rows:, active] = [r.reading[r.output_sequence & 1] for r in regulators]
         outputs[rows, active] = loop.driven_v[active]
         rows += 1
         if rows > still and repeats <= MAX_REPEATS:
@@ -128,6 +128,7 @@ class BlockLoop(ABC):
         limit = float(spec.bridge.scale_max)
         scale = np.minimum(share * self.design.plants.scale_for_rated / self.stronger, limit)
         for regulator, one in zip(self.regulators, scale, strict=True):
+            regulator.set_target_mv(plan.rated_mv)
             regulator.integral = int(one * 2**plan.drive_bits)
             regulator.out_scale[0] = int(one * SCALE_ONE)
             regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0

@@ -18,9 +18,10 @@ from halfcycle.quantise.findings import findings
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.lean import span_blocks, stuck_from_v
 from halfcycle.quantise.quantised import Coefficient, Quantised
+from halfcycle.quantise.turning import error_ppm, turning
 from halfcycle.quantise.zero import tracking_plan, zero_clamp
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import SCALE_ONE, Plan
+from halfcycle.regulator.plan import SCALE_ONE, Plan, duty_crest
 
 TARGET_RANGE = Fraction(11, 10)
 """Greatest target over the rated voltage that the C accepts."""
@@ -77,6 +78,8 @@ def fixed_point(design: Design, coarser: int = 0) -> Quantised:
         integer_error_v=integer_error,
         steady_error_v=chosen.own_error_v + chosen.noise_v + integer_error,
         table_error=resolution.table_error(plan.table_bits),
+        duty_error=resolution.duty_error(plan),
+        turn_error_ppm=float(error_ppm(design.spec, plan.turning)) if plan.turning else None,
         findings=(),
     )
     return replace(quantised, findings=tuple(findings(design, quantised)))
@@ -157,7 +160,10 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
     if spec.targets.ramp_ms:
         updates = spec.targets.ramp_ms / 1000 / window.update_s
         ramp_step, ramp_bits = formats.ramp_format(rated_counts / updates, target_max)
-    table_bits = resolution.table_bits(spec.bridge.pwm_counts)
+    pwm_counts = spec.bridge.pwm_counts
+    table_bits = resolution.table_bits(pwm_counts)
+    per_count = SCALE_ONE / Fraction(design.least_gain) / rated_counts
+    enough_gain, enough_shift = formats.conversion(per_count, target_max)
     plan = Plan(
         name=spec.name,
         measure=spec.loop.measure,
@@ -194,10 +200,16 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         band=max(2, round(rated_counts * spec.targets.voltage_tolerance_percent / 100)),
         hold_scale=min(scale_max, hold),
         hold_reading=math.ceil(reading.counts_per_volt * near_zero_v),
+        enough_gain=enough_gain,
+        enough_shift=enough_shift,
         span_blocks=span_blocks(spec, window),
         table_bits=table_bits,
         table=resolution.drive_table(table_bits),
+        pwm_counts=pwm_counts,
+        duty_table=resolution.drive_table(table_bits, duty_crest(pwm_counts)),
         signals=(),
+        latched=spec.loop.after_loss == "latch",
+        turning=turning(spec),
     )
     return tracking_plan(design, plan)
 

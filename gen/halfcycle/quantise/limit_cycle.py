@@ -149,6 +149,7 @@ class _Loop(ABC):
         limit = float(self.design.spec.bridge.scale_max)
         start = np.minimum(share * self.design.plants.scale_for_rated / self.stronger, limit)
         for corner, (regulator, scale) in enumerate(zip(self.regulators, start, strict=True)):
+            regulator.set_target_mv(plan.rated_mv)
             regulator.integral = int(scale * 2**plan.drive_bits)
             regulator.out_scale[0] = int(scale * SCALE_ONE)
             regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0

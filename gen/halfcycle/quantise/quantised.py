@@ -70,6 +70,10 @@ class Quantised:
     ``integer_error_v``."""
     table_error: float
     """Bound on the drive table's error, as a fraction of the crest."""
+    duty_error: float
+    """Bound on the error of the duty to the clipped sine, counts either way."""
+    turn_error_ppm: float | None
+    """Bound on the error of the oscillator's frequency, clock apart; None: it has none."""
     findings: tuple[Finding, ...]
     rest: Rest | None = None
     """What the integer loop does at rest, once it has been run."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base import precise
 from halfcycle.design.types import Design
-from halfcycle.regulator.plan import SCALE_ONE
+from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -113,13 +113,27 @@ def table_bits(pwm_counts: int) -> int:
     return 8
 
 
-def drive_table(bits: int) -> tuple[int, ...]:
-    """Quarter sine in 2^bits parts, 32767 at the crest."""
+def drive_table(bits: int, crest: int = DRIVE_FULL) -> tuple[int, ...]:
+    """Quarter sine in 2^bits parts, ``crest`` at the crest, and the last point once more."""
     parts = 4 << bits
-    return tuple(
-        precise.nearest(32767 * precise.sine(Fraction(part, parts)))
+    points = [
+        precise.nearest(crest * precise.sine(Fraction(part, parts)))
         for part in range((1 << bits) + 1)
-    )
+    ]
+    return (*points, points[-1])
+
+
+def duty_error(plan: Plan) -> float:
+    """Bound on the error of ``*_duty`` to the clipped sine of its scale, counts either way.
+
+    At the drive limit: the chord of the table (Taylor remainder) and half a last place each of its
+    points and of what is between them. Then half a count: the upper half of the product is cut
+    before it is rounded, which is the same as rounding all of it (nested floors). The limit is a
+    whole count, so clipping adds nothing.
+    """
+    step = math.pi / 2 / (1 << plan.table_bits)
+    sine = plan.pwm_counts * step * step / 8 + 2.0**-plan.duty_bits
+    return 0.5 + plan.scale_max / SCALE_ONE * sine
 
 
 def table_error(bits: int) -> float:

@@ -157,7 +157,8 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
     table.add("target", Interval(0, plan.target_max), word, reading_step_v, "V RMS", signed=True)
     if plan.ramped:
         ramp = Interval(0, plan.target_max << plan.ramp_bits)
-        climb = ramp + Interval(plan.ramp_step, plan.ramp_step)
+        # 0: it waits for a sensor that failed, and while a limiter acts.
+        climb = ramp + Interval(0, plan.ramp_step)
         per = reading_step_v * 2.0**-plan.ramp_bits
         table.add("ramp", ramp, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)
         table.add("climb", climb, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)
@@ -204,10 +205,10 @@ def _driving(table: _Table, plan: Plan) -> None:
         "of crest",
         fraction=15 + along,
     )
-    half = arithmetic.half(SCALE_BITS)
-    level = sine * Interval(0, plan.scale_max) + Interval(half, half)
-    per = 2.0**-SCALE_BITS / DRIVE_FULL
-    table.add("wide", level, 32, per, "of bus", fraction=15 + SCALE_BITS)
+    # Both factors are doubled.
+    level = sine * Interval(0, plan.scale_max) * Interval(4, 4) + Interval(1 << 15, 1 << 15)
+    per = 2.0 ** -(SCALE_BITS + 2) / DRIVE_FULL
+    table.add("wide", level, 32, per, "of bus", fraction=17 + SCALE_BITS)
     table.add(
         "level",
         Interval(-DRIVE_FULL, DRIVE_FULL),
@@ -217,6 +218,8 @@ def _driving(table: _Table, plan: Plan) -> None:
         signed=True,
         fraction=15,
     )
+    counts = Interval(-plan.pwm_counts, plan.pwm_counts)
+    table.add("duty", counts, 16, 1.0, "counts", signed=True, fraction=0)
 
 
 def error_bits(plan: Plan) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import (
     DRIVE_FULL,
     FLAG_BROWNOUT,
+    FLAG_HELD,
     FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
     FLAG_LIMIT,
@@ -25,11 +27,12 @@ from halfcycle.regulator.plan import (
     SCALE_BITS,
     SEQUENCE_MASK,
     TRACK_FLAGS,
+    UPDATES_MASK,
     WORD_MASK,
     Plan,
     Tracking,
 )
-from halfcycle.regulator.state import CALL_NAMES, STATE, Field, field_names
+from halfcycle.regulator.state import CALL_NAMES, STATE, Field, field_names, least_slots
 
 
 def reading_of(plan: Plan, total: int) -> int:
@@ -48,6 +51,17 @@ def target_of(plan: Plan, millivolts: int) -> int:
 def attribute(field: Field) -> str:
     """A field's name in ``Regulator``: a call of the same name has the plain one."""
     return f"out_{field.name}" if field.name in CALL_NAMES else field.name
+
+
+class Reading(NamedTuple):
+    """What ``read`` tells, the members of struct NAME_reading."""
+
+    rms_mv: int
+    updates: int
+    flags: int
+    latched: int
+    scale: int
+    pending: int
 
 
 class Regulator:
@@ -70,7 +84,7 @@ class Regulator:
         self.reset()
 
     def reset(self) -> None:
-        """Zero drive, nothing measured, target at the rated voltage."""
+        """Zero drive, nothing measured, target 0."""
         self.above = self.below = self.above_high = self.below_high = self.count = 0
         self.window_above, self.window_above_high = [0, 0], [0, 0]
         self.window_below, self.window_below_high = [0, 0], [0, 0]
@@ -79,12 +93,15 @@ class Regulator:
         self.blocks_due = self.plan.blocks
         self.unsettled = self.undriven = self.plan.updates
         self.integral = self.ramp = 0
-        self.target = [self.plan.target_rated, self.plan.target_rated]
-        self.target_slot = 0
+        self.target = [0, 0]
+        self.target_sequence = 0
         self.out_scale, self.reading, self.out_flags = [0, 0], [0, 0], [0, 0]
-        self.output_slot = 0
+        self.updates, self.raised, self.cleared = [0, 0], [0, 0], 0
+        self.output_sequence = 0
+        self.hold_pending = self.held_due = 0
+        self.window_held = [0, 0]
         # Nothing was driven: what comes next may not rest higher if the sensor never worked.
-        self.least = [0] * (3 if self.plan.span_updates > 1 else 2)
+        self.least = [0] * least_slots(self.plan)
         self.lean = self.span_above = self.span_below = self.stuck = 0
         self.span_due = self.plan.span_blocks
         self.zero, self.zero_slot = [self.plan.zero_code, self.plan.zero_code], 0
@@ -93,9 +110,13 @@ class Regulator:
 
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
-        spare = self.target_slot ^ 1
-        self.target[spare] = target_of(self.plan, rms_mv)
-        self.target_slot = spare
+        sequence = (self.target_sequence + 1) & SEQUENCE_MASK
+        self.target[sequence & 1] = target_of(self.plan, rms_mv)
+        self.target_sequence = sequence
+
+    def hold(self) -> None:
+        """A limiter acted in the block that is being measured."""
+        self.hold_pending = 1
 
     def sample(self, adc_code: int) -> int:
         """Take one ADC code (0 to CODE_MAX); 1 if an update is due: it ends a block (of a plain
@@ -130,12 +151,14 @@ class Regulator:
         """Hand the sums of a block (a plain window is one) to update, as its last sample does: of
         the codes at or above the zero, and of those below it."""
         self.window_sequence = (self.window_sequence + 1) & SEQUENCE_MASK
-        if self.plan.blockwise and self.window_sequence == self.taken_sequence:
+        if self.window_sequence == self.taken_sequence:
             # 256 blocks that no update took must not look like none.
             self.window_sequence = (self.window_sequence - 2) & SEQUENCE_MASK
         slot = self.window_sequence & 1
         self.window_above[slot], self.window_above_high[slot] = above & WORD_MASK, above >> 32
         self.window_below[slot], self.window_below_high[slot] = below & WORD_MASK, below >> 32
+        self.window_held[slot] = self.hold_pending
+        self.hold_pending = 0
         self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:
@@ -149,22 +172,37 @@ class Regulator:
         slot = self.window_sequence & 1
         above = self.window_above_high[slot] << 32 | self.window_above[slot]
         below = self.window_below_high[slot] << 32 | self.window_below[slot]
+        held = self._is_held(self.window_held[slot])
         total = self._weighted(above + below)
         stuck = self._is_stuck(above, below, elapsed)
         if not plan.blockwise or self._due(elapsed):
-            self._step(reading_of(plan, total), elapsed, stuck)
+            self._step(reading_of(plan, total), elapsed, stuck, held)
         if plan.tracking:
             self._track(plan.tracking, above, below)
 
-    def _step(self, reading: int, elapsed: int, stuck: int) -> None:
+    def _is_held(self, held: int) -> int:
+        """Whether a limiter acted in the window that a block ends, ``held``: in that block."""
+        plan = self.plan
+        if not plan.blockwise:
+            return held
+        if held:
+            self.held_due = plan.blocks
+        elif self.held_due:
+            self.held_due -= 1
+        return 1 if self.held_due else 0
+
+    def _step(self, reading: int, elapsed: int, stuck: int, held: int) -> None:
         """The PI step, with its flags."""
         plan = self.plan
-        target = self._climb(self.target[self.target_slot])
+        now = self.output_sequence & 1
+        failed = self.out_flags[now] & FLAG_IMPLAUSIBLE
+        target = self._climb(self.target[self.target_sequence & 1], held or failed)
         error = target - reading
 
-        now = self.output_slot
         scale = self.out_scale[now]
         flags = FLAG_MISSED if elapsed > 1 else 0
+        if held:
+            flags |= FLAG_HELD
         if error < -plan.band:
             flags |= FLAG_OVER
         elif error <= plan.band:
@@ -175,17 +213,25 @@ class Regulator:
             self.unsettled = plan.updates
         driven = self._driven(scale)
         least = self._least_of_three_windows(scale)
-        if target == 0:
-            self.integral = scale = 0
-        elif (driven and error > 0) if reading < plan.hold_reading else stuck:
+        implausible = (driven and error > 0) if reading < plan.hold_reading else stuck
+        if held:
+            implausible = False
+        if plan.latched and (failed or (target != 0 and implausible)):
             flags |= FLAG_IMPLAUSIBLE
-            if reading < plan.hold_reading and least < plan.hold_scale:
-                # Driven any less it would be plausible again, and climb, and fall.
-                least = plan.hold_scale
-            scale = least
+            self.integral = scale = 0
+        elif target == 0:
+            self.integral = scale = 0
+        elif implausible:
+            flags |= FLAG_IMPLAUSIBLE
+            scale = self._safe(least, reading, target)
             self.integral = min(self.integral, scale << plan.scale_shift)
-        else:
-            drive = self._regulate(error)
+        elif failed:
+            # It reads again, but this window may hold what it read before.
+            flags |= self._await_whole_window(elapsed)
+        elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
+            # While a limiter acts the drive may fall, but not rise.
+            top = scale << plan.scale_shift if held else plan.drive_max
+            drive = self._regulate(error, top)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
@@ -194,7 +240,7 @@ class Regulator:
 
     def _track(self, tracking: Tracking, above: int, below: int) -> None:
         """Take in the sums of a block for the zero: while it settles, or has failed, not at all."""
-        now = self.output_slot
+        now = self.output_sequence & 1
         lean, due = 0, tracking.blocks
         if self.out_flags[now] & TRACK_FLAGS == FLAG_SETTLED:
             lean = self.zero_lean + (above >> tracking.shift) - (below >> tracking.shift)
@@ -226,6 +272,8 @@ class Regulator:
         """The least scale in force since two windows (spans) before the one that ends now or is
         going on: a sensor that failed did so in one of them. ``scale``: in force until now."""
         plan, lesser = self.plan, arithmetic.lesser
+        if plan.latched:
+            return 0
         if plan.span_updates == 1:
             least = lesser(scale, lesser(self.least[0], self.least[1]))
             self.least = [scale, self.least[0]]
@@ -237,6 +285,32 @@ class Regulator:
             now = plan.scale_max
         self.least[0] = now
         return least
+
+    def _safe(self, least: int, reading: int, target: int) -> int:
+        """The scale with a sensor that failed: the ``least``, and no more than the weakest board
+        needs for the target."""
+        plan = self.plan
+        enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
+        safe = min(least, enough)
+        if reading < plan.hold_reading and safe < plan.hold_scale:
+            # Driven any less it would be plausible again, and climb, and fall.
+            return plan.hold_scale
+        return safe
+
+    def _is_unshown(self, scale: int, reading: int, error: int) -> bool:
+        """Whether the drive should show in the reading but does not yet, as not all of the window
+        was driven: then it is raised no further."""
+        plan = self.plan
+        return reading < plan.hold_reading and error > 0 and scale >= plan.hold_scale
+
+    def _await_whole_window(self, elapsed: int) -> int:
+        """Hold the drive until a window has passed since a failed sensor read again; the flag that
+        stays. A hole says nothing of a stuck one."""
+        plan = self.plan
+        if plan.blockwise:
+            self.blocks_due = plan.blocks
+            return 0
+        return FLAG_IMPLAUSIBLE if elapsed > 1 else 0
 
     def _is_stuck(self, above: int, below: int, elapsed: int) -> int:
         """Take in the sums of a block: 1 if the last two spans leaned the same way, as those of a
@@ -262,10 +336,15 @@ class Regulator:
         return stuck
 
     def _publish(self, scale: int, reading: int, flags: int) -> None:
-        spare = self.output_slot ^ 1
+        now = self.output_sequence & 1
+        latched = self.raised[now] ^ self.cleared
+        sequence = (self.output_sequence + 1) & SEQUENCE_MASK
+        spare = sequence & 1
+        self.updates[spare] = (self.updates[now] + 1) & UPDATES_MASK
         self.out_scale[spare], self.reading[spare] = scale, reading
         self.out_flags[spare] = flags
-        self.output_slot = spare
+        self.raised[spare] = self.cleared ^ (latched | flags)
+        self.output_sequence = sequence
 
     def _weighted(self, block: int) -> int:
         """The window's sum with its newest block, which goes into the ring."""
@@ -280,7 +359,7 @@ class Regulator:
 
     def _due(self, elapsed: int) -> bool:
         """Count a block: whether a PI step is due. Until the ring is full the drive is held."""
-        plan, now = self.plan, self.output_slot
+        plan, now = self.plan, self.output_sequence & 1
         scale, flags = self.out_scale[now], self.out_flags[now]
         if elapsed > 1:
             self.blocks_due, self.unsettled = plan.blocks, plan.updates
@@ -289,7 +368,7 @@ class Regulator:
             self.blocks_due = plan.update_blocks
             return True
         self.blocks_due -= 1
-        if self.target[self.target_slot] == 0:
+        if self.target[self.target_sequence & 1] == 0:
             self.integral = self.ramp = scale = 0
         self._publish(scale, self.reading[now], flags)
         return False
@@ -315,18 +394,19 @@ class Regulator:
             self.undriven -= 1
         return self.undriven == 0
 
-    def _climb(self, target: int) -> int:
-        """The target in force: climbs by the ramp's step, falls at once."""
+    def _climb(self, target: int, waits: int) -> int:
+        """The target in force: climbs by the ramp's step, unless it ``waits`` for a sensor that
+        failed or while a limiter acts; falls at once."""
         plan = self.plan
         if not plan.ramped:
             return target
-        self.ramp = min(self.ramp + plan.ramp_step, target << plan.ramp_bits)
+        climb = self.ramp if waits else self.ramp + plan.ramp_step
+        self.ramp = min(climb, target << plan.ramp_bits)
         return self.ramp >> plan.ramp_bits
 
-    def _regulate(self, error: int) -> int:
-        """The PI step with anti-windup; the drive inside ``[0, drive_max]``."""
-        plan = self.plan
-        before, top = self.integral, plan.drive_max
+    def _regulate(self, error: int, top: int) -> int:
+        """The PI step with anti-windup; the drive inside ``[0, top]``."""
+        plan, before = self.plan, self.integral
         step = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
         after = before + step
         push = 0
@@ -347,31 +427,63 @@ class Regulator:
     def rms_mv(self) -> int:
         """The last window's RMS-equivalent output in millivolts."""
         plan = self.plan
-        reading = self.reading[self.output_slot]
+        reading = self.reading[self.output_sequence & 1]
         return arithmetic.scale_by(reading, plan.millivolt_gain, plan.millivolt_shift)
 
     def scale(self) -> int:
         """The amplitude scale in force, ``SCALE_ONE`` = 1.0."""
-        return self.out_scale[self.output_slot]
+        return self.out_scale[self.output_sequence & 1]
 
     def flags(self) -> int:
         """The last window's flags (``halfcycle.regulator.plan.FLAGS``)."""
-        return self.out_flags[self.output_slot]
+        return self.out_flags[self.output_sequence & 1]
+
+    def read(self) -> tuple[int, Reading]:
+        """1, for nothing comes in between here, and all that the other calls tell, of one update:
+        with the number of updates (modulo 2^16), the flags that were set since they were cleared,
+        and the blocks that no update took."""
+        slot = self.output_sequence & 1
+        pending = (self.window_sequence - self.taken_sequence) & SEQUENCE_MASK
+        latched = self.raised[slot] ^ self.cleared
+        told = Reading(
+            self.rms_mv(), self.updates[slot], self.flags(), latched, self.scale(), pending
+        )
+        return 1, told
+
+    def clear(self, flags: int) -> None:
+        """Latch these flags no more; those that are not latched stay as they are."""
+        latched = self.raised[self.output_sequence & 1] ^ self.cleared
+        self.cleared ^= flags & latched
 
     def drive(self, phase: int) -> int:
         """The clipped, scaled sine at ``phase`` (``TURN`` steps a turn), DRIVE_FULL = bus."""
-        plan = self.plan
-        step_bits = 14 - plan.table_bits
-        quarter = phase & 0x3FFF
-        # The second quarter of each half turn runs through the table backwards.
-        position = 0x4000 - quarter if phase & 0x4000 else quarter
-        index = min(position >> step_bits, (1 << plan.table_bits) - 1)
-        along = position - (index << step_bits)
-        left, right = plan.table[index], plan.table[index + 1]
-        sine = left + arithmetic.round_shift((right - left) * along, step_bits)
-        scaled = arithmetic.round_shift(sine * self.scale(), SCALE_BITS)
-        level = min(scaled, DRIVE_FULL)
+        sine = self._between(self.plan.table, phase)
+        # Doubled twice, so that the result is the upper half of the product.
+        level = min(arithmetic.round_shift(sine * 2 * (self.scale() * 2), 16), DRIVE_FULL)
         return -level if phase & 0x8000 else level
+
+    def duty(self, phase: int) -> int:
+        """The same in counts of the PWM, ``pwm_counts`` = bus: the magnitude is rounded."""
+        plan = self.plan
+        product = self._between(plan.duty_table, phase) * (self.scale() << plan.duty_doubled)
+        if plan.duty_shift:
+            rounded = arithmetic.round_shift(product >> 16, plan.duty_shift)
+        else:
+            rounded = arithmetic.round_shift(product, 16)
+        duty = min(rounded, plan.pwm_counts)
+        return -duty if phase & 0x8000 else duty
+
+    def _between(self, table: tuple[int, ...], phase: int) -> int:
+        """The magnitude of the sine at ``phase`` (``TURN`` steps a turn), by the points of a
+        quarter wave."""
+        step_bits = 14 - self.plan.table_bits
+        half = phase & 0x7FFF
+        # The second quarter of each half turn runs through the table backwards.
+        position = 0x8000 - half if phase & 0x4000 else half
+        index = position >> step_bits
+        along = position & (1 << step_bits) - 1
+        left = table[index]
+        return left + arithmetic.round_shift((table[index + 1] - left) * along, step_bits)
 
     def fields(self) -> dict[str, int]:
         """Every number of the state by its name in ``state.field_names``."""
@@ -401,16 +513,36 @@ def drive_wave(
     plan: Plan, scale: int | NDArray[np.int64], phase: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """``*_drive`` for many phases (any shape, below ``TURN``) at one ``scale`` or one for each."""
-    table = np.asarray(plan.table, dtype=np.int64)
+    return _wave(plan, plan.table, SCALE_BITS, DRIVE_FULL, scale, phase)
+
+
+def duty_wave(
+    plan: Plan, scale: int | NDArray[np.int64], phase: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """``*_duty`` as ``drive_wave`` has the drive."""
+    shift = SCALE_BITS + plan.duty_bits
+    return _wave(plan, plan.duty_table, shift, plan.pwm_counts, scale, phase)
+
+
+def _wave(  # noqa: PLR0917 (what differs between the two, then their arguments)
+    plan: Plan,
+    quarter: tuple[int, ...],
+    shift: int,
+    limit: int,
+    scale: int | NDArray[np.int64],
+    phase: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """The sine by the points of a quarter wave, times ``scale`` / 2^shift, within ``limit``."""
+    table = np.asarray(quarter, dtype=np.int64)
     step_bits = 14 - plan.table_bits
-    quarter = phase & 0x3FFF
+    half = phase & 0x7FFF
     # The second quarter of each half turn runs through the table backwards.
-    position = np.where(phase & 0x4000, 0x4000 - quarter, quarter)
-    index = np.minimum(position >> step_bits, (1 << plan.table_bits) - 1)
-    along = position - (index << step_bits)
+    position = np.where(phase & 0x4000, 0x8000 - half, half)
+    index = position >> step_bits
     left, right = table[index], table[index + 1]
+    along = position & (1 << step_bits) - 1
     sine = left + (((right - left) * along + arithmetic.half(step_bits)) >> step_bits)
-    level = np.minimum((sine * scale + arithmetic.half(SCALE_BITS)) >> SCALE_BITS, DRIVE_FULL)
+    level = np.minimum((sine * scale + arithmetic.half(shift)) >> shift, limit)
     return np.asarray(np.where(phase & 0x8000, -level, level), dtype=np.int64)
 
 

@@ -18,6 +18,8 @@ DRIVE_FULL = 32767
 """``*_drive`` at the bus voltage."""
 TURN = 65536
 """Steps of a whole turn in the argument of ``*_drive``."""
+PHASE_MAX = TURN - 1
+"""Last phase of a turn."""
 CODE_MAX = 65535
 """Greatest ``adc_code`` that ``*_sample`` takes: 16 bits, whatever the ADC has."""
 SAMPLES_MAX = 65535
@@ -28,6 +30,8 @@ LEAN_WORD = (1 << 30) - 1
 """What the sums of a span are kept within, so that two differ by less than 32 bits hold."""
 SEQUENCE_MASK = 0xFF
 """The 8 bits of the C's sequences."""
+UPDATES_MASK = 0xFFFF
+"""The 16 bits of the C's count of updates."""
 
 FLAG_BROWNOUT = 0x0001
 FLAG_OVER = 0x0002
@@ -36,6 +40,7 @@ FLAG_SETTLED = 0x0008
 FLAG_LIMIT = 0x0010
 FLAG_IN_BAND = 0x0020
 FLAG_MISSED = 0x0040
+FLAG_HELD = 0x0080
 FLAGS: tuple[tuple[str, int, str], ...] = (
     ("BROWNOUT", FLAG_BROWNOUT, "the drive limit holds and the target is not met"),
     ("OVER", FLAG_OVER, "the reading is above the target band"),
@@ -44,11 +49,22 @@ FLAGS: tuple[tuple[str, int, str], ...] = (
     ("LIMIT", FLAG_LIMIT, "the drive limit holds"),
     ("IN_BAND", FLAG_IN_BAND, "the last window was inside the target band"),
     ("MISSED", FLAG_MISSED, "a window completed that no update consumed"),
+    ("HELD", FLAG_HELD, "a limiter acted in the last window: the drive does not rise"),
 )
-TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE
+TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE | FLAG_HELD
 """The zero is tracked while SETTLED is set and none of the others is."""
 ALL_FLAGS = sum(value for _, value, _ in FLAGS)
 """Every flag that is defined."""
+
+
+def duty_bits(pwm_counts: int) -> int:
+    """Fraction bits of the duty's table: as many as its 16 bits hold, 1 to 11."""
+    return 16 - pwm_counts.bit_length()
+
+
+def duty_crest(pwm_counts: int) -> int:
+    """Crest of the duty's table."""
+    return pwm_counts << duty_bits(pwm_counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +120,34 @@ class Tracking:
 
 
 @dataclass(frozen=True, slots=True)
+class Turning:
+    """Constants of the oscillator ``NAME_turn``: steps of the phase per PWM period, 2^32 a turn."""
+
+    low_mhz: int
+    """The lowest frequency of the band, rounded down to mHz; at and below it: ``low_step``."""
+    high_mhz: int
+    """The highest, rounded up; at it and above: ``high_step``."""
+    rated_step: int
+    low_step: int
+    high_step: int
+    base_step: int
+    """Step at ``low_mhz`` itself."""
+    gain: int
+    shift: int
+    """In between: base_step + scale_by(millihertz - low_mhz, gain, shift)."""
+
+    @property
+    def adjustable(self) -> bool:
+        """False if the band is one frequency."""
+        return self.high_step > self.low_step
+
+    def step_at(self, millihertz: int) -> int:
+        """The step between the ends of the band."""
+        offset = millihertz - self.low_mhz
+        return self.base_step + arithmetic.scale_by(offset, self.gain, self.shift)
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """All constants of one regulator, as integers. Built by ``halfcycle.quantise.quantise``."""
 
@@ -156,16 +200,30 @@ class Plan:
     hold_scale: int
     """Implausible if the scale is at least this and the reading below ``hold_reading``."""
     hold_reading: int
+    enough_gain: int
+    enough_shift: int
+    """The scale that the weakest board needs for a target = scale_by(target, enough_gain,
+    enough_shift): more is not left in force if the sensor fails."""
     span_blocks: int
     """Blocks in a span, over which a stuck sensor is looked for: whole PI steps, at most a
     window."""
     table_bits: int
     """The quarter wave is cut into 2^table_bits equal parts."""
     table: tuple[int, ...]
-    """2^table_bits + 1 points of the quarter sine, 32767 at the crest."""
+    """2^table_bits + 1 points of the quarter sine, 32767 at the crest, and the last one again: the
+    index of the crest needs no clamp."""
+    pwm_counts: int
+    """Duty of the whole bus, 16 to 32767."""
+    duty_table: tuple[int, ...]
+    """The same points, ``pwm_counts`` times 2^duty_bits at the crest."""
     signals: tuple[Signal, ...]
     tracking: Tracking | None = None
     """None: the zero is ``zero_code``, always."""
+    latched: bool = False
+    """True: a sensor that failed once leaves no drive until reset; else the loop goes on once it
+    reads again."""
+    turning: Turning | None = None
+    """None: no oscillator."""
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""
@@ -173,6 +231,21 @@ class Plan:
             if signal.name == name:
                 return signal.lowest, signal.highest
         raise KeyError(name)
+
+    @property
+    def duty_bits(self) -> int:
+        """Fraction bits of the duty's table."""
+        return duty_bits(self.pwm_counts)
+
+    @property
+    def duty_doubled(self) -> bool:
+        """True if the scale is doubled, so that the duty is in the upper half of the product."""
+        return self.duty_bits <= 2
+
+    @property
+    def duty_shift(self) -> int:
+        """Right shift from the upper half of the product to the duty."""
+        return self.duty_bits + SCALE_BITS + self.duty_doubled - 16
 
     @property
     def blocks(self) -> int:

@@ -16,6 +16,7 @@ from halfcycle.regulator.plan import (
     DRIVE_FULL,
     LEAN_WORD,
     SEQUENCE_MASK,
+    UPDATES_MASK,
     WORD_MASK,
     Plan,
 )
@@ -42,6 +43,7 @@ def _high_word(plan: Plan) -> tuple[int, int]:
 
 
 _SEQUENCE = _fixed(0, SEQUENCE_MASK)
+_UPDATES = _fixed(0, UPDATES_MASK)
 _SLOT = _fixed(0, 1)
 _ALL_FLAGS = _fixed(0, ALL_FLAGS)
 
@@ -120,6 +122,14 @@ def _span_sum(plan: Plan) -> tuple[int, int]:
     return 0, plan.lean_max
 
 
+def least_slots(plan: Plan) -> int:
+    """How many least drives are kept: those of three spans, or of two windows besides the scale in
+    force; none if a sensor that fails leaves no drive anyway."""
+    if plan.latched:
+        return 0
+    return 3 if plan.span_updates > 1 else 2
+
+
 def _least_comment(plan: Plan) -> str:
     if plan.span_updates > 1:
         return "least scale in force in this span and in each of the two before it"
@@ -149,6 +159,11 @@ class Field:
     but for fields that name theirs."""
     hands_over: bool = False
     """It says which slot of its writer's hand-overs is in use: stored once, and last."""
+    counts: bool = False
+    """It counts what its writer hands over: stored first, so that a slot that is written anew shows
+    at once."""
+    cleared_by: str = ""
+    """A call that stores 0 in it, if another but its writer does: the writer stores 1 only."""
     present: Callable[[Plan], bool] = lambda _: True
     """Whether the C of a Plan has the field; elsewhere it counts as 0."""
 
@@ -207,6 +222,24 @@ STATE: tuple[Field, ...] = (
             f"0 to {plan.block_samples - 1}"
         ),
     ),
+    Field(
+        "hold_pending",
+        "uint_least8_t",
+        "hold",
+        _SLOT,
+        lambda plan: f"1: a limiter acted in this {'block' if plan.blockwise else 'window'}",
+        shared=True,
+        cleared_by="sample",
+    ),
+    Field(
+        "window_sequence",
+        "uint_least8_t",
+        "sample",
+        _SEQUENCE,
+        _sequence_comment,
+        shared=True,
+        hands_over=True,
+    ),
     *(
         Field(
             f"window_{side}",
@@ -244,7 +277,7 @@ STATE: tuple[Field, ...] = (
         "update",
         _signal("scale"),
         _least_comment,
-        slots=lambda plan: 3 if plan.span_updates > 1 else 2,
+        slots=least_slots,
     ),
     Field(
         "lean",
@@ -294,13 +327,33 @@ STATE: tuple[Field, ...] = (
     ),
     Field("flags", "uint16_t", "update", _ALL_FLAGS, slots=2, shared=True),
     Field(
-        "window_sequence",
+        "updates",
+        "uint16_t",
+        "update",
+        _UPDATES,
+        "counts updates that took something",
+        slots=2,
+        shared=True,
+        counts=True,
+    ),
+    Field(
+        "raised",
+        "uint16_t",
+        "update",
+        _ALL_FLAGS,
+        "a flag is latched while its bit here is not that of cleared",
+        slots=2,
+        shared=True,
+    ),
+    Field("cleared", "uint16_t", "clear", _ALL_FLAGS, shared=True),
+    Field(
+        "window_held",
         "uint_least8_t",
         "sample",
-        _SEQUENCE,
-        _sequence_comment,
+        _SLOT,
+        lambda plan: f"1: a limiter acted in the whole {'block' if plan.blockwise else 'window'}",
+        slots=2,
         shared=True,
-        hands_over=True,
     ),
     Field(
         "taken_sequence",
@@ -308,7 +361,15 @@ STATE: tuple[Field, ...] = (
         "update",
         _SEQUENCE,
         "the last one that an update used",
-        shared=lambda plan: plan.blockwise,
+        shared=True,
+    ),
+    Field(
+        "held_due",
+        _counter(lambda plan: plan.blocks),
+        "update",
+        lambda plan: (0, plan.blocks),
+        "blocks up to the first window without one in which a limiter acted",
+        slots=_if_blockwise,
     ),
     Field(
         "blocks_due",
@@ -351,15 +412,23 @@ STATE: tuple[Field, ...] = (
         slots=_if_blockwise,
     ),
     Field(
-        "target_slot",
+        "target_sequence",
         "uint_least8_t",
         "set_target_mv",
-        _SLOT,
-        "0 or 1",
+        _SEQUENCE,
+        "counts targets; its lowest bit is the slot in use",
         shared=True,
         hands_over=True,
     ),
-    Field("output_slot", "uint_least8_t", "update", _SLOT, "0 or 1", shared=True, hands_over=True),
+    Field(
+        "output_sequence",
+        "uint_least8_t",
+        "update",
+        _SEQUENCE,
+        "counts updates; its lowest bit is the slot in use",
+        shared=True,
+        hands_over=True,
+    ),
     Field(
         "zero",
         "uint16_t",
@@ -426,7 +495,7 @@ STATE: tuple[Field, ...] = (
         present=lambda plan: plan.block_high,
     ),
 )
-"""Every field that any Plan's C has, in the order of the struct."""
+"""Every field that any Plan's C has, in the order of ``field_names``."""
 
 RUNNING = ("above", "below", "above_high", "below_high", "count")
 """The fields that move at every sample; how many samples bounds their sums."""
@@ -438,14 +507,21 @@ def field_names(plan: Plan) -> tuple[str, ...]:
     return tuple(name for field in STATE for name in field.elements(plan))
 
 
+HOT = ("scale", "output_sequence", "window_sequence", "taken_sequence", "target_sequence")
+"""The first fields of the struct. What is called at PWM rate reads the first two: near the start
+they take short instructions; the other bytes fill the word."""
+
+
 def fields_of(plan: Plan) -> tuple[Field, ...]:
     """The fields of this Plan's C, in the order of its struct."""
-    return tuple(field for field in STATE if field.present(plan) and field.slot_count(plan))
+    present = [field for field in STATE if field.present(plan) and field.slot_count(plan)]
+    hot = [field for name in HOT for field in present if field.name == name]
+    return (*hot, *(field for field in present if field.name not in HOT))
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One public function of the C. Its first argument is always the state."""
+    """One public function of the C. Its first argument is always its struct."""
 
     name: str
     returns: str = "void"
@@ -455,11 +531,17 @@ class Call:
     """It leaves the state as it is (a pointer to const)."""
     result: Bounds | None = None
     """What it may return; None if it returns nothing."""
+    struct: str = "state"
+    """Whose it is: ``struct NAME_state``, or another one's of this ending."""
+    fills: bool = False
+    """Its other argument is a struct NAME_reading, of which it sets every member (``READING``)."""
 
     def prototype(self, name: str) -> str:
         """Its head in the C of the regulator ``name``."""
-        state = f"{'const ' if self.reads else ''}struct {name}_state *s"
+        state = f"{'const ' if self.reads else ''}struct {name}_{self.struct} *{self.struct[0]}"
         argument = f", {' '.join(self.argument)}" if self.argument else ""
+        if self.fills:
+            argument = f", struct {name}_reading *out"
         return f"{self.returns} {name}_{self.name}({state}{argument})"
 
 
@@ -467,14 +549,36 @@ CALLS: tuple[Call, ...] = (
     Call("reset"),
     Call("set_target_mv", argument=("int32_t", "rms_mv")),
     Call("sample", "int", ("uint16_t", "adc_code"), result=_fixed(0, 1)),
+    Call("hold"),
     Call("update"),
+    Call("read", "int", reads=True, result=_fixed(0, 1), fills=True),
+    Call("clear", argument=("uint16_t", "flags")),
     Call("rms_mv", "int32_t", reads=True, result=_signal("rms_mv")),
     Call("scale", "int16_t", reads=True, result=_signal("scale")),
     Call("flags", "uint16_t", reads=True, result=_ALL_FLAGS),
     Call("drive", "int16_t", ("uint16_t", "phase"), True, _fixed(-DRIVE_FULL, DRIVE_FULL)),
+    Call(
+        "duty",
+        "int16_t",
+        ("uint16_t", "phase"),
+        True,
+        lambda plan: (-plan.pwm_counts, plan.pwm_counts),
+    ),
 )
 """The public functions of the C."""
 
+READING: tuple[tuple[str, str, Bounds], ...] = (
+    ("rms_mv", "int32_t", _signal("rms_mv")),
+    ("updates", "uint16_t", _UPDATES),
+    ("flags", "uint16_t", _ALL_FLAGS),
+    ("latched", "uint16_t", _ALL_FLAGS),
+    ("scale", "int16_t", _signal("scale")),
+    ("pending", "uint_least8_t", _SEQUENCE),
+)
+"""Name, type and range of each member of struct NAME_reading, in its order."""
+
 CALL_NAMES: tuple[str, ...] = tuple(call.name for call in CALLS)
-READERS: tuple[str, ...] = tuple(call.name for call in CALLS if call.reads and not call.argument)
+READERS: tuple[str, ...] = tuple(
+    call.name for call in CALLS if call.reads and not (call.argument or call.fills)
+)
 """The calls that tell a number of the state and take nothing."""

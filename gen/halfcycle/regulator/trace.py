@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator, side_terms
 from halfcycle.regulator.plan import WORD_MASK, Plan
-from halfcycle.regulator.state import READERS, RUNNING, field_names
+from halfcycle.regulator.state import READERS, READING, RUNNING, field_names
 
 Ints = NDArray[np.int64]
 
@@ -30,17 +30,28 @@ def record_names(plan: Plan) -> tuple[str, ...]:
     return (*field_names(plan), COMPLETE, *READERS)
 
 
+WHOLE = "read"
+"""The row of what read returned."""
+
+
+def reading_names(plan: Plan) -> tuple[str, ...]:
+    """The rows of a state and of what read then tells."""
+    return (*field_names(plan), WHOLE, *(f"read_{name}" for name, _, _ in READING))
+
+
 def trace(
     regulator: Regulator,
     codes: NDArray[np.uint16],
     targets: Sequence[tuple[int, int]] = (),
     updates: NDArray[np.uint8] | None = None,
+    holds: Sequence[int] = (),
 ) -> Ints:
     """Every field and every call's result after every tick, shape (rows, ticks).
 
     ``codes``: ADC codes, shape (ticks,), at most ``MAX_TICKS`` of them.
     ``targets``: (tick, millivolts), ascending: set before that tick's sample. ``updates``: calls
     of update after each tick's sample, shape (ticks,); None: one after each whole block.
+    ``holds``: ticks before whose sample a limiter acts, ascending.
     Leaves ``regulator`` as it stands after the last tick. Rows: ``record_names``.
     """
     plan, ticks = regulator.plan, len(codes)
@@ -48,7 +59,7 @@ def trace(
         raise ValueError(f"at most {MAX_TICKS} ticks at a time")
     names = record_names(plan)
     if plan.tracking:
-        return _tick_by_tick(regulator, codes, targets, updates)
+        return _tick_by_tick(regulator, codes, targets, updates, holds)
     fields = names.index(COMPLETE)
     row_of = {name: row for row, name in enumerate(names)}
     taken = regulator.count + np.arange(1, ticks + 1)
@@ -57,7 +68,7 @@ def trace(
     block = (taken // plan.block_samples) - (regulator.count // plan.block_samples)
 
     whole = list(zip(*(side.whole.tolist() for side in sides), strict=True))
-    starts, rows = _slow_rows(regulator, ends, whole, targets, updates)
+    starts, rows = _slow_rows(regulator, ends, whole, targets, updates=updates, holds=holds)
     lengths = np.diff(np.asarray([*starts, ticks]))
     result = np.empty((len(names), ticks), dtype=np.int64)
     slow = np.asarray(rows, dtype=np.int64)
@@ -83,6 +94,7 @@ def _tick_by_tick(
     codes: NDArray[np.uint16],
     targets: Sequence[tuple[int, int]],
     updates: NDArray[np.uint8] | None,
+    holds: Sequence[int],
 ) -> Ints:
     """``trace`` of a Plan whose zero may change at any update: no sums can be formed ahead."""
     ticks = len(codes)
@@ -90,10 +102,13 @@ def _tick_by_tick(
     result = np.empty((len(record_names(regulator.plan)), ticks), dtype=np.int64)
     aims = iter([*targets, (ticks, 0)])
     at, millivolts = next(aims)
+    limited = set(holds)
     for tick, code in enumerate(codes.tolist()):
         while at == tick:
             regulator.set_target_mv(millivolts)
             at, millivolts = next(aims)
+        if tick in limited:
+            regulator.hold()
         complete = regulator.sample(code)
         for _ in range(complete if calls is None else calls[tick]):
             regulator.update()
@@ -122,23 +137,28 @@ def _slow_rows(
     ends: Ints,
     whole: Sequence[tuple[int, int]],
     targets: Sequence[tuple[int, int]],
+    *,
     updates: NDArray[np.uint8] | None,
+    holds: Sequence[int],
 ) -> tuple[list[int], list[list[int]]]:
     """The state without its running sum and count: from which tick on each row of it holds."""
     starts, rows = [0], [regulator.values()]
-    # At one tick: targets before the sample, then the block's end, then the updates.
+    # At one tick: targets and a limiter before the sample, then the block's end, then the updates.
     events: list[tuple[int, int, int]] = [(tick, 0, mv) for tick, mv in targets]
-    events += [(end, 1, number) for number, end in enumerate(ends.tolist())]
+    events += [(tick, 1, 0) for tick in holds]
+    events += [(end, 2, number) for number, end in enumerate(ends.tolist())]
     if updates is not None:
         called = np.flatnonzero(updates)
         calls = zip(called.tolist(), updates[called].tolist(), strict=True)
-        events += [(tick, 2, count) for tick, count in calls]
-    if targets or updates is not None:
+        events += [(tick, 3, count) for tick, count in calls]
+    if targets or holds or updates is not None:
         events.sort(key=lambda event: event[:2])
     for tick, kind, value in events:
         if kind == 0:
             regulator.set_target_mv(value)
         elif kind == 1:
+            regulator.hold()
+        elif kind == 2:
             regulator.close_window(*whole[value])
             if updates is None:
                 regulator.update()
@@ -155,7 +175,9 @@ def _read(plan: Plan, rows: Ints, row_of: Mapping[str, int]) -> dict[str, Ints]:
     every_row = np.arange(len(rows))
 
     def in_force(name: str) -> Ints:
-        return np.asarray(rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_slot"]]])
+        return np.asarray(
+            rows[every_row, row_of[f"{name}_0"] + rows[:, row_of["output_sequence"]] % 2]
+        )
 
     return {
         "rms_mv": scale_by(in_force("reading"), plan.millivolt_gain, plan.millivolt_shift),

@@ -22,6 +22,9 @@ JUDGED = {
     "limits": "limit curves",
     "brownout": "brownout flagged",
     "noticed": "fault flagged, and no more drive than before",
+    "bounded": "bounded drive until then",
+    "held": "no more output than before",
+    "latched": "no drive until reset",
 }
 """The rules of ``halfcycle.simulate.criteria`` in words."""
 BLIND = (

@@ -54,6 +54,11 @@ class AtRest:
     centre: float = 1.0
     driven: float = 0.0
     """The scale from which on a reading of nothing is implausible, 1.0 = bus."""
+    climb: float = math.inf
+    """How far the PI steps of three windows, with a reading of nothing, raise the scale at most."""
+    held_share: float = math.inf
+    """What the drive of a failed sensor gives at most at the target, on any board of the spec and
+    however its bus moves then; a share of rated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +168,17 @@ class Setting:
         return 0.5 / float(self.spec.output.frequency_hz)
 
     @property
+    def alarm_s(self) -> float:
+        """Time from the loss of the sensor until it must be flagged, and from its return until it
+        must not: three windows, and a sample."""
+        return 3 * self.window_s + self.sample_s
+
+    @property
+    def latched(self) -> bool:
+        """Whether a sensor that failed stays flagged until reset."""
+        return self.spec.loop.after_loss == "latch"
+
+    @property
     def odd(self) -> bool:
         """Whether the window holds an odd count of half cycles."""
         return not self.window.shaped and self.window.odd
@@ -211,6 +227,12 @@ class Case:
     """The instant at which the flag rules look."""
     lost: bool = False
     """Whether the event is the loss of the sensor."""
+    fails_s: float | None = None
+    """When the sensor fails, the same on every board, if the event is that it reads again."""
+    held_most: float = 1.0
+    """What a failed sensor may leave at the end, or what there was before; a share of rated."""
+    from_zero: bool = False
+    """Whether the event comes while the board starts."""
     shift_s: float | None = None
     """The span over which a board's events are moved; None: the setting's."""
 

@@ -25,6 +25,11 @@ STEPPED = ("settling", "overshoot", "steady", "dc")
 """Rules of a case that steps the target."""
 DISTURBED = ("settling", "steady", "dc", "limits")
 """Rules of a case that the regulator has to hold its output through."""
+LOST = ("noticed", "bounded", "held")
+"""Rules of a case that takes the sensor away for good."""
+NOTICED_WINDOWS = 4
+"""Windows after which a failed sensor is flagged, and its drive taken back: three, and one more for
+an instant inside a window."""
 MIN_TAIL_S = 0.1
 """A steady stretch lasts twelve windows, and this long at least; and as long as its distortion and
 DC are taken over."""
@@ -76,6 +81,7 @@ def cases(setting: Setting) -> dict[str, Case]:
     parts = (_target_cases, _load_cases, _overload_case, _bus_cases, _distorting_case)
     ordered = [case for part in parts for case in part(setting, times)]
     ordered += _sensor_cases(setting, times)
+    ordered += _loss_cases(setting, times)
     return {case.name: case for case in ordered}
 
 
@@ -243,7 +249,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=math.inf,
         end_s=times.end,
-        rules=("noticed",),
+        rules=LOST,
         lost=True,
         events=(Event(times.event, EventKind.SENSOR, SensorState.STUCK_AT),),
         curves=(ITI,),
@@ -255,7 +261,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=math.inf,
         end_s=times.end,
-        rules=("noticed",),
+        rules=LOST,
         lost=True,
         events=(Event(times.event, EventKind.SENSOR, SensorState.OPEN),),
         curves=(ITI,),
@@ -268,4 +274,83 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         steady_s=times.event,
         end_s=times.end + 3 * times.tail,
         rules=("steady", "dc"),
+    )
+
+
+def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
+    """The sensor comes off while something else goes on, or for a while."""
+    bridge = setting.spec.bridge
+    noticed_s = NOTICED_WINDOWS * setting.span_s
+    instant_s = setting.sample_s / 2
+    yield Case(
+        name="lost-in-start",
+        about="sensor comes off at any time from reset until the start is over: below a drive of "
+        f"{setting.at_rest.driven:.3g} that cannot be seen",
+        loads=drawn_load,
+        event_s=instant_s,
+        steady_s=math.inf,
+        end_s=instant_s + times.rest + noticed_s,
+        rules=LOST,
+        events=(Event(instant_s, EventKind.SENSOR, SensorState.OPEN),),
+        lost=True,
+        from_zero=True,
+        shift_s=times.rest,
+    )
+    risen = times.event + times.edge + setting.half_cycle_s
+    low, high = float(bridge.bus_min_v), float(bridge.bus_max_v)
+    yield Case(
+        name="lost-in-swell",
+        about=f"bus rises from {low:g} to {high:g} V, and the sensor comes off at any time while "
+        "the drive comes down",
+        loads=drawn_load,
+        event_s=risen,
+        steady_s=math.inf,
+        end_s=risen + setting.pace.rest_s + noticed_s,
+        rules=LOST,
+        events=(
+            Event(0.0, EventKind.BUS, low),
+            Event(times.event, EventKind.BUS, high, times.edge, fixed=True),
+            Event(risen, EventKind.SENSOR, SensorState.OPEN),
+        ),
+        lost=True,
+        curves=(ITI,),
+        shift_s=setting.pace.rest_s,
+    )
+    at_limit = times.event + max(times.rest, setting.pace.climb_s + 2 * setting.window_s)
+    back = at_limit + noticed_s
+    yield Case(
+        name="lost-at-limit",
+        about=f"{OVERLOAD:g} times rated load while the bus sags to {setting.overload_v:.4g} V; "
+        "the sensor comes off at the drive limit, and then the overload ends",
+        loads=drawn_then_overload,
+        event_s=at_limit,
+        steady_s=math.inf,
+        end_s=back + times.edge + noticed_s,
+        rules=LOST,
+        events=(
+            Event(times.event, EventKind.LOAD, 1),
+            Event(times.event, EventKind.BUS, setting.overload_v, times.edge),
+            Event(at_limit, EventKind.SENSOR, SensorState.OPEN),
+            Event(back, EventKind.LOAD, 0),
+            Event(back, EventKind.BUS, 0.0, times.edge),
+        ),
+        lost=True,
+        held_most=setting.at_rest.held_share,
+        curves=(ITI,),
+    )
+    again = times.event + noticed_s
+    yield Case(
+        name="sensor-back",
+        about="sensor comes off, is flagged, and reads again"
+        + (": the drive stays away until reset" if setting.latched else ""),
+        loads=drawn_load,
+        event_s=again,
+        steady_s=math.inf if setting.latched else again + times.rest,
+        end_s=again + times.rest + times.tail,
+        rules=("latched",) if setting.latched else ("overshoot", "steady", "dc"),
+        events=(
+            Event(times.event, EventKind.SENSOR, SensorState.OPEN, fixed=True),
+            Event(again, EventKind.SENSOR, SensorState.GOOD),
+        ),
+        fails_s=times.event,
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
+from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT, SCALE_ONE
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
@@ -64,7 +64,7 @@ def dc_limit(setting: Setting) -> float:
 
 def alarm_limit_s(setting: Setting) -> float:
     """Time from the loss of the sensor until it must be flagged: three windows, and a sample."""
-    return 3 * setting.window_s + setting.sample_s
+    return setting.alarm_s
 
 
 def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
@@ -153,6 +153,44 @@ def _noticed(setting: Setting, case: Case, measured: Measured) -> Verdict:
     return Verdict("noticed", late | ended | more, reason)
 
 
+def _bounded(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """Until it is seen that the sensor failed the drive rises by no more than the PI steps of
+    three windows, from where it was or from where a reading of nothing is implausible."""
+    del case
+    flagged, at_rest = measured.flagged, setting.at_rest
+    before = flagged.rests - flagged.rise
+    limit = np.minimum(
+        float(setting.spec.bridge.scale_max), np.maximum(before, at_rest.driven) + at_rest.climb
+    )
+
+    def reason(board: int) -> str:
+        return f"drive rises to {flagged.peak[board]:.4f}, allowed {limit[board]:.4f}"
+
+    return Verdict("bounded", flagged.peak > limit + 1 / SCALE_ONE, reason)
+
+
+def _held(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """A failed sensor leaves no more output than there was before, or than ``held_most``; and what
+    a step of the target may overshoot by, and the steady tolerance."""
+    end = measured.response.end
+    limit = np.maximum(measured.response.before, case.held_most) + overshoot_limit(setting)
+
+    def reason(board: int) -> str:
+        return (
+            f"output left at {100 * end[board]:.4g} % of rated, allowed {100 * limit[board]:.4g} %"
+        )
+
+    return Verdict("held", ~(end <= limit), reason)
+
+
+def _latched(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """A sensor that failed once leaves the flag, and no drive."""
+    del setting, case
+    flagged = measured.flagged
+    wrong = ((flagged.end & FLAG_IMPLAUSIBLE) == 0) | (flagged.rests != 0)
+    return Verdict("latched", wrong, lambda _: "the drive is back, or the flag has gone")
+
+
 def _dc(setting: Setting, case: Case, measured: Measured) -> Verdict:
     """DC that the regulator makes: the bridge and the load of a board have none of their own."""
     del case
@@ -176,4 +214,7 @@ _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {
     "limits": _limits,
     "brownout": _brownout,
     "noticed": _noticed,
+    "bounded": _bounded,
+    "held": _held,
+    "latched": _latched,
 }

@@ -37,8 +37,9 @@ class Response:
 
     ``settling_s`` from the event to the end of the last half cycle outside the band around the
     board's own resting level. ``overshoot`` as a share of the step. ``lowest``, ``highest``:
-    extremes of the half-cycle RMS after the event, ``end``: the last one, shares of rated.
-    ``high_s``: time that it spends above HIGH_SHARE of rated. ``breached``: (boards, curves).
+    extremes of the half-cycle RMS after the event, ``end``: the last one, ``before``: the last one
+    before the event (0: none), shares of rated. ``high_s``: time that it spends above HIGH_SHARE of
+    rated. ``breached``: (boards, curves).
     """
 
     settling_s: Real
@@ -46,6 +47,7 @@ class Response:
     lowest: Real
     highest: Real
     end: Real
+    before: Real
     high_s: Real
     breached: Flags
 
@@ -88,7 +90,7 @@ class Flagged:
     end. ``false_alarm``: whether IMPLAUSIBLE was flagged while the sensor was good. ``alarm_s``:
     from its loss until flagged, infinite if it never is; counted from the first update that drives
     it enough to see, if that is later. ``rests``: the scale at the end; ``rise``: that less the
-    scale before the event, 1.0 = bus.
+    scale before the event; ``peak``: the greatest after it, 1.0 = bus.
     """
 
     then: NDArray[np.int32]
@@ -99,6 +101,7 @@ class Flagged:
     alarm_s: Real
     rests: Real
     rise: Real
+    peak: Real
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +172,7 @@ def _response(run: _Run) -> Response:
         lowest=lowest,
         highest=highest,
         end=_last(run.level, run.half_known),
+        before=_last(run.level, run.half_known & (history.half_end_s <= run.event)),
         high_s=history.high_s,
         breached=_breached(run),
     )
@@ -237,7 +241,10 @@ def _flagged(run: _Run) -> Flagged:
     rests = _last(history.window_scale, known)
     rise = rests - _last(history.window_scale, untouched)
     implausible = known & ((history.window_flags & FLAG_IMPLAUSIBLE) != 0)
-    good = history.window_end_s <= run.event if run.case.lost else True
+    good: Flags | bool = history.window_end_s <= run.event if run.case.lost else True
+    if run.case.fails_s is not None:
+        back = history.window_end_s > run.event + setting.alarm_s
+        good = (history.window_end_s <= run.case.fails_s) | (back & (not setting.latched))
     lost = np.maximum(run.event, _first_s(run, history.window_scale >= driven))
     alarm = _first_s(run, implausible & (history.window_end_s > run.event))
     waited = np.where(np.isinf(alarm), np.inf, alarm - np.where(np.isinf(alarm), 0.0, lost))
@@ -250,6 +257,10 @@ def _flagged(run: _Run) -> Flagged:
         alarm_s=np.maximum(0.0, waited[:, 0]),
         rests=rests / SCALE_ONE,
         rise=rise / SCALE_ONE,
+        peak=np.where(known & (history.window_end_s > run.event), history.window_scale, 0).max(
+            axis=1, initial=0
+        )
+        / SCALE_ONE,
     )
 
 

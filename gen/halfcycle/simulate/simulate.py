@@ -89,6 +89,8 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         scale=2 * max(moves),
         centre=faults.centre,
         driven=plan.hold_scale / SCALE_ONE,
+        climb=3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)),
+        held_share=design.greatest_gain / design.least_gain,
     )
 
 

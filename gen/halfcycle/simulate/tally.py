@@ -120,7 +120,7 @@ def _figures(case: Case, measured: Measured) -> dict[str, Real]:
     response, steady, flagged = measured.response, measured.steady, measured.flagged
     nothing = np.full(len(response.end), np.nan)
     # An output that comes from zero, or from another target, was not pulled down by anything.
-    pulled = case.event_s > 0 and not case.target_step
+    pulled = case.event_s > 0 and not case.target_step and not case.from_zero
     return {
         "settling_ms": 1000 * (response.settling_s if "settling" in case.rules else nothing),
         "overshoot_percent": 100 * response.overshoot,

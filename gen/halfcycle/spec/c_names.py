@@ -15,16 +15,24 @@ EXTERNAL_SUFFIXES = (
     "_reset",
     "_set_target_mv",
     "_sample",
+    "_hold",
     "_update",
+    "_read",
+    "_clear",
     "_rms_mv",
     "_scale",
     "_flags",
     "_drive",
+    "_duty",
     "_state",
+    "_reading",
     "_selftest",
     "_vectors",
 )
 """What the generated C appends to the name (macros have 63 characters, so they set no limit)."""
+
+TURN_SUFFIXES = ("_turn", "_turn_reset", "_turn_next", "_turn_set_millihertz")
+"""The oscillator's. The last may be cut at its end: by then it is no other's."""
 
 MAX_LENGTH = SIGNIFICANT_CHARACTERS - max(map(len, EXTERNAL_SUFFIXES))
 
@@ -76,6 +84,9 @@ _DEVICES = re.compile(r"con|prn|aux|nul|com[0-9]|lpt[0-9]", re.IGNORECASE)
 # What the harness that runs the generated C (c_harness) calls its own: NAME.h of hc_circuit would
 # have the include guard of circuit.h there.
 _HARNESS = re.compile(r"hc(_.*)?", re.IGNORECASE)
+
+TURN_ENDING = "_turn"
+"""The reset of gauge_turn would be that of gauge's oscillator."""
 
 FILE_ENDINGS = ("_selftest", "_vectors")
 """What names a generated file beside NAME.c and NAME.h: gauge and gauge_selftest in one folder
@@ -137,6 +148,11 @@ def _check_word(name: str, rename: str) -> None:
         raise BadNameError(f'"{name}" is a device on Windows and cannot name a file', rename)
     if _HARNESS.fullmatch(name):
         raise BadNameError(f'"{name}" is what the test harness calls its own', rename)
+    if folded.endswith(TURN_ENDING):
+        raise BadNameError(
+            f'"{name}" would share calls with the oscillator of "{name[: -len(TURN_ENDING)]}"',
+            rename,
+        )
     for ending in FILE_ENDINGS:
         if folded.endswith(ending):
             stem = name[: -len(ending)]

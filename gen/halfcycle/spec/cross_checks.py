@@ -327,6 +327,19 @@ def sampling(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("bridge.pwm_period_us", "loop.period_us")
+def pwm_rate(spec: Spec) -> Iterator[Clash]:
+    """The bridge switches at least as often as the loop samples."""
+    pwm, loop = spec.bridge.pwm_period_us, spec.loop.period_us
+    if pwm is not None and pwm > loop:
+        yield (
+            "bridge.pwm_period_us",
+            f"{brief(pwm)} us is longer than the loop period, {brief(loop)} us",
+            "state the time from one call of NAME_duty (or NAME_drive) to the next; without the "
+            "key the C has no oscillator",
+        )
+
+
 @reads("output.frequency_hz", "targets.settling_ms")
 def settling_room(spec: Spec) -> Iterator[Clash]:
     """No loop settles in less than the half cycle that it must measure first."""
@@ -380,6 +393,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     delay_room,
     bus_order,
     bus_reach,
+    pwm_rate,
     settling_room,
 )
 

@@ -88,6 +88,15 @@ class Loop(Table):
             "trapezoidal",
         ),
     ] = "backward"
+    after_loss: Annotated[
+        Literal["retry", "latch"],
+        Choice(
+            "if the sensor fails: retry holds a safe drive and goes on once it reads again; latch "
+            "takes the drive away until NAME_reset",
+            "retry",
+            "latch",
+        ),
+    ] = "retry"
 
 
 class Sensor(Table):
@@ -122,8 +131,18 @@ class Bridge(Table):
         Quantity("drive limit; above 1 the sine clips at the bus", "x bus", "0.1", "1.2"),
     ] = Fraction(1)
     pwm_counts: Annotated[
-        int, Whole("duty resolution, counts for full scale", 16, 65536, unit="counts")
+        int, Whole("duty resolution, counts for full scale", 16, 32767, unit="counts")
     ]
+    pwm_period_us: Annotated[
+        Fraction | None,
+        Quantity(
+            "PWM period, at which NAME_duty or NAME_drive is called; given: the C has the "
+            "oscillator NAME_turn",
+            "us",
+            1,
+            10000,
+        ),
+    ] = None
     bus_resistance_ohm: Annotated[
         Fraction, Quantity("source resistance of the DC bus", "ohm", 0, 100)
     ] = Fraction(0)

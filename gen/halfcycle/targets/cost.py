@@ -2,8 +2,9 @@
 
 The inputs are the adversarial states of ``verify.adversarial`` (the ends of every derived range and
 each side of every decision), so the worst path is among them: that every instruction of the calls
-was run is checked, not assumed (``Cost.unreached``). What repeats by data is the square root alone,
-whose digits are all tried (``_root_states``).
+was run is checked, not assumed (``Cost.unreached``), but for what runs only if another level comes
+in between. What repeats by data is the square root alone, whose digits are all tried
+(``_root_states``).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, Plan
 from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.emulated import Run
@@ -37,7 +39,7 @@ class Call:
     state: tuple[int, ...]
     argument: int
     kind: str
-    """What its cost counts towards: sample, closing, update, set_target, rms_mv or drive."""
+    """What its cost counts towards: sample, closing, update, set_target, rms_mv, drive or duty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,8 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
     for level in adversarial.drive_scales(plan, numbers, 3):
         at = (*state[:scale], level, *state[scale + 1 :])
         edges = [edge + side for edge in range(0, TURN + 1, 4096) for side in (-1, 0, 1)]
-        chosen += [Call("_drive", at, phase % TURN, "drive") for phase in edges]
+        for kind in ("drive", "duty"):
+            chosen += [Call(f"_{kind}", at, phase % TURN, kind) for phase in edges]
     reading = _in_force(names, state, "reading")
     for value in (0, 1, plan.target_rated, plan.reading_max):
         at = (*state[:reading], value, *state[reading + 1 :])
@@ -94,7 +97,7 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
 
 def _in_force(names: Sequence[str], state: Sequence[int], field: str) -> int:
     """The place of the slot of an output that is in use."""
-    return names.index(f"{field}_{state[names.index('output_slot')]}")
+    return names.index(f"{field}_{state[names.index('output_sequence')] & 1}")
 
 
 def _few(values: NDArray[np.int64]) -> list[int]:
@@ -192,7 +195,14 @@ def _prepared(cpu: UnicornCpu, measured: Sequence[Call], fields: int) -> list[by
     return images
 
 
-_COMMANDS = {"_sample": "N", "_update": "U", "_set_target_mv": "V", "_rms_mv": "M", "_drive": "W"}
+_COMMANDS = {
+    "_sample": "N",
+    "_update": "U",
+    "_set_target_mv": "V",
+    "_rms_mv": "M",
+    "_drive": "W",
+    "_duty": "W",
+}
 
 
 def _by_guest(plan: Plan, cpu: CountingCpu, measured: Sequence[Call]) -> list[Run]:
@@ -211,7 +221,7 @@ def _by_guest(plan: Plan, cpu: CountingCpu, measured: Sequence[Call]) -> list[Ru
 
 def _command(plan: Plan, command: str, call: Call) -> Words:
     names = field_names(plan)
-    if call.function == "_drive":
+    if command == "W":
         scale = call.state[_in_force(names, call.state, "scale")]
         values = [ord("W"), scale, call.argument, 0, 1]
     elif call.function == "_rms_mv":
@@ -235,7 +245,7 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    aside = {f"{prefix}_{call}" for call in CALL_NAMES} - called
+    aside = {f"{prefix}_{call}" for call in (*CALL_NAMES, *TURN_CALL_NAMES)} - called
     covered: set[int] = set()
     for address, size in executed.items():
         covered.update(range(address, address + size))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive")
+PUBLIC = ("reset", "set_target_mv", "sample", "update", "rms_mv", "scale", "flags", "drive", "duty")
 """What the names of a regulator's functions end with."""
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
-from halfcycle.regulator.trace import COMPLETE, Ints
+from halfcycle.regulator.trace import COMPLETE, WHOLE, Ints
 from halfcycle.verify import c_interface, compare
 from halfcycle.verify.harness import Harness
 from halfcycle.verify.scenarios import SimulatedPlant
@@ -28,7 +28,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the guest with its regulator."""
     contents = {
         **c_interface.harness_files("target_guest.c", "target_port.h", "target_semihost.h"),
-        **c_interface.names_header(plan.name),
+        **c_interface.names_header(plan.name, turning=plan.turning is not None),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -59,7 +59,7 @@ class Job:
     def state_fields(self) -> int:
         """Numbers of the state that a record begins with."""
         names = self.fields
-        return names.index(COMPLETE) if COMPLETE in names else len(names)
+        return next((names.index(end) for end in (COMPLETE, WHOLE) if end in names), len(names))
 
     @property
     def answers(self) -> int:
@@ -119,19 +119,26 @@ class _Recorder(Harness):
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
+        holds: Sequence[int] = (),
     ) -> Ints:
-        result = super().run(codes, targets, updates, plant)
+        result = super().run(codes, targets, updates, plant, holds)
         calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
         words = codes.astype(np.uint32) | (calls.astype(np.uint32) << np.uint32(16))
+        aims = [(tick, [ord("T"), millivolts]) for tick, millivolts in targets]
+        limited = [(tick, [ord("I")]) for tick in holds]
         at = 0
-        for tick, millivolts in [*targets, (len(codes), 0)]:
-            if tick > at:
-                self._ask("K", tick - at)
-                self._words.append(words[at:tick])
-                at = tick
-            if tick < len(codes):
-                self._ask("T", millivolts)
+        for tick, asked in sorted([*aims, *limited], key=lambda event: event[0]):
+            self._ask_ticks(words[at:tick])
+            self._words.append(_words(np.asarray(asked)))
+            at = tick
+        self._ask_ticks(words[at:])
         return result
+
+    def _ask_ticks(self, words: Words) -> None:
+        """So many ticks, if there are any."""
+        if len(words):
+            self._ask("K", len(words))
+            self._words.append(words)
 
     def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
         count = len(states)
@@ -143,6 +150,14 @@ class _Recorder(Harness):
         self._words.append(_words(np.hstack(columns)))
         return super().single_calls(states, codes)
 
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
+        count = len(states)
+        asked = np.full((count, 1), ord("H"))
+        load_all = np.full((count, 1), ord("L"))
+        columns = [load_all, states, asked, hold[:, None], flags[:, None]]
+        self._words.append(_words(np.hstack(columns)))
+        return super().readings(states, hold, flags)
+
     def targets(self, rms_mv: Ints) -> Ints:
         self._words.append(_words(np.stack([np.full(len(rms_mv), ord("V")), rms_mv], axis=1)))
         return super().targets(rms_mv)
@@ -152,11 +167,11 @@ class _Recorder(Harness):
         return super().millivolts(readings)
 
     def drives(
-        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
         # One request for each run of calls at one scale, if the phases go in even steps.
         step = self._phase_step
-        in_use = np.where(slots == 0, scales[0], scales[1])[::step].astype(np.int64)
+        in_use = np.where(sequences % 2 == 0, scales[0], scales[1])[::step].astype(np.int64)
         asked = phases[::step].astype(np.int64)
         moves = np.diff(asked) % TURN
         even = len(moves) > 0 and bool((moves == moves[0]).all())
@@ -164,7 +179,15 @@ class _Recorder(Harness):
         counts = np.diff(starts, append=len(asked))
         columns = [in_use[starts], asked[starts], np.full(len(starts), moves[0]), counts]
         self._words.append(_words(np.stack([np.full(len(starts), ord("W")), *columns], axis=1)))
-        return super().drives(scales, slots, phases)
+        return super().drives(scales, sequences, phases)
+
+    def turns(
+        self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]
+    ) -> Ints:
+        self._ask("O", *fields.values())
+        rows = [np.full(len(calls), ord("P")), calls, millihertz]
+        self._words.append(_words(np.stack([row.astype(np.int64) for row in rows], axis=1)))
+        return super().turns(fields, calls, millihertz)
 
 
 def jobs(

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import READERS
+from halfcycle.regulator.state import READERS, READING
+from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.targets.guest import Job
 from halfcycle.verify import scenarios
 
@@ -19,7 +20,10 @@ _EDGES = 40
 """First arguments of a call that are kept: ``verify.adversarial`` puts the edges there."""
 
 # Words of each command; those of K and L depend on their arguments and on the state.
-_LENGTHS = {"R": 1, "S": 1, "T": 2, "V": 2, "M": 2, "N": 2, "U": 1, "W": 5}
+_LENGTHS = {
+    **{"R": 1, "S": 1, "T": 2, "I": 1, "V": 2, "M": 2, "N": 2, "U": 1},
+    **{"H": 3, "W": 5, "O": 5, "P": 3},
+}
 
 
 def record_length(state_fields: int) -> int:
@@ -34,6 +38,8 @@ def commands(request: Words, state_fields: int) -> Iterator[tuple[Words, int]]:
     """
     record = record_length(state_fields)
     answered = {"S": state_fields, "V": 1, "M": 1, "N": record, "U": record}
+    answered["P"] = len(TURN_FIELD_NAMES) + 1
+    answered["H"] = state_fields + 1 + len(READING)
     at = 0
     while at < len(request):
         name = chr(request[at])
@@ -44,7 +50,7 @@ def commands(request: Words, state_fields: int) -> Iterator[tuple[Words, int]]:
             length, answers = 1 + state_fields, 0
         else:
             length = _LENGTHS[name]
-            answers = int(request[at + 4]) if name == "W" else answered.get(name, 0)
+            answers = 2 * int(request[at + 4]) if name == "W" else answered.get(name, 0)
         yield request[at : at + length], answers
         at += length
 
@@ -58,12 +64,12 @@ def _parts(command: Words, answers: int, ticks: int, phases: int) -> Iterator[tu
             words = command[start : start + ticks]
             head = np.asarray([ord("K"), len(words)], np.uint32)
             yield np.concatenate([head, words]), len(words) * record
-    elif name == "W" and answers > phases:
+    elif name == "W" and int(command[4]) > phases:
         _, scale, first, step, count = command.tolist()
         for start in range(0, count, phases):
             some = min(phases, count - start)
             phase = (first + start * step) & 0xFFFF
-            yield np.asarray([ord("W"), scale, phase, step, some], np.uint32), some
+            yield np.asarray([ord("W"), scale, phase, step, some], np.uint32), 2 * some
     else:
         yield command, answers
 
@@ -80,7 +86,7 @@ def chunks(
     ticks = min(most_in - 2, most_out // record_length(state_fields))
     for request in requests:
         for command, answers in commands(request, state_fields):
-            for part, words in _parts(command, answers, ticks, most_out):
+            for part, words in _parts(command, answers, ticks, most_out // 2):
                 if taken and (size + len(part) > most_in or due + words > most_out):
                     yield np.concatenate(taken), due
                     taken, size, due = [], 0, 0
@@ -135,7 +141,7 @@ def bounded(jobs: Sequence[Job], plan: Plan, samples: int) -> list[Job]:
                 taken.append(shortened(job, left))
         elif job.scenario in ("targets", "millivolts"):
             taken.append(thinned(job, calls))
-        elif job.scenario in ("update_states", "sample_states"):
+        elif job.scenario in ("update_states", "sample_states", "readings"):
             taken.append(shortened(job, calls))
         else:
             taken.append(job)

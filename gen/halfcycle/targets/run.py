@@ -9,7 +9,7 @@ import numpy as np
 
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES
+from halfcycle.regulator.turn import call_names
 from halfcycle.targets import (
     cost,
     guest,
@@ -240,7 +240,7 @@ def guest_image(plan: Plan, generated: Mapping[str, str], way: Way, kind: Emulat
 def bare_image(plan: Plan, generated: Mapping[str, str], way: Way) -> Image:
     """The regulator alone, every public function kept."""
     names = (f"{plan.name}.h", f"{plan.name}.c")
-    keep = [f"{plan.name}_{call}" for call in CALL_NAMES]
+    keep = [f"{plan.name}_{call}" for call in call_names(plan)]
     contents = {name: generated[name] for name in names}
     if way.chain.kind == "sdcc":
         return sdcc.bare(way.machine, way.chain, contents, names[1:])

@@ -19,6 +19,7 @@ from halfcycle.regulator.model import reading_of
 from halfcycle.regulator.plan import (
     ALL_FLAGS,
     CODE_MAX,
+    FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
     FLAG_SETTLED,
     SCALE_ONE,
@@ -26,9 +27,11 @@ from halfcycle.regulator.plan import (
     TURN,
     WORD_MASK,
     Plan,
+    Turning,
 )
-from halfcycle.regulator.state import field_names, fields_of
+from halfcycle.regulator.state import field_names, fields_of, least_slots
 from halfcycle.regulator.trace import Ints
+from halfcycle.regulator.turn import TURN_STATE, Turn
 
 STUCK_SHARE = 0.2
 """Of update's states: those whose newest block lies on one side of the zero."""
@@ -36,6 +39,10 @@ HELD_SHARE = 0.1
 """Of update's states: those that hold the drive, at a tie of the held value."""
 LIMIT_SHARE = 0.3
 """Of update's states whose span can end at the least sum that leans: those that do."""
+LIMITED_SHARE = 0.2
+"""Of update's states: those in whose newest block a limiter acted."""
+FAILED_SHARE = 0.2
+"""Of update's states: those after an update that found the sensor failed."""
 STEADY_TURNS = 6
 """Turns of drive at one scale drawn from its range, besides those at its ends."""
 CHANGING_TURNS = 4
@@ -147,7 +154,9 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         block_sums(plan, window_total(plan, reading, generator), generator) for _ in range(2)
     ]
     state = _any_state(plan, generator)
+    failed = _after_failure(state, generator)
     sequence = state["window_sequence"]
+    limited = _after_limiter(plan, generator, state, is_held)
     elapsed = _pick(generator, 0, SEQUENCE_MASK, [1, 1, 1, 2, SEQUENCE_MASK])
     state["taken_sequence"] = (sequence - elapsed) & SEQUENCE_MASK
     blocks = windows[sequence & 1]
@@ -170,27 +179,59 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     weighted = sum(w * s for w, s in zip(plan.block_weights, blocks, strict=True))
     reading = reading_of(plan, weighted)
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
-    near += [reading] * (2 * plan.blockwise)
-    near += [reading + error for error in _error_ties(plan, generator)]
+    near += [reading + error for error in (*[0, 0] * plan.blockwise, *_error_ties(plan, generator))]
     if is_held:
         near = [plan.target_max, reading + 1]
     target = _pick(generator, 0, plan.target_max, near)
-    state[f"target_{state['target_slot']}"] = target
+    state[f"target_{state['target_sequence'] & 1}"] = target
     if plan.ramped:
         goal = target << plan.ramp_bits
         top = plan.target_max << plan.ramp_bits
         state["ramp"] = _pick(generator, 0, top, [0, goal - plan.ramp_step, goal, top])
-        target = min(state["ramp"] + plan.ramp_step, goal) >> plan.ramp_bits
-    error = target - reading
-    now = f"scale_{state['output_slot']}"
+        step = 0 if failed or limited else plan.ramp_step
+        target = min(state["ramp"] + step, goal) >> plan.ramp_bits
+    now = f"scale_{state['output_sequence'] & 1}"
     if is_held:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
-    near_hold = [state[now], plan.hold_scale, plan.scale_max, 0]
-    for slot in range(3 if plan.span_updates > 1 else 2):
-        state[f"least_{slot}"] = _pick(generator, 0, plan.scale_max, near_hold)
-    state |= _drive_state(plan, generator, error, state[now], is_held)
+    state |= _least_state(plan, generator, state[now], target)
+    top = (state[now] << plan.scale_shift) if limited or is_held else plan.drive_max
+    state |= _drive_state(plan, generator, target - reading, top, is_held)
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
     return state
+
+
+def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) -> dict[str, int]:
+    """The least drives: often the ``scale`` in force, or where another one is the lesser."""
+    enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
+    beside = [min(plan.scale_max, max(0, enough + off)) for off in (-1, 0, 1)]
+    near = [scale, plan.hold_scale, plan.scale_max, 0, *beside]
+    return {
+        f"least_{slot}": _pick(generator, 0, plan.scale_max, near)
+        for slot in range(least_slots(plan))
+    }
+
+
+def _after_failure(state: dict[str, int], generator: random.Random) -> bool:
+    """Decide whether the last update found the sensor failed, and say so in the state's flags."""
+    failed = generator.random() < FAILED_SHARE
+    flags = f"flags_{state['output_sequence'] & 1}"
+    state[flags] = state[flags] & ~FLAG_IMPLAUSIBLE | FLAG_IMPLAUSIBLE * failed
+    return failed
+
+
+def _after_limiter(
+    plan: Plan, generator: random.Random, state: dict[str, int], never: bool
+) -> bool:
+    """Decide whether a limiter acted in the window that the newest block ends, and say so in the
+    state; ``never``: not in that block."""
+    limited = not never and generator.random() < LIMITED_SHARE
+    newest = state["window_sequence"] & 1
+    state |= {f"window_held_{slot}": int(limited == (slot == newest)) for slot in (0, 1)}
+    if plan.blockwise:
+        often = (0, 0, 0, 0, 1, 1, min(2, plan.blocks), plan.blocks)
+        state["held_due"] = 0 if never else often[int(len(often) * generator.random())]
+        limited = limited or state["held_due"] > 1
+    return limited
 
 
 def _zero_state(
@@ -266,21 +307,27 @@ def _lean_state(plan: Plan, generator: random.Random, newest: tuple[int, int]) -
 
 
 def _drive_state(
-    plan: Plan, generator: random.Random, error: int, scale: int, is_held: bool
+    plan: Plan,
+    generator: random.Random,
+    error: int,
+    top: int,
+    is_held: bool,
 ) -> dict[str, int]:
-    """The integral of a state whose next error and present scale are known."""
+    """The integral of a state whose next error is known, and the ``top`` at which the drive ends:
+    the one in force if a limiter acted or if it ``is_held``."""
     move = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
     push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
-    top = plan.drive_max
+    if error - plan.band in (0, 1) and generator.random() < 0.3:
+        return {"integral": top}  # The limit is reached at the edge of the band.
     tie = (int(plan.scale_max * generator.random()) << plan.scale_shift) + arithmetic.half(
         plan.scale_shift
     )
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
     limits += [tie - move - push] * 3
     if is_held:
-        limits = [scale << plan.scale_shift, plan.hold_scale << plan.scale_shift]
+        limits = [top, plan.hold_scale << plan.scale_shift]
     fits = [edge for edge in limits if 0 <= edge <= top]
-    return {"integral": _pick(generator, 0, top, fits)}
+    return {"integral": _pick(generator, 0, plan.drive_max, fits)}
 
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:
@@ -322,7 +369,8 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
     if plan.blockwise:
         state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
-    state["target_slot"], state["output_slot"] = generator.randint(0, 1), generator.randint(0, 1)
+    for field in ("target_sequence", "output_sequence"):
+        state[field] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     for slot in (0, 1):
         state[f"target_{slot}"] = _pick(generator, 0, plan.target_max, [plan.target_rated])
         state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_max, scales)
@@ -389,7 +437,7 @@ def readings(plan: Plan, generator: np.random.Generator, count: int) -> Ints:
 def drive_turns(
     plan: Plan, generator: np.random.Generator
 ) -> Iterator[tuple[NDArray[np.int16], NDArray[np.uint8], NDArray[np.uint16]]]:
-    """Calls of drive, ``TURN`` of them at a time: scales of both slots, slot in use, phase.
+    """Calls of drive, ``TURN`` of them at a time: scales of both slots, sequence, phase.
 
     Whole turns at one scale, each end of its range, 1.0 and others, in one slot and the other by
     turns, with another scale in the slot that is not in use. Then turns in which scale and slot
@@ -398,22 +446,22 @@ def drive_turns(
     every_phase = np.arange(TURN, dtype=np.uint16)
     for turn, scale in enumerate(drive_scales(plan, generator, STEADY_TURNS)):
         scales = generator.integers(0, plan.scale_max + 1, (2, 1), dtype=np.int16)
-        slot = turn % 2
-        scales[slot] = scale
+        sequence = (254 + turn) % 256
+        scales[sequence % 2] = scale
         yield (
             np.repeat(scales, TURN, axis=1),
-            np.full(TURN, slot, dtype=np.uint8),
+            np.full(TURN, sequence, dtype=np.uint8),
             every_phase,
         )
     for turn in range(CHANGING_TURNS):
         changes = generator.random(TURN) < 1 / CALLS_PER_CHANGE
         piece = np.cumsum(changes)
         drawn = generator.integers(0, plan.scale_max + 1, (2, piece[-1] + 1), dtype=np.int16)
-        slots = (piece + turn) % 2
-        yield drawn[:, piece], slots.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
+        sequences = (piece + turn) % 256
+        yield drawn[:, piece], sequences.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
     yield (
         generator.integers(0, plan.scale_max + 1, (2, TURN), dtype=np.int16),
-        generator.integers(0, 2, TURN, dtype=np.uint8),
+        generator.integers(0, 256, TURN, dtype=np.uint8),
         generator.integers(0, TURN, TURN, dtype=np.uint16),
     )
 
@@ -423,3 +471,37 @@ def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list
     edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_max - 1, plan.scale_max]
     between: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
     return [scale for scale in edges if 0 <= scale <= plan.scale_max] + between
+
+
+TURN_CALLS_MAX = 4000
+"""Calls of the oscillator in one go."""
+
+
+def turns(
+    plan: Plan, turning: Turning, generator: random.Random
+) -> Iterator[tuple[dict[str, int], NDArray[np.uint8], NDArray[np.uint32]]]:
+    """Calls of the oscillator: the fields that it has before them, numbers of ``TURN_CALL_NAMES``,
+    and frequencies. Each end of the band and what is beside it, any frequency inside it and any at
+    all; phases at the very end of a turn, each slot, each end of the sequence."""
+    low, high = turning.low_mhz, turning.high_mhz
+    edges = [edge + side for edge in (low, high) for side in (-1, 0, 1)]
+    asked = [0, WORD_MASK, *edges, *(generator.randint(low, high) for _ in range(2000))]
+    asked += [generator.randint(0, WORD_MASK) for _ in range(200)]
+    reset = Turn(turning).fields()
+    calls = [0, 1, 1, *(2 for _ in asked)]
+    yield reset, np.asarray(calls, np.uint8), np.asarray([0, 0, 0, *asked], np.uint32)
+    mixed = [generator.choice((1, 1, 1, 2)) for _ in range(TURN_CALLS_MAX)]
+    some = np.asarray([generator.choice(asked) for _ in mixed], np.uint32)
+    yield reset, np.asarray(mixed, np.uint8), some
+    lowest, highest = TURN_STATE[1].bounds(plan)
+    for sequence in (0, 1, 254, 255):
+        for phase in (0, 1, WORD_MASK - highest, WORD_MASK - lowest, WORD_MASK - 1, WORD_MASK):
+            for left in (0, 1, 2):
+                fields = {
+                    "phase": min(WORD_MASK, phase + left),
+                    "step_0": generator.choice((lowest, highest)),
+                    "step_1": generator.choice((lowest, highest, turning.rated_step)),
+                    "step_sequence": sequence,
+                }
+                first = np.asarray([1, 1, 2, 1], np.uint8)
+                yield fields, first, np.asarray([0, 0, generator.choice(asked), 0], np.uint32)

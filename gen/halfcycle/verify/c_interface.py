@@ -10,8 +10,9 @@ from collections.abc import Iterator
 
 from halfcycle.base import resources
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALLS, READERS, STATE, field_names
+from halfcycle.regulator.state import CALL_NAMES, CALLS, READERS, READING, STATE, field_names
 from halfcycle.regulator.trace import COMPLETE, record_names
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 
 NAMES_HEADER = "regulator.h"
 STATE_HEADER = "state_fields.h"
@@ -25,13 +26,17 @@ def harness_files(*names: str) -> dict[str, str]:
     return {f"{FOLDER}/{name}": resources.harness_text(name) for name in names}
 
 
-def names_header(name: str) -> dict[str, str]:
-    """The header that gives the regulator ``name`` the same names as any other, by its place."""
-    same = ["state", *(call.name for call in CALLS)]
+def names_header(name: str, *, turning: bool = False) -> dict[str, str]:
+    """The header that gives the regulator ``name`` the same names as any other, by its place.
+    ``turning``: with the oscillator; ``HC_TURN`` says so."""
+    oscillator = ("turn", *TURN_CALL_NAMES) if turning else ()
+    same = ["state", "reading", *CALL_NAMES, *oscillator]
     lines = [
+        *(["#define HC_TURN", ""] if turning else []),
         f'#include "../{name}.h"',
         "",
         *(f"#define hc_{ending} {name}_{ending}" for ending in same),
+        f"#define HC_RATED_MV {name.upper()}_RATED_MV",
     ]
     return {f"{FOLDER}/{NAMES_HEADER}": _guarded("HC_REGULATOR_H", lines)}
 
@@ -43,7 +48,9 @@ def state_header(plan: Plan) -> dict[str, str]:
     each number that the Plan's C has and ``ABSENT(number)`` for each that it leaves out;
     ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader. ``HC_CALLS`` has
     every call with its number in ``state.CALLS``: ``DO`` and ``GET`` take the state alone, the
-    others an argument of the type named; ``GET`` and ``GET_WITH`` return something.
+    others an argument of the type named; ``GET`` and ``GET_WITH`` return something, and so does
+    ``READ``, which fills a struct hc_reading. ``HC_READING(MEMBER)`` is ``MEMBER(number, name)``
+    for each of its members, from 1.
     """
     record = record_names(plan)
     lines = [
@@ -54,7 +61,10 @@ def state_header(plan: Plan) -> dict[str, str]:
         " \\\n".join(f"    {entry}" for entry in _state_entries(plan)),
         "#define HC_READERS(READER) \\",
         " \\\n".join(f"    READER({record.index(name)}, hc_{name})" for name in READERS),
-        "#define HC_CALLS(DO, DO_WITH, GET, GET_WITH) \\",
+        f"#define HC_MEMBERS {len(READING)}",
+        "#define HC_READING(MEMBER) \\",
+        " \\\n".join(f"    MEMBER({n}, {name})" for n, (name, _, _) in enumerate(READING, 1)),
+        "#define HC_CALLS(DO, DO_WITH, GET, GET_WITH, READ) \\",
         " \\\n".join(f"    {entry}" for entry in _call_entries()),
         *(f"#define HC_TYPE_{field.name} {field.c_type(plan)}" for field in STATE),
     ]
@@ -76,7 +86,9 @@ def _state_entries(plan: Plan) -> Iterator[str]:
 def _call_entries() -> Iterator[str]:
     for number, call in enumerate(CALLS):
         kind = "DO" if call.returns == "void" else "GET"
-        if call.argument is None:
+        if call.fills:
+            yield f"READ({number}, hc_{call.name})"
+        elif call.argument is None:
             yield f"{kind}({number}, hc_{call.name})"
         else:
             yield f"{kind}_WITH({number}, hc_{call.name}, {call.argument[0]})"

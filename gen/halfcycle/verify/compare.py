@@ -14,10 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfcycle.base import command_words
-from halfcycle.regulator.model import Regulator, drive_wave
-from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import READERS, field_names
-from halfcycle.regulator.trace import Ints, record_names, scale_by, trace
+from halfcycle.regulator.model import Regulator, drive_wave, duty_wave
+from halfcycle.regulator.plan import TURN, Plan, Turning
+from halfcycle.regulator.state import READERS, READING, field_names
+from halfcycle.regulator.trace import (
+    Ints,
+    reading_names,
+    record_names,
+    scale_by,
+    trace,
+)
+from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_FIELD_NAMES, Turn, call_of
 from halfcycle.verify import adversarial, scenarios
 from halfcycle.verify.harness import Harness
 
@@ -35,7 +42,9 @@ MIN_WINDOWS = 24
 
 RESULT = "result"
 """What one call returns, beside the fields; 0 if nothing."""
-SINGLE: tuple[str, ...] = ("update_states", "sample_states", "targets", "millivolts", "drive")
+SINGLE: tuple[str, ...] = (
+    *("update_states", "sample_states", "readings", "targets", "millivolts", "drive", "turn"),
+)
 """Checks of single calls from chosen states; their "tick" is the number of the call."""
 NAMES: tuple[str, ...] = ("reset", *SINGLE, *scenarios.SCENARIOS)
 
@@ -86,7 +95,8 @@ class Verification:
     samples: int
     """Calls of sample, each followed by a comparison of the whole state."""
     calls: int
-    """Single calls compared besides (update, set_target_mv, rms_mv, drive)."""
+    """Single calls compared besides: update, hold, clear, read, set_target_mv, rms_mv, drive,
+    duty, the phase."""
     seed: int
     mismatch: Mismatch | None
 
@@ -148,10 +158,28 @@ def call_once(
     ``call``: a name of ``state.CALL_NAMES``. Raises as ``verify`` does.
     """
     harness = Harness(plan, generated)
+    if call in TURN_CALL_NAMES:
+        return _turned_once(harness, TURN_CALL_NAMES.index(call), state, argument)
     if call != "reset":
         harness.load(state)
+    if call == "read":
+        return {**harness.fields(), **results_of(harness.read())}
     result = harness.call(call, argument) if call != "reset" else 0
     return {**harness.fields(), RESULT: result}
+
+
+def _turned_once(
+    harness: Harness, call: int, state: Mapping[str, int], argument: int | None
+) -> dict[str, int]:
+    calls = np.asarray([call], dtype=np.uint8)
+    after = harness.turns(state, calls, np.asarray([argument or 0], dtype=np.uint32))
+    return dict(zip((*TURN_FIELD_NAMES, RESULT), after[:, 0].tolist(), strict=True))
+
+
+def results_of(read: Sequence[int]) -> dict[str, int]:
+    """What read returned and filled in, by name."""
+    names = (RESULT, *(f"{RESULT}.{name}" for name, _, _ in READING))
+    return dict(zip(names, read, strict=True))
 
 
 def _first_difference(batch: Batch, seed: int, samples: int) -> Mismatch | None:
@@ -185,6 +213,11 @@ def batches(
             yield _reset_batch(plan, harness)
         elif name in ("update_states", "sample_states"):
             yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
+        elif name == "turn":
+            if plan.turning is not None:
+                yield from _turn_batches(plan, plan.turning, harness, seed)
+        elif name == "readings":
+            yield _readings_batch(plan, harness, seed, max(1000, min(samples // 200, STATES)))
         elif name in SINGLE:
             generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
             yield from _value_batches(name, plan, harness, generator)
@@ -202,11 +235,12 @@ def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator
         stop = min(start + CHUNK, len(scenario.codes))
         codes = scenario.codes[start:stop]
         targets = [(tick - start, mv) for tick, mv in scenario.targets if start <= tick < stop]
+        holds = [tick - start for tick in scenario.holds if start <= tick < stop]
         updates = None if scenario.updates is None else scenario.updates[start:stop]
         plant = None if scenario.plant is None else scenario.plant.part(start, stop)
         # The C first: in a closed loop it decides the codes that the model is then given.
-        compiled = harness.run(codes, targets, updates, plant)
-        model = trace(regulator, codes, targets, updates)
+        compiled = harness.run(codes, targets, updates, plant, holds)
+        model = trace(regulator, codes, targets, updates, holds)
         inputs = {"adc_code": codes.astype(np.int64)}
         yield Batch(scenario.name, start, record, model, compiled, inputs)
 
@@ -237,17 +271,37 @@ def _value_batches(
         yield Batch(name, 0, ("rms_mv",), model[None], compiled[None], {"reading": readings})
     else:
         turns = adversarial.drive_turns(plan, generator)
-        for turn, (scales, slots, phases) in enumerate(turns):
-            in_use = np.where(slots == 0, scales[0], scales[1]).astype(np.int64)
-            model = drive_wave(plan, in_use, phases.astype(np.int64))
-            compiled = harness.drives(scales, slots, phases).astype(np.int64)
+        for turn, (scales, sequences, phases) in enumerate(turns):
+            in_use = np.where(sequences % 2 == 0, scales[0], scales[1]).astype(np.int64)
+            phase = phases.astype(np.int64)
+            model = np.stack([drive_wave(plan, in_use, phase), duty_wave(plan, in_use, phase)])
+            compiled = harness.drives(scales, sequences, phases).astype(np.int64)
             inputs = {
-                "phase": phases.astype(np.int64),
+                "phase": phase,
                 "scale_0": scales[0].astype(np.int64),
                 "scale_1": scales[1].astype(np.int64),
-                "output_slot": slots.astype(np.int64),
+                "output_sequence": sequences.astype(np.int64),
             }
-            yield Batch(name, turn * TURN, ("drive",), model[None], compiled[None], inputs)
+            yield Batch(name, turn * TURN, ("drive", "duty"), model, compiled, inputs)
+
+
+def _turn_batches(plan: Plan, turning: Turning, harness: Harness, seed: int) -> Iterator[Batch]:
+    """The oscillator: calls one after the other from reset, and from chosen numbers on."""
+    generator = random.Random(f"{seed} turn")
+    at = 0
+    for fields, calls, millihertz in adversarial.turns(plan, turning, generator):
+        turn = Turn(turning)
+        turn.load(fields)
+        rows = []
+        for call, argument in zip(calls.tolist(), millihertz.tolist(), strict=True):
+            name = TURN_CALL_NAMES[call]
+            result = getattr(turn, name)(*([argument] if call_of(name).argument else []))
+            rows.append([*turn.fields().values(), result or 0])
+        compiled = harness.turns(fields, calls, millihertz)
+        inputs = {"call": calls.astype(np.int64), "millihertz": millihertz.astype(np.int64)}
+        model = np.asarray(rows, dtype=np.int64).T
+        yield Batch("turn", at, (*TURN_FIELD_NAMES, RESULT), model, compiled, inputs)
+        at += len(calls)
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
@@ -264,6 +318,30 @@ def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int
     model = _called(plan, states, None if codes is None else codes.tolist())
     compiled = harness.single_calls(states, codes).T
     return Batch(name, 0, record_names(plan), model, compiled, inputs)
+
+
+def _readings_batch(plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
+    """hold, or clear with any flags, from each of ``count`` chosen states, and then read."""
+    generator = random.Random(f"{seed} readings")
+    states = adversarial.update_states(plan, generator, count)
+    hold = np.asarray([generator.random() < 0.1 for _ in range(count)], dtype=np.uint8)
+    flags = np.asarray([generator.randint(0, 65535) for _ in range(count)], dtype=np.uint16)
+    names = field_names(plan)
+    inputs: dict[str, Ints] = dict(zip(names, states.T, strict=True))
+    inputs |= {"hold": hold.astype(np.int64), "clear": flags.astype(np.int64)}
+    regulator = Regulator(plan)
+    rows = []
+    for state, is_hold, cleared in zip(states.tolist(), hold.tolist(), flags.tolist(), strict=True):
+        regulator.load(dict(zip(names, state, strict=True)))
+        if is_hold:
+            regulator.hold()
+        else:
+            regulator.clear(cleared)
+        whole, told = regulator.read()
+        rows.append([*regulator.values(), whole, *told])
+    model = np.asarray(rows, dtype=np.int64).T
+    compiled = harness.readings(states, hold, flags).T
+    return Batch("readings", 0, reading_names(plan), model, compiled, inputs)
 
 
 def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.state import CALL_NAMES, READING, field_names
 from halfcycle.regulator.trace import Ints, record_names
+from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.verify import c_interface, library
 from halfcycle.verify.scenarios import SimulatedPlant
 
@@ -27,13 +28,18 @@ void harness_store(const void *s, int64_t *to);
 void harness_load(void *s, const int64_t *from);
 void harness_run(void *s, uint16_t *codes, size_t ticks, const struct plant *plant,
     const int64_t *target_tick, const int32_t *target_mv, size_t targets,
-    const unsigned char *updates, int64_t *to);
+    const int64_t *hold_tick, size_t holds, const unsigned char *updates, int64_t *to);
 void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
 int64_t harness_call(void *s, int32_t call, int32_t argument);
-void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *slot,
-    const uint16_t *phase, size_t values, int16_t *to);
+void harness_tell(const void *s, int64_t *to);
+void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
+    const uint16_t *flags, int64_t *to);
+void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *sequence,
+    const uint16_t *phase, size_t values, int16_t *drive, int16_t *duty);
+void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
+    size_t calls, int64_t *to);
 """
 
 
@@ -41,7 +47,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the regulator with its harness, for ``compiler.build_*``."""
     contents = {
         **c_interface.harness_files("harness.c"),
-        **c_interface.names_header(plan.name),
+        **c_interface.names_header(plan.name, turning=plan.turning is not None),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -69,8 +75,8 @@ class Harness:
         if self._lib.harness_record_length() != self._record:
             raise AssertionError("the harness was built for another table of the state")
         self.state_bytes = int(self._lib.harness_state_bytes())
-        # int64 units keep the struct aligned; one more byte at least shows what goes past it.
-        self._state = self._ffi.new("int64_t[]", self.state_bytes // 8 + 1)
+        # int64 units keep the struct aligned; some more show what goes past it.
+        self._state = self._ffi.new("int64_t[]", self.state_bytes // 8 + 8)
         self._beyond = b"\xa5" * (len(self._ffi.buffer(self._state)) - self.state_bytes)
         self._ffi.buffer(self._state)[self.state_bytes :] = self._beyond
         self.reset()
@@ -101,6 +107,7 @@ class Harness:
         targets: Sequence[tuple[int, int]] = (),
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
+        holds: Sequence[int] = (),
     ) -> Ints:
         """Run ``len(codes)`` ticks; the record after each, shape (rows, ticks).
 
@@ -112,6 +119,7 @@ class Harness:
             raise ValueError("codes must be a contiguous uint16 array")
         at = np.asarray([tick for tick, _ in targets], dtype=np.int64)
         to = np.asarray([mv for _, mv in targets], dtype=np.int32)
+        limited = np.asarray(holds, dtype=np.int64)
         result = np.empty((self._record, ticks), dtype=np.int64)
         null, keep = self._ffi.NULL, []
         loop = null
@@ -134,6 +142,8 @@ class Harness:
             self._pointer("int64_t *", at),
             self._pointer("int32_t *", to),
             len(targets),
+            self._pointer("int64_t *", limited),
+            len(holds),
             calls,
             self._pointer("int64_t *", result),
         )
@@ -160,6 +170,32 @@ class Harness:
         )
         return result
 
+    def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
+        """One call of clear, with ``flags``, or of hold from each state, then one of read.
+
+        ``states``: shape (states, fields); result: the state, what read returned and what it
+        filled in, shape (states, fields + 1 + members).
+        """
+        states = np.ascontiguousarray(states, dtype=np.int64)
+        hold = np.ascontiguousarray(hold, dtype=np.uint8)
+        flags = np.ascontiguousarray(flags, dtype=np.uint16)
+        result = np.empty((len(states), len(self._names) + 1 + len(READING)), dtype=np.int64)
+        self._lib.harness_readings(
+            self._pointer("int64_t *", states),
+            len(states),
+            self._pointer("unsigned char *", hold),
+            self._pointer("uint16_t *", flags),
+            self._pointer("int64_t *", result),
+        )
+        return result
+
+    def read(self) -> tuple[int, ...]:
+        """What the C's read returns, then what it fills in."""
+        row = np.empty(1 + len(READING), dtype=np.int64)
+        self._lib.harness_tell(self._state, self._pointer("int64_t *", row))
+        self._check_end()
+        return tuple(row.tolist())
+
     def targets(self, rms_mv: Ints) -> Ints:
         """The target (reading units) that each value of set_target_mv becomes."""
         rms_mv_32 = np.ascontiguousarray(rms_mv, dtype=np.int32)
@@ -179,28 +215,50 @@ class Harness:
         return result
 
     def drives(
-        self, scales: NDArray[np.int16], slots: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
     ) -> NDArray[np.int16]:
-        """The drive at each of ``phases``, in order and on one instance.
+        """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
-        ``slots``: which of them is in use, shape (calls,).
+        ``sequences``: their lowest bit is the one in use, shape (calls,).
         """
         first, second = (np.ascontiguousarray(row, dtype=np.int16) for row in scales)
-        slots = np.ascontiguousarray(slots, dtype=np.uint8)
+        sequences = np.ascontiguousarray(sequences, dtype=np.uint8)
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
-        if not len(first) == len(second) == len(slots) == len(phases):
-            raise ValueError("scales, slots and phases must be of one length")
-        result = np.empty(len(phases), dtype=np.int16)
+        if not len(first) == len(second) == len(sequences) == len(phases):
+            raise ValueError("scales, sequences and phases must be of one length")
+        result = np.empty((2, len(phases)), dtype=np.int16)
         self._lib.harness_drives(
             self._pointer("int16_t *", first),
             self._pointer("int16_t *", second),
-            self._pointer("unsigned char *", slots),
+            self._pointer("unsigned char *", sequences),
             self._pointer("uint16_t *", phases),
             len(phases),
-            self._pointer("int16_t *", result),
+            self._pointer("int16_t *", result[0]),
+            self._pointer("int16_t *", result[1]),
         )
         return result
+
+    def turns(
+        self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]
+    ) -> Ints:
+        """Calls of the oscillator, one after the other from ``fields`` on: its fields and what each
+        call returned, shape (TURN_FIELD_NAMES and 1, calls).
+
+        ``calls``: numbers of ``TURN_CALL_NAMES``; ``millihertz``: the argument, if it takes one.
+        """
+        start = np.asarray([fields[name] for name in TURN_FIELD_NAMES], dtype=np.int64)
+        calls = np.ascontiguousarray(calls, dtype=np.uint8)
+        millihertz = np.ascontiguousarray(millihertz, dtype=np.uint32)
+        result = np.empty((len(calls), len(start) + 1), dtype=np.int64)
+        self._lib.harness_turns(
+            self._pointer("int64_t *", start),
+            self._pointer("unsigned char *", calls),
+            self._pointer("uint32_t *", millihertz),
+            len(calls),
+            self._pointer("int64_t *", result),
+        )
+        return result.T
 
     def call(self, call: str, argument: int | None = None) -> int:
         """One call of the interface (a name of ``state.CALL_NAMES``); its result, or 0."""

@@ -59,6 +59,8 @@ class Scenario:
     updates: NDArray[np.uint8] | None = None
     """Calls of update after each tick's sample; None: one after each whole block."""
     plant: SimulatedPlant | None = None
+    holds: tuple[int, ...] = ()
+    """Ticks before whose sample a limiter acts (one call of hold), ascending."""
     cold: bool = False
     """Starts from reset; else from the rated voltage, which a slow ramp may never reach here."""
 
@@ -76,6 +78,7 @@ def steady_state(plan: Plan) -> dict[str, int]:
     """Every state field of a regulator that holds the static plant at the rated voltage."""
     scale = min(round(RATED_SCALE * SCALE_ONE), plan.scale_max)
     regulator = Regulator(plan)
+    regulator.set_target_mv(plan.rated_mv)
     regulator.integral = scale << plan.scale_shift
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     regulator.out_scale = [scale, scale]
@@ -149,9 +152,18 @@ def _chosen(
     return lambda size: generator.choice(np.asarray(choices, dtype=np.float64), size)
 
 
+def _limited(
+    scenario: Scenario, plan: Plan, generator: np.random.Generator, ticks: int
+) -> Scenario:
+    """With a limiter that acts at times: in some blocks of a third of the run."""
+    acts = _pieces(plan, generator, ticks, _chosen(generator, 0, 0, 1)) > 0
+    at = np.flatnonzero(acts & (generator.random(ticks) * plan.block_samples < 1.5))
+    return replace(scenario, holds=tuple(at.tolist()))
+
+
 def _start_up(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     scenario = _closed(plan, generator, ticks, "start_up")
-    return replace(scenario, cold=True)
+    return replace(scenario, cold=True, targets=((0, plan.rated_mv),))
 
 
 def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -162,7 +174,8 @@ def _target_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Sce
     millivolts = generator.integers(0, plan.target_max_mv + 1, count).tolist()
     steps = [mv if k % 2 else int(generator.choice(special)) for k, mv in enumerate(millivolts)]
     pairs = tuple(zip(at, steps, strict=True))
-    return _closed(plan, generator, ticks, "target_steps", targets=pairs)
+    scenario = _closed(plan, generator, ticks, "target_steps", targets=pairs)
+    return _limited(scenario, plan, generator, ticks)
 
 
 def _load_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -172,7 +185,8 @@ def _load_steps(plan: Plan, generator: np.random.Generator, ticks: int) -> Scena
 
 def _overload(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
     gain = _pieces(plan, generator, ticks, _chosen(generator, 1.0, 0.3, 1.0, 0.6))
-    return _closed(plan, generator, ticks, "overload", gain=gain)
+    scenario = _closed(plan, generator, ticks, "overload", gain=gain)
+    return _limited(scenario, plan, generator, ticks)
 
 
 def _brownout(plan: Plan, generator: np.random.Generator, ticks: int) -> Scenario:
@@ -266,8 +280,8 @@ def _odd_updates(plan: Plan, generator: np.random.Generator, ticks: int) -> Scen
         updates[ends] = generator.choice(np.asarray([0, 1, 1, 2, 3], dtype=np.uint8), len(ends))
     updates[generator.integers(0, ticks, len(ends) // 2 + 1)] += 1
     gap = (SEQUENCE_MASK + 2) * plan.block_samples
-    if plan.blockwise:  # Some fewer or more: as if none had been missed, if that were not seen to.
-        gap += int(generator.integers(-2, 3)) * plan.block_samples
+    # Some fewer or more: as if none had been missed, if that were not seen to.
+    gap += int(generator.integers(-2, 3)) * plan.block_samples
     if ticks > 2 * gap:
         start = int(generator.integers(0, ticks - gap))
         updates[start : start + gap] = 0

@@ -12,18 +12,16 @@ static const uint16_t faults = TWIN_OUTLET_FLAG_BROWNOUT | TWIN_OUTLET_FLAG_OVER
 /* One instance for each outlet. */
 static struct twin_outlet_state outlets[BOARD_OUTLETS];
 
-/* A turn of the sine is 2^32, of which the PWM's interrupt takes a step each time. */
-#define PHASE_STEP ((uint32_t)(((uint64_t)BOARD_MAINS_HZ << 32) / BOARD_PWM_HZ))
-static uint32_t phase;
+/* One oscillator turns both. */
+static struct twin_outlet_turn turn;
 
 void regulation_start(void)
 {
     unsigned i;
 
-    phase = 0;
+    twin_outlet_turn_reset(&turn);
     for (i = 0; i < BOARD_OUTLETS; i++) {
         twin_outlet_reset(&outlets[i]);
-        twin_outlet_set_target_mv(&outlets[i], 0); /* a reset alone would start the output */
         board.duty[i] = 0;
     }
 }
@@ -55,15 +53,12 @@ void regulation_update(void)
 
 void regulation_pwm(void)
 {
+    const uint16_t phase = twin_outlet_turn_next(&turn);
     unsigned i;
 
-    phase += PHASE_STEP;
     for (i = 0; i < BOARD_OUTLETS; i++) {
         /* The second outlet runs half a turn behind the first. */
-        uint16_t turn = (uint16_t)((phase >> 16) + (i * 32768u));
-        int32_t drive = twin_outlet_drive(&outlets[i], turn);
-
-        board.duty[i] = (int16_t)(drive * BOARD_PWM_COUNTS / 32767);
+        board.duty[i] = twin_outlet_duty(&outlets[i], (uint16_t)(phase + (i * 32768u)));
     }
 }
 

@@ -2,7 +2,7 @@
  *
  * interrupt          rate                    priority   calls
  * regulation_timer   every BOARD_LOOP_US     high       twin_outlet_sample
- * regulation_pwm     BOARD_PWM_HZ            high       twin_outlet_drive
+ * regulation_pwm     BOARD_PWM_HZ            high       twin_outlet_duty
  * regulation_update  after a window's end    low        twin_outlet_update
  *
  * The two high ones share a priority, so neither interrupts the other. Both may interrupt the low
