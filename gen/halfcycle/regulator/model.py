@@ -323,6 +323,14 @@ class Regulator:
         self.ramp = min(self.ramp + plan.ramp_step, target << plan.ramp_bits)
         return self.ramp >> plan.ramp_bits
 
+    def regulated(self, before: int, error: int) -> tuple[int, int]:
+        """Integral and drive after a PI step from the integral ``before``; neither falls if
+        ``before`` rises, but for a drive at whose limit a negative proportional term is left out.
+        """
+        self.integral = before
+        drive = self._regulate(error)
+        return self.integral, drive
+
     def _regulate(self, error: int) -> int:
         """The PI step with anti-windup; the drive inside ``[0, drive_max]``."""
         plan = self.plan
