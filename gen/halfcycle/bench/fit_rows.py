@@ -72,6 +72,8 @@ class MovingRows:
 
     def __init__(self, plan: Plan) -> None:
         self._rated = rated_units(plan)
+        # Half a unit rounds up: of sums of so many bits below it, the readings are high by this.
+        self._high = 0.5 / 2.0**plan.reading_shift if plan.measure == "mean" else 0.0
         self._lead = plan.updates + 2
         self._waiting: list[Steps] = []
         self._context: Steps | None = None
@@ -82,7 +84,7 @@ class MovingRows:
         """Take in the next piece; ``kinds`` as ``LogCheck.feed`` gives them."""
         known = np.where(readings.by_sums >= 0, readings.by_sums, 0)
         middle = (readings.low + readings.high) / 2
-        reading = np.where(readings.by_sums >= 0, known, middle) / self._rated
+        reading = (np.where(readings.by_sums >= 0, known, middle) - self._high) / self._rated
         good = (kinds > 0) & (readings.high >= readings.low)
         chosen = np.flatnonzero(good)
         if not len(chosen):

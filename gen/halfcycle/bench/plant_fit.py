@@ -197,7 +197,9 @@ class _Solved:
             at = int(np.argmax(fall))
             if fall[at] > best:
                 best, split = float(fall[at]), first + int(cut[at])
-        typical = float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / math.sqrt(2)
+        # Readings that overlap differ by less than their noise.
+        apart = 2.0 * (1.0 - float(self.white.correlation[1:2].sum()))
+        typical = float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / math.sqrt(apart)
         if split is None or best <= LEVEL_TEST * spread * max(typical**2, 1e-12):
             return None
         # Readings across the step are of both levels.
