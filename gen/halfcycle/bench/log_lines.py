@@ -21,7 +21,7 @@ from halfcycle.bench.log_rows import Ints, LogRemarks, LogRows
 MARK = b"@"
 FIELDS = (7, 8)
 """Fields of a row, without the check byte."""
-MAX_LINE = 120
+MIN_LINE, MAX_LINE = 5, 120
 
 
 def _crc_table() -> NDArray[np.uint8]:
@@ -81,14 +81,17 @@ def parse_lines(
 def _fields(
     text: NDArray[np.uint8], remarks: LogRemarks
 ) -> Iterator[tuple[NDArray[np.intp], Ints]]:
-    """Of lines of one length (N, length): which are whole, and their fields (n, fields). Lines whose
-    commas stand elsewhere come apart."""
+    """Of lines of one length (N, length): which are whole, and their fields (n, fields). Lines
+    whose commas stand elsewhere come apart."""
     length = text.shape[1]
+    if length < MIN_LINE:
+        remarks.bad_lines += len(text)
+        return
     state = np.zeros(len(text), dtype=np.uint8)
     for column in range(length - 2):
         state = _CRC[state ^ text[:, column]]
     check = _DIGIT[text[:, -2:]]
-    good = (check < 16).all(axis=1) & (state == (check[:, 0] * 16 + check[:, 1]) % 256)
+    good = (check < 16).all(axis=1) & (state == (check[:, 0] << 4 | check[:, 1] & 15))
     digits = _DIGIT[text]
     good &= ((digits < 16) | (text == _COMMA))[:, 1:].all(axis=1) & (text[:, -3] == _COMMA)
     remarks.bad_lines += int((~good).sum())

@@ -22,6 +22,7 @@ from halfcycle.bench.log_rows import (
     log_error,
     steps_of,
 )
+from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import WORD_MASK
 from halfcycle.regulator.trace import scale_by
 
@@ -158,7 +159,7 @@ def _refuse_disorder(path: Path, rows: LogRows, last: LogRows | None) -> None:
 
 def _refuse_beyond(path: Path, rows: LogRows, plan: Plan) -> None:
     """Values that no firmware of this spec has: another one's log, or a wrong column."""
-    millivolts = plan.signal_range("rms_mv")[1]
+    millivolts = arithmetic.scale_by(plan.reading_max, plan.millivolt_gain, plan.millivolt_shift)
     bounds: list[tuple[str, Ints | None, int]] = [
         ("update", rows.update, COUNTER - 1),
         ("rms_mv", rows.rms_mv, millivolts),
