@@ -28,7 +28,7 @@ def checked(plan: Plan, rows: LogRows, pieces: int = 3) -> CheckedLog:
 
 
 def rough_log(plan: Plan, updates: int, seed: int) -> Log:
-    """A log of what may happen: targets at any time, blocks missed, sensors that fail, rows lost."""
+    """A log of what may happen: targets at any time, blocks missed, sensors failing, rows lost."""
     rng = random.Random(seed)
     regulator, log = Regulator(plan), Log()
     target_mv, level, failing = plan.rated_mv, 0.0, 0

@@ -131,8 +131,8 @@ def printed_log(plan: Plan, folder: Path) -> str:
     # The size that reads as rated at a scale of 0.8 is wide of the converter's ends.
     size = plan.magnitude_max * 9 // 10
     main = MAIN.replace("ZERO", str(plan.zero_code)).replace("SIZE", str(size))
-    for name, text in (("bench_log.c", code), ("main.c", main)):
-        text = text.replace("peat_cabin", plan.name).replace("PEAT_CABIN", plan.name.upper())
+    for name, general in (("bench_log.c", code), ("main.c", main)):
+        text = general.replace("peat_cabin", plan.name).replace("PEAT_CABIN", plan.name.upper())
         (folder / name).write_text(text)
     warnings = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
     command = ["cc", *warnings, "-o", "log", "main.c", f"{plan.name}.c"]

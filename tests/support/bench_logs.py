@@ -92,7 +92,9 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
         # A scale is new for the first block after a step only.
         part = share if due else 1.0
         square = plan.measure == "rms"
-        levels = [power * float(reading_of_scale(np.array(u), plan.measure)[0]) for u in (now, last)]
+        levels = [
+            power * float(reading_of_scale(np.array(u), plan.measure)[0]) for u in (now, last)
+        ]
         level = part * levels[0] ** (1 + square) + (1 - part) * levels[1] ** (1 + square)
         size = float(np.sqrt(level)) if square else level
         size = max(0.0, size + each * float(rng.standard_normal()))

@@ -400,8 +400,8 @@ KINDS: dict[str, Kind] = {
     ),
     "log-differs": Kind(
         ERROR,
-        "A row of the log is not what the model makes of the row before it: the firmware is not this "
-        "spec's, is called otherwise than it asks for, or the log was torn.",
+        "A row of the log is not what the model makes of the row before it: the firmware is not "
+        "this spec's, is called otherwise than it asks for, or the log was torn.",
         "Look at the cause that the text names, in the firmware or in the logging code.",
     ),
     "log-blocks-missed": Kind(

@@ -293,7 +293,8 @@ def _far_off(
         (group, int(at), float(deviations[at]), float(abs(deviations[at])) / sigma)
         for group, (deviations, rounding) in enumerate(zip(relative, roundings, strict=True))
         for at in np.flatnonzero(
-            np.abs(deviations) > np.maximum(limit, rounding + _middle_rounding(deviations, rounding))
+            np.abs(deviations)
+            > np.maximum(limit, rounding + _middle_rounding(deviations, rounding))
         )
     ]
 

@@ -116,9 +116,7 @@ class MovingRows:
         lead = [self._context] if self._context is not None else []
         first = piece
         if not lead:
-            first = Steps(
-                piece.reading, piece.scale, piece.bus, piece.follows.copy(), piece.update
-            )
+            first = Steps(piece.reading, piece.scale, piece.bus, piece.follows.copy(), piece.update)
         self._number += 1
         heapq.heappush(self._kept, (moved, -self._number, joined([*lead, first])))
         if len(self._kept) > MAX_PIECES:

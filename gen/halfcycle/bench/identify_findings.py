@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from halfcycle.base.findings import Finding, finding
 from halfcycle.bench.calibrate import COVERAGE, Estimate
 from halfcycle.bench.identify import BoardLog, Identification
-from halfcycle.bench.plant_fit import NoFit, PlantFit
+from halfcycle.bench.plant_fit import NoFit
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
@@ -21,8 +21,8 @@ RECIPE = "log a step of the target too, from 90 % to 100 % of rated, some settli
 
 
 def changes(design: Design, found: Identification) -> dict[str, Value]:
-    """The keys, and their values, with which every board measured would be inside the corners; none
-    if that is so already, or if no key says it. Boards that are unlike the others decide nothing."""
+    """The keys, and their values, with which every board measured would be inside the corners;
+    none if that is so already, or if no key says it. Boards that are unlike the others decide nothing."""
     spec, ranges, window = design.spec, found.corners, design.window
     if not found.as_model:
         return {}
@@ -53,7 +53,8 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
 def findings(
     design: Design, found: Identification, new: dict[str, Value], *, written: bool
 ) -> tuple[Finding, ...]:
-    """One finding per thing to know or to do. ``new``: what ``changes`` gives, ``written`` or not."""
+    """One finding per thing to know or to do. ``new``: what ``changes`` gives, ``written`` or
+    not."""
     several = len(found.logs) > 1
     remarks = [
         entry
@@ -69,8 +70,8 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
     checked, key = log.checked, log.name
     if checked.first is not None and checked.cause is not None:
         text = (
-            f"line {checked.first.line} (update {checked.first.update}) is not what the model makes "
-            f"of the rows before: {checked.cause.text}; {checked.differing} of {checked.compared} "
+            f"line {checked.first.line} (update {checked.first.update}) is not what the model "
+            f"makes of the rows before: {checked.cause.text}; {checked.differing} of {checked.compared} "
             "rows differ"
         )
         yield finding("log-differs", key, text)
@@ -173,8 +174,6 @@ def _advice(new: dict[str, Value], keys: tuple[str, ...], written: bool) -> str:
 def text_of(estimate: Estimate, digits: int) -> str:
     """A value with its half width."""
     return f"{estimate.value:.{digits}g} +- {estimate.uncertainty:.2g}"
-
-
 
 
 def _digits(value: float, *, up: bool) -> Fraction:

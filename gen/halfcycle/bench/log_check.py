@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from halfcycle.bench.gain_ratio import GainRatio
 from halfcycle.bench.log_causes import Cause, cause_of
-from halfcycle.bench.log_model import Hidden, Row, RowModel, follows, rows_of
+from halfcycle.bench.log_model import Hidden, RowModel, follows, rows_of
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import Ints, LogRows
 from halfcycle.regulator.plan import FLAG_MISSED

@@ -68,8 +68,9 @@ def units_of(plan: Plan, millivolts: Ints) -> Ints:
 def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[LogRows]:
     titles: log_table.Titles | None = None
     hexadecimal = False
-    for first, lines in _lines(path):
-        if first == 1:
+    for number, every in _lines(path):
+        first, lines = number, every
+        if number == 1:
             start = next((line for line in lines if line.strip()), b"")
             # Firmware prints what it likes before its first row; a table begins with its titles.
             hexadecimal = any(line.startswith(log_lines.MARK) for line in lines[:1000])

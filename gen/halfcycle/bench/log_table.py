@@ -30,7 +30,9 @@ class Titles:
 def parse_titles(path: Path, line: bytes) -> Titles:
     """What the first line says. Raises InputError with every column that is missing."""
     delimiter = max((b",", b";", b"\t"), key=line.count)
-    cells = [cell.strip(b" \"'").decode("utf-8", "replace").lower() for cell in line.split(delimiter)]
+    cells = [
+        cell.strip(b" \"'").decode("utf-8", "replace").lower() for cell in line.split(delimiter)
+    ]
     columns: dict[str, int] = {}
     faults = []
     for at, cell in enumerate(cells):

@@ -14,6 +14,7 @@ A load's step makes another gain: steps of the gain are looked for, and each lev
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -186,7 +187,7 @@ class _Solved:
         best, split = 0.0, None
         edges = [*model.starts, len(ratio)]
         least = max(MIN_LEVEL_ROWS, 2 * past)
-        for first, last in zip(edges, edges[1:], strict=False):
+        for first, last in itertools.pairwise(edges):
             count = last - first
             if count < 2 * least:
                 continue
@@ -266,13 +267,11 @@ def _white_share(solved: _Solved) -> float:
     def unlikely(log: float) -> float:
         white = replace(solved.white, share=math.exp(log))
         columns = white(np.column_stack([left, slopes]))
-        fitted, apart, *_ = np.linalg.lstsq(columns[:, 1:], columns[:, 0], rcond=None)
+        fitted = np.linalg.lstsq(columns[:, 1:], columns[:, 0], rcond=None)[0]
         rest = columns[:, 0] - columns[:, 1:] @ fitted
         information = np.linalg.slogdet(columns[:, 1:].T @ columns[:, 1:])[1]
         freedom = len(left) - len(values)
-        return float(
-            freedom * math.log(float(rest @ rest)) + white.log_determinant + information
-        )
+        return float(freedom * math.log(float(rest @ rest)) + white.log_determinant + information)
 
     ends = math.log(LEAST_SHARE), math.log(MOST_SHARE)
     return math.exp(float(minimize_scalar(unlikely, bounds=ends, method="bounded").x))
