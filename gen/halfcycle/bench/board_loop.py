@@ -11,7 +11,8 @@ import numpy as np
 
 from halfcycle.bench.calibrate import Estimate
 from halfcycle.bench.fit_rows import block_shares
-from halfcycle.loop.corner_filters import corner_loads
+from halfcycle.loop.corner_filters import corner_filters, corner_loads
+from halfcycle.loop.corner_plants import buses, sensor_gains
 from halfcycle.loop.drive import needed_scale
 from halfcycle.loop.figures import analyse
 from halfcycle.loop.filter_model import FilterCircuit, modes
@@ -65,9 +66,8 @@ class BoardLoop:
 
 def corners(design: Design, plan: Plan) -> Corners:
     """The ranges of the design's corners."""
-    plants = design.plants
+    spec, plants = design.spec, design.plants
     ends = np.array([corner.drive == 0 for corner in plants.corners])
-    gains = plants.step_gains[ends]
     at_once = block_shares(plan)
     ago = np.arange(plants.weights.shape[1])
     late = plants.weights[ends] @ ago - at_once @ np.arange(len(at_once))
@@ -76,8 +76,17 @@ def corners(design: Design, plan: Plan) -> Corners:
     sooner = 0.0
     if design.window.blocks > 1:
         sooner = float(judged_lateness(design.spec, design.window)[-1] / design.window.update_s)
+    # The samples of a mean read a little more or less with the phase of the sine, about the
+    # middle that the firmware is calibrated for.
+    rated = float(spec.output.rated_rms_v)
+    ripple = design.chosen.faults.spread_v / rated
+    response = modes(corner_filters(spec), 2 * math.pi * float(spec.output.frequency_hz))
+    per_volt = np.abs(response.transfer) / (math.sqrt(2) * rated)
     return Corners(
-        Range(float(gains.min()), float(gains.max())),
+        Range(
+            float(per_volt.min()) * buses(spec)[0] * sensor_gains(spec)[0] * (1 - ripple),
+            float(per_volt.max()) * buses(spec)[-1] * sensor_gains(spec)[-1] * (1 + ripple),
+        ),
         Range(float(shares.min()), float(shares.max()) + sooner),
     )
 

@@ -200,7 +200,7 @@ def fit_rows(plan: Plan, pieces: list[Steps]) -> FitRows:
                 later[chosen],
                 piece.scale[chosen],
                 run,
-                1.0 - 2.0 * (piece.update[chosen] & 1),
+                np.asarray(1.0 - 2.0 * (piece.update[chosen] & 1), dtype=np.float64),
                 piece.update[chosen],
             )
         )

@@ -50,8 +50,8 @@ class BoardLog:
 class Identification:
     """All logs, and what they say of the boards together. ``gain`` and ``share``: of the one board,
     or the means over the boards that are no ``outliers``. ``gain_reach``: half width of the
-    interval that holds 99 % of all boards, with 95 % confidence; ``share_of_boards``: share of all boards
-    whose gain is inside the corners, with 95 % confidence; None below two boards."""
+    interval that holds 99 % of all boards, with 95 % confidence; ``share_of_boards``: share of
+    all boards whose gain is inside the corners, with 95 % confidence; None below two boards."""
 
     logs: tuple[BoardLog, ...]
     corners: Corners

@@ -22,7 +22,8 @@ RECIPE = "log a step of the target too, from 90 % to 100 % of rated, some settli
 
 def changes(design: Design, found: Identification) -> dict[str, Value]:
     """The keys, and their values, with which every board measured would be inside the corners;
-    none if that is so already, or if no key says it. Boards that are unlike the others decide nothing."""
+    none if that is so already, or if no key says it. Boards that are unlike the others decide
+    nothing."""
     spec, ranges, window = design.spec, found.corners, design.window
     if not found.as_model:
         return {}
@@ -71,8 +72,8 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
     if checked.first is not None and checked.cause is not None:
         text = (
             f"line {checked.first.line} (update {checked.first.update}) is not what the model "
-            f"makes of the rows before: {checked.cause.text}; {checked.differing} of {checked.compared} "
-            "rows differ"
+            f"makes of the rows before: {checked.cause.text}; {checked.differing} of "
+            f"{checked.compared} rows differ"
         )
         yield finding("log-differs", key, text)
     else:

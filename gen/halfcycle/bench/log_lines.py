@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.bench.log_rows import Ints, LogRemarks, LogRows
+from halfcycle.bench.log_rows import Ints, LogRemarks, LogRows, rows_from
 
 MARK = b"@"
 FIELDS = (7, 8)
@@ -25,9 +25,9 @@ MIN_LINE, MAX_LINE = 5, 120
 
 
 def _crc_table() -> NDArray[np.uint8]:
-    table = np.arange(256, dtype=np.uint16)
+    table = np.arange(256, dtype=np.int64)
     for _ in range(8):
-        table = np.where(table & 128, table << 1 ^ 0x07, table << 1) & 255
+        table = ((table << 1) ^ np.where(table & 128, 0x07, 0)) & 255
     return table.astype(np.uint8)
 
 
@@ -60,22 +60,22 @@ def parse_lines(
     for length, members in groups.items():
         text = np.frombuffer(b"".join(lines[at] for at in members), dtype=np.uint8)
         for chosen, columns in _fields(text.reshape(-1, length), remarks):
-            at = first + np.array(members, dtype=np.int64)[chosen]
+            number = first + np.array(members, dtype=np.int64)[chosen]
             if columns.shape[1] == 1:
                 revisions += columns[:, 0].tolist()
             else:
-                rows.append((at, columns))
+                rows.append((number, columns))
     if not rows:
         return None, revisions
     width = max(columns.shape[1] for _, columns in rows)
-    rows = [(at, columns) for at, columns in rows if columns.shape[1] == width]
-    line = np.concatenate([at for at, _ in rows])
+    rows = [(number, columns) for number, columns in rows if columns.shape[1] == width]
+    numbers = np.concatenate([number for number, _ in rows])
     table = np.concatenate([columns for _, columns in rows])
-    order = np.argsort(line, kind="stable")
-    line, table = line[order], table[order]
+    order = np.argsort(numbers, kind="stable")
+    numbers, table = numbers[order], table[order]
     names = ("update", "target", "rms_mv", "scale", "flags", "sum", "integral", "bus")[:width]
-    named = {name: np.ascontiguousarray(table[:, at]) for at, name in enumerate(names)}
-    return LogRows(line=line, in_units=True, **named), revisions
+    named = {name: np.ascontiguousarray(table[:, place]) for place, name in enumerate(names)}
+    return rows_from(numbers, named, in_units=True), revisions
 
 
 def _fields(

@@ -3,8 +3,8 @@
 What the log does not tell is carried as an interval: the integrator (known to what the scale's
 rounding leaves, unless it is logged), the ramp, the counts of updates up to SETTLED and to
 IMPLAUSIBLE, and how many blocks are due. A step maps intervals to intervals: integral and ramp rise
-with what they were before, so their ends map to ends. What the row shows then narrows the result; if
-nothing is left the row is not the model's. Nothing is guessed: a row of the model's own is never
+with what they were before, so their ends map to ends. What the row shows then narrows the result;
+if nothing is left the row is not the model's. Nothing is guessed: a row of the model's own is never
 refused, and with sums and integral logged nothing is unknown after a row, so that the comparison is
 bit for bit. Whether the sensor was stuck cannot be told from a sum; either is allowed.
 """

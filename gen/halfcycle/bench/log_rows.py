@@ -6,8 +6,8 @@ that end in a check byte (``log_lines``), as firmware without a division prints 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -52,12 +52,38 @@ class LogRows:
 
     def rows(self, part: slice) -> LogRows:
         """Some of the rows."""
-        columns = {
-            field.name: value[part]
-            for field in fields(self)
-            if isinstance(value := getattr(self, field.name), np.ndarray)
-        }
-        return replace(self, **columns)
+        return replace(
+            self,
+            line=self.line[part],
+            update=self.update[part],
+            target=self.target[part],
+            rms_mv=self.rms_mv[part],
+            scale=self.scale[part],
+            flags=self.flags[part],
+            sum=_part(self.sum, part),
+            integral=_part(self.integral, part),
+            bus=_part(self.bus, part),
+        )
+
+
+def _part(column: Ints | None, part: slice) -> Ints | None:
+    return None if column is None else column[part]
+
+
+def rows_from(line: Ints, columns: Mapping[str, Ints], *, in_units: bool) -> LogRows:
+    """Rows of columns by their names in ``LogRows``."""
+    return LogRows(
+        line=line,
+        update=columns["update"],
+        target=columns["target"],
+        rms_mv=columns["rms_mv"],
+        scale=columns["scale"],
+        flags=columns["flags"],
+        sum=columns.get("sum"),
+        integral=columns.get("integral"),
+        bus=columns.get("bus"),
+        in_units=in_units,
+    )
 
 
 @dataclass(slots=True)

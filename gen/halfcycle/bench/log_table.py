@@ -12,7 +12,15 @@ from pathlib import Path
 import numpy as np
 
 from halfcycle.base.text import printable
-from halfcycle.bench.log_rows import COLUMNS, MAX_FAULTS, OPTIONAL, Ints, LogRows, log_error
+from halfcycle.bench.log_rows import (
+    COLUMNS,
+    MAX_FAULTS,
+    OPTIONAL,
+    Ints,
+    LogRows,
+    log_error,
+    rows_from,
+)
 
 _WHOLE = re.compile(rb"[+-]?[0-9]{1,15}")
 _EXAMPLE = ",".join(COLUMNS)
@@ -71,7 +79,7 @@ def parse_rows(path: Path, lines: Sequence[bytes], first: int, titles: Titles) -
         ("target" if name == "target_mv" else name): np.ascontiguousarray(table[:, at])
         for at, name in enumerate(titles.columns)
     }
-    return LogRows(line=numbers, **named)
+    return rows_from(numbers, named, in_units=False)
 
 
 def _loaded(lines: Sequence[bytes], titles: Titles) -> Ints:

@@ -37,6 +37,8 @@ LEVEL_TEST = 45.0
 """Fall of the squares, in variances of the noise, by which a second level of the gain counts: by
 chance once in about 10^8 rows (chi square of two degrees)."""
 MIN_LEVEL_ROWS = 10
+MIN_LEVEL_STEP = 1e-3
+"""Smaller steps of the gain are what the model leaves out."""
 LEAST_SHARE, MOST_SHARE = 1e-4, 1e4
 """White part of the noise beside the one that overlapping windows share."""
 
@@ -130,6 +132,10 @@ class _Model:
             made = made + values[1 + levels] * rows.sign
         return np.asarray(made, dtype=np.float64)
 
+    def left(self, values: Floats, white: Whitening) -> Floats:
+        """What these parameters leave of the readings, made white."""
+        return white(self.rows.reading - self.predict(values))
+
     def solved(self) -> _Solved:
         """The best parameters, with the noise as it is left."""
         white = Whitening(self.rows.run, correlation(self.plan), 0.0 + LEAST_SHARE)
@@ -150,14 +156,15 @@ class _Model:
         ]
         start = np.array([0.9, *gains, *([0.0] if self.alternates else [])])
         found = least_squares(
-            lambda values: white(rows.reading - self.predict(values)),
+            self.left,
             start,
+            args=(white,),
             method="lm",
             x_scale=np.maximum(np.abs(start), 0.1),
             xtol=1e-12,
             ftol=1e-12,
         )
-        return _Solved(self, found.x, found.fun, found.jac, white)
+        return _Solved(self, found.x, found.fun, np.asarray(found.jac), white)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,14 +201,19 @@ class _Solved:
             cut = np.arange(least, count - least + 1)
             sums = np.cumsum(ratio[first:last])
             before, after = sums[cut - 1] / cut, (sums[-1] - sums[cut - 1]) / (count - cut)
-            fall = cut * (count - cut) / count * (before - after) ** 2
+            apart = np.abs(before - after)
+            apart = np.where(apart > max(MIN_LEVEL_STEP, 2 / rated_units(model.plan)), apart, 0.0)
+            fall = cut * (count - cut) / count * apart**2
             at = int(np.argmax(fall))
             if fall[at] > best:
                 best, split = float(fall[at]), first + int(cut[at])
         # Readings that overlap differ by less than their noise.
-        apart = 2.0 * (1.0 - float(self.white.correlation[1:2].sum()))
-        typical = float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / math.sqrt(apart)
-        if split is None or best <= LEVEL_TEST * spread * max(typical**2, 1e-12):
+        alike = float(self.white.correlation[1:2].sum())
+        differ = math.sqrt(2.0 * (1.0 - alike))
+        typical = float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / differ
+        # Readings at rest may all be rounded alike, and seem to have no noise.
+        unit = 1.0 / rated_units(model.plan)
+        if split is None or best <= LEVEL_TEST * spread * max(typical**2, unit**2 / 12):
             return None
         # Readings across the step are of both levels.
         kept = np.ones(len(ratio), dtype=bool)
