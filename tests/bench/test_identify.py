@@ -93,7 +93,7 @@ def test_a_board_outside_is_written_into_the_spec(identify: CommandLine, tmp_pat
     # The gain is in proportion to the bus: the strongest corner is now this board's.
     corner = designed().design.plants.step_gains.max()
     before = float(designed().design.spec.bridge.bus_max_v)
-    assert corner * float(bridge.bus_max_v) / before == pytest.approx(1.42, rel=2e-3)
+    assert corner * float(bridge.bus_max_v) / before == pytest.approx(1.42, rel=5e-3)
 
 
 def test_another_firmware_is_a_difference(identify: CommandLine, tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
 
 HORIZON_WINDOWS = 60
+PHASES = 96
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ def corners(design: Design, plan: Plan) -> Corners:
     sooner = 0.0
     if design.window.blocks > 1:
         sooner = float(judged_lateness(design.spec, design.window)[-1] / design.window.update_s)
+    by_phase = delay_by_phase(design)
     # The samples of a mean read a little more or less with the phase of the sine, about the
     # middle that the firmware is calibrated for.
     rated = float(spec.output.rated_rms_v)
@@ -87,8 +89,23 @@ def corners(design: Design, plan: Plan) -> Corners:
             float(per_volt.min()) * buses(spec)[0] * sensor_gains(spec)[0] * (1 - ripple),
             float(per_volt.max()) * buses(spec)[-1] * sensor_gains(spec)[-1] * (1 + ripple),
         ),
-        Range(float(shares.min()), float(shares.max()) + sooner),
+        Range(float(shares.min()) - by_phase, float(shares.max()) + sooner + by_phase),
     )
+
+
+def delay_by_phase(design: Design) -> float:
+    """How far the mean delay of a change lies, updates, from its mean over all phases of the sine
+    at which the change may come: a window of blocks sees it first near a crest or near a crossing.
+    0 of a plain window."""
+    window = design.window
+    power = 1 if design.spec.loop.measure == "mean" else 2
+    weights = np.repeat(np.array(window.block_weights, dtype=np.float64), window.block_samples)
+    angle = math.pi * float(window.half_cycles_per_sample) * np.arange(window.samples)
+    phases = math.pi / PHASES * np.arange(PHASES)
+    seen = weights * np.abs(np.sin(phases[:, None] + angle)) ** power
+    shown = np.cumsum(seen.reshape(PHASES, window.updates, -1).sum(axis=2), axis=1)
+    delay = (1.0 - shown / shown[:, -1:]).sum(axis=1)
+    return float(np.abs(delay - delay.mean()).max())
 
 
 def board_loop(design: Design, plan: Plan, fit: PlantFit) -> BoardLoop:
