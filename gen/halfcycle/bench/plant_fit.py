@@ -242,8 +242,9 @@ class _Solved:
         for number in range(len(model.starts)):
             gain, own = float(self.values[1 + number]), at == number
             width = float(half[1 + number])
-            if noise < rounding / math.sqrt(3):
-                # Readings that are rounded alike are off alike, however many they are.
+            if noise < rounding:
+                # Too little noise to move readings at rest across a unit: they are rounded alike,
+                # and off alike, however many they are.
                 width = max(width, gain * rounding / float(np.median(rows.reading[own])))
             update = int(rows.update[int(np.argmax(own))])
             levels.append(GainLevel(update, Estimate(gain, width, int(own.sum()))))
