@@ -1,0 +1,171 @@
+"""The model check of a log: no row of the model's own is refused, and others are named."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from halfcycle.bench.log_check import CheckedLog, LogCheck
+from halfcycle.bench.log_readings import ReadingsOf, readings_of_millivolts
+from halfcycle.bench.log_rows import LogRows
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.trace import scale_by
+from support.bench_logs import Log, board_log
+from support.plan_cases import CASES
+
+
+def checked(plan: Plan, rows: LogRows, pieces: int = 3) -> CheckedLog:
+    check, readings = LogCheck(plan), ReadingsOf(plan)
+    size = len(rows) // pieces + 1
+    for first in range(0, len(rows), size):
+        part = rows.rows(slice(first, first + size))
+        check.feed(part, readings.of(part))
+    return check.done()
+
+
+def rough_log(plan: Plan, updates: int, seed: int) -> Log:
+    """A log of what may happen: targets at any time, blocks missed, sensors failing, rows lost."""
+    rng = random.Random(seed)
+    regulator, log = Regulator(plan), Log()
+    target_mv, level, failing = plan.rated_mv, 0.0, 0
+    for update in range(1, updates + 1):
+        if rng.random() < 0.03:
+            target_mv = rng.choice([0, 0, plan.rated_mv, rng.randrange(plan.rated_mv), 10**6])
+            regulator.set_target_mv(target_mv)
+        failing = rng.choice([0, 1, 2]) if rng.random() < 0.02 else failing
+        gain = rng.choice([1.1, 1.3]) if rng.random() < 0.01 else 1.2
+        level += 0.7 * (gain * regulator.scale() / 16384 - level)
+        for _ in range(rng.choice([1] * 60 + [2, 3])):
+            root = plan.measure == "rms"
+            units = max(0.0, level * plan.target_rated * (1 + rng.gauss(0, 0.003)))
+            total = units ** (1 + root) * 2**plan.reading_shift / sum(plan.block_weights)
+            block = min(int(total), plan.block_max)
+            if failing == 0:
+                regulator.close_with(block)
+            elif failing == 1:
+                regulator.close_window(0, plan.block_max // 5)  # Stuck below the zero.
+                block = plan.block_max // 5
+            else:
+                regulator.close_window(0, 0)
+                block = 0
+        regulator.update()
+        if rng.random() < 0.995:
+            log.add(regulator, update, target_mv, block)
+    return log
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(("sums", "integral"), [(False, False), (True, True), (True, False)])
+def test_no_row_of_the_model_is_refused(case: str, sums: bool, integral: bool) -> None:
+    plan = CASES[case]
+    rows = rough_log(plan, 1200, 7).arrays(sums=sums, integral=integral)
+    result = checked(plan, rows)
+    assert result.first is None, result.first
+    assert result.rows == len(rows) and result.gaps > 0 and result.compared > 1000
+
+
+def quiet_log(plan: Plan, updates: int = 120) -> Log:
+    """A board at work: a target step half way, some noise."""
+    targets = [(0, plan.rated_mv * 9 // 10), (updates // 2, plan.rated_mv)]
+    return board_log(plan, 1.2, 0.8, targets, updates, 1e-3, seed=3)
+
+
+@pytest.mark.parametrize("name", ["scale", "flags", "integral", "rms_mv", "sum"])
+@pytest.mark.parametrize("case", ["mean", "moving flat", "moving shaped rms ramped"])
+def test_a_value_that_is_off_by_one_is_noticed(case: str, name: str) -> None:
+    plan = CASES[case]
+    rows = quiet_log(plan, 400).arrays(sums=True, integral=True)
+    values = getattr(rows, name).copy()
+    # A sum off by less than a reading's rounding makes the same reading.
+    values[300] += 40 << plan.reading_shift if name == "sum" else 1
+    result = checked(plan, replace(rows, **{name: values}))
+    assert result.first is not None
+    # A sum stays in the ring for a window.
+    assert 302 <= result.first.line <= 302 + (plan.blocks if name == "sum" else 0)
+
+
+def test_a_gain_off_by_a_thousandth_is_noticed_without_sums() -> None:
+    """What is open of the integrator stays small over many rows, where each alone says little."""
+    plan = CASES["mean"]
+    other = replace(plan, integral=plan.integral + plan.integral // 1000)
+    rows = quiet_log(other, 400).arrays()
+    assert checked(other, rows).first is None
+    assert checked(plan, rows).first is not None
+
+
+def scaled(rows: LogRows, factor: float) -> LogRows:
+    return replace(rows, rms_mv=np.round(rows.rms_mv * factor).astype(np.int64))
+
+
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+def test_other_gains_are_named(case: str) -> None:
+    plan = CASES[case]
+    other = replace(plan, integral=plan.integral * 5 // 4)
+    for integral in (False, True):
+        result = checked(plan, quiet_log(other).arrays(sums=integral, integral=integral))
+        assert result.cause is not None and result.cause.kind == "gains", result.cause
+        assert "1.25 times" in result.cause.text
+
+
+def test_another_sensor_is_named_with_its_ratio() -> None:
+    plan = CASES["mean"]
+    rows = quiet_log(plan).arrays(sums=True, integral=True)
+    result = checked(plan, scaled(rows, 1.1))
+    assert result.cause is not None and result.cause.kind == "scaling"
+    assert result.cause.ratio == pytest.approx(1.1, rel=1e-3)
+
+
+def doctored(plan: Plan, what: str, sums: bool) -> CheckedLog:
+    """A log of a firmware that does one thing wrong, right after the step, at update 62."""
+    regulator, log = Regulator(plan), Log()
+    level, rng = 0.0, random.Random(5)
+    for update in range(1, 100):
+        target = plan.rated_mv if update > 60 else plan.rated_mv * 9 // 10
+        regulator.set_target_mv(target)
+        level += 0.8 * (1.2 * regulator.scale() / 16384 - level)
+        units = level * plan.target_rated * (1 + rng.gauss(0, 1e-3))
+        total = int(units * 2**plan.reading_shift / sum(plan.block_weights))
+        wrong = update == 62
+        regulator.close_with(total)
+        regulator.update()
+        if wrong and what == "twice":
+            regulator.close_with(total)
+            regulator.update()
+        if not (wrong and what == "unlogged"):
+            log.add(regulator, update - (what == "unlogged" and update > 62), target, total)
+        if wrong and what == "torn":
+            row, last = log.rows[-1], log.rows[-2]
+            torn = (row[6] & ~0xFFFF) | (last[6] & 0xFFFF)
+            log.rows[-1] = (*row[:6], torn)
+        if wrong and what == "flags":
+            row = log.rows[-1]
+            log.rows[-1] = (*row[:4], row[4] ^ 0x10, *row[5:])
+        if wrong and what == "skipped":
+            row, last = log.rows[-1], log.rows[-2]
+            log.rows[-1] = (*row[:3], last[3], last[4], row[5], last[6])
+    return checked(plan, log.arrays(sums=sums, integral=sums))
+
+
+@pytest.mark.parametrize("what", ["twice", "unlogged", "torn", "flags", "skipped"])
+def test_the_cause_is_named(what: str) -> None:
+    result = doctored(CASES["mean integral only"], what, sums=True)
+    assert result.first is not None and result.cause is not None
+    assert result.first.update == 62 and result.cause.kind == what, result.cause
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_readings_of_millivolts_are_all_that_show_them(case: str) -> None:
+    plan = CASES[case]
+    readings = np.arange(0, min(plan.reading_max, 3000), dtype=np.int64)
+    shown = scale_by(readings, plan.millivolt_gain, plan.millivolt_shift)
+    low, high = readings_of_millivolts(plan, shown)
+    for reading, least, most, value in zip(readings, low, high, shown, strict=True):
+        same = readings[shown == value]
+        assert least <= reading <= most and least == same.min()
+    beyond = np.setdiff1d(np.arange(int(shown.max())), shown)[:200]
+    low, high = readings_of_millivolts(plan, beyond)
+    assert (high < low).all()
