@@ -28,22 +28,33 @@ def checked(plan: Plan, rows: LogRows, pieces: int = 3) -> CheckedLog:
 
 
 def rough_log(plan: Plan, updates: int, seed: int) -> Log:
-    """A log of what may happen: targets at any time, blocks missed, sensors failing, rows lost."""
+    """A log of what may happen: targets at any time, limiters that act, blocks missed, sensors that
+    fail and return, resets, rows lost."""
     rng = random.Random(seed)
     regulator, log = Regulator(plan), Log()
-    target_mv, level, failing = plan.rated_mv, 0.0, 0
-    for update in range(1, updates + 1):
+    target_mv, level, failing, limited = plan.rated_mv, 0.0, 0, 0
+    regulator.set_target_mv(target_mv)
+    for _ in range(updates):
+        late = rng.random() < 0.3
+        wanted = target_mv
         if rng.random() < 0.03:
-            target_mv = rng.choice([0, 0, plan.rated_mv, rng.randrange(plan.rated_mv), 10**6])
-            regulator.set_target_mv(target_mv)
-        failing = rng.choice([0, 1, 2]) if rng.random() < 0.02 else failing
+            wanted = rng.choice([0, 0, plan.rated_mv, rng.randrange(plan.rated_mv), 10**6])
+        if rng.random() < 0.003:
+            regulator.reset()
+            wanted = plan.rated_mv
+        failing = rng.choice([0, 0, 1, 2]) if rng.random() < 0.03 else failing
+        limited = rng.choice([1, 3, 12]) if rng.random() < 0.02 else max(0, limited - 1)
         gain = rng.choice([1.1, 1.3]) if rng.random() < 0.01 else 1.2
         level += 0.7 * (gain * regulator.scale() / 16384 - level)
+        if wanted != target_mv and not late:
+            regulator.set_target_mv(wanted)
         for _ in range(rng.choice([1] * 60 + [2, 3])):
             root = plan.measure == "rms"
             units = max(0.0, level * plan.target_rated * (1 + rng.gauss(0, 0.003)))
             total = units ** (1 + root) * 2**plan.reading_shift / sum(plan.block_weights)
             block = min(int(total), plan.block_max)
+            if limited and rng.random() < 0.7:
+                regulator.hold()
             if failing == 0:
                 regulator.close_with(block)
             elif failing == 1:
@@ -53,8 +64,12 @@ def rough_log(plan: Plan, updates: int, seed: int) -> Log:
                 regulator.close_window(0, 0)
                 block = 0
         regulator.update()
+        if wanted != target_mv and late:
+            regulator.set_target_mv(wanted)
+        target_mv = wanted
         if rng.random() < 0.995:
-            log.add(regulator, update, target_mv, block)
+            counted = regulator.updates[regulator.output_sequence & 1]
+            log.add(regulator, counted, target_mv, block)
     return log
 
 

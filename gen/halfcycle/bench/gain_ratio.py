@@ -9,12 +9,12 @@ import numpy as np
 from halfcycle.bench.log_causes import Cause
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import LogRows, steps_of
-from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, FLAG_LIMIT, FLAG_MISSED
+from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_LIMIT, FLAG_MISSED
 
 if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
 
-_BUSY = FLAG_IMPLAUSIBLE | FLAG_LIMIT | FLAG_MISSED
+_BUSY = FLAG_HELD | FLAG_IMPLAUSIBLE | FLAG_LIMIT | FLAG_MISSED
 _MIN_ROWS = 8
 _EXPLAINED = 0.999
 """Share of the drive's movement that other gains must explain to be the cause."""

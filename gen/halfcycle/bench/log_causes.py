@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from halfcycle.bench.log_model import Hidden, Interval, Row, RowModel
-from halfcycle.regulator.plan import FLAGS
+from halfcycle.bench.log_hidden import Hidden, Interval, Row
+from halfcycle.bench.log_model import RowModel
+from halfcycle.regulator.plan import ALL_FLAGS, FLAGS
 
 CauseKind = Literal[
     "flags", "torn", "twice", "late", "skipped", "unlogged", "scaling", "gains", "unknown"
@@ -48,7 +49,7 @@ def _tried(model: RowModel, before: Hidden, row: Row) -> Iterator[Cause]:
     if _without_reading(last) == _without_reading(row) and row.rms_mv != last.rms_mv:
         yield Cause("skipped", "an update was missed: the reading is new, all else as before")
     step = _free_of_flags(model, before, row)
-    if step is not None and _steps(model, step, row):
+    if step is not None and _steps(model, before, step, row):
         yield Cause("twice", "the update was done twice with one reading")
     if _late(model, before, row):
         yield Cause("late", "the update was done late: with the reading before this one")
@@ -82,14 +83,14 @@ def _flag_bits(model: RowModel, before: Hidden, row: Row) -> str | None:
     """The flags that are not the model's, if nothing else differs."""
     allowed = [
         flags
-        for flags in range(128)
+        for flags in range(ALL_FLAGS + 1)
         if flags != row.flags and model.follow(before, replace(row, flags=flags)) is not None
     ]
     if not allowed:
         return None
     nearest = min(allowed, key=lambda flags: (flags ^ row.flags).bit_count())
     names = [name for name, bit, _ in FLAGS if (nearest ^ row.flags) & bit]
-    unknown = row.flags & ~127
+    unknown = row.flags & ~ALL_FLAGS
     return ", ".join([*names, *([f"0x{unknown:04x}"] if unknown else [])])
 
 
@@ -122,10 +123,9 @@ def _whole_value(model: RowModel, before: Hidden, row: Row, name: str) -> int | 
     if before.integral[0] != before.integral[1] or row.integral < 0:
         return None
     error = row.target - row.reading[0]
-    integral, drive = model.regulator.regulated(before.integral[0], error)
-    if integral != row.integral:
-        return None
-    return (drive + model.half) >> model.plan.scale_shift
+    top = model.drive.top(before.row, row)
+    integral, drive = model.drive.regulated(before.integral[0], error, top)
+    return model.drive.scale_of(drive) if integral == row.integral else None
 
 
 def _without_reading(row: Row) -> tuple[int, ...]:
@@ -142,19 +142,26 @@ def _free_of_flags(model: RowModel, before: Hidden, row: Row) -> list[tuple[int,
     low, high = _errors(row)
     if high < low or high - low > 8 or model.plan.ramped:
         return None
+    top = model.drive.top(before.row, row)
     return [
-        (model.regulator.regulated(end, error)[0], error)
+        (model.drive.regulated(end, error, top)[0], error)
         for error in range(low, high + 1)
         for end in before.integral
     ]
 
 
-def _steps(model: RowModel, ends: list[tuple[int, int]], row: Row) -> bool:
+def _steps(model: RowModel, before: Hidden, ends: list[tuple[int, int]], row: Row) -> bool:
     """Whether another step with the same error leads to the row."""
-    for (low, error), (high, _) in zip(ends[::2], ends[1::2], strict=True):
-        if model.integrals((low, high), (error, error), row) is not None:
-            return True
-    return False
+    return any(
+        _leads(model, before, (low, high), (error, error), row)
+        for (low, error), (high, _) in zip(ends[::2], ends[1::2], strict=True)
+    )
+
+
+def _leads(model: RowModel, before: Hidden, integral: Interval, errors: Interval, row: Row) -> bool:
+    """Whether a PI step from ``integral`` with one of ``errors`` gives the row."""
+    top = model.drive.top(before.row, row)
+    return model.drive.integrals(integral, errors, row, top) is not None
 
 
 def _late(model: RowModel, before: Hidden, row: Row) -> bool:
@@ -162,7 +169,7 @@ def _late(model: RowModel, before: Hidden, row: Row) -> bool:
     low, high = before.row.target - before.row.reading[1], before.row.target - before.row.reading[0]
     if high < low or high - low > 8 or model.plan.ramped:
         return False
-    return model.integrals(before.integral, (low, high), row) is not None
+    return _leads(model, before, before.integral, (low, high), row)
 
 
 def _missing_error(model: RowModel, before: Hidden, row: Row) -> int | None:
@@ -172,9 +179,10 @@ def _missing_error(model: RowModel, before: Hidden, row: Row) -> int | None:
     if high < low or high - low > 8 or model.plan.ramped or row.integral < 0:
         return None
     reach = 2 * max(abs(low), abs(last)) + model.plan.band
+    top = model.drive.top(before.row, row)
     for error in sorted(range(-reach, reach + 1), key=abs):
-        ends = [model.regulator.regulated(end, error)[0] for end in before.integral]
-        if model.integrals((ends[0], ends[1]), (low, high), row) is not None:
+        ends = [model.drive.regulated(end, error, top)[0] for end in before.integral]
+        if _leads(model, before, (ends[0], ends[1]), (low, high), row):
             return error
     return None
 
@@ -184,11 +192,12 @@ def _expected(model: RowModel, before: Hidden, row: Row) -> str:
     low, high = _errors(row)
     if high < low:
         return "the reading is none of this spec's"
+    top = model.drive.top(before.row, row)
     ends = [
-        model.regulator.regulated(end, error)
+        model.drive.regulated(end, error, top)
         for end, error in zip(before.integral, (low, high), strict=True)
     ]
-    scales = sorted((drive + model.half) >> model.plan.scale_shift for _, drive in ends)
+    scales = sorted(model.drive.scale_of(drive) for _, drive in ends)
     text = f"scale {row.scale}, the model makes {scales[0]}"
     if scales[1] != scales[0]:
         text += f" to {scales[1]}"

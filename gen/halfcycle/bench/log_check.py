@@ -10,16 +10,20 @@ from numpy.typing import NDArray
 
 from halfcycle.bench.gain_ratio import GainRatio
 from halfcycle.bench.log_causes import Cause, cause_of
-from halfcycle.bench.log_model import Hidden, RowModel, follows, rows_of
+from halfcycle.bench.log_hidden import Hidden, follows, rows_of
+from halfcycle.bench.log_model import RowModel
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import Ints, LogRows
-from halfcycle.regulator.plan import FLAG_MISSED
+from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_MISSED
 
 if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
 
 SYSTEMATIC = 0.1
 """Rows that differ, of those compared: beyond this share it is not a chance event."""
+
+_ODD = FLAG_HELD | FLAG_IMPLAUSIBLE | FLAG_MISSED
+"""After a window with one of these the reading is not the plant's answer to the last scales."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ class LogCheck:
 
     def __init__(self, plan: Plan) -> None:
         self.result = CheckedLog()
+        self._plan = plan
         self._model = RowModel(plan)
         self._hidden: Hidden | None = None
         self._gains = GainRatio(plan)
@@ -60,7 +65,7 @@ class LogCheck:
 
     def feed(self, rows: LogRows, readings: Readings) -> Ints:
         """Check the next piece. Returns (N,) which rows end a PI step that follows the one before:
-        2, the first after a gap or a hole: 1, and none: 0."""
+        2; one whose reading is not the plant's answer, as the first: 1; and none: 0."""
         result, model, hidden = self.result, self._model, self._hidden
         kinds = []
         for row in rows_of(rows, readings):
@@ -77,7 +82,7 @@ class LogCheck:
                     cause = cause_of(model, hidden, row)
                     result.first = Difference(row.line, row.update, cause)
                 after = model.fresh(row)
-            kinds.append(2 if model.usual >= after.due else 0)
+            kinds.append(self._kind(hidden, after))
             hidden = after
         self._hidden = hidden
         result.rows += len(rows)
@@ -85,6 +90,15 @@ class LogCheck:
         result.missed += int(((rows.flags & FLAG_MISSED) > 0).sum())
         self._gains.feed(rows, readings)
         return np.array(kinds, dtype=np.int64)
+
+    def _kind(self, before: Hidden, after: Hidden) -> int:
+        """As ``feed`` says."""
+        plan, last, row = self._plan, before.row, after.row
+        stepped = not plan.blockwise or after.due == {plan.update_blocks}
+        if stepped and len(before.due) == 1 and not (last.flags | row.flags) & _ODD:
+            return 2
+        awaits = last.flags & ~row.flags & FLAG_IMPLAUSIBLE
+        return 1 if stepped or awaits else 0
 
     def done(self) -> CheckedLog:
         """The result, with what only all rows together say of the cause."""
