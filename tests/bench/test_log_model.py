@@ -12,7 +12,18 @@ from halfcycle.bench.log_check import CheckedLog, LogCheck
 from halfcycle.bench.log_readings import ReadingsOf, readings_of_millivolts
 from halfcycle.bench.log_rows import LogRows
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import Plan
+from halfcycle.regulator.plan import (
+    FLAG_BROWNOUT,
+    FLAG_HELD,
+    FLAG_IMPLAUSIBLE,
+    FLAG_IN_BAND,
+    FLAG_LIMIT,
+    FLAG_MISSED,
+    FLAG_OVER,
+    FLAG_SETTLED,
+    FLAGS,
+    Plan,
+)
 from halfcycle.regulator.trace import scale_by
 from support.bench_logs import Log, board_log
 from support.plan_cases import CASES
@@ -27,11 +38,11 @@ def checked(plan: Plan, rows: LogRows, pieces: int = 3) -> CheckedLog:
     return check.done()
 
 
-def rough_log(plan: Plan, updates: int, seed: int) -> Log:
+def rough_log(plan: Plan, updates: int, seed: int, firmware: type[Regulator] = Regulator) -> Log:
     """A log of what may happen: targets at any time, limiters that act, blocks missed, sensors that
     fail and return, resets, rows lost."""
     rng = random.Random(seed)
-    regulator, log = Regulator(plan), Log()
+    regulator, log = firmware(plan), Log()
     target_mv, level, failing, limited = plan.rated_mv, 0.0, 0, 0
     regulator.set_target_mv(target_mv)
     for _ in range(updates):
@@ -78,9 +89,104 @@ def rough_log(plan: Plan, updates: int, seed: int) -> Log:
 def test_no_row_of_the_model_is_refused(case: str, sums: bool, integral: bool) -> None:
     plan = CASES[case]
     rows = rough_log(plan, 1200, 7).arrays(sums=sums, integral=integral)
+    seen = int(np.bitwise_or.reduce(rows.flags))
+    wanted = FLAG_HELD | FLAG_IMPLAUSIBLE | FLAG_MISSED | FLAG_OVER | FLAG_SETTLED
+    assert seen & wanted == wanted
     result = checked(plan, rows)
     assert result.first is None, result.first
     assert result.rows == len(rows) and result.gaps > 0 and result.compared > 1000
+
+
+class RisesWhileHeld(Regulator):
+    def _regulate(self, error: int, top: int) -> int:
+        return super()._regulate(error, self.plan.drive_max)
+
+
+class ClimbsWhileItWaits(Regulator):
+    def _climb(self, target: int, waits: int) -> int:
+        return super()._climb(target, 0)
+
+
+class LeavesMoreThanEnough(Regulator):
+    def _safe(self, least: int, reading: int, target: int) -> int:
+        return super()._safe(least, reading, self.plan.target_max)
+
+
+class AwaitsNothing(Regulator):
+    def _await_whole_window(self, elapsed: int) -> int:
+        return 0
+
+
+class RaisesWhatDoesNotShow(Regulator):
+    def _is_unshown(self, scale: int, reading: int, error: int) -> bool:
+        return False
+
+
+class HoldsOneBlock(Regulator):
+    def _is_held(self, held: int) -> int:
+        return held
+
+
+class ForgetsTheLeast(Regulator):
+    def _least_of_three_windows(self, scale: int) -> int:
+        super()._least_of_three_windows(scale)
+        return scale
+
+
+@pytest.mark.parametrize(
+    ("firmware", "case"),
+    [
+        (RisesWhileHeld, "mean"),
+        (RisesWhileHeld, "moving flat"),
+        (ClimbsWhileItWaits, "mean ramped"),
+        (ClimbsWhileItWaits, "moving shaped rms ramped"),
+        (LeavesMoreThanEnough, "mean"),
+        (AwaitsNothing, "moving flat"),
+        (RaisesWhatDoesNotShow, "moving two updates"),
+        (HoldsOneBlock, "moving flat"),
+        (ForgetsTheLeast, "mean"),
+        (ForgetsTheLeast, "moving flat"),
+    ],
+)
+def test_a_firmware_that_does_otherwise_is_noticed(firmware: type[Regulator], case: str) -> None:
+    plan = CASES[case]
+    rows = rough_log(plan, 1200, 7, firmware).arrays(sums=True, integral=True)
+    assert checked(plan, rows).first is not None
+
+
+@pytest.mark.parametrize("case", ["mean latched", "moving latched"])
+def test_a_firmware_that_goes_on_after_a_failed_sensor_is_noticed(case: str) -> None:
+    plan = CASES[case]
+    other = replace(plan, latched=False)
+    for ours, theirs in ((plan, other), (other, plan)):
+        rows = rough_log(theirs, 1200, 7).arrays(sums=True, integral=True)
+        assert checked(ours, rows).first is not None
+
+
+NOTICED = {
+    "mean ramped": FLAG_OVER | FLAG_IN_BAND | FLAG_SETTLED | FLAG_LIMIT | FLAG_BROWNOUT,
+    # In a plain window a row does not tell whether a block was missed, or a limiter acted.
+    "rms": FLAG_OVER | FLAG_IN_BAND | FLAG_SETTLED | FLAG_LIMIT | FLAG_BROWNOUT,
+    "moving two updates": FLAG_HELD | FLAG_OVER | FLAG_IN_BAND | FLAG_SETTLED | FLAG_LIMIT,
+}
+
+
+@pytest.mark.parametrize("case", NOTICED)
+def test_a_changed_value_of_a_rough_log_is_noticed(case: str) -> None:
+    """With sums and integral, at whatever state the log is: a ramp that climbs, a limiter that
+    acts, a window that is awaited."""
+    plan, rng = CASES[case], random.Random(2)
+    rows = rough_log(plan, 500, 3).arrays(sums=True, integral=True)
+    bits = [bit for _, bit, _ in FLAGS if NOTICED[case] & bit]
+    changes = [("scale", 1), ("scale", -1), ("integral", 1), ("integral", -1), ("rms_mv", 1)]
+    for name, change in [*changes, *(("flags", bit) for bit in bits)]:
+        for at in rng.sample(range(60, len(rows) - 40), 8):
+            values = getattr(rows, name).copy()
+            values[at] = values[at] ^ change if name == "flags" else values[at] + change
+            if values[at] < 0 or rows.update[at] != rows.update[at - 1] + 1:
+                continue
+            part = replace(rows, **{name: values}).rows(slice(at - 60, at + 40))
+            assert checked(plan, part, 1).first is not None, (name, change, at)
 
 
 def quiet_log(plan: Plan, updates: int = 120) -> Log:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 MAX_ERRORS = 64
 """Errors that are tried one by one; of more, bounds are taken."""
+FAR = 1 << 40
+"""Beyond any error."""
 
 
 class DriveModel:
@@ -43,10 +45,10 @@ class DriveModel:
         return (drive + self._half) >> self.plan.scale_shift
 
     def drives(self, row: Row) -> Interval:
-        """Drives before rounding that give the row's scale and LIMIT."""
+        """Drives before rounding that give the row's scale and LIMIT; empty if none does."""
         plan = self.plan
         if row.flags & FLAG_LIMIT:
-            return plan.drive_max, plan.drive_max
+            return plan.drive_max, plan.drive_max if row.scale == plan.scale_max else -1
         low = (row.scale << plan.scale_shift) - self._half
         high = low + (1 << plan.scale_shift) - 1
         return max(low, 0), min(high, plan.drive_max - 1)
@@ -65,9 +67,13 @@ class DriveModel:
                 low = max(low, plan.band + 1)
             else:
                 high = min(high, plan.band)
+        drives = self.drives(row)
+        if drives[0] > min(drives[1], top):
+            return None
+        low, high = inside((low, high), self._errors_by_integral(before, row, drives, top))
         if high - low >= MAX_ERRORS:
             # The error is hardly known.
-            shown = row.shown((0, top)) if self.drives(row)[0] <= top else None
+            shown = row.shown((0, top))
             return (shown, (low, high)) if shown else None
         fitting: Interval | None = None
         least = most = low
@@ -78,6 +84,18 @@ class DriveModel:
                 most = error
                 fitting = after if fitting is None else hull(fitting, after)
         return None if fitting is None else (fitting, (least, most))
+
+    def _errors_by_integral(
+        self, before: Interval, row: Row, drives: Interval, top: int
+    ) -> Interval:
+        """Errors by which the integral came to what the row says of it, if no limit was met."""
+        plan = self.plan
+        if not (0 < row.integral < top and drives[0] > 0 and drives[1] < top):
+            return -FAR, FAR
+        # The step is the product rounded: within 1.
+        low = (row.integral - before[1] - 1 << plan.integral_shift) // plan.integral
+        high = -((before[0] - row.integral - 1 << plan.integral_shift) // plan.integral)
+        return low, high
 
     def _after(self, before: Interval, error: int, row: Row, top: int) -> Interval | None:
         """The integral, with one error."""

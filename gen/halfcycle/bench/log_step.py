@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from halfcycle.bench.log_drive import DriveModel
+from halfcycle.bench.log_drive import FAR, DriveModel
 from halfcycle.bench.log_hidden import Hidden, Interval, Row, hull, inside
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import (
@@ -24,8 +24,6 @@ from halfcycle.regulator.plan import (
 if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
 
-FAR = 1 << 40
-"""Beyond any error."""
 _NONE: Interval = (1, 0)
 
 
