@@ -11,7 +11,7 @@ import pytest
 from halfcycle.bench.log_check import CheckedLog, LogCheck
 from halfcycle.bench.log_readings import ReadingsOf, readings_of_millivolts
 from halfcycle.bench.log_rows import LogRows
-from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.model import Regulator, reading_of
 from halfcycle.regulator.plan import (
     FLAG_BROWNOUT,
     FLAG_HELD,
@@ -232,32 +232,44 @@ def test_other_gains_are_named(case: str) -> None:
         assert "1.25 times" in result.cause.text
 
 
-def test_another_sensor_is_named_with_its_ratio() -> None:
-    plan = CASES["mean"]
-    rows = quiet_log(plan).arrays(sums=True, integral=True)
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+@pytest.mark.parametrize("sums", [False, True])
+def test_another_sensor_is_named_with_its_ratio(case: str, sums: bool) -> None:
+    """Without sums by what the drive answers to: the ratio is that of the readings at rest."""
+    plan = CASES[case]
+    rows = quiet_log(plan).arrays(sums=sums, integral=sums)
     result = checked(plan, scaled(rows, 1.1))
     assert result.cause is not None and result.cause.kind == "scaling"
-    assert result.cause.ratio == pytest.approx(1.1, rel=1e-3)
+    # With sums it is that of the first row, whose millivolts are coarse.
+    assert result.cause.ratio == pytest.approx(1.1, rel=3e-3 if sums else 1e-3)
 
 
 def doctored(plan: Plan, what: str, sums: bool) -> CheckedLog:
     """A log of a firmware that does one thing wrong, right after the step, at update 62."""
-    regulator, log = Regulator(plan), Log()
-    level, rng = 0.0, random.Random(5)
+    regulator, log = (RisesWhileHeld if what == "held" else Regulator)(plan), Log()
+    level, total, rng = 0.0, 0, random.Random(5)
+    millivolts = plan.millivolt_gain, plan.millivolt_shift
     for update in range(1, 100):
         target = plan.rated_mv if update > 60 else plan.rated_mv * 9 // 10
         regulator.set_target_mv(target)
         level += 0.8 * (1.2 * regulator.scale() / 16384 - level)
         units = level * plan.target_rated * (1 + rng.gauss(0, 1e-3))
-        total = int(units * 2**plan.reading_shift / sum(plan.block_weights))
+        last_total, total = total, int(units * 2**plan.reading_shift / sum(plan.block_weights))
         wrong = update == 62
-        regulator.close_with(total)
+        if wrong and what == "held":
+            regulator.hold()
+        regulator.close_with(last_total if wrong and what == "late" else total)
         regulator.update()
         if wrong and what == "twice":
             regulator.close_with(total)
             regulator.update()
         if not (wrong and what == "unlogged"):
             log.add(regulator, update - (what == "unlogged" and update > 62), target, total)
+        if wrong and what == "late":
+            fresh = scale_by(np.array([reading_of(plan, total)]), *millivolts)
+            log.rows[-1] = (*log.rows[-1][:2], int(fresh[0]), *log.rows[-1][3:])
+        if wrong and what == "ahead":
+            log.rows[-1] = (*log.rows[-1][:2], log.rows[-2][2], *log.rows[-1][3:])
         if wrong and what == "torn":
             row, last = log.rows[-1], log.rows[-2]
             torn = (row[6] & ~0xFFFF) | (last[6] & 0xFFFF)
@@ -271,11 +283,24 @@ def doctored(plan: Plan, what: str, sums: bool) -> CheckedLog:
     return checked(plan, log.arrays(sums=sums, integral=sums))
 
 
-@pytest.mark.parametrize("what", ["twice", "unlogged", "torn", "flags", "skipped"])
-def test_the_cause_is_named(what: str) -> None:
+@pytest.mark.parametrize(
+    ("what", "kind", "words"),
+    [
+        ("twice", "twice", "done twice"),
+        ("unlogged", "unlogged", "not in the log"),
+        ("torn", "torn", "integral is half"),
+        ("flags", "flags", "LIMIT"),
+        ("held", "flags", "HELD"),
+        ("skipped", "skipped", "missed"),
+        ("late", "late", "the reading before this one"),
+        ("ahead", "late", "ahead of the update"),
+    ],
+)
+def test_the_cause_is_named(what: str, kind: str, words: str) -> None:
     result = doctored(CASES["mean integral only"], what, sums=True)
     assert result.first is not None and result.cause is not None
-    assert result.first.update == 62 and result.cause.kind == what, result.cause
+    assert result.first.update == 62 and result.cause.kind == kind, result.cause
+    assert words in result.cause.text
 
 
 @pytest.mark.parametrize("case", CASES)

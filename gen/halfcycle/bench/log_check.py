@@ -105,7 +105,8 @@ class LogCheck:
         result = self.result
         if result.first is not None:
             cause = result.first.cause
-            if result.differing > SYSTEMATIC * result.compared and cause.kind != "scaling":
+            known = cause.kind == "scaling" and cause.ratio is not None
+            if result.differing > SYSTEMATIC * result.compared and not known:
                 cause = self._gains.cause() or cause
             result.cause = cause
         return result
