@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from documentation.pages import DOCS, blocks
 from halfcycle.base.errors import InputError
 from halfcycle.bench.log_check import LogCheck
 from halfcycle.bench.log_lines import check_byte
@@ -17,7 +16,8 @@ from halfcycle.bench.log_readings import ReadingsOf
 from halfcycle.bench.log_rows import LogRemarks, LogRows
 from halfcycle.regulator.plan import Plan
 from support.bench_logs import COLUMNS, board_log
-from support.plan_cases import CASES, mostly_full, render
+from support.logging_c import logging_texts
+from support.plan_cases import CASES, mostly_full
 
 PLAN = CASES["mean"]
 GOOD = board_log(PLAN, 1.2, 0.8, [(0, 200_000), (20, 230_000)], 40, 1e-3).text(COLUMNS)
@@ -93,34 +93,14 @@ def test_what_is_no_log_is_one_clear_message(
     assert caught.value.faults[0].key == place and words in caught.value.faults[0].problem
 
 
-MAIN = """
+SEND = """
 #include <stdio.h>
-#include "bench_log.c"
 static void send(char c) { putchar(c); }
+"""
+MAIN = """
 int main(void) {
-    static struct peat_cabin_state s;
-    int update;
-    long n = 0;
-    peat_cabin_reset(&s);
     puts("boot: anything may come first");
-    for (update = 0; update < 400; update++) {
-        int due = 0;
-        if (update == 100) peat_cabin_set_target_mv(&s, 200000);
-        if (update == 200) peat_cabin_set_target_mv(&s, 230000);
-        while (!due) {
-            const long size = ((long)peat_cabin_scale(&s) * SIZE) / 16384 + n % 3;
-            due = peat_cabin_sample(&s, (uint16_t)(ZERO + ((n & 1) ? size : -size)));
-            n++;
-        }
-        peat_cabin_update(&s);
-        log_fill(&s);
-        if (update % 7 == 0) {
-            peat_cabin_update(&s); /* Takes nothing, and so has no row. */
-            log_fill(&s);
-        }
-        if (update % 10 == 0 && (update < 150 || update > 300)) log_print(send);
-    }
-    log_print(send);
+    run(400);
     return 0;
 }
 """
@@ -128,15 +108,7 @@ int main(void) {
 
 def printed_log(plan: Plan, folder: Path) -> str:
     """What the C of the documentation prints, compiled with the regulator of ``plan``."""
-    page = (DOCS / "how-to" / "identify-a-board.md").read_text("utf-8")
-    (code,) = (block.text for block in blocks(page) if block.language == "c")
-    for name, text in render(plan).items():
-        (folder / name).write_text(text)
-    # The size that reads as rated at a scale of 0.8 is wide of the converter's ends.
-    size = plan.magnitude_max * 9 // 10
-    main = MAIN.replace("ZERO", str(plan.zero_code)).replace("SIZE", str(size))
-    for name, general in (("bench_log.c", code), ("main.c", main)):
-        text = general.replace("peat_cabin", plan.name).replace("PEAT_CABIN", plan.name.upper())
+    for name, text in logging_texts(plan, SEND, MAIN).items():
         (folder / name).write_text(text)
     warnings = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
     command = ["cc", *warnings, "-o", "log", "main.c", f"{plan.name}.c"]
