@@ -283,7 +283,7 @@ void hc_circuit_step(struct hc_circuit *circuit, const struct hc_plant *plant, d
 
 /* ---- small things ---- */
 
-double hc_duty(int32_t drive, double counts_per_drive, double duty_per_count) {
+double hc_duty_of_drive(int32_t drive, double counts_per_drive, double duty_per_count) {
     /* drive * counts / 32767 is never half way between two whole numbers, as 32767 is odd: the
        nearest it comes is 1.5e-5, so that rounding of the factor does not show. */
     const double exact = drive * counts_per_drive;

@@ -82,7 +82,7 @@ double hc_load_current(const struct hc_circuit *circuit, const struct hc_plant *
 
 /* The drive's value (32767 = bus) as a duty on the modulator's grid: counts_per_drive is its counts
    each way over 32767, duty_per_count is 1 over its counts. */
-double hc_duty(int32_t drive, double counts_per_drive, double duty_per_count);
+double hc_duty_of_drive(int32_t drive, double counts_per_drive, double duty_per_count);
 
 /* Value at `where` (0..1) of the cubic through two points with given slopes (per unit of where). */
 double hc_hermite(double y0, double slope0, double y1, double slope1, double where);

@@ -508,7 +508,7 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
             const uint64_t before = l->phase;
             const double energy_before = l->circuit.energy, v_before = l->circuit.x[1];
             const int16_t drive = hc_drive(&l->regulator, (uint16_t)(l->phase >> 48));
-            const double duty = hc_duty(drive, l->counts_per_drive, l->duty_per_count);
+            const double duty = hc_duty_of_drive(drive, l->counts_per_drive, l->duty_per_count);
             if (trace) {
                 const double bus =
                     l->bus.now - l->board->bus_ohm * duty * l->circuit.x[0];
