@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from halfcycle.bench.fit_rows import FitRows, MovingRows, block_shares, fit_rows, rated_units
+from halfcycle.bench.log_check import LogCheck
 from halfcycle.bench.log_readings import ReadingsOf
 from halfcycle.bench.log_rows import LogRows
 from halfcycle.bench.plant_fit import NoFit, PlantFit, fit_plant
@@ -96,6 +97,24 @@ def test_a_step_of_the_load_makes_two_levels() -> None:
     assert isinstance(fit, PlantFit)
     assert [level.gain.value for level in fit.levels] == pytest.approx([1.25, 1.2], rel=1e-3)
     assert abs(fit.levels[1].update - 111) <= 3
+    assert fit.share.value == pytest.approx(0.8, abs=0.05)
+
+
+@pytest.mark.parametrize("case", PLANS)
+def test_windows_in_which_a_limiter_acts_are_no_part_of_the_fit(case: str) -> None:
+    """Their readings are a fifth less than what the plant makes of the scale."""
+    plan = PLANS[case]
+    step_at = 60 * plan.updates
+    limited = (step_at + 2 * plan.updates, step_at + 9 * plan.updates)
+    count = 110 * plan.updates
+    log = board_log(plan, 1.2, 0.8, step(plan), count, 5e-4, 6, limited=limited)
+    rows = log.arrays(sums=True, integral=True)
+    check, moving, readings = LogCheck(plan), MovingRows(plan), ReadingsOf(plan).of(rows)
+    moving.feed(rows, readings, check.feed(rows, readings))
+    assert check.done().first is None and check.done().held >= 2
+    fit = fit_plant(plan, fit_rows(plan, moving.pieces()))
+    assert isinstance(fit, PlantFit), fit
+    assert len(fit.levels) == 1 and fit.gain.value == pytest.approx(1.2, rel=1e-3)
     assert fit.share.value == pytest.approx(0.8, abs=0.05)
 
 

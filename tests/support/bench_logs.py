@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -70,10 +70,12 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
     noise: float = 0.0,
     seed: int = 0,
     gain_of: Callable[[int], float] | None = None,
+    limited: Container[int] = (),
 ) -> Log:
     """``updates`` of a board whose gain is ``gain`` (or ``gain_of`` an update), of whose changes of
     scale ``share`` acts in the first update's time, and whose blocks read with ``noise``: the
-    deviation of a whole window's reading, a share of rated. From a reset on."""
+    deviation of a whole window's reading, a share of rated. In the updates of ``limited`` a limiter
+    takes a fifth of the output away. From a reset on."""
     rng = np.random.default_rng(seed)
     regulator, log = Regulator(plan), Log()
     wanted = dict(targets)
@@ -98,6 +100,9 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
         level = part * levels[0] ** (1 + square) + (1 - part) * levels[1] ** (1 + square)
         size = float(np.sqrt(level)) if square else level
         size = max(0.0, size + each * float(rng.standard_normal()))
+        if update in limited:
+            size *= 0.8
+            regulator.hold()
         total = round((size * rated) ** (1 + square) * whole)
         before = regulator.blocks_due
         regulator.close_with(min(total, plan.block_max))

@@ -409,6 +409,12 @@ KINDS: dict[str, Kind] = {
         "The firmware says MISSED: a block ended that no update took.",
         "Give the update more time, or a higher priority.",
     ),
+    "log-limiter-acted": Kind(
+        NOTE,
+        "Rows of the log say HELD: a limiter acted, so that the reading is not what the plant "
+        "alone makes of the scale. The fit goes without them.",
+        "Log a step during which no limiter acts, if the fit has too few rows.",
+    ),
     "log-gaps": Kind(
         NOTE,
         "Updates are not in the log; after each gap the check and the fit begin afresh.",

@@ -83,6 +83,9 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
     if checked.missed:
         text = f"{checked.missed} rows say MISSED: updates come too late for their blocks"
         yield finding("log-blocks-missed", key, text)
+    if checked.held:
+        text = f"{checked.held} rows say HELD: checked as all others, and no part of the fit"
+        yield finding("log-limiter-acted", key, text)
     if checked.gaps:
         text = f"{checked.gaps} gaps; the check begins afresh after each"
         yield finding("log-gaps", key, text)

@@ -38,14 +38,15 @@ class Difference:
 @dataclass(slots=True)
 class CheckedLog:
     """What the check of a log says: rows, and gaps between them; rows compared with what the model
-    makes, and of these the ones that differ; rows with MISSED; whether every row compared had its
-    integral (bit for bit)."""
+    makes, and of these the ones that differ; rows with MISSED, and with HELD; whether every row
+    compared had its integral (bit for bit)."""
 
     rows: int = 0
     gaps: int = 0
     compared: int = 0
     differing: int = 0
     missed: int = 0
+    held: int = 0
     exact: bool = True
     first: Difference | None = None
     cause: Cause | None = None
@@ -88,6 +89,7 @@ class LogCheck:
         result.rows += len(rows)
         result.exact &= rows.integral is not None and rows.sum is not None
         result.missed += int(((rows.flags & FLAG_MISSED) > 0).sum())
+        result.held += int(((rows.flags & FLAG_HELD) > 0).sum())
         self._gains.feed(rows, readings)
         return np.array(kinds, dtype=np.int64)
 
