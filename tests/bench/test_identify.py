@@ -105,6 +105,20 @@ def test_another_firmware_is_a_difference(identify: CommandLine, tmp_path: Path)
     assert "log-differs" in codes(answer)
 
 
+def test_a_limiter_that_acts_is_no_fault_of_board_or_firmware(
+    identify: CommandLine, tmp_path: Path
+) -> None:
+    path, plan = tmp_path / "a.csv", designed().quantised.plan
+    targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
+    made = board_log(plan, 1.2, 0.9, targets, 90, 5e-4, limited=(42, 50))
+    path.write_text(made.text(COLUMNS))
+    answer = identify(SPEC, path, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 0 and told["as_model"] is True and told["inside_corners"] is True
+    assert {"log-limiter-acted", "log-as-model", "board-inside"} <= codes(answer)
+    assert told["gain"]["value"] == pytest.approx(1.2, rel=1e-3)
+
+
 def test_a_board_at_rest_is_not_judged(identify: CommandLine, tmp_path: Path) -> None:
     path = log(tmp_path / "a.csv")
     lines = path.read_text().splitlines()
