@@ -377,3 +377,17 @@ def test_equal_readings_are_not_exact(tmp_path: Path) -> None:
     rounding = (0.05 / 230 + 0.5 / 231) * gain.value
     assert gain.uncertainty == pytest.approx(rounding)
     assert gain.low <= 0.22 * 230 / 230.6 <= gain.high
+
+
+def test_three_readings_a_board_off_by_less_than_their_resolution_were_thrown_out() -> None:
+    """The median of three may be a coarse reading: both it and the value are rounded."""
+    step = 0.5
+    made = [pair(n + 2, name, 230.0, 230.0) for n, name in enumerate("aaabbbccc")]
+    # True values off the shown ones by less than half a step, each.
+    levels = [(230.0, +0.24), (60.0, -0.12), (120.0, -0.24)]
+    made += [pair(20 + n, "d", v + off, v) for n, (v, off) in enumerate(levels)]
+    assert all(abs(off) < step / 2 for _, off in levels)
+    assert calibrate(SPEC, made, step).outliers == ()
+    # One that is off by more than both roundings still goes.
+    made[-1] = pair(22, "d", 122.0, 120.0)
+    assert [outlier.line for outlier in calibrate(SPEC, made, step).outliers] == [22]

@@ -35,6 +35,16 @@ def test_no_variant_breaks_a_rule(case: str) -> None:
     assert all_faults(plan_cases.render(plan), plan.name) == []
 
 
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_a_function_that_nothing_called_was_left_in_a_latched_design(case: str) -> None:
+    """Compilers warn of it, as of any static function that is not used."""
+    plan = plan_cases.CASES[case]
+    text = plan_cases.render(plan)[f"{plan.name}.c"]
+    defined = re.findall(r"^static [\w ]*?(\w+)\(", text, re.MULTILINE)
+    assert len(defined) > 5
+    assert [name for name in defined if len(re.findall(rf"\b{name}\(", text)) < 2] == []
+
+
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
 def test_no_example_breaks_a_rule(folder: Path) -> None:
     files = {path.name: path.read_text(encoding="utf-8") for path in folder.iterdir()}

@@ -393,6 +393,89 @@ KINDS: dict[str, Kind] = {
         "A reading, or a board, is far off the others; it was left out.",
         "Take it again.",
     ),
+    "log-as-model": Kind(
+        NOTE,
+        "Every row of the log is what the model makes of the rows before it.",
+        "Nothing.",
+    ),
+    "log-differs": Kind(
+        ERROR,
+        "A row of the log is not what the model makes of the row before it: the firmware is not "
+        "this spec's, is called otherwise than it asks for, or the log was torn.",
+        "Look at the cause that the text names, in the firmware or in the logging code.",
+    ),
+    "log-blocks-missed": Kind(
+        WARNING,
+        "The firmware says MISSED: a block ended that no update took.",
+        "Give the update more time, or a higher priority.",
+    ),
+    "log-limiter-acted": Kind(
+        NOTE,
+        "Rows of the log say HELD: a limiter acted, so that the reading is not what the plant "
+        "alone makes of the scale. The fit goes without them.",
+        "Log a step during which no limiter acts, if the fit has too few rows.",
+    ),
+    "log-gaps": Kind(
+        NOTE,
+        "Updates are not in the log; after each gap the check and the fit begin afresh.",
+        "Nothing, if enough rows follow each other; else a longer ring, or a faster channel.",
+    ),
+    "log-bad-lines": Kind(
+        WARNING,
+        "Lines came whose check byte does not fit; they count as lost.",
+        "Check the channel's speed and the printing code.",
+    ),
+    "log-column-unused": Kind(
+        NOTE,
+        "A column of the log has a title that means nothing here.",
+        "Compare its title with the documented ones.",
+    ),
+    "drive-hardly-moves": Kind(
+        ERROR,
+        "The log does not tell gain and delay: the drive hardly moves in it, or it is too short.",
+        "Log a step of the target as well, such as from 90 % to 100 % of rated.",
+    ),
+    "board-inside": Kind(
+        NOTE,
+        "Gain and delay of the board are inside the corners that the design relies on.",
+        "Nothing.",
+    ),
+    "board-gain-outside": Kind(
+        ERROR,
+        "The board's gain, with its whole 95 % interval, is outside the design's corners.",
+        "State the tolerances as they are, and design again; or find what the board has wrong.",
+    ),
+    "board-delay-outside": Kind(
+        ERROR,
+        "The board's delay, with its whole 95 % interval, is outside the design's corners.",
+        "See when the updates run; state how late they may be, and design again.",
+    ),
+    "board-gain-steps": Kind(
+        NOTE,
+        "The gain changes within the log, as at a step of the load or of the bus.",
+        "Nothing; log one load at a time to tell them apart.",
+    ),
+    "board-loop-slow": Kind(
+        WARNING,
+        "By the design's model this board settles later than the spec asks for.",
+        "See why its gain or delay is as it is.",
+    ),
+    "board-loop-unstable": Kind(
+        ERROR,
+        "By the design's model the loop is unstable with this board.",
+        "Stop here: find why its gain or delay is as it is.",
+    ),
+    "boards-spread": Kind(
+        WARNING_OR_NOTE,
+        "Where the gains of 99 % of all boards lie, from those measured, and the share of all that "
+        "is inside the corners.",
+        "Measure more boards, or state wider tolerances, if that share is too small.",
+    ),
+    "board-outlier": Kind(
+        WARNING,
+        "A board's gain is far off that of the others; it was left out of the spread.",
+        "Log it again, or look for what is wrong with it.",
+    ),
     "few-captured-points": Kind(WARNING, "The record has few samples a cycle.", "Record faster."),
     "capture-level": Kind(
         WARNING,

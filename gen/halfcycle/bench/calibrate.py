@@ -23,6 +23,7 @@ import numpy as np
 from halfcycle.base.errors import HalfcycleError
 from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.meter_readings import Reading
+from halfcycle.bench.tolerance_interval import reach
 from halfcycle.spec.models import Spec
 
 CONFIDENCE = 0.95
@@ -146,7 +147,7 @@ def calibrate(spec: Spec, readings: Sequence[Reading], reading_step_v: float = 0
     zero = _over_boards([fit.zero_code for fit in good])
     all_gains = [fit.volts_per_code.value for fit in fits if fit.volts_per_code]
     all_zeros = [fit.zero_code.value for fit in fits if fit.zero_code]
-    reach = _reach(gain_values)
+    half = _reach(gain_values)
     return Calibration(
         boards=fits,
         volts_per_code=gain,
@@ -156,7 +157,7 @@ def calibrate(spec: Spec, readings: Sequence[Reading], reading_step_v: float = 0
         gain_spread_after_percent=(
             _spread(all_gains, gain.value, 100 / gain.value) if gain else None
         ),
-        gain_reach_percent=100 * reach / gain.value if gain and reach is not None else None,
+        gain_reach_percent=100 * half / gain.value if gain and half is not None else None,
         zero_spread_codes=_spread(all_zeros, spec.sensor.zero_code, 1.0),
         zero_spread_after_codes=_spread(all_zeros, round(zero.value), 1.0) if zero else None,
         zero_reach_codes=_reach(zero_values),
@@ -291,8 +292,18 @@ def _far_off(
     return [
         (group, int(at), float(deviations[at]), float(abs(deviations[at])) / sigma)
         for group, (deviations, rounding) in enumerate(zip(relative, roundings, strict=True))
-        for at in np.flatnonzero(np.abs(deviations) > np.maximum(limit, 2 * rounding))
+        for at in np.flatnonzero(
+            np.abs(deviations)
+            > np.maximum(limit, rounding + _middle_rounding(deviations, rounding))
+        )
     ]
+
+
+def _middle_rounding(deviations: Floats, rounding: Floats) -> float:
+    """The rounding of the value, or of the coarser of the two, that the median is made of."""
+    order = np.argsort(deviations, kind="stable")
+    middle = order[(len(order) - 1) // 2 : len(order) // 2 + 1]
+    return float(rounding[middle].max())
 
 
 def _sigma_limit(count: int) -> float:
@@ -320,12 +331,12 @@ def _fit_board(
         for entry in own
         if not entry.reading.rms_codes
     ]
-    gain, square = _mean(by_codes), None
+    gain, square = mean_of(by_codes), None
     if pairs and gain is None:
         gain, square = _from_pairs(np.array(pairs), per_code, spec.loop.measure)
     strong = _strong(own, name)
     gain = _rounded_alike(gain, [(entry.gain, entry.gain * entry.rounding) for entry in strong])
-    return BoardFit(name, gain, _rounded_alike(_mean([code for code, _ in zeros]), zeros), square)
+    return BoardFit(name, gain, _rounded_alike(mean_of([code for code, _ in zeros]), zeros), square)
 
 
 def _rounded_alike(
@@ -357,7 +368,7 @@ def _from_pairs(
     count = len(meter)
     if count < 4 or meter.max() < 2 * meter.min():
         strong = meter >= MIN_LEVEL * meter.max()
-        return _mean((per_code * meter / reported)[strong].tolist()), None
+        return mean_of((per_code * meter / reported)[strong].tolist()), None
     # Errors are alike in volts, so those of a square grow with the reading: weights 1/(2 y).
     weights = 1 / (2 * reported)
     columns = np.stack([meter**2, np.ones(count)], axis=1) * weights[:, None]
@@ -369,7 +380,7 @@ def _from_pairs(
     variance = float(left @ left) / (count - 2)
     errors = np.sqrt(np.diag(inverse) * variance) / scale * t.ppf((1 + CONFIDENCE) / 2, count - 2)
     if slope <= 0:
-        return _mean((per_code * meter / reported).tolist()), None
+        return mean_of((per_code * meter / reported).tolist()), None
     ratio = math.sqrt(slope)
     share = (1.0 if measure == "rms" else 2.0) / per_code**2
     return (
@@ -378,8 +389,8 @@ def _from_pairs(
     )
 
 
-def _mean(values: Sequence[float]) -> Estimate | None:
-    """Mean with the half width of Student's t."""
+def mean_of(values: Sequence[float]) -> Estimate | None:
+    """Mean with the half width of Student's t; None of no values."""
     from scipy.stats import t  # noqa: PLC0415
 
     if not len(values):
@@ -395,7 +406,7 @@ def _over_boards(fits: Sequence[Estimate | None]) -> Estimate | None:
     estimates = [estimate for estimate in fits if estimate is not None]
     if len(estimates) == 1:
         return estimates[0]
-    mean = _mean([estimate.value for estimate in estimates])
+    mean = mean_of([estimate.value for estimate in estimates])
     finite = [e.uncertainty for e in estimates if math.isfinite(e.uncertainty)]
     if mean is None or np.ptp([estimate.value for estimate in estimates]) > 0 or not finite:
         return mean
@@ -407,13 +418,5 @@ def _spread(values: list[float], centre: float, factor: float) -> float | None:
 
 
 def _reach(values: list[float]) -> float | None:
-    """Half width of the two-sided normal tolerance interval (Howe 1969, from memory)."""
-    from scipy.stats import chi2, norm  # noqa: PLC0415
-
-    count = len(values)
-    if count < 2:
-        return None
-    middle = float(norm.ppf((1 + COVERAGE) / 2))
-    low = float(chi2.ppf(1 - CONFIDENCE, count - 1))
-    factor = middle * math.sqrt((count - 1) * (1 + 1 / count) / low)
-    return factor * float(np.std(values, ddof=1))
+    """Half width of the interval that holds ``COVERAGE`` of all boards."""
+    return reach(values, COVERAGE)

@@ -37,6 +37,7 @@ COMMANDS: dict[str, str] = {
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
     "replay": "Run a recorded waveform through the measuring code.",
     "calibrate": "Fit the sensor's gain and zero to meter readings.",
+    "identify": "A log of the firmware beside the model, its plant beside the corners.",
 }
 
 

@@ -18,6 +18,7 @@ from halfcycle.output.calibrate import Calibrate
 from halfcycle.output.check import Checks, Tick
 from halfcycle.output.design import Design
 from halfcycle.output.generate import Generate
+from halfcycle.output.identify import Identify
 from halfcycle.output.light import LightEntry
 from halfcycle.output.replay import Replay
 from halfcycle.output.report import Report
@@ -41,6 +42,7 @@ OUTPUTS: dict[str, tuple[type[Entry | LightEntry], ...]] = {
     "targets": (Targets, RefusedDesign),
     "replay": (Replay, RefusedDesign),
     "calibrate": (Calibrate,),
+    "identify": (Identify, RefusedDesign),
 }
 """What a command may print, by its name; the usual first."""
 

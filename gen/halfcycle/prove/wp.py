@@ -22,6 +22,7 @@ from halfcycle.base.state import State
 from halfcycle.generate.emit import UNROLLED_BLOCKS
 from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import LEAN_WORD, SCALE_BITS, Plan
+from halfcycle.regulator.state import least_slots
 
 GOAL_S = 20
 """Seconds for a goal; those of the examples take a second at most."""
@@ -63,7 +64,9 @@ def versions() -> list[str]:
 
 def functions(plan: Plan) -> tuple[str, ...]:
     """The functions of this Plan's C that have a contract, without the regulator's name."""
-    names = ["round_shift", "scale_by", "lesser", "lean", "alike"]
+    names = ["round_shift", "scale_by", "lean", "alike"]
+    if least_slots(plan):
+        names.append("lesser")
     if _signed_shifts(plan):
         names.append("round_shift_signed")
     names += ["set_target_mv", "aim", "hold", "publish", "regulate"]

@@ -404,6 +404,14 @@ class Regulator:
         self.ramp = min(climb, target << plan.ramp_bits)
         return self.ramp >> plan.ramp_bits
 
+    def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
+        """Integral and drive after a PI step from the integral ``before``; neither falls if
+        ``before`` rises, but for a drive at whose limit a negative proportional term is left out.
+        ``top``: the limit, below ``drive_max`` while a limiter acts."""
+        self.integral = before
+        drive = self._regulate(error, top)
+        return self.integral, drive
+
     def _regulate(self, error: int, top: int) -> int:
         """The PI step with anti-windup; the drive inside ``[0, top]``."""
         plan, before = self.plan, self.integral

@@ -1,0 +1,133 @@
+"""Logs of running firmware beside a spec: is it the model's, and what plant does it drive?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from halfcycle.base.text import printable
+from halfcycle.bench.board_loop import BoardLoop, Corners, board_loop, corners
+from halfcycle.bench.calibrate import COVERAGE, Estimate, mean_of
+from halfcycle.bench.fit_rows import MovingRows, fit_rows
+from halfcycle.bench.log_check import CheckedLog, LogCheck
+from halfcycle.bench.log_reader import read_log
+from halfcycle.bench.log_readings import ReadingsOf
+from halfcycle.bench.log_rows import LogRemarks
+from halfcycle.bench.plant_fit import NoFit, PlantFit, fit_plant
+from halfcycle.bench.tolerance_interval import reach, share_inside
+
+if TYPE_CHECKING:
+    from halfcycle.generate.pipeline import IntegerDesign
+
+OUTLIER_SIGMAS = 3.5
+"""Robust standard deviations (Iglewicz & Hoaglin 1993, from memory) beyond which a board is not
+like the others."""
+MIN_BOARDS = 6
+"""Of fewer boards nobody can say which one is strange."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardLog:
+    """One log: the check of its rows, and the fit of its plant with the loop that this makes."""
+
+    name: str
+    checked: CheckedLog
+    remarks: LogRemarks
+    fit: PlantFit | NoFit
+    loop: BoardLoop | None
+
+    @property
+    def plant(self) -> PlantFit | None:
+        """The fit, if there is one."""
+        return self.fit if isinstance(self.fit, PlantFit) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """All logs, and what they say of the boards together. ``gain`` and ``share``: of the one board,
+    or the means over the boards that are no ``outliers``. ``gain_reach``: half width of the
+    interval that holds 99 % of all boards, with 95 % confidence; ``share_of_boards``: share of
+    all boards whose gain is inside the corners, with 95 % confidence; None below two boards."""
+
+    logs: tuple[BoardLog, ...]
+    corners: Corners
+    gain: Estimate | None
+    share: Estimate | None
+    gain_reach: float | None
+    share_of_boards: float | None
+    outliers: tuple[str, ...]
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether every board may be inside the corners; None if one has no fit."""
+        plants = [log.plant for log in self.logs]
+        if any(plant is not None and not is_inside(plant, self.corners) for plant in plants):
+            return False
+        return None if None in plants else True
+
+    @property
+    def as_model(self) -> bool:
+        """Whether every row is what the model makes of the rows before."""
+        return all(log.checked.first is None for log in self.logs)
+
+
+def is_inside(plant: PlantFit, ranges: Corners) -> bool:
+    """Whether gain (of every level) and delay may be inside the corners."""
+    gains = all(ranges.gain.may_hold(level.gain) for level in plant.levels)
+    return gains and ranges.share.may_hold(plant.share)
+
+
+def identify(done: IntegerDesign, paths: Sequence[Path], revision: int | None) -> Identification:
+    """Check and fit the logs of ``paths``, one of a board each, against a design.
+
+    ``revision``: what a log that says its firmware's must say. Raises InputError as ``read_log``.
+    """
+    ranges = corners(done.design, done.quantised.plan)
+    logs = tuple(_log(done, path, revision) for path in paths)
+    plants = {log.name: log.plant for log in logs if log.plant is not None}
+    odd = _odd([plant.gain.value for plant in plants.values()])
+    outliers = tuple(name for name, far in zip(plants, odd, strict=True) if far)
+    good = [plant for name, plant in plants.items() if name not in outliers]
+    gains = [plant.gain.value for plant in good]
+    return Identification(
+        logs=logs,
+        corners=ranges,
+        gain=_together([plant.gain for plant in good]),
+        share=_together([plant.share for plant in good]),
+        gain_reach=reach(gains, COVERAGE),
+        share_of_boards=share_inside(gains, ranges.gain.low, ranges.gain.high),
+        outliers=outliers,
+    )
+
+
+def _log(done: IntegerDesign, path: Path, revision: int | None) -> BoardLog:
+    plan = done.quantised.plan
+    remarks = LogRemarks()
+    check, readings_of, moving = LogCheck(plan), ReadingsOf(plan), MovingRows(plan)
+    for rows in read_log(path, plan, remarks, revision):
+        readings = readings_of.of(rows)
+        moving.feed(rows, readings, check.feed(rows, readings))
+    fit = fit_plant(plan, fit_rows(plan, moving.pieces()))
+    loop = board_loop(done.design, plan, fit) if isinstance(fit, PlantFit) else None
+    return BoardLog(printable(path.stem), check.done(), remarks, fit, loop)
+
+
+def _together(estimates: Sequence[Estimate]) -> Estimate | None:
+    """The mean over boards; of one board its own interval."""
+    if len(estimates) == 1:
+        return estimates[0]
+    return mean_of([estimate.value for estimate in estimates])
+
+
+def _odd(gains: Sequence[float]) -> list[bool]:
+    """Which boards are far off the others."""
+    if len(gains) < MIN_BOARDS:
+        return [False] * len(gains)
+    values = np.array(gains)
+    off = np.abs(values - np.median(values))
+    sigma = max(float(np.median(off)) / 0.6745, 1e-4 * float(np.median(values)))
+    return [bool(far) for far in off > OUTLIER_SIGMAS * sigma * (1 + 8 / len(values))]

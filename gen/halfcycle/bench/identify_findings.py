@@ -1,0 +1,187 @@
+"""What an identification says: rows, board and corners, and which keys of the spec would change."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from halfcycle.base.findings import Finding, finding
+from halfcycle.bench.calibrate import COVERAGE, Estimate
+from halfcycle.bench.identify import BoardLog, Identification
+from halfcycle.bench.plant_fit import NoFit
+
+if TYPE_CHECKING:
+    from halfcycle.design.types import Design
+    from halfcycle.spec.models import Value
+
+BUS_MIN, BUS_MAX, WITHIN = "bridge.bus_min_v", "bridge.bus_max_v", "loop.update_within_us"
+RECIPE = "log a step of the target too, from 90 % to 100 % of rated, some settling times about it"
+
+
+def changes(design: Design, found: Identification) -> dict[str, Value]:
+    """The keys, and their values, with which every board measured would be inside the corners;
+    none if that is so already, or if no key says it. Boards that are unlike the others decide
+    nothing."""
+    spec, ranges, window = design.spec, found.corners, design.window
+    if not found.as_model:
+        return {}
+    plants = [log.plant for log in found.logs if log.plant and log.name not in found.outliers]
+    gains = [level.gain for plant in plants for level in plant.levels]
+    new: dict[str, Value] = {}
+    above = [gain.value for gain in gains if gain.low > ranges.gain.high]
+    below = [gain.value for gain in gains if gain.high < ranges.gain.low]
+    if above:
+        most = max(above) / ranges.gain.high
+        new[BUS_MAX] = _digits(float(spec.bridge.bus_max_v) * most, up=True)
+    if below:
+        least = min(below) / ranges.gain.low
+        new[BUS_MIN] = _digits(float(spec.bridge.bus_min_v) * least, up=False)
+    late = [plant.share.value for plant in plants if plant.share.high < ranges.share.low]
+    if late:
+        us = 1_000_000 * window.update_s
+        stated = spec.loop.update_within_us
+        known = Fraction(0) if stated == "auto" and window.blocks == 1 else spec.update_within_s
+        wanted = 1_000_000 * known + Fraction(ranges.share.low - min(late)) * us
+        period = spec.loop.period_us
+        within = math.ceil(wanted / period) * period
+        if within <= us:
+            new[WITHIN] = within
+    return new
+
+
+def findings(
+    design: Design, found: Identification, new: dict[str, Value], *, written: bool
+) -> tuple[Finding, ...]:
+    """One finding per thing to know or to do. ``new``: what ``changes`` gives, ``written`` or
+    not."""
+    several = len(found.logs) > 1
+    remarks = [
+        entry
+        for log in found.logs
+        for entry in (*_rows(log), *_board(design, found, log, new, written))
+    ]
+    if several:
+        remarks += _together(found)
+    return tuple(remarks)
+
+
+def _rows(log: BoardLog) -> Iterator[Finding]:
+    checked, key = log.checked, log.name
+    if checked.first is not None and checked.cause is not None:
+        text = (
+            f"line {checked.first.line} (update {checked.first.update}) is not what the model "
+            f"makes of the rows before: {checked.cause.text}; {checked.differing} of "
+            f"{checked.compared} rows differ"
+        )
+        yield finding("log-differs", key, text)
+    else:
+        how = "bit for bit" if checked.exact else "within what scale and reading leave open"
+        text = f"all {checked.compared} rows that follow another are the model's, {how}"
+        yield finding("log-as-model", key, text)
+    if checked.missed:
+        text = f"{checked.missed} rows say MISSED: updates come too late for their blocks"
+        yield finding("log-blocks-missed", key, text)
+    if checked.held:
+        text = f"{checked.held} rows say HELD: checked as all others, and no part of the fit"
+        yield finding("log-limiter-acted", key, text)
+    if checked.gaps:
+        text = f"{checked.gaps} gaps; the check begins afresh after each"
+        yield finding("log-gaps", key, text)
+    if log.remarks.bad_lines:
+        text = f"{log.remarks.bad_lines} lines with a wrong check byte were left out"
+        yield finding("log-bad-lines", key, text)
+    if log.remarks.unused:
+        names = ", ".join(log.remarks.unused[:5])
+        yield finding("log-column-unused", key, f"columns that are not used: {names}")
+
+
+def _board(
+    design: Design, found: Identification, log: BoardLog, new: dict[str, Value], written: bool
+) -> Iterator[Finding]:
+    key = log.name
+    if isinstance(log.fit, NoFit):
+        yield finding("drive-hardly-moves", key, f"{log.fit.reason}; {RECIPE}")
+        return
+    plant, ranges = log.fit, found.corners
+    outside = [level.gain for level in plant.levels if not ranges.gain.may_hold(level.gain)]
+    for gain in outside:
+        text = (
+            f"gain {text_of(gain, 5)}, the design relies on {ranges.gain.low:.5g} to "
+            f"{ranges.gain.high:.5g}{_advice(new, (BUS_MIN, BUS_MAX), written)}"
+        )
+        yield finding("board-gain-outside", key, text)
+    if not ranges.share.may_hold(plant.share):
+        text = (
+            f"{text_of(plant.share, 3)} of a change acts in the first update's time, the design "
+            f"relies on {ranges.share.low:.3g} to {ranges.share.high:.3g}"
+            f"{_advice(new, (WITHIN,), written)}"
+        )
+        yield finding("board-delay-outside", key, text)
+        outside.append(plant.share)
+    if not outside:
+        text = (
+            f"gain {text_of(plant.gain, 5)} (corners {ranges.gain.low:.4g} to "
+            f"{ranges.gain.high:.4g}) and share of delay {text_of(plant.share, 3)} (corners "
+            f"{ranges.share.low:.3g} to {ranges.share.high:.3g}) are inside"
+        )
+        yield finding("board-inside", key, text)
+    if len(plant.levels) > 1:
+        steps = ", ".join(
+            f"{level.gain.value:.5g} from update {level.update}" for level in plant.levels
+        )
+        yield finding("board-gain-steps", key, f"the gain has {len(plant.levels)} levels: {steps}")
+    yield from _loop(design, log)
+
+
+def _loop(design: Design, log: BoardLog) -> Iterator[Finding]:
+    loop = log.loop
+    if loop is None:
+        return
+    if not loop.stable:
+        yield finding("board-loop-unstable", log.name, "the loop is unstable with this board")
+        return
+    goal = design.settling_goal_ms
+    if loop.settling_ms is None or loop.settling_ms > goal * (1 + 1e-9):
+        time = "not at all" if loop.settling_ms is None else f"in {loop.settling_ms:.4g} ms"
+        text = f"this board settles {time} by the design's model, {goal:.4g} ms are asked for"
+        yield finding("board-loop-slow", log.name, text)
+
+
+def _together(found: Identification) -> Iterator[Finding]:
+    for name in found.outliers:
+        text = f"{name} has a gain far off that of the others: left out of the spread"
+        yield finding("board-outlier", name, text)
+    if found.gain is None or found.gain_reach is None or found.share_of_boards is None:
+        return
+    share = 100 * found.share_of_boards
+    text = (
+        f"{100 * COVERAGE:g} % of all boards have a gain of {found.gain.value:.5g} +-"
+        f"{found.gain_reach:.3g} (95 % confidence, normal spread); at least {share:.4g} % of all "
+        "are inside the corners"
+    )
+    enough = found.share_of_boards >= COVERAGE
+    if not enough:
+        text += "; measure more boards, or state wider tolerances"
+    yield finding("boards-spread", "boards", text, "note" if enough else "warning")
+
+
+def _advice(new: dict[str, Value], keys: tuple[str, ...], written: bool) -> str:
+    values = [f"{key} = {float(new[key]):g}" for key in keys if key in new]
+    if not values:
+        return ""
+    verb = "the spec now says" if written else "to rely on this board it would have to say"
+    return f"; {verb} {', '.join(values)}"
+
+
+def text_of(estimate: Estimate, digits: int) -> str:
+    """A value with its half width."""
+    return f"{estimate.value:.{digits}g} +- {estimate.uncertainty:.2g}"
+
+
+def _digits(value: float, *, up: bool) -> Fraction:
+    """Four digits, rounded away from the middle."""
+    step = Fraction(10) ** (math.floor(math.log10(value)) - 3)
+    count = Fraction(value) / step
+    return (math.ceil(count) if up else math.floor(count)) * step

@@ -1,0 +1,114 @@
+"""The model check of a whole log, piece by piece: which rows differ, and why the first one may."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halfcycle.bench.gain_ratio import GainRatio
+from halfcycle.bench.log_causes import Cause, cause_of
+from halfcycle.bench.log_hidden import Hidden, follows, rows_of
+from halfcycle.bench.log_model import RowModel
+from halfcycle.bench.log_readings import Readings
+from halfcycle.bench.log_rows import Ints, LogRows
+from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_MISSED
+
+if TYPE_CHECKING:
+    from halfcycle.regulator.plan import Plan
+
+SYSTEMATIC = 0.1
+"""Rows that differ, of those compared: beyond this share it is not a chance event."""
+
+_ODD = FLAG_HELD | FLAG_IMPLAUSIBLE | FLAG_MISSED
+"""After a window with one of these the reading is not the plant's answer to the last scales."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """The first row that the model does not make of those before it."""
+
+    line: int
+    update: int
+    cause: Cause
+
+
+@dataclass(slots=True)
+class CheckedLog:
+    """What the check of a log says: rows, and gaps between them; rows compared with what the model
+    makes, and of these the ones that differ; rows with MISSED, and with HELD; whether every row
+    compared had its integral (bit for bit)."""
+
+    rows: int = 0
+    gaps: int = 0
+    compared: int = 0
+    differing: int = 0
+    missed: int = 0
+    held: int = 0
+    exact: bool = True
+    first: Difference | None = None
+    cause: Cause | None = None
+    """Of the first difference, by all rows."""
+
+
+class LogCheck:
+    """Checks a log's pieces, one after the other."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.result = CheckedLog()
+        self._plan = plan
+        self._model = RowModel(plan)
+        self._hidden: Hidden | None = None
+        self._gains = GainRatio(plan)
+        self._grid: list[NDArray[np.int64]] = []
+
+    def feed(self, rows: LogRows, readings: Readings) -> Ints:
+        """Check the next piece. Returns (N,) which rows end a PI step that follows the one before:
+        2; one whose reading is not the plant's answer, as the first: 1; and none: 0."""
+        result, model, hidden = self.result, self._model, self._hidden
+        kinds = []
+        for row in rows_of(rows, readings):
+            if hidden is None or not follows(row, hidden.row):
+                result.gaps += hidden is not None
+                hidden = model.fresh(row)
+                kinds.append(1)
+                continue
+            result.compared += 1
+            after = model.follow(hidden, row)
+            if after is None:
+                result.differing += 1
+                if result.first is None:
+                    cause = cause_of(model, hidden, row)
+                    result.first = Difference(row.line, row.update, cause)
+                after = model.fresh(row)
+            kinds.append(self._kind(hidden, after))
+            hidden = after
+        self._hidden = hidden
+        result.rows += len(rows)
+        result.exact &= rows.integral is not None and rows.sum is not None
+        result.missed += int(((rows.flags & FLAG_MISSED) > 0).sum())
+        result.held += int(((rows.flags & FLAG_HELD) > 0).sum())
+        self._gains.feed(rows, readings)
+        return np.array(kinds, dtype=np.int64)
+
+    def _kind(self, before: Hidden, after: Hidden) -> int:
+        """As ``feed`` says."""
+        plan, last, row = self._plan, before.row, after.row
+        stepped = not plan.blockwise or after.due == {plan.update_blocks}
+        if stepped and len(before.due) == 1 and not (last.flags | row.flags) & _ODD:
+            return 2
+        awaits = last.flags & ~row.flags & FLAG_IMPLAUSIBLE
+        return 1 if stepped or awaits else 0
+
+    def done(self) -> CheckedLog:
+        """The result, with what only all rows together say of the cause."""
+        result = self.result
+        if result.first is not None:
+            cause = result.first.cause
+            known = cause.kind == "scaling" and cause.ratio is not None
+            if result.differing > SYSTEMATIC * result.compared and not known:
+                cause = self._gains.cause() or cause
+            result.cause = cause
+        return result

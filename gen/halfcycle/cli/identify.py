@@ -1,0 +1,136 @@
+"""``halfcycle identify``: a log of the running firmware beside the model and the corners."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from halfcycle.base.findings import any_error
+from halfcycle.base.output_file import OutputFile
+from halfcycle.base.text import printable
+from halfcycle.cli import common, tables
+from halfcycle.cli.paths import PATH, force_option
+
+if TYPE_CHECKING:
+    from halfcycle.bench.board_loop import Range
+    from halfcycle.bench.identify import BoardLog, Identification
+    from halfcycle.spec.models import Spec, Value
+
+OPTIONS = {"picture": "--plot"}
+ADVISED_OPTIONS = {"board-gain-outside": "--write", "board-delay-outside": "--write"}
+"""The option that does what a finding advises, by its code."""
+
+
+@click.command("identify")
+@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.argument(
+    "log_files", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option(
+    "--write", is_flag=True, help="Widen the tolerances in SPEC to hold the boards; comments stay."
+)
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=PATH,
+    help="Picture of log, fit and corners (.svg, .png or .pdf).",
+)
+@force_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
+def command(
+    *,
+    spec_file: Path,
+    log_files: tuple[Path, ...],
+    write: bool,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Compare each LOG of SPEC's firmware with the model, and its board with the corners.
+
+    A LOG is of one board: a CSV table with a row an update and the columns update, target_mv,
+    rms_mv, scale, flags, and sum, integral, bus if they are logged; or the lines that the C of the
+    documentation prints. Exit code 1 if a row is not the model's, if a board is outside the corners
+    of SPEC, or if a log does not tell.
+
+    \b
+    Example:
+      halfcycle identify gauge_hut.toml board1.csv board2.csv --plot boards.svg
+    """
+    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
+    from halfcycle.bench.identify import identify  # noqa: PLC0415 (numpy)
+    from halfcycle.bench.identify_findings import changes, findings  # noqa: PLC0415
+    from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415
+    from halfcycle.spec.edit import edit_file  # noqa: PLC0415
+    from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
+
+    with common.named_by_options(OPTIONS):
+        form = "" if plot is None else check_name(printable(str(plot)))
+    inputs = [spec_file, *log_files]
+    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
+    text, _ = read_text(spec_file)
+    spec = parse_spec(text, printable(str(spec_file)))
+    with common.refusals(as_json):
+        done = design_integers(spec, printable(str(spec_file)))
+    found = identify(done, log_files, int(spec.digest()[:8], 16))
+    new = changes(done.design, found)
+    if write and new:
+        edit_file(spec_file, new, text)
+    if output is not None:
+        from halfcycle.bench.identify_plot import picture  # noqa: PLC0415
+
+        output.write(picture(spec.name, found, form))
+    remarks = findings(done.design, found, new, written=write)
+    if new and not write:
+        remarks = common.with_options(remarks, ADVISED_OPTIONS)
+    if as_json:
+        from halfcycle.output.identify import Identify  # noqa: PLC0415
+
+        tables.emit_json(Identify.of(found, new, remarks, written=write))
+    else:
+        _show(spec, found, new, write)
+    common.show_findings(remarks)
+    if any_error(remarks):
+        sys.exit(1)
+
+
+def _show(spec: Spec, found: Identification, new: dict[str, Value], write: bool) -> None:
+    notes = [
+        "+-: half of the 95 % confidence interval. Corners of the design: gain "
+        f"{_range(found.corners.gain)}, share {_range(found.corners.share)}.",
+        "Gain: rated volts per unit of scale. Share: of a change of scale that acts before the "
+        "next update.",
+    ]
+    for key, value in new.items():
+        verb = "written" if write else "to write with --write"
+        notes.append(f"{verb}: {key} = {float(value):g}")
+    tables.show_table(
+        f"{spec.name}: {len(found.logs)} {'logs' if len(found.logs) > 1 else 'log'}",
+        ("log", "rows", "as\nmodel", "gain", "share of\ndelay", "noise\n%", "settles\nms"),
+        [_row(log) for log in found.logs],
+        notes,
+        spare=("noise\n%", "rows"),
+    )
+
+
+def _row(log: BoardLog) -> tuple[str, ...]:
+    plant, loop, checked = log.plant, log.loop, log.checked
+    like = "yes" if checked.first is None else f"no, {checked.differing}"
+    head = (log.name, str(checked.rows), like)
+    if plant is None:
+        return (*head, "-", "-", "-", "-")
+    settling = loop.settling_ms if loop else None
+    return (
+        *head,
+        f"{plant.gain.value:.5g} +- {plant.gain.uncertainty:.1g}",
+        f"{plant.share.value:.3f} +- {plant.share.uncertainty:.1g}",
+        f"{100 * plant.noise:.2g}",
+        "-" if settling is None else f"{settling:.4g}",
+    )
+
+
+def _range(limits: Range) -> str:
+    return f"{limits.low:.4g} to {limits.high:.4g}"

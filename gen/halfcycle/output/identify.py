@@ -1,0 +1,175 @@
+"""The JSON of ``halfcycle identify``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from halfcycle.base import findings as base
+from halfcycle.bench import board_loop, calibrate
+from halfcycle.bench import identify as domain
+from halfcycle.output.base import Bounds, Entry, Finding, each, means
+from halfcycle.spec.models import Value
+
+
+class Interval(Entry):
+    """A value with its 95 % interval."""
+
+    value: float = means("the estimate")
+    low: float | None = means("lower end; null if one board says nothing of the scatter")
+    high: float | None = means("upper end")
+
+    @classmethod
+    def of(cls, estimate: calibrate.Estimate | None) -> Interval | None:
+        """An estimate; None if there is none."""
+        if estimate is None:
+            return None
+        return cls(value=estimate.value, low=estimate.low, high=estimate.high)
+
+
+class RowDiffers(Entry):
+    """The first row that is not what the model makes of the rows before."""
+
+    log: str = means("which log")
+    line: int = means("its line, from 1")
+    update: int = means("its update")
+    cause: str = means(
+        "flags, torn, twice, late, skipped, unlogged, scaling, gains or unknown: the likely cause"
+    )
+    text: str = means("the same in words")
+    differing: int = means("rows of this log that differ")
+
+
+class Level(Entry):
+    """The gain from one update on."""
+
+    update: int = means("the first one")
+    gain: Interval | None = means("rated volts per unit of scale")
+
+
+class Loop(Entry):
+    """The loop with this board, by the design's model; null if undefined."""
+
+    stable: bool = means("whether it is")
+    settling_ms: float | None = means("of a step of the target, ms")
+    overshoot_percent: float | None = means("of a step of the target, %")
+    gain_margin_db: float | None = means("dB")
+    phase_margin_deg: float | None = means("degrees")
+    peak_sensitivity: float | None = means("Ms; of a moving window: of the averaged loop")
+
+
+class BoardLog(Entry):
+    """What one log says."""
+
+    log: str = means("its file's name")
+    rows: int = means("how many")
+    gaps: int = means("between them")
+    compared: int = means("rows that follow another one, which the model was asked for")
+    exact: bool = means("bit for bit, as sums and integral are logged")
+    missed: int = means("rows with MISSED")
+    bad_lines: int = means("lines left out for their check byte")
+    gain: Interval | None = means("rated volts per unit of scale; null if the log does not tell")
+    delay_share: Interval | None = means(
+        "share of a change of scale that acts in the first update's time"
+    )
+    noise_percent: float | None = means("of a reading, % of rated, RMS")
+    levels: list[Level] = means("of the gain; several if a load or the bus stepped")
+    loop: Loop | None = means("that this board has")
+
+    @classmethod
+    def of(cls, log: domain.BoardLog) -> BoardLog:
+        """One log."""
+        plant, checked = log.plant, log.checked
+        return cls(
+            log=log.name,
+            rows=checked.rows,
+            gaps=checked.gaps,
+            compared=checked.compared,
+            exact=checked.exact,
+            missed=checked.missed,
+            bad_lines=log.remarks.bad_lines,
+            gain=Interval.of(plant.gain) if plant else None,
+            delay_share=Interval.of(plant.share) if plant else None,
+            noise_percent=100 * plant.noise if plant else None,
+            levels=[
+                Level(update=level.update, gain=Interval.of(level.gain))
+                for level in (plant.levels if plant else ())
+            ],
+            loop=Loop.model_validate(log.loop) if log.loop else None,
+        )
+
+
+class Identify(Entry):
+    """Logs of running firmware beside the model and the design's corners."""
+
+    rows: int = means("of all logs")
+    as_model: bool | RowDiffers = means("true, or the first row that the model does not make")
+    gain: Interval | None = means(
+        "rated volts per unit of scale; of several boards their mean; null if no log tells"
+    )
+    delay_share: Interval | None = means(
+        "share of a change of scale that acts in the first update's time; as gain"
+    )
+    corners_gain: Bounds = means("what the design relies on")
+    corners_delay_share: Bounds = means("what the design relies on")
+    inside_corners: bool | None = means("of every board; null if a log does not tell")
+    predicted_settling_ms: float | None = means(
+        "of a step of the target, the slowest board's, by the design's model, ms"
+    )
+    gain_reach: float | None = means("holds 99 % of all boards with 95 % confidence, +-")
+    share_of_boards: float | None = means(
+        "of all boards, inside the corners of the gain, with 95 % confidence"
+    )
+    outliers: list[str] = means("boards unlike the others, left out of the spread")
+    boards: list[BoardLog] = means("one for each log")
+    changes: dict[str, float] = means("spec keys, dotted, with values that hold every board")
+    written: list[str] = means("keys written into the spec")
+    findings: list[Finding] = means("what to do")
+
+    @classmethod
+    def of(
+        cls,
+        found: domain.Identification,
+        changes: Mapping[str, Value],
+        findings: Iterable[base.Finding],
+        *,
+        written: bool,
+    ) -> Identify:
+        """An identification; ``changes``: the spec's keys with other values, ``written`` or not."""
+        times = [log.loop.settling_ms for log in found.logs if log.loop]
+        known = [time for time in times if time is not None]
+        return cls(
+            rows=sum(log.checked.rows for log in found.logs),
+            as_model=_as_model(found),
+            gain=Interval.of(found.gain),
+            delay_share=Interval.of(found.share),
+            corners_gain=_bounds(found.corners.gain),
+            corners_delay_share=_bounds(found.corners.share),
+            inside_corners=found.inside,
+            predicted_settling_ms=max(known) if known and len(known) == len(times) else None,
+            gain_reach=found.gain_reach,
+            share_of_boards=found.share_of_boards,
+            outliers=list(found.outliers),
+            boards=[BoardLog.of(log) for log in found.logs],
+            changes={key: float(value) for key, value in changes.items()},
+            written=list(changes) if written else [],
+            findings=each(Finding, findings),
+        )
+
+
+def _bounds(limits: board_loop.Range) -> Bounds:
+    return limits.low, limits.high
+
+
+def _as_model(found: domain.Identification) -> bool | RowDiffers:
+    for log in found.logs:
+        first, cause = log.checked.first, log.checked.cause
+        if first is not None and cause is not None:
+            return RowDiffers(
+                log=log.name,
+                line=first.line,
+                update=first.update,
+                cause=cause.kind,
+                text=cause.text,
+                differing=log.checked.differing,
+            )
+    return True

@@ -1,0 +1,199 @@
+"""``halfcycle identify``: exit codes, JSON, what it writes, and its picture."""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from halfcycle.bench.identify import identify as identify_logs
+from halfcycle.generate.pipeline import IntegerDesign, design_integers
+from halfcycle.output.schema import published_text
+from halfcycle.simulate.boards import draw
+from halfcycle.simulate.cases import cases
+from halfcycle.simulate.run_types import Event, EventKind
+from halfcycle.simulate.setup import board, timing
+from halfcycle.simulate.simulate import compiled
+from halfcycle.spec.load import load_spec
+from support.bench_logs import COLUMNS, board_log
+from support.command import CommandLine, Outcome
+from support.paths import example
+from support.virtual_boards import prepared_example
+
+SPEC = example("peat_cabin")
+
+
+@functools.cache
+def designed() -> IntegerDesign:
+    return design_integers(load_spec(SPEC))
+
+
+def log(path: Path, gain: float = 1.2, share: float = 0.9, seed: int = 0, **changes: int) -> Path:
+    """A log of a board with the gentle step; ``changes``: fields of the Plan it was not made by."""
+    plan = replace(designed().quantised.plan, **changes)  # type: ignore[arg-type]
+    targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
+    path.write_text(board_log(plan, gain, share, targets, 90, 5e-4, seed).text(COLUMNS))
+    return path
+
+
+@pytest.fixture
+def identify(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> CommandLine:
+    return CommandLine(monkeypatch, capsys, "identify")
+
+
+def codes(answer: Outcome) -> set[str]:
+    return {entry["code"] for entry in json.loads(answer.out)["findings"]}
+
+
+def test_a_good_board_is_inside(identify: CommandLine, tmp_path: Path) -> None:
+    answer = identify(SPEC, log(tmp_path / "a.csv"), "--json")
+    told = json.loads(answer.out)
+    jsonschema.validate(told, json.loads(published_text()))
+    assert answer.code == 0 and told["as_model"] is True and told["inside_corners"] is True
+    assert told["rows"] == 90 and told["predicted_settling_ms"] > 0
+    assert told["gain"]["low"] <= 1.2 <= told["gain"]["high"]
+    assert told["delay_share"]["value"] == pytest.approx(0.9, abs=0.01)
+    assert {"log-as-model", "board-inside"} <= codes(answer)
+
+
+def test_the_settling_time_is_the_designs_own_at_its_corners() -> None:
+    """A board at the design's strongest corner has that corner's figures."""
+    from halfcycle.bench.board_loop import _plants  # noqa: PLC0415
+    from halfcycle.loop.figures import analyse  # noqa: PLC0415
+
+    design = designed().design
+    row = design.plants.strongest
+    ours = _plants(float(design.plants.step_gains[row]), design.plants.weights[row], design)
+    ripple = design.chosen.faults.ripple_v / float(design.spec.output.rated_rms_v)
+    kp, ki = float(design.kp), float(design.ki)
+    figures = analyse(ours, kp, ki, design.window.update_s, ripple)
+    assert figures.gain_margin_db == pytest.approx(design.loop.corners[row].gain_margin_db)
+    assert figures.settling_ms == pytest.approx(design.loop.corners[row].settling_ms)
+
+
+def test_a_board_outside_is_written_into_the_spec(identify: CommandLine, tmp_path: Path) -> None:
+    spec = Path(shutil.copy(SPEC, tmp_path))
+    high, low = log(tmp_path / "high.csv", 1.42), log(tmp_path / "low.csv", 0.95)
+    answer = identify(spec, high, low, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 1 and told["inside_corners"] is False
+    assert "board-gain-outside" in codes(answer) and spec.read_text() == SPEC.read_text()
+    assert set(told["changes"]) == {"bridge.bus_max_v", "bridge.bus_min_v"}
+    assert identify(spec, high, low, "--write").code == 1
+    comments = [line for line in SPEC.read_text().splitlines() if line.startswith("#")]
+    assert all(line in spec.read_text().splitlines() for line in comments)
+    bridge = load_spec(spec).bridge
+    assert float(bridge.bus_max_v) == told["changes"]["bridge.bus_max_v"]
+    # The gain is in proportion to the bus: the strongest corner is now this board's.
+    corner = designed().design.plants.step_gains.max()
+    before = float(designed().design.spec.bridge.bus_max_v)
+    assert corner * float(bridge.bus_max_v) / before == pytest.approx(1.42, rel=5e-3)
+
+
+def test_another_firmware_is_a_difference(identify: CommandLine, tmp_path: Path) -> None:
+    integral = designed().quantised.plan.integral * 5 // 4
+    answer = identify(SPEC, log(tmp_path / "a.csv", integral=integral), "--json")
+    told = json.loads(answer.out)
+    jsonschema.validate(told, json.loads(published_text()))
+    assert answer.code == 1 and told["as_model"]["cause"] == "gains"
+    assert "log-differs" in codes(answer)
+
+
+def test_a_limiter_that_acts_is_no_fault_of_board_or_firmware(
+    identify: CommandLine, tmp_path: Path
+) -> None:
+    path, plan = tmp_path / "a.csv", designed().quantised.plan
+    targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
+    made = board_log(plan, 1.2, 0.9, targets, 90, 5e-4, limited=(42, 50))
+    path.write_text(made.text(COLUMNS))
+    answer = identify(SPEC, path, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 0 and told["as_model"] is True and told["inside_corners"] is True
+    assert {"log-limiter-acted", "log-as-model", "board-inside"} <= codes(answer)
+    assert told["gain"]["value"] == pytest.approx(1.2, rel=1e-3)
+
+
+def test_a_board_at_rest_is_not_judged(identify: CommandLine, tmp_path: Path) -> None:
+    path = log(tmp_path / "a.csv")
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([lines[0], *lines[60:]]))
+    answer = identify(SPEC, path, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 1 and told["gain"] is None and told["inside_corners"] is None
+    assert "drive-hardly-moves" in codes(answer) and told["as_model"] is True
+
+
+def test_several_boards_and_one_that_is_unlike_them(identify: CommandLine, tmp_path: Path) -> None:
+    paths = [
+        log(tmp_path / f"b{n}.csv", gain, seed=n)
+        for n, gain in enumerate([1.18, 1.181, 1.182, 1.183, 1.179, 1.18, 1.178, 1.25])
+    ]
+    answer = identify(SPEC, *paths, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 0 and told["outliers"] == ["b7"]
+    assert told["share_of_boards"] > 0.99 and told["gain"]["value"] == pytest.approx(1.18, rel=1e-3)
+    assert {"boards-spread", "board-outlier"} <= codes(answer)
+
+
+def test_bad_input_is_one_message(identify: CommandLine, tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("update,target_mv,rms_mv,scale,flags\n1,2,3,x,5\n")
+    answer = identify(SPEC, path)
+    assert answer.code == 2 and answer.out == ""
+    assert len(answer.err.splitlines()) == 1 and "line 2" in answer.err
+
+
+def test_the_picture_is_the_same_each_time(identify: CommandLine, tmp_path: Path) -> None:
+    path, picture = log(tmp_path / "a.csv"), tmp_path / "a.svg"
+    assert identify(SPEC, path, "--plot", picture).code == 0
+    first = picture.read_bytes()
+    assert b"corners of the design" in first
+    assert identify(SPEC, path, "--plot", picture).code == 0
+    assert picture.read_bytes() == first
+    assert identify(SPEC, path, "--plot", tmp_path / "a.doc").code == 2
+
+
+def test_boards_of_the_true_circuit_at_the_corners_are_inside(tmp_path: Path) -> None:
+    """The compiled loop around the circuit, with parts, bus, sensor and load at their ends: the
+    design's corners hold them, which know nothing of these runs, and every row is the model's."""
+    done = designed()
+    window_s, rated = float(done.design.window.update_s), done.quantised.plan.rated_mv
+    ready = prepared_example("peat_cabin")
+    setting = ready.setting
+    case = cases(setting)["start"]
+    step_s = 40 * window_s
+    events = (
+        Event(0, EventKind.TARGET, rated * 9 // 10),
+        Event(step_s, EventKind.TARGET, rated, fixed=True),
+    )
+    timed = timing(setting, case)
+    run = replace(timed, steps=int(90 * window_s / timed.step_s), events=events)
+    drawn = draw(setting.spec, range(200, 206), 1, setting.inside)
+    boards = [board(setting, case, each) for each in drawn]
+    history = compiled(ready.name, ready.texts).run(run, boards)
+    paths = []
+    for row, count in enumerate(history.window_count.tolist()):
+        lines = ["update,target_mv,rms_mv,scale,flags"]
+        for at in range(count):
+            target = rated if history.window_end_s[row, at] >= step_s else rated * 9 // 10
+            values = (
+                history.window_reported_mv[row, at],
+                history.window_scale[row, at],
+                history.window_flags[row, at],
+            )
+            lines.append(f"{at + 1},{target},{','.join(map(str, values))}")
+        paths.append(tmp_path / f"board{row}.csv")
+        paths[-1].write_text("\n".join(lines) + "\n")
+    found = identify_logs(done, paths, None)
+    assert found.as_model and found.inside
+    for each, one in zip(drawn, found.logs, strict=True):
+        assert one.plant is not None and len(one.plant.levels) == 1
+        # Of the bus alone; the filter adds up to 0.2 % and the samples' phase 0.1 %.
+        volts = each.bus_v * each.gain / math.sqrt(2) / (rated / 1000)
+        assert one.plant.gain.value == pytest.approx(volts, rel=8e-3)

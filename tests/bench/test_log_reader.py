@@ -1,0 +1,145 @@
+"""Reading logs: both forms, the C that prints them, and what is no log."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from halfcycle.base.errors import InputError
+from halfcycle.bench.log_check import LogCheck
+from halfcycle.bench.log_lines import check_byte
+from halfcycle.bench.log_reader import read_log
+from halfcycle.bench.log_readings import ReadingsOf
+from halfcycle.bench.log_rows import LogRemarks, LogRows
+from halfcycle.regulator.plan import Plan
+from support.bench_logs import COLUMNS, board_log
+from support.logging_c import logging_texts
+from support.plan_cases import CASES, mostly_full
+
+PLAN = CASES["mean"]
+GOOD = board_log(PLAN, 1.2, 0.8, [(0, 200_000), (20, 230_000)], 40, 1e-3).text(COLUMNS)
+
+
+def read(path: Path, plan: Plan = PLAN, revision: int | None = None) -> list[LogRows]:
+    return list(read_log(path, plan, LogRemarks(), revision))
+
+
+def test_the_check_byte_is_the_catalogued_crc() -> None:
+    """CRC-8/SMBUS of "123456789" is F4 (catalogue of parametrised CRC algorithms, from memory)."""
+    assert check_byte(b"123456789") == 0xF4
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        GOOD,
+        "\ufeff" + GOOD,
+        GOOD.replace("\n", "\r\n"),
+        GOOD.replace("\n", "\r"),
+        GOOD.replace(",", ";"),
+        GOOD.replace(",", "\t"),
+        GOOD.replace("\n", "\n\n"),
+        GOOD.rstrip("\n"),
+    ],
+)
+def test_spellings_of_a_table_are_the_same(tmp_path: Path, text: str) -> None:
+    path, plain = tmp_path / "a.csv", tmp_path / "b.csv"
+    path.write_bytes(text.encode())
+    plain.write_text(GOOD)
+    (wanted,) = read(plain)
+    for name in ("update", "target", "rms_mv", "scale", "flags", "sum", "integral"):
+        values = np.concatenate([getattr(rows, name) for rows in read(path)])
+        assert values.tolist() == getattr(wanted, name).tolist()
+
+
+def test_columns_may_come_in_any_order(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    lines = [line.split(",") for line in GOOD.splitlines()]
+    path.write_text("\n".join(",".join(line[::-1]) for line in lines) + "\n")
+    (rows,) = read(path)
+    assert rows.update.tolist() == list(range(1, 41))
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "words"),
+    [
+        ("", "file", "empty"),
+        ("\n\n", "file", "empty"),
+        ("a,b\n1,2\n", "titles", "not a log"),
+        ("update,target_mv,rms_mv,scale\n1,1,1,1\n", "flags", "no such column"),
+        (GOOD.splitlines()[0] + "\n", "rows", "no row"),
+        (GOOD.replace("200000", "2e5", 1), "line 2", "not a whole number"),
+        (GOOD.replace("200000", "high", 1), "line 2", "not a whole number"),
+        (GOOD + "41,230000\n", "line 42", "fewer than the titles"),
+        (GOOD + "\n".join(GOOD.splitlines()[1:3]) + "\n", "line 42", "not in order"),
+        (GOOD + GOOD.splitlines()[-1] + "\n", "line 42", "twice"),
+        (GOOD + "41,230000,230000,30000,0,1,1\n", "line 42", "scale 30000 is not within"),
+        (GOOD + "41,230000,230000,-1,0,1,1\n", "line 42", "scale -1 is not within"),
+        ("\0" + GOOD, "file", "not a text"),
+        ("@0001,zz\n", "rows", "check byte"),
+    ],
+)
+def test_what_is_no_log_is_one_clear_message(
+    tmp_path: Path, text: str, place: str, words: str
+) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(text)
+    with pytest.raises(InputError) as caught:
+        read(path)
+    assert len(caught.value.faults) == 1
+    assert caught.value.faults[0].key == place and words in caught.value.faults[0].problem
+
+
+SEND = """
+#include <stdio.h>
+static void send(char c) { putchar(c); }
+"""
+MAIN = """
+int main(void) {
+    puts("boot: anything may come first");
+    run(400);
+    return 0;
+}
+"""
+
+
+def printed_log(plan: Plan, folder: Path) -> str:
+    """What the C of the documentation prints, compiled with the regulator of ``plan``."""
+    for name, text in logging_texts(plan, SEND, MAIN).items():
+        (folder / name).write_text(text)
+    warnings = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
+    command = ["cc", *warnings, "-o", "log", "main.c", f"{plan.name}.c"]
+    subprocess.run(command, cwd=folder, check=True)
+    done = subprocess.run(["./log"], cwd=folder, check=True, capture_output=True, text=True)
+    return done.stdout
+
+
+@pytest.mark.parametrize("case", mostly_full(["mean", "moving flat"]))
+def test_the_c_of_the_page_prints_a_log_that_is_the_models(case: str, tmp_path: Path) -> None:
+    plan = CASES[case]
+    path = tmp_path / "log.txt"
+    text = printed_log(plan, tmp_path)
+    # A burst of noise on the line, and a line that was cut off.
+    lines = text.splitlines()
+    lines[30] = lines[30].replace(lines[30][3], "x", 1)
+    lines[40] = lines[40][: len(lines[40]) // 2]
+    path.write_text("\n".join(lines))
+    remarks = LogRemarks()
+    check, readings, gaps = LogCheck(plan), ReadingsOf(plan), 0
+    for rows in read_log(path, plan, remarks, 0):
+        check.feed(rows, readings.of(rows))
+        gaps += int((np.diff(rows.update) != 1).sum())
+    result = check.done()
+    assert result.first is None, result.first
+    assert remarks.bad_lines == 2 and gaps == 3  # The third: the ring was full.
+    assert result.rows < 400 and result.compared > 200 and result.exact
+
+
+def test_a_log_of_another_spec_is_refused_by_its_revision(tmp_path: Path) -> None:
+    path = tmp_path / "log.txt"
+    path.write_text(printed_log(PLAN, tmp_path))
+    with pytest.raises(InputError, match="firmware 00000000"):
+        read(path, revision=0x1234)
