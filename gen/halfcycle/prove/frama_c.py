@@ -14,6 +14,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from halfcycle.verify.compiler import write_sources
+
 MACHINES = {16: "gcc_x86_16", 32: "gcc_x86_32"}
 """By the width of int. Not x86_64: INT32_C is a 64-bit constant there and hides an overflow."""
 TIMEOUT_S = 600
@@ -57,8 +59,7 @@ def without_annotations(files: Mapping[str, str]) -> dict[str, str]:
 def folder_with(files: Mapping[str, str]) -> Iterator[str]:
     """A temporary folder that holds these files."""
     with tempfile.TemporaryDirectory() as folder:
-        for name, text in files.items():
-            (Path(folder) / name).write_text(text, encoding="utf-8")
+        write_sources(Path(folder), files)
         yield folder
 
 
