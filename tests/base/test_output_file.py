@@ -39,11 +39,6 @@ def project(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.fixture
-def tool(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> CommandLine:
-    return CommandLine(monkeypatch, capsys)
-
-
 Command = Callable[[Path, Path], tuple[object, ...]]
 
 COMMANDS: dict[str, Command] = {
@@ -73,21 +68,21 @@ def refused(outcome: Outcome, *parts: str) -> None:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_no_output_replaces_a_generated_file(
-    tool: CommandLine, project: Path, command: str
+    command_line: CommandLine, project: Path, command: str
 ) -> None:
     before = contents(project)
     for name in (f"{NAME}.c", f"{NAME}_vectors.h"):
         words = COMMANDS[command](project, project / "c" / name)
-        refused(tool(*words), name)
+        refused(command_line(*words), name)
         if command != "start":
-            refused(tool(*words, "--force"), name)
+            refused(command_line(*words, "--force"), name)
     assert contents(project) == before
 
 
 @pytest.mark.parametrize("command", ["report", "check"])
 @pytest.mark.parametrize("link", ["", "symbolic", "hard"])
 def test_no_output_replaces_what_the_command_reads(
-    tool: CommandLine, project: Path, command: str, link: str
+    command_line: CommandLine, project: Path, command: str, link: str
 ) -> None:
     target = project / "s.toml"
     if link:
@@ -95,15 +90,15 @@ def test_no_output_replaces_what_the_command_reads(
         target.symlink_to("s.toml") if link == "symbolic" else os.link(project / "s.toml", target)
     before = contents(project)
     words = COMMANDS[command](project, target)
-    refused(tool(*words), "the command reads this file; name another file")
-    refused(tool(*words, "--force"), "the command reads this file")
+    refused(command_line(*words), "the command reads this file; name another file")
+    refused(command_line(*words, "--force"), "the command reads this file")
     assert contents(project) == before
 
 
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize("kind", ["fifo", "socket", "folder", "null", "full", "stdout", "stderr"])
 def test_no_output_replaces_or_waits_for_what_is_no_file(
-    tool: CommandLine, project: Path, command: str, kind: str
+    command_line: CommandLine, project: Path, command: str, kind: str
 ) -> None:
     """Bug: as root, a device node was replaced by a file; a FIFO and /dev/full hung."""
     target = project / "special"
@@ -118,12 +113,14 @@ def test_no_output_replaces_or_waits_for_what_is_no_file(
     else:
         target = Path("/dev") / kind
     mode = stat.S_IFMT(target.stat().st_mode)
-    run = run_halfcycle if kind in ("stdout", "stderr") else tool
+    run = run_halfcycle if kind in ("stdout", "stderr") else command_line
     refused(run(*COMMANDS[command](project, target)), "this is a")
     assert stat.S_IFMT(target.stat().st_mode) == mode
 
 
-def test_the_file_that_takes_the_results_is_not_replaced(tool: CommandLine, project: Path) -> None:
+def test_the_file_that_takes_the_results_is_not_replaced(
+    command_line: CommandLine, project: Path
+) -> None:
     """/dev/stdout is a regular file where the shell redirects it."""
     out = project / "log.txt"
     words = COMMANDS["report"](project, Path("/dev/stdout"))
@@ -135,43 +132,43 @@ def test_the_file_that_takes_the_results_is_not_replaced(tool: CommandLine, proj
     assert out.read_bytes() == b""
 
 
-def test_a_foreign_file_is_replaced_by_force_only(tool: CommandLine, project: Path) -> None:
+def test_a_foreign_file_is_replaced_by_force_only(command_line: CommandLine, project: Path) -> None:
     page, results = project / "page.html", project / "check.xml"
     for path, command in ((page, "report"), (results, "check")):
         path.write_text("my notes\n")
         words = COMMANDS[command](project, path)
-        refused(tool(*words), "is no earlier result of this kind", "--force")
+        refused(command_line(*words), "is no earlier result of this kind", "--force")
         assert path.read_text() == "my notes\n"
-        assert tool(*words, "--force").code == 0
+        assert command_line(*words, "--force").code == 0
         written = path.read_bytes()
         assert written != b"my notes\n"
-        assert tool(*words).code == 0  # Its own file again.
+        assert command_line(*words).code == 0  # Its own file again.
         path.write_text("")  # As mktemp makes one.
-        assert tool(*words).code == 0
+        assert command_line(*words).code == 0
         assert path.read_bytes() == written
-    refused(tool(*COMMANDS["check"](project, page)), "no earlier result of this kind")
+    refused(command_line(*COMMANDS["check"](project, page)), "no earlier result of this kind")
 
 
 @pytest.mark.parametrize("suffix", ["svg", "png", "pdf"])
-def test_a_picture_is_known_as_one(tool: CommandLine, project: Path, suffix: str) -> None:
+def test_a_picture_is_known_as_one(command_line: CommandLine, project: Path, suffix: str) -> None:
     spec, plot = project / "s.toml", project / f"p.{suffix}"
     words = ("retune", spec, "--period-us", "500", "--plot", plot)
     plot.write_text("<svg>mine</svg>")
-    refused(tool(*words), "no earlier result of this kind", "--force")
+    refused(command_line(*words), "no earlier result of this kind", "--force")
     plot.unlink()
-    assert tool(*words).code == 0
+    assert command_line(*words).code == 0
     assert PICTURE in plot.read_bytes()
     first = plot.read_bytes()
-    assert tool(*words).code == 0 and plot.read_bytes() == first
+    assert command_line(*words).code == 0 and plot.read_bytes() == first
 
 
-def test_a_plot_does_not_replace_the_spec(tool: CommandLine, project: Path) -> None:
+def test_a_plot_does_not_replace_the_spec(command_line: CommandLine, project: Path) -> None:
     spec = project / "s.svg"
     (project / "s.toml").rename(spec)
     before = contents(project)
     for command in ("retune", "simulate"):
         period = ("--period-us", "500") if command == "retune" else ("--boards", "1")
-        refused(tool(command, spec, *period, "--plot", spec), "the command reads")
+        refused(command_line(command, spec, *period, "--plot", spec), "the command reads")
     assert contents(project) == before
 
 
@@ -186,16 +183,18 @@ def test_what_changes_between_look_and_write_is_seen(tmp_path: Path) -> None:
         out.write(b"no mark, so that a later run would not know it again")
 
 
-def test_generate_takes_no_empty_folder_name(tool: CommandLine, project: Path) -> None:
+def test_generate_takes_no_empty_folder_name(command_line: CommandLine, project: Path) -> None:
     """Bug: ``--out ""``, as with a variable that is not set, wrote into the folder at hand."""
     before = contents(project)
-    outcome = tool("generate", project / "s.toml", "--out", "", "--no-verify")
+    outcome = command_line("generate", project / "s.toml", "--out", "", "--no-verify")
     assert outcome.code == 2 and "'--out': is empty" in outcome.err
-    assert tool("check", project / "s.toml", "").code == 2
+    assert command_line("check", project / "s.toml", "").code == 2
     assert contents(project) == before
 
 
-def test_generate_replaces_no_file_of_another_spec(tool: CommandLine, project: Path) -> None:
+def test_generate_replaces_no_file_of_another_spec(
+    command_line: CommandLine, project: Path
+) -> None:
     """Bug: the regulator of a spec named x_selftest and the self-test of x are one file, and the
     later one replaced the other."""
     spec, out = project / "s.toml", project / "c"
@@ -204,24 +203,24 @@ def test_generate_replaces_no_file_of_another_spec(tool: CommandLine, project: P
     selftest.write_text(emit.sign(regulator))
     before = contents(out)
     words = ("generate", spec, "--out", out, "--no-verify")
-    outcome = tool(*words)
+    outcome = command_line(*words)
     assert outcome.code == 2
     (error,) = [line for line in outcome.err.splitlines() if line.startswith("error")]
     assert selftest.name in error and "generated for a spec of another name" in error
     assert contents(out) == before
-    assert tool(*words, "--force").code == 0
+    assert command_line(*words, "--force").code == 0
 
 
-def test_generate_replaces_neither_spec_nor_fifo(tool: CommandLine, project: Path) -> None:
+def test_generate_replaces_neither_spec_nor_fifo(command_line: CommandLine, project: Path) -> None:
     spec, out = project / "s.toml", project / "new"
     out.mkdir()
     os.link(spec, out / f"{NAME}.c")
     os.mkfifo(out / f"{NAME}.h")
     before = contents(project)
-    outcome = tool("generate", spec, "--out", out, "--no-verify", "--force")
+    outcome = command_line("generate", spec, "--out", out, "--no-verify", "--force")
     assert outcome.code == 2 and "this is the spec" in outcome.err
     (out / f"{NAME}.c").unlink()
-    outcome = tool("generate", spec, "--out", out, "--no-verify", "--force")
+    outcome = command_line("generate", spec, "--out", out, "--no-verify", "--force")
     assert outcome.code == 2 and "a FIFO is in the way of the file" in outcome.err
     assert list(out.iterdir()) == [out / f"{NAME}.h"]
     del before[str(out / f"{NAME}.c")]

@@ -29,13 +29,6 @@ SPEC = parse_spec(BASE, "x")
 RMS_SPEC = parse_spec(edit_text(BASE, {"loop.measure": "rms"}), "x")
 
 
-@pytest.fixture
-def command_line(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> CommandLine:
-    return CommandLine(monkeypatch, capsys)
-
-
 def pair(line: int, board: str, meter: float, reported: float) -> Reading:
     return Reading(line, board, meter, reported, None, None)
 

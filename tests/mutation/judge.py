@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from enum import Enum
@@ -16,8 +16,9 @@ from pycparser import c_ast, c_generator
 
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import Source, parse
-from halfcycle.prove.equality import Equality, prove_equal
-from halfcycle.prove.replay import compared
+from halfcycle.prove.equal_calls import shown
+from halfcycle.prove.equality import Example, prove_equal
+from halfcycle.prove.replay import Replay, compared
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
 from halfcycle.regulator.turn import TURN_CALL_NAMES, call_names
@@ -25,6 +26,7 @@ from halfcycle.verify import compiler
 from halfcycle.verify.compare import call_once, verify
 
 SAMPLES = 60_000
+FLAGS = ("-O0",)
 LIMIT_S = 60.0
 """A mutant that takes longer does not return: noticed."""
 PROOF_LIMIT_S = 900.0
@@ -115,7 +117,7 @@ def _in_child(
 
 def _compared(sender: Connection, work: Work) -> None:
     try:
-        mismatch = verify(work.plan, work.texts, samples=SAMPLES, flags=("-O0",)).mismatch
+        mismatch = verify(work.plan, work.texts, samples=SAMPLES, flags=FLAGS).mismatch
     except compiler.CompileError as error:
         sender.send(Verdict(Seen.NOT_COMPILED, str(error)))
     except (ValueError, IndexError, OverflowError, ZeroDivisionError) as error:
@@ -136,7 +138,18 @@ def _proven(sender: Connection, work: Work) -> None:
         for call in call_names(work.plan) if work.texts == work.original else calls:
             outcome = prove_equal(work.plan, source, call=call)
             if not outcome.equal:
-                sender.send(refused_or_unnoticed(work.plan, work.texts, outcome))
+                verdict, example = None, outcome.example
+                if example is not None:
+                    got = call_once(
+                        work.plan,
+                        work.texts,
+                        call=call,
+                        state=example.state,
+                        argument=example.argument,
+                    )
+                    verdict = shown_by(call, example, compared(work.plan, call, example, got))
+                why = f"{call}: {outcome.undecided or example}"
+                sender.send(verdict or Verdict(Seen.UNNOTICED, why))
                 return
             faults += outcome.faults
     except NotUnderstoodError as error:
@@ -146,14 +159,14 @@ def _proven(sender: Connection, work: Work) -> None:
         sender.send(Verdict(seen, "; ".join(faults)))
 
 
-def refused_or_unnoticed(plan: Plan, texts: Mapping[str, str], outcome: Equality) -> Verdict:
-    """Of a mutant that the comparison did not notice and the proof does not find equal."""
-    call, example = outcome.call, outcome.example
-    if example is not None and example.undefined:
-        got = call_once(plan, texts, call=call, state=example.state, argument=example.argument)
-        if not compared(plan, call, example, got).field:
-            return Verdict(Seen.REFUSED, f"{call}: {example.why}")
-    return Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided or example}")
+def shown_by(call: str, example: Example, replay: Replay) -> Verdict | None:
+    """Of a mutant that the comparison did not notice, by an example of the proof that was run; None
+    if the example shows nothing, as both sides did the same there."""
+    if replay.field or replay.trouble:
+        return Verdict(Seen.UNNOTICED, f"{call}: {example.why}, with {shown(call, example)}")
+    if example.undefined:
+        return Verdict(Seen.REFUSED, f"{call}: {example.why}")
+    return None
 
 
 def changed_calls(before: Source, after: Source) -> list[str]:

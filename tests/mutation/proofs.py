@@ -11,13 +11,12 @@ from dataclasses import dataclass
 
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import Source, parse
-from halfcycle.prove.equal_calls import shown as shown_example
 from halfcycle.prove.equality import prove_equal
 from halfcycle.prove.pure_proof import is_proven, pure_of
 from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
 from mutation import schemata
-from mutation.judge import INT_BITS, Seen, Verdict, changed_calls
+from mutation.judge import INT_BITS, Seen, Verdict, changed_calls, shown_by
 from mutation.mutants import Mutant
 
 LIMIT_S = 3600.0
@@ -126,12 +125,9 @@ def _prove_together(
         if example is None:
             verdicts[number] = Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided}")
             continue
-        replay = tried(work.plan, work.changed(number), call, example)
-        if replay.field or replay.trouble:
-            shown = f"{call}: {example.why}, with {shown_example(call, example)}"
-            verdicts[number] = Verdict(Seen.UNNOTICED, shown)
-        elif example.undefined:
-            verdicts[number] = Verdict(Seen.REFUSED, f"{call}: {example.why}")
-        else:
+        verdict = shown_by(call, example, tried(work.plan, work.changed(number), call, example))
+        if verdict is None:
             misled.append(number)
+        else:
+            verdicts[number] = verdict
     return verdicts, misled

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import itertools
 import re
-import subprocess
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -20,7 +19,7 @@ from mutation import schemata
 from mutation.mutants import Mutant
 
 FLAGS = (
-    *("-std=c99", "-w", "-S", "-O2", "-fwrapv", "-fno-inline"),
+    *("-S", "-O2", "-fwrapv", "-fno-inline"),
     *("-fno-ipa-icf", "-fno-ipa-cp", "-fno-ipa-sra", "-fno-ipa-ra", "-fno-ipa-pure-const"),
     *("-fno-partial-inlining", "-fno-asynchronous-unwind-tables", "-fcf-protection=none"),
 )
@@ -35,9 +34,8 @@ def same(texts: Mapping[str, str], name: str, numbered: Mapping[int, Mutant]) ->
         return set()
     with tempfile.TemporaryDirectory() as folder:
         together = schemata.schema(texts[name], numbered)
-        compiler.write_sources(Path(folder), {**texts, name: together})
-        command = [*compiler.find().command, *FLAGS, name, "-o", "code.s"]
-        subprocess.run(command, cwd=folder, env=compiler.environment(), check=True)
+        files = {**texts, name: together}
+        schemata.compile_in(Path(folder), files, *FLAGS, name, "-o", "code.s").check_returncode()
         assembly = (Path(folder) / "code.s").read_text()
     codes = {match[1]: _normal(match[1], match[2]) for match in FUNCTION.finditer(assembly)}
     found = set()

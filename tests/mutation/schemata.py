@@ -132,17 +132,19 @@ def refused(texts: Mapping[str, str], name: str, numbered: Mapping[int, Mutant])
 
 def _messages(texts: Mapping[str, str], name: str) -> str:
     with tempfile.TemporaryDirectory() as folder:
-        compiler.write_sources(Path(folder), texts)
-        command = [*compiler.find().command, "-std=c99", "-w", "-fsyntax-only", name]
-        ran = subprocess.run(
-            command,
-            cwd=folder,
-            env=compiler.environment(),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-    return ran.stderr
+        return compile_in(Path(folder), texts, "-fsyntax-only", name).stderr
+
+
+def compile_in(
+    folder: Path, texts: Mapping[str, str], *arguments: str
+) -> subprocess.CompletedProcess[str]:
+    """How the compiler ends in a folder with these files; it warns of nothing."""
+    compiler.write_sources(folder, texts)
+    command = [*compiler.find().command, "-std=c99", "-w", *arguments]
+    environment = compiler.environment()
+    return subprocess.run(
+        command, cwd=folder, env=environment, capture_output=True, text=True, check=False
+    )
 
 
 def chunks(mutants: Sequence[Mutant], size: int) -> Iterator[dict[int, Mutant]]:

@@ -15,16 +15,15 @@ from dataclasses import dataclass
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify.harness import Harness
 from mutation import recording, schemata
+from mutation.judge import FLAGS, SAMPLES
 from mutation.mutants import Mutant
 from mutation.recording import Group
 
-SAMPLES = 60_000
 SIZE = 500
 """Mutants of one translation unit."""
 LIMIT = 10
 """A mutant that takes so many times as long as the C itself does not return: noticed."""
 LIMIT_LEAST_S = 1.0
-FLAGS = ("-O0",)
 NONE = -1
 """The number of no mutant."""
 SEEN, PASSED = 100, 99

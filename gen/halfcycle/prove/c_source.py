@@ -38,8 +38,6 @@ TYPES = frozenset(
     ]
 )
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
-SHOWN = 3
-"""Faults of one kind that are named at most."""
 
 
 @dataclass(slots=True)
@@ -129,9 +127,8 @@ def parse(files: Mapping[str, str], source: str, int_bits: int, char_bits: int =
     the things that generated C consists of: one struct, tables that are constant, and functions.
     """
     name = source.removesuffix(".c")
-    unclear = c_text.faults(files, name)
-    if unclear:
-        raise NotUnderstoodError("; ".join(unclear[:SHOWN]))
+    if unclear := c_text.unclear(files, name):
+        raise NotUnderstoodError(unclear)
     tree = c_parser.CParser().parse(preprocessed(files, source, int_bits, char_bits), source)
     parsed = Source(Widths(int_bits), f"{name}_state")
     for node in tree.ext:

@@ -12,6 +12,8 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+SHOWN = 3
+"""Faults that are named at most."""
 _CHARACTERS = re.compile(r"[^\n !-~]|[$\\]|\?\?|<:|:>|<%|%>|%:")
 """What phases 1 and 2 may make something else of: characters beyond printable ASCII (in some sets a
 second byte is a backslash), line ends other than the line feed, joined lines, trigraphs, digraphs.
@@ -59,6 +61,11 @@ def _empty(upper: str) -> tuple[tuple[str, ...], ...]:
 
 Line = tuple[int, str]
 """Number and text of a line, comments taken out and blanks made one."""
+
+
+def unclear(files: Mapping[str, str], name: str) -> str:
+    """The first of ``faults`` in words; "" if there is none."""
+    return "; ".join(faults(files, name)[:SHOWN])
 
 
 def faults(files: Mapping[str, str], name: str) -> list[str]:

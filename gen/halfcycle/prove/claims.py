@@ -6,7 +6,8 @@ known by linear bounds only (``arithmetic``): fast, and it errs on the safe side
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -102,28 +103,27 @@ class Claims:
     def _value_below(self, number: Any, bound: int) -> int | None:
         """A value of ``number`` on this path that is below ``bound``, or is the next below if the
         solver cannot decide; None if there is none."""
-        self._solver.push()
-        self._solver.add(*self.path, number < bound)
-        answer = self._solver.check()
-        value: int | None = None
-        if answer == z3.sat:
-            value = self._solver.model().eval(number, model_completion=True).as_long()
-        elif answer != z3.unsat:
-            value = bound - 1
-        self._solver.pop()
-        return value
+        with self._asked(number < bound) as answer:
+            if answer == z3.sat:
+                value: int = self._solver.model().eval(number, model_completion=True).as_long()
+                return value
+            return None if answer == z3.unsat else bound - 1
 
     def _counterexample(self, condition: Any) -> str | None:
+        with self._asked(z3.Not(condition)) as answer:
+            if answer == z3.sat:
+                return ", ".join(self._values(self._solver.model())) or "everything 0"
+            return None if answer == z3.unsat else f"not decided within {TIMEOUT_MS // 1000} s"
+
+    @contextmanager
+    def _asked(self, condition: Any) -> Iterator[Any]:
+        """Whether ``condition`` may be so on this path; the solver has its model meanwhile."""
         self._solver.push()
-        self._solver.add(*self.path, z3.Not(condition))
-        answer = self._solver.check()
-        example: str | None = None
-        if answer == z3.sat:
-            example = ", ".join(self._values(self._solver.model())) or "everything 0"
-        elif answer != z3.unsat:
-            example = f"not decided within {TIMEOUT_MS // 1000} s"
-        self._solver.pop()
-        return example
+        try:
+            self._solver.add(*self.path, condition)
+            yield self._solver.check()
+        finally:
+            self._solver.pop()
 
     def _values(self, model: Any) -> Iterable[str]:
         for name, number in self.inputs.items():

@@ -75,7 +75,10 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
     """(proven, detail) for all calls. Frama-C must be installed (``frama_c.command``)."""
     text = driver(plan)
     sources = [f"{plan.name}_eva.c", f"{plan.name}.c"]
-    texts = frama_c.without_annotations(files)
+    try:
+        texts = frama_c.without_annotations(files, plan.name)
+    except ValueError as error:
+        return False, str(error)
     texts |= {sources[0]: text, sources[1]: _annotated(plan, texts[sources[1]])}
     arguments = [
         *frama_c.options(int_bits),

@@ -6,7 +6,6 @@ Not on PyPI (Debian: apt install frama-c-base), so it is used if it is installed
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
 import tempfile
@@ -14,11 +13,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from halfcycle.prove import c_text
+from halfcycle.verify.compiler import write_sources
+
 MACHINES = {16: "gcc_x86_16", 32: "gcc_x86_32"}
 """By the width of int. Not x86_64: INT32_C is a 64-bit constant there and hides an overflow."""
 TIMEOUT_S = 600
-_CONTINUED = re.compile(r"\\[ \t\v\f]*\r?\n")
-"""Where a line is joined with the next: compilers let blanks stand behind the backslash."""
 
 
 def command() -> str | None:
@@ -45,20 +45,22 @@ def options(int_bits: int) -> list[str]:
     return ["-machdep", MACHINES[int_bits], "-cpp-extra-args=-Dvolatile= -I."]
 
 
-def without_annotations(files: Mapping[str, str]) -> dict[str, str]:
-    """Files whose comments are no annotations to Frama-C: one could admit anything."""
-    whole = {name: _CONTINUED.sub("", text) for name, text in files.items()}
-    return {
-        name: text.replace("/*@", "/* @").replace("//@", "// @") for name, text in whole.items()
-    }
+def without_annotations(files: Mapping[str, str], name: str) -> dict[str, str]:
+    """Files whose comments are no annotations to Frama-C: one could admit anything.
+
+    Raises ValueError if NAME.h or NAME.c may be another program to compilers than to Frama-C: lines
+    that are joined, other files, what is compiled under a condition.
+    """
+    if unclear := c_text.unclear(files, name):
+        raise ValueError(f"not proven: the C is not understood: {unclear}")
+    return {file: text.replace("/*@", "/* @") for file, text in files.items()}
 
 
 @contextmanager
 def folder_with(files: Mapping[str, str]) -> Iterator[str]:
     """A temporary folder that holds these files."""
     with tempfile.TemporaryDirectory() as folder:
-        for name, text in files.items():
-            (Path(folder) / name).write_text(text, encoding="utf-8")
+        write_sources(Path(folder), files)
         yield folder
 
 

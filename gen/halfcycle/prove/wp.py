@@ -155,11 +155,11 @@ def report(
 ) -> str:
     """What WP prints about the contracts of these functions.
 
-    Raises ValueError as ``annotated`` does, ToolMissingError if Why3 finds no z3, and
-    subprocess.TimeoutExpired.
+    Raises ValueError as ``annotated`` and ``frama_c.without_annotations`` do, ToolMissingError if
+    Why3 finds no z3, and subprocess.TimeoutExpired.
     """
     c_file = f"{plan.name}.c"
-    texts = frama_c.without_annotations(files)
+    texts = frama_c.without_annotations(files, plan.name)
     texts[c_file] = annotated(plan, texts[c_file])
     with frama_c.folder_with(texts) as folder:
         if "Found prover Z3" not in _run(["why3", "config", "detect"], folder):
