@@ -226,7 +226,7 @@ def test_a_hole_does_not_make_a_stuck_sensor_plausible(plan: Plan) -> None:
 def test_a_ramp_waits_for_a_sensor_that_failed() -> None:
     """Bug: it climbed on, and the output was stepped to rated when the sensor came back."""
     plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
-    regulator = Regulator(plan)
+    regulator = started(plan)
     close_loop(plan, regulator, 400, 0.0)
     assert regulator.flags() & FLAG_IMPLAUSIBLE
     assert regulator.ramp < (plan.target_rated << plan.ramp_bits) * 3 // 4
@@ -247,6 +247,7 @@ def test_a_latched_failure_leaves_no_drive_until_reset(plan: Plan) -> None:
         assert regulator.flags() & FLAG_IMPLAUSIBLE
         assert (regulator.scale(), regulator.integral) == (0, 0)
     regulator.reset()
+    regulator.set_target_mv(plan.rated_mv)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     assert close_loop(latched, regulator, 160, GAIN)[-1] == pytest.approx(1.0, abs=0.001)
     assert not regulator.flags() & FLAG_IMPLAUSIBLE

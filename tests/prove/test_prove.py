@@ -72,7 +72,7 @@ def test_failure_names_line_claim_and_example() -> None:
     ]
     proofs = prove(planted.plan_of("mean"), planted.plant(defect), ["drive"])
     detail = next(proof.detail for proof in proofs if not proof.passed)
-    assert "reed_lamp.c:" in detail and "the conversion to int16 keeps the value" in detail
+    assert "reed_lamp.c:" in detail and "not proven that level stays in its range" in detail
     assert "phase = " in detail and "scale[" in detail
 
 

@@ -43,7 +43,8 @@ def widths(spec: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[set[int], set[i
 @pytest.mark.parametrize("spec", NARROW, ids=lambda spec: spec.stem)
 def test_no_operation_is_wider_than_32_bits(spec: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     every, products = widths(spec, monkeypatch)
-    assert products == {32}, "there are products, and none is wider"
+    # Of 16 bits: an index doubled, on a machine whose int has 16.
+    assert products == {16, 32}, "there are products, and none is wider"
     assert max(every) == 32
 
 

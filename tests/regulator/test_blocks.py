@@ -182,7 +182,7 @@ def test_a_lost_sensor_is_implausible_after_a_window_and_a_step(plan: Plan) -> N
 def test_a_sensor_dead_from_the_start_drove_up_for_a_window(plan: Plan) -> None:
     """Bug: a window must have been driven as a whole before it tells, and all the steps up to then
     climbed: to the drive limit, 139 % of rated."""
-    regulator = Regulator(plan)
+    regulator = started(plan)
     regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
     scales = [0]
     for _ in range(8 * plan.blocks):
