@@ -188,7 +188,7 @@ def _against_hand(spec: str, result: runner.Result) -> Iterator[str]:
     yield (
         f"The C of `{spec}`, gcc, beside a hand-written mean with PI and limits that has neither "
         "flags nor a drive nor\na ramp nor the hand-over between interrupts. The sample path must "
-        "cost no more; the update, which does more,\nat most three times. A reading by RMS is "
+        "cost no more; the update, which does more,\nat most four times. A reading by RMS is "
         "outside this: its update takes a square root, which no figure by hand\nhas."
     )
     yield ""

@@ -90,7 +90,7 @@ def test_every_listed_deviation_has_its_reason() -> None:
         # MISRA C:2012 15.5 (one exit), 15.7 (final else), 10.4 (mixed signs), from memory.
         ("int complete = 0;", "int complete = 0;\n    if (adc_code == 7u) return 0;", "15.5"),
         (" else {\n        /* inside the limits */\n    }\n    s->i", "\n    s->i", "15.7"),
-        ("(uint16_t)(phase & 0x3FFFu)", "(uint16_t)(phase & 0x3FFF)", "10.4"),
+        ("((value & 255u) * gain)", "((value & 255) * gain)", "10.4"),
     ],
 )
 def test_it_sees_a_planted_deviation(old: str, new: str, rule: str, tmp_path: Path) -> None:

@@ -75,7 +75,8 @@ def every_bit_is_the_models(spec: str, targets: tuple[str, ...]) -> None:
 
 @pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
 def test_no_dearer_than_by_hand(spec: str) -> None:
-    """The sample at most as by hand, a window's end at most three times (gcc; cycles on AVR)."""
+    """The sample at most as by hand, a window's end at most four times (gcc; cycles on AVR):
+    by hand has no flags that are latched, no limiter, and no drive to fall back to."""
     generation = kit.example(spec)
     names = tuple(cost_table.HAND_WRITTEN)
     ways = [way for way in kit.every_way(names) if way.chain.kind == "gcc"]
@@ -85,7 +86,7 @@ def test_no_dearer_than_by_hand(spec: str) -> None:
         figure = dict(zip(cost_table.COLUMNS, values, strict=True))
         hand = cost_table.HAND_WRITTEN[target]
         assert figure["sample"] <= hand.sample
-        assert figure["closing"] + figure["update"] <= 3 * hand.closing_and_update
+        assert figure["closing"] + figure["update"] <= 4 * hand.closing_and_update
 
 
 def test_no_figure_of_the_table_has_grown() -> None:
