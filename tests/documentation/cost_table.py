@@ -157,8 +157,9 @@ def _page(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> Iterator
 
 
 def _is_full(made: Generation) -> bool:
-    """A mean reading with both gains, as the hand-written routine has."""
-    return made.plan.measure == "mean" and made.plan.has_proportional
+    """A mean reading of a plain window with both gains, as the hand-written routine has."""
+    plan = made.plan
+    return plan.measure == "mean" and plan.has_proportional and not plan.blockwise
 
 
 def _cycles(result: runner.Result) -> str:
