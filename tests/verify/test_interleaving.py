@@ -351,8 +351,8 @@ def test_a_reading_that_256_updates_overtake_is_seen_by_their_count() -> None:
         values = each_state(runner)
         before = runner.run(runner.memory(values, 8), READ)
         memory = runner.memory(values, 8)
-        # Between the scale and the flags.
-        place = 1 + 2 + 2 + 2
+        # Between the reading and the scale.
+        place = 1 + 2 + 2
         told, _ = runner.overtaken(memory, READ, {place: overtaking(256)})
         after = runner.run(memory, READ)
         assert (told in (before, after)) == is_whole
