@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -94,8 +93,8 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
     with frama_c.folder_with(texts) as folder:
         try:
             report = frama_c.printed(["frama-c", *arguments, *sources], folder)
-        except subprocess.TimeoutExpired:
-            return False, f"not decided within {frama_c.TIMEOUT_S} s"
+        except frama_c.UndecidedError as error:
+            return False, str(error)
     return judge(report, text.count("/*@ check "))
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import subprocess
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +54,12 @@ def missing() -> list[str]:
     """The Debian packages that are not installed here, of those that it needs."""
     found = {"frama-c-base": frama_c.command(), "why3": shutil.which("why3"), "z3": _z3()}
     return [package for package, path in found.items() if path is None]
+
+
+def unusable() -> str:
+    """Why the tools that are installed cannot be used, "" if they can."""
+    tools = {frama_c.command(): "-version", shutil.which("why3"): "--version", _z3(): "--version"}
+    return frama_c.unusable({path: option for path, option in tools.items() if path})
 
 
 def versions() -> list[str]:
@@ -139,8 +144,8 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[State,
         printed = report(plan, files, int_bits, names)
     except ValueError as error:
         return State.FAILED, str(error)
-    except subprocess.TimeoutExpired:
-        return State.FAILED, f"not decided within {frama_c.TIMEOUT_S} s"
+    except frama_c.UndecidedError as error:
+        return State.FAILED, str(error)
     except ToolMissingError as error:
         return State.SKIPPED, str(error)
     return judge(printed, goals(plan, names))
@@ -156,7 +161,7 @@ def report(
     """What WP prints about the contracts of these functions.
 
     Raises ValueError as ``annotated`` and ``frama_c.without_annotations`` do, ToolMissingError if
-    Why3 finds no z3, and subprocess.TimeoutExpired.
+    Why3 finds no z3, and frama_c.UndecidedError.
     """
     c_file = f"{plan.name}.c"
     texts = frama_c.without_annotations(files, plan.name)
@@ -228,5 +233,5 @@ def _z3() -> str | None:
 
 def _run(words: Sequence[str], folder: str) -> str:
     """What a program prints that keeps its settings in this folder, not in the user's home."""
-    settings = {"PATH": _path(), "HOME": folder, "WHY3CONFIG": str(Path(folder) / "why3.conf")}
+    settings = {"PATH": _path(), "HOME": ".", "WHY3CONFIG": "why3.conf"}
     return frama_c.printed(words, folder, settings)
