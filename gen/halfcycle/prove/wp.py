@@ -22,10 +22,13 @@ from halfcycle.generate.emit import UNROLLED_BLOCKS
 from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import LEAN_WORD, SCALE_BITS, Plan
 from halfcycle.regulator.state import least_slots
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 
 GOAL_S = 20
 """Seconds for a goal; those of the examples take a second at most."""
 MAX_SHOWN = 3
+PHASE_SHIFT = 16
+"""From the oscillator's phase to the one that drive and duty take."""
 OPTIONS = (
     "-wp",
     *("-wp-prover", "z3"),
@@ -82,16 +85,22 @@ def functions(plan: Plan) -> tuple[str, ...]:
             names.append("weigh")
     if plan.tracking:
         names += ["zero_there", "zero_held"]
+    if plan.turning:
+        names += TURN_CALL_NAMES
     return tuple(names)
 
 
 def contracts(plan: Plan) -> dict[str, str]:
     """Function to its contract; "preamble": what they are written with."""
     reading_max = plan.signal_range("reading")[1]
-    gains = (
+    gains = [
         Gain("target", plan.target_gain, plan.target_shift, plan.target_max_mv),
         Gain("millivolt", plan.millivolt_gain, plan.millivolt_shift, reading_max),
-    )
+    ]
+    turning = plan.turning
+    if turning and turning.adjustable:
+        offset_max = turning.high_mhz - turning.low_mhz
+        gains.append(Gain("step", turning.gain, turning.shift, offset_max))
     shifts = {plan.reading_shift, plan.scale_shift, SCALE_BITS, SCALE_BITS - plan.table_bits}
     shifts |= _signed_shifts(plan) | {gain.shift - 8 for gain in gains}
     if plan.tracking:
@@ -103,7 +112,8 @@ def contracts(plan: Plan) -> dict[str, str]:
             "gains": gains,
             "shifts": sorted(shifts),
             "signed_shifts": sorted(_signed_shifts(plan)),
-            "quotients": sorted(shifts | {3, 8}),
+            "quotients": sorted(shifts | {3, 8} | ({PHASE_SHIFT} if turning else set())),
+            "phase_shift": PHASE_SHIFT,
             "error": plan.signal_range("error"),
             "reading_max": reading_max,
             "lean_word": LEAN_WORD,
