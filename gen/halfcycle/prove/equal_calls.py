@@ -10,7 +10,7 @@ from halfcycle.prove import hand_over
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import parse
 from halfcycle.prove.equality import Equality, Example, prove_equal
-from halfcycle.prove.replay import Replay, tried
+from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
 from halfcycle.verify import compiler
 
@@ -42,15 +42,10 @@ def prove_all(
     unread = []
     for call in calls:
         outcome = prove_equal(plan, *sources, call=call)
-        replay = _replayed(plan, files, outcome) if run else None
-        if replay == Replay():
-            # What a small function returns was taken for unknown, and is not: so it is run.
-            outcome = prove_equal(plan, *sources, call=call, by_parts=False)
-            replay = _replayed(plan, files, outcome)
         faults |= dict.fromkeys(outcome.faults)
         if not outcome.equal:
             unread.append(call)
-        yield f"{call} equal", *_said(outcome, replay, widths)
+        yield f"{call} equal", *_said(plan, files, outcome, run, widths)
     if faults:
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
     elif unread:
@@ -60,18 +55,13 @@ def prove_all(
         yield "hand-over", True, "each call stores its own fields, shared ones in their order"
 
 
-def _replayed(plan: Plan, files: Mapping[str, str], outcome: Equality) -> Replay | None:
-    """What model and compiled C make of the proof's example, None if it has none."""
-    if outcome.undecided or outcome.example is None:
-        return None
-    return tried(plan, files, outcome.call, outcome.example)
-
-
-def _said(outcome: Equality, replay: Replay | None, widths: Sequence[int]) -> tuple[bool, str]:
+def _said(
+    plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool, widths: Sequence[int]
+) -> tuple[bool, str]:
     if outcome.undecided:
         return False, f"not proven equal to the model: {outcome.undecided}"
     if outcome.example is not None:
-        return False, _difference(outcome, outcome.example, replay)
+        return False, _difference(plan, files, outcome, run)
     bits = " and ".join(map(str, widths))
     return True, (
         f"equal to the model for every input and an int of {bits} bits, "
@@ -79,10 +69,13 @@ def _said(outcome: Equality, replay: Replay | None, widths: Sequence[int]) -> tu
     )
 
 
-def _difference(outcome: Equality, example: Example, replay: Replay | None) -> str:
-    where = shown(outcome.call, example)
-    if replay is None:
+def _difference(plan: Plan, files: Mapping[str, str], outcome: Equality, run: bool) -> str:
+    call, example = outcome.call, outcome.example
+    assert example is not None
+    where = shown(call, example)
+    if not run:
         return f"not equal to the model with {where}: {example.why} (not run)"
+    replay = tried(plan, files, call, example)
     if replay.trouble:
         return f"not equal to the model with {where}: {example.why}; run there, {replay.trouble}"
     if replay.field:
