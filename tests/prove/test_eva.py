@@ -11,9 +11,10 @@ import pytest
 
 from halfcycle.base.state import State
 from halfcycle.generate.pipeline import generate
-from halfcycle.prove import eva
+from halfcycle.prove import eva, frama_c
 from halfcycle.prove.frama_c import MACHINES
 from halfcycle.prove.prove import analyse
+from halfcycle.regulator.turn import TURN_FIELD_NAMES, call_names
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
 from support import plan_cases, planted
@@ -50,6 +51,41 @@ def test_driver_is_plain_c(case: str) -> None:
     plan = planted.plan_of(case)
     files = plan_cases.render(plan) | {"drive.c": eva.driver(plan)}
     assert compiler.strict_messages(files, ["drive.c"]) == ""
+
+
+@pytest.mark.parametrize("case", plan_cases.CASES)
+def test_eva_was_not_asked_of_the_oscillators_calls(case: str) -> None:
+    plan = planted.plan_of(case)
+    text = eva.driver(plan)
+    assert [call for call in call_names(plan) if f"{plan.name}_{call}(" not in text] == []
+
+
+TURN_DEFECTS = {
+    "none": ("", ""),
+    "wrap at the turn's end": ("(advance > left)", "(advance >= left)"),
+    "sum that is not wrapped": ("(advance - left) - 1u", "phase + advance"),
+    "step beyond the band": ("advance = UINT32_C(10844792)", "advance = UINT32_C(10844793)"),
+}
+"""Of the oscillator: what it is, old text, new text."""
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(("old", "new"), TURN_DEFECTS.values(), ids=list(TURN_DEFECTS))
+def test_a_defect_of_the_oscillator_was_not_seen(old: str, new: str) -> None:
+    need_tool("frama-c")
+    plan = planted.plan_of("mean integral only")
+    files = plan_cases.render(plan)
+    name = f"{plan.name}.c"
+    assert not old or files[name].count(old) == 1
+    # The other calls take minutes and do not meet it.
+    declared, _, main = eva.driver(plan).partition("int main(void)")
+    assert "    turn();" in main
+    text = f"{declared}int main(void)\n{{\n    turn();\n    return 0;\n}}\n"
+    texts = {**files, name: files[name].replace(old, new), "drive.c": text}
+    with frama_c.folder_with(texts) as folder:
+        words = ["frama-c", *frama_c.options(16), *eva.OPTIONS, "drive.c", name]
+        proven, detail = eva.judge(frama_c.printed(words, folder), len(TURN_FIELD_NAMES))
+    assert proven == (not old), detail
 
 
 @pytest.mark.parametrize("case", plan_cases.CASES)

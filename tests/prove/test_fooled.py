@@ -91,6 +91,10 @@ REFUSED: tuple[Change, ...] = (
         '#include "reed_lamp.h"\n#include <limits.h>',
     ),
     ("pragma", ".c", "void reed_lamp_reset", "#pragma pack(1)\nvoid reed_lamp_reset"),
+    ("loop without a condition", ".c", RETURN, f"    for (;;) {{\n    }}\n{RETURN}"),
+    ("loop without an end", ".c", RETURN, f"    while (1 != 0) {{\n    }}\n{RETURN}"),
+    ("call of itself", ".c", RETURN, f"    (void)reed_lamp_flags(s);\n{RETURN}"),
+    ("call that may not return", ".c", RETURN, f"    abort();\n{RETURN}"),
     ("bit field", ".h", "uint16_t count;", "uint16_t count : 9;"),
     ("pointer to elsewhere", ".c", RETURN, f"    const uint16_t *p = &s->flags[0];\n{RETURN}"),
     (
@@ -252,6 +256,15 @@ def test_what_is_not_understood_is_refused_in_plain_words(change: Change) -> Non
     assert any(proof in refused for proof in ranges) and any(proof in refused for proof in same)
     # Never by a crash, which names a Python exception.
     assert not [proof for proof in refused if "Error" in proof.detail or "error:" in proof.detail]
+
+
+def test_a_loop_without_a_condition_was_refused_in_the_words_of_an_exception() -> None:
+    plan, files = changed(next(c for c in REFUSED if c[0] == "loop without a condition"))
+    line = files[f"{plan.name}.c"].splitlines().index("    for (;;) {") + 1
+    wanted = f"{plan.name}.c:{line}: for (;;) {{ }}: a loop without a condition"
+    proofs = [*prove(plan, files, ("flags",)), *equal(plan, files, ("flags",), run=False)]
+    assert [proof for proof in proofs if wanted in proof.detail and not proof.passed]
+    assert not [proof for proof in proofs if "Error" in proof.detail]
 
 
 def test_an_unfinished_condition_does_not_crash_the_reader() -> None:

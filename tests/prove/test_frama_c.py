@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import re
+import sys
+import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pytest
 
 from halfcycle.base.state import State
-from halfcycle.prove import eva, frama_c, wp
+from halfcycle.prove import eva, frama_c, prove, wp
 from halfcycle.regulator.plan import Plan
+from halfcycle.verify import bounded
+from halfcycle.verify.bounded import Limits
 from support import plan_cases, planted
 from support.tools import need_tool
 
@@ -80,6 +85,91 @@ def test_eva_took_an_annotation_for_granted(annotation: str) -> None:
     plan = planted.plan_of(DEFECT.case)
     proven, _ = eva.analyse(plan, hiding(annotation), 16)
     assert not proven
+
+
+SCRIPTS = pytest.mark.skipif(sys.platform == "win32", reason="scripts of POSIX")
+ANSWERS_NOT = {
+    "hangs": ("#!/bin/sh\nexec sleep 600\n", "does not answer -version within 1 s"),
+    "no interpreter": ("#!/no/such/shell\n", "does not start: No such file"),
+    "fails": ("#!/bin/sh\nexit 3\n", "ends with status 3"),
+}
+ASKED = pytest.mark.parametrize("asked", [prove.analyse, prove.contracted], ids=["Eva", "WP"])
+
+
+def commands(folder: Path, text: str, *names: str) -> str:
+    """A PATH that begins with scripts of these names."""
+    for name in names:
+        (folder / name).write_bytes(text.encode("latin-1"))
+        (folder / name).chmod(0o755)
+    return os.pathsep.join([str(folder), os.environ["PATH"]])
+
+
+@SCRIPTS
+@ASKED
+@pytest.mark.parametrize(("text", "why"), ANSWERS_NOT.values(), ids=list(ANSWERS_NOT))
+def test_an_analyser_that_does_not_say_its_version_stopped_the_run(
+    asked: Callable[..., list[prove.Proof]],
+    text: str,
+    why: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One that hangs was waited for without end, one that did not start was a fault of the tool's
+    own: both are skipped with the reason."""
+    monkeypatch.setenv("PATH", commands(tmp_path, text, "frama-c", "why3", "z3"))
+    monkeypatch.setattr(bounded, "ANSWER_LIMITS", Limits(seconds=1))
+    plan = plan_cases.CASES["mean"]
+    (skipped,) = asked(plan, plan_cases.render(plan))
+    assert skipped.state is State.SKIPPED
+    assert skipped.detail.startswith("frama-c cannot be used here: it ") and why in skipped.detail
+    assert frama_c.version() == ""
+
+
+@SCRIPTS
+def test_a_version_that_is_no_text_was_a_fault_of_the_tool(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", commands(tmp_path, "#!/bin/sh\necho 25\xff\n", "frama-c"))
+    assert frama_c.version() == "25\N{REPLACEMENT CHARACTER}"
+
+
+@SCRIPTS
+def test_what_an_analyser_had_started_ran_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only the program itself was ended after its time, and what it kept for a while stayed."""
+    monkeypatch.setattr(frama_c, "LIMITS", Limits(seconds=1))
+    started = tmp_path / "started"
+    script = f'(sleep 3; touch \'{started}\') & : > "$TMPDIR/kept"; touch "$0.ran"; wait'
+    with frama_c.folder_with({"run.sh": script}) as folder:
+        with pytest.raises(frama_c.UndecidedError, match="not decided within"):
+            frama_c.printed(["/bin/sh", "run.sh"], folder)
+        assert {"kept", "run.sh.ran"} <= {entry.name for entry in Path(folder).iterdir()}
+    time.sleep(2.5)
+    assert not started.exists()
+    assert not Path(folder).exists()
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("place", ["a folder with blanks", "none/that/can be/written"])
+def test_an_analyser_depended_on_the_folder_for_temporary_files(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a blank in its path WP was skipped, as if there was no z3; if nothing could be written
+    there, Eva had no result."""
+    need_tool("frama-c")
+    blank = tmp_path / "a folder with blanks"
+    blank.mkdir()
+    monkeypatch.setenv("TMPDIR", str(tmp_path / place))
+    monkeypatch.setattr("tempfile.tempdir", str(blank))
+    plan = planted.plan_of("mean")
+    files = plan_cases.render(plan)
+    goals = ["round_shift"]
+    assert wp.open_goals(printed := wp.report(plan, files, 32, goals)) == []
+    assert "Proved goals" in printed
+    with frama_c.folder_with({"t.c": "int f(int x) { return x / 2; }\n"}) as folder:
+        words = ["frama-c", *frama_c.options(32), "-eva", "-main", "f", "t.c"]
+        assert "0 alarms generated" in frama_c.printed(words, folder)
 
 
 def test_the_projects_own_annotations_stay() -> None:

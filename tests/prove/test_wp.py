@@ -33,6 +33,8 @@ GOOD = """[kernel] Parsing reed_lamp.c (with preprocessing)
   Z3 4.8.12:       2  (10ms-20ms)
 """
 
+RATED_STEP = f"UINT32_C({plan_cases.TURNING.rated_step})"
+HIGH_STEP = f"UINT32_C({plan_cases.TURNING.high_step})"
 SEEN = {
     # function: (what it is, text, its replacement), of the case "mean".
     "round_shift": (
@@ -90,7 +92,17 @@ BLOCKS = {
     "zero_there": ("part dropped", ") + part + move;", ") + move;"),
     "zero_held": ("limit off by one", "(part > INT32_C(384))", "(part >= INT32_C(384))"),
 }
+TURN = {
+    "turn_reset": ("step", f"t->step[1] = {RATED_STEP}", f"t->step[1] = {RATED_STEP} + 1u"),
+    "turn_next": ("wrap off by one", "(advance - left) - 1u", "(advance - left)"),
+    "turn_set_millihertz": (
+        "beyond the band",
+        f"advance = {HIGH_STEP}",
+        f"advance = {HIGH_STEP} + 1u",
+    ),
+}
 ROUNDS = {
+    "oscillator": ("mean integral only", TURN),
     "one of each": ("mean", SEEN),
     "another of each": ("mean", MORE),
     "constant": ("mean", CONSTANT),
@@ -105,7 +117,8 @@ def need_tools() -> None:
 
 def functions_of(goals: Iterable[str], name: str) -> set[str]:
     """The functions that goals are of: the longest name that fits."""
-    known = sorted(wp.functions(planted.plan_of("moving tracked")), key=len)
+    plans = [planted.plan_of(case) for case in ("moving tracked", "mean integral only")]
+    known = sorted({one for plan in plans for one in wp.functions(plan)}, key=len)
     found = (goal.removeprefix(f"{name}_") for goal in goals)
     return {[one for one in known if goal.startswith(f"{one}_")][-1] for goal in found}
 
@@ -227,6 +240,8 @@ def test_examples_are_proven(name: str, int_bits: int) -> None:
 def test_every_contracted_function_has_a_planted_defect() -> None:
     plan = planted.plan_of("moving tracked")
     assert set(wp.functions(plan)) == SEEN.keys() | BLOCKS.keys()
+    turning = wp.functions(planted.plan_of("mean integral only"))
+    assert set(turning) - SEEN.keys() == TURN.keys()
 
 
 @pytest.mark.full

@@ -1,4 +1,7 @@
-"""The C on emulated processors by PyPI's tools alone: same bits, known cost, faults located."""
+"""The C on emulated processors by PyPI's tools alone: same bits, known cost, faults located.
+
+What takes long, and what the full tests see with other tools and examples, is marked ``long``.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +29,7 @@ from support import targets_kit as kit
 SPECS = ("weir_pump",)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("spec", SPECS)
 def test_every_pip_target_gives_the_models_bits(spec: str) -> None:
     generation = kit.example(spec)
@@ -58,7 +62,7 @@ before its index had no clamp. One of them takes the slot out of the sequence.""
 
 
 @pytest.mark.parametrize("target", ZIG_LIMITS)
-@pytest.mark.parametrize("spec", ["weir_pump", "moor_signal"])
+@pytest.mark.parametrize("spec", ["weir_pump", pytest.param("moor_signal", marks=pytest.mark.long)])
 def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
     generation = kit.example(spec)
     result = runner.run(generation.plan, generation.texts, samples=0, chosen=[kit.zig_way(target)])
@@ -71,6 +75,7 @@ def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
     assert max(kinds[wave].instructions for wave in ("drive", "duty")) <= ZIG_WAVES[target]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("target", ZIG_LIMITS)
 def test_a_moving_window_costs_little_more_than_a_plain_one(target: str) -> None:
     """The same mean of 25 samples, plain and in five blocks: the sample no more at all, the update
@@ -99,6 +104,7 @@ def test_a_sample_has_a_cost_where_each_one_ends_a_block() -> None:
     assert kinds["sample"] == kinds["closing"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("case", (*plan_cases.BLOCKS, *plan_cases.TRACKED))
 def test_windows_of_blocks_are_bit_exact_on_a_target(case: str) -> None:
     """mips32-be: the bytes of the ring lie the other way round than here."""
@@ -211,6 +217,7 @@ def test_a_call_that_does_not_come_back_is_ended(monkeypatch: pytest.MonkeyPatch
     assert cpu.call("looped", 100) == 300
 
 
+@pytest.mark.long
 def test_the_float_peer_is_the_same_regulator() -> None:
     """So that the ratio of costs compares like with like."""
     generation = kit.example("weir_pump")
@@ -297,7 +304,7 @@ def test_missing_tools_name_their_packages(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_the_command_line(monkeypatch: pytest.MonkeyPatch) -> None:
     kit.need_pip_route()
-    spec = str(kit.EXAMPLES / "moor_signal.toml")
+    spec = str(kit.EXAMPLES / "weir_pump.toml")
     arguments = ["targets", spec, "--samples", "1000", "--target", "mips32-be"]
     ran = CliRunner().invoke(cli, [*arguments, "--json"])
     assert ran.exit_code == 0

@@ -18,11 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.findings import findings, out_of_reach
+from halfcycle.design.findings import findings
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.late_update import late_update
+from halfcycle.design.reach import reaches
 from halfcycle.design.refusal import refusal
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design, LateUpdate, LoopGains, Trial
@@ -141,9 +143,19 @@ class _Search:
                 return trial
         return _best_of(self.spec, self.trials)
 
-    def _out_of_reach(self) -> bool:
-        """Whether rated voltage cannot be had at a corner: no window changes that."""
-        return bool(self.trials) and out_of_reach(self.spec, self.trials[0])
+    @cached_property
+    def _in_reach(self) -> bool:
+        """Whether rated voltage can be had at every corner with any window worth a try."""
+        candidates = self.candidates
+        rows = (row for kind in candidates.kinds for row in candidates.worth_trying(kind))
+        return any(reaches(self.spec, row[-1], self.file) for row in rows)
+
+    def _out_of_reach(self, window: Window) -> bool:
+        """Whether rated voltage cannot be had with ``window``, which is then not tried. If it
+        cannot be had with any, one is, to say so."""
+        if self._in_reach:
+            return not reaches(self.spec, window, self.file)
+        return bool(self.trials)
 
     def _far_too_slow(self) -> bool:
         """Whether given gains settle so late with every window tried that no kind has it sooner."""
@@ -161,8 +173,8 @@ class _Search:
         output, only the most updates may mend it."""
         hopeless = False
         for row in rows:
-            if self._out_of_reach():
-                break
+            if self._out_of_reach(row[-1]):
+                continue
             # One with a zero at f may be longer and faster than one that the sensor's zero moves.
             if self._surely_off(row[-1]) or (hopeless and not self._first_at_rest(row, rows)):
                 continue
@@ -215,8 +227,8 @@ class _Search:
         best: Trial | None = None
         for kind in reversed(moving or kinds):
             for row in self.candidates.worth_trying(kind):
-                if self._out_of_reach():
-                    break
+                if self._out_of_reach(row[-1]):
+                    continue
                 if best is not None and self._surely_later(row[-1], best):
                     continue
                 trial = self.tried(row[-1])
@@ -285,6 +297,7 @@ def _best_of(spec: Spec, trials: Sequence[Trial]) -> Trial | None:
     insists = (spec.loop.half_cycles, spec.loop.samples) != ("auto", "auto")
     anyhow = insists or spec.gains is not None
     meeting = [trial for trial in trials if trial.meets and (anyhow or trial.little_dc)]
+    meeting = [trial for trial in meeting if trial.in_reach] or meeting
     inside = [trial for trial in meeting if trial.within_tolerance]
     if inside:
         return inside[0]

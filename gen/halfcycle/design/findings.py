@@ -12,8 +12,9 @@ from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
+from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
-from halfcycle.design.types import Design, Trial
+from halfcycle.design.types import Design
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.spec.models import Spec
@@ -30,7 +31,7 @@ SHOWN_PERCENT = 0.001
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
-    yield from reach(design.spec, design.chosen)
+    yield from reach(design.spec, design.chosen.plants)
     yield from _given_gains(design)
     yield from _window(design)
     if design.window.shaped:
@@ -44,39 +45,6 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _harmonics(design)
     yield from _latency(design)
     yield from _dearer(design)
-
-
-def out_of_reach(spec: Spec, trial: Trial) -> bool:
-    """Whether rated voltage cannot be had at some corner, with any window."""
-    plants = trial.plants
-    return float(plants.scale_for_rated[plants.hardest]) > float(spec.bridge.scale_max)
-
-
-def reach(spec: Spec, trial: Trial) -> Iterator[Finding]:
-    """Whether rated voltage can be had at the corner that needs the most drive."""
-    plants = trial.plants
-    hardest = plants.hardest
-    scale, limit = float(plants.scale_for_rated[hardest]), float(spec.bridge.scale_max)
-    label = plants.corners[hardest].label
-    if out_of_reach(spec, trial):
-        if limit < 1.2 and scale <= 1.2:
-            remedy = f"raise bridge.scale_max to {scale:.3f} or more, or bridge.bus_min_v"
-        else:
-            remedy = "raise bridge.bus_min_v, or lower load.rated_va or filter.inductance_uh"
-        need = f"needs scale {scale:.3f}" if scale < 50 else "cannot be reached by any scale"
-        yield finding(
-            "rated-unreachable",
-            "bridge.scale_max",
-            f"rated voltage {need} at {label}, above the drive limit {limit:g}; {remedy}",
-        )
-    elif scale > 1:
-        thd = 100 * clipped_sine.thd(scale)
-        yield finding(
-            "rated-clips",
-            "bridge.bus_min_v",
-            f"rated voltage needs scale {scale:.3f} at {label}: the sine clips there, with "
-            f"{thd:.2g} % distortion at the bridge; raise bus_min_v to hold it without",
-        )
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:

@@ -16,8 +16,8 @@ from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted
-from halfcycle.design.findings import out_of_reach, reach
 from halfcycle.design.kinds import Candidates, has_zero_at_f
+from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.loop.moving import MovingRefusal
@@ -45,8 +45,8 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     limit_ms = spec.settling_limit_ms
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
     wanted += f" with at most {text(targets.overshoot_percent)} % overshoot"
-    if out_of_reach(spec, trials[0]):
-        return list(reach(spec, trials[0]))
+    if not any(trial.in_reach for trial in trials):
+        return list(reach(spec, trials[0].plants))
     refused = [
         (trial, trial.refusal)
         for trial in _with_the_fastest(spec, trials, file)

@@ -166,6 +166,7 @@ def _trial(  # noqa: PLR0917 (the trial's parts)
         spec.tolerance_v,
         output_ripple_of(spec, window, ki=float(ki), kp=float(kp), gain=float(plants.gains.max())),
         float(spec.output.dc_percent),
+        float(spec.bridge.scale_max),
         missed,
     )
 

@@ -37,6 +37,8 @@ class Trial:
     """What the reading's ripple makes of the output within a cycle, by way of this loop."""
     dc_limit_percent: float
     """Greatest DC that the regulator may make, percent of the rated peak."""
+    drive_limit: float
+    """The spec's ``scale_max``."""
     missed: bool = False
     """Whether given gains miss settling or overshoot with this window."""
     integer_error_v: float = 0.0
@@ -90,8 +92,14 @@ class Trial:
 
     @property
     def in_question(self) -> bool:
-        """Whether nothing speaks against it: targets, steady error and DC."""
-        return self.on_target and self.within_tolerance and self.little_dc
+        """Whether nothing speaks against it: targets, steady error, DC and drive."""
+        return self.on_target and self.within_tolerance and self.little_dc and self.in_reach
+
+    @property
+    def in_reach(self) -> bool:
+        """Whether rated voltage can be had at every corner within the drive limit."""
+        plants = self.plants
+        return float(plants.scale_for_rated[plants.hardest]) <= self.drive_limit
 
     @property
     def flips(self) -> bool:

@@ -50,7 +50,9 @@ def effective_scale(scale: Real, sag: Real, measure: Measure) -> Real:
 def needed_scale(gains: Real, sag: Real, measure: Measure) -> tuple[Real, Real]:
     """Scale (C,) at which the reading is rated, ``inf`` if none is, and the slope (C,) of the
     reading there, rated per unit of scale. ``sag`` (C,) is a above, 0 for a stiff bus."""
-    scale, slope = _needed_scale(gains.tobytes(), sag.tobytes(), measure)
+    # The bytes are read back as those of floats.
+    wide = (np.ascontiguousarray(column, dtype=np.float64) for column in (gains, sag))
+    scale, slope = _needed_scale(*(column.tobytes() for column in wide), measure)
     return scale.copy(), slope.copy()
 
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 import re
-import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from halfcycle.base import resources
 from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import CODE_MAX, DRIVE_FULL, WORD_MASK, Plan
-from halfcycle.regulator.state import CALLS, READERS, READING, RUNNING, fields_of
+from halfcycle.regulator.state import CALLS, READERS, READING, RUNNING, Field, fields_of
+from halfcycle.regulator.turn import TURN_STATE
 
 MIN_UNROLL = 17
 OPTIONS = (
@@ -94,8 +94,8 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[bool, 
     with frama_c.folder_with(texts) as folder:
         try:
             report = frama_c.printed(["frama-c", *arguments, *sources], folder)
-        except subprocess.TimeoutExpired:
-            return False, f"not decided within {frama_c.TIMEOUT_S} s"
+        except frama_c.UndecidedError as error:
+            return False, str(error)
     return judge(report, text.count("/*@ check "))
 
 
@@ -121,16 +121,7 @@ def driver(plan: Plan) -> str:
     others = [field for field in fields_of(plan) if field.name not in RUNNING]
     lengths = sorted({field.slot_count(plan) for field in others if field.indexed(plan)})
     template = resources.templates().get_template("eva_driver.c.j2")
-    fields = [
-        Ranged(
-            field.name,
-            field.c_type(plan),
-            *field.bounds(plan),
-            field.slot_count(plan) if field.indexed(plan) else 0,
-            field.writer,
-        )
-        for field in others
-    ]
+    fields = [_ranged(plan, field) for field in others]
     return template.render(
         plan=plan,
         fields=fields,
@@ -143,8 +134,20 @@ def driver(plan: Plan) -> str:
         members=[Ranged(name, type_, *bounds(plan)) for name, type_, bounds in READING],
         running=[field.name for field in fields_of(plan) if field.name in RUNNING],
         sides=_sides(plan),
+        turn=[_ranged(plan, field) for field in TURN_STATE] if plan.turning else [],
         code_max=CODE_MAX,
         drive_max=DRIVE_FULL,
+    )
+
+
+def _ranged(plan: Plan, field: Field) -> Ranged:
+    """A field with its range."""
+    return Ranged(
+        field.name,
+        field.c_type(plan),
+        *field.bounds(plan),
+        field.slot_count(plan) if field.indexed(plan) else 0,
+        field.writer,
     )
 
 

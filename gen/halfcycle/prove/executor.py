@@ -203,8 +203,10 @@ class Machine(Expressions):
             declared = node.init.decls if isinstance(node.init, c_ast.DeclList) else [node.init]
             for item in declared:
                 self._statement(item, variables)
+        if node.cond is None:
+            raise NotUnderstoodError(f"{self.where(node)}: a loop without a condition")
         for _ in range(LOOP_LIMIT):
-            condition = self.truth(node.cond, variables) if node.cond is not None else True
+            condition = self.truth(node.cond, variables)
             if not isinstance(condition, bool):
                 raise NotUnderstoodError(
                     f"{self.where(node.cond)}: a loop that ends on unknown numbers"

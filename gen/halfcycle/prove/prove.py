@@ -126,6 +126,8 @@ def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
     if frama_c.command() is None:
         reason = "Frama-C is not installed here (Debian: apt install frama-c-base)"
         return [Proof("Eva", State.SKIPPED, reason)]
+    if reason := frama_c.unusable({frama_c.command() or "": "-version"}):
+        return [Proof("Eva", State.SKIPPED, reason)]
     if plan.blockwise and plan.sum_high:
         reason = "the window's sum has two parts, whose relation Eva does not follow"
         return [Proof("Eva", State.SKIPPED, reason)]
@@ -145,6 +147,8 @@ def contracted(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
         there = "is" if len(missing) == 1 else "are"
         reason = f"{', '.join(missing)} {there} not installed here"
         return [Proof("WP", State.SKIPPED, f"{reason} (Debian: apt install {' '.join(missing)})")]
+    if reason := wp.unusable():
+        return [Proof("WP", State.SKIPPED, reason)]
     return [
         Proof(f"WP, {bits}-bit int", state, printable(detail))
         for bits in INT_BITS

@@ -11,7 +11,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import subprocess
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,10 +22,13 @@ from halfcycle.generate.emit import UNROLLED_BLOCKS
 from halfcycle.prove import frama_c
 from halfcycle.regulator.plan import LEAN_WORD, SCALE_BITS, Plan
 from halfcycle.regulator.state import least_slots
+from halfcycle.regulator.turn import TURN_CALL_NAMES
 
 GOAL_S = 20
 """Seconds for a goal; those of the examples take a second at most."""
 MAX_SHOWN = 3
+PHASE_SHIFT = 16
+"""From the oscillator's phase to the one that drive and duty take."""
 OPTIONS = (
     "-wp",
     *("-wp-prover", "z3"),
@@ -57,6 +59,12 @@ def missing() -> list[str]:
     return [package for package, path in found.items() if path is None]
 
 
+def unusable() -> str:
+    """Why the tools that are installed cannot be used, "" if they can."""
+    tools = {frama_c.command(): "-version", shutil.which("why3"): "--version", _z3(): "--version"}
+    return frama_c.unusable({path: option for path, option in tools.items() if path})
+
+
 def versions() -> list[str]:
     """The versions of Why3 and z3, "" if one is not installed."""
     return [frama_c.version_of(tool, "--version") for tool in (shutil.which("why3"), _z3())]
@@ -77,16 +85,22 @@ def functions(plan: Plan) -> tuple[str, ...]:
             names.append("weigh")
     if plan.tracking:
         names += ["zero_there", "zero_held"]
+    if plan.turning:
+        names += TURN_CALL_NAMES
     return tuple(names)
 
 
 def contracts(plan: Plan) -> dict[str, str]:
     """Function to its contract; "preamble": what they are written with."""
     reading_max = plan.signal_range("reading")[1]
-    gains = (
+    gains = [
         Gain("target", plan.target_gain, plan.target_shift, plan.target_max_mv),
         Gain("millivolt", plan.millivolt_gain, plan.millivolt_shift, reading_max),
-    )
+    ]
+    turning = plan.turning
+    if turning and turning.adjustable:
+        offset_max = turning.high_mhz - turning.low_mhz
+        gains.append(Gain("step", turning.gain, turning.shift, offset_max))
     shifts = {plan.reading_shift, plan.scale_shift, SCALE_BITS, SCALE_BITS - plan.table_bits}
     shifts |= _signed_shifts(plan) | {gain.shift - 8 for gain in gains}
     if plan.tracking:
@@ -98,7 +112,8 @@ def contracts(plan: Plan) -> dict[str, str]:
             "gains": gains,
             "shifts": sorted(shifts),
             "signed_shifts": sorted(_signed_shifts(plan)),
-            "quotients": sorted(shifts | {3, 8}),
+            "quotients": sorted(shifts | {3, 8} | ({PHASE_SHIFT} if turning else set())),
+            "phase_shift": PHASE_SHIFT,
             "error": plan.signal_range("error"),
             "reading_max": reading_max,
             "lean_word": LEAN_WORD,
@@ -139,8 +154,8 @@ def analyse(plan: Plan, files: Mapping[str, str], int_bits: int) -> tuple[State,
         printed = report(plan, files, int_bits, names)
     except ValueError as error:
         return State.FAILED, str(error)
-    except subprocess.TimeoutExpired:
-        return State.FAILED, f"not decided within {frama_c.TIMEOUT_S} s"
+    except frama_c.UndecidedError as error:
+        return State.FAILED, str(error)
     except ToolMissingError as error:
         return State.SKIPPED, str(error)
     return judge(printed, goals(plan, names))
@@ -156,7 +171,7 @@ def report(
     """What WP prints about the contracts of these functions.
 
     Raises ValueError as ``annotated`` and ``frama_c.without_annotations`` do, ToolMissingError if
-    Why3 finds no z3, and subprocess.TimeoutExpired.
+    Why3 finds no z3, and frama_c.UndecidedError.
     """
     c_file = f"{plan.name}.c"
     texts = frama_c.without_annotations(files, plan.name)
@@ -228,5 +243,5 @@ def _z3() -> str | None:
 
 def _run(words: Sequence[str], folder: str) -> str:
     """What a program prints that keeps its settings in this folder, not in the user's home."""
-    settings = {"PATH": _path(), "HOME": folder, "WHY3CONFIG": str(Path(folder) / "why3.conf")}
+    settings = {"PATH": _path(), "HOME": ".", "WHY3CONFIG": "why3.conf"}
     return frama_c.printed(words, folder, settings)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,7 +15,7 @@ from halfcycle.targets import request
 from halfcycle.targets.elf_image import Image
 from halfcycle.targets.emulated import CrashedError, Run, ran
 from halfcycle.targets.machines import Machine
-from halfcycle.targets.toolchains import Missing
+from halfcycle.targets.toolchains import Missing, output_of
 
 Words = NDArray[np.uint32]
 
@@ -38,8 +37,10 @@ def find() -> str | Missing:
     found = shutil.which("mspdebug")
     if found is None:
         return Missing("mspdebug", "apt install mspdebug")
-    told = subprocess.run([found, "--version"], capture_output=True, text=True, check=False)
-    version = re.search(r"version ([\d.]+)", told.stdout + told.stderr)
+    told = output_of((found, "--version"), "apt install mspdebug")
+    if isinstance(told, Missing):
+        return told
+    version = re.search(r"version ([\d.]+)", told)
     return f"mspdebug {version[1]}" if version else "mspdebug"
 
 

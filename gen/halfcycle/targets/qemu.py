@@ -37,10 +37,14 @@ def find(machine: Machine) -> str | Missing | None:
     if not machine.qemu:
         return None
     command = machine.qemu[0]
-    path = shutil.which(command)
+    path, install = shutil.which(command), f"apt install {_PACKAGES.get(command, command)}"
     if path is None:
-        return Missing(command, f"apt install {_PACKAGES.get(command, command)}")
-    return f"qemu {output_of((path, '--version')).split('version ')[-1].split()[0]}"
+        return Missing(command, install)
+    told = output_of((path, "--version"), install)
+    if isinstance(told, Missing):
+        return told
+    version = told.split("version ")[-1].split()
+    return f"qemu {version[0] if version else ''}".strip()
 
 
 class QemuCpu:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import functools
 import importlib.util
 import shlex
 import shutil
-import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base import resources
+from halfcycle.base.text import printable
 from halfcycle.targets.elf_image import Image, read
 from halfcycle.targets.machines import Machine
 from halfcycle.verify import bounded, compiler
@@ -65,18 +64,22 @@ def zig(machine: Machine) -> Toolchain | Missing | None:
             return native
         linker = native.command
     words = (sys.executable, "-m", "ziglang")
-    version = f"zig {output_of((*words, 'version'))}"
-    return Toolchain("zig", (*words, "cc", *machine.zig), version, linker)
+    version = output_of((*words, "version"), "pip install ziglang")
+    if isinstance(version, Missing):
+        return version
+    return Toolchain("zig", (*words, "cc", *machine.zig), f"zig {version}", linker)
 
 
 def gcc(machine: Machine) -> Toolchain | Missing | None:
     """The gcc for ``machine``; None if no package has one."""
     if machine.gcc is None:
         return None
-    path = shutil.which(machine.gcc.command)
+    path, install = shutil.which(machine.gcc.command), f"apt install {machine.gcc.package}"
     if path is None:
-        return Missing(machine.gcc.command, f"apt install {machine.gcc.package}")
-    version = output_of((path, "-dumpfullversion", "-dumpversion"))
+        return Missing(machine.gcc.command, install)
+    version = output_of((path, "-dumpfullversion", "-dumpversion"), install)
+    if isinstance(version, Missing):
+        return version
     return Toolchain("gcc", (path, *machine.gcc.flags), f"{machine.gcc.command} {version}")
 
 
@@ -87,16 +90,21 @@ def sdcc(machine: Machine) -> Toolchain | Missing | None:
     found = shutil.which("sdcc")
     if found is None:
         return Missing("sdcc", "apt install sdcc")
-    version = output_of((found, "--version")).partition("SDCC")[2].split()
+    told = output_of((found, "--version"), "apt install sdcc")
+    if isinstance(told, Missing):
+        return told
+    version = told.partition("SDCC")[2].split()
     number = next((word for word in version if word[:1].isdigit()), "")
     return Toolchain("sdcc", (found, *machine.sdcc.flags), f"sdcc {number}")
 
 
-@functools.lru_cache(maxsize=32)
-def output_of(words: tuple[str, ...]) -> str:
-    """What a command prints on its standard output."""
-    ran = subprocess.run(words, capture_output=True, text=True, check=False)
-    return ran.stdout.strip()
+def output_of(words: tuple[str, ...], install: str) -> str | Missing:
+    """What a command prints that is asked for its version; if it does not, what is missing, and
+    what to ``install``."""
+    answer = bounded.answer(words)
+    if answer.fault:
+        return Missing(printable(f"{Path(words[0]).name} ({answer.fault})"), install)
+    return answer.text
 
 
 def build(

@@ -36,7 +36,10 @@ def find(machine: Machine) -> str | Missing | None:
     found = shutil.which(command)
     if found is None:
         return Missing(command, "apt install sdcc-ucsim")
-    version = output_of((found, "-v")).split()
+    told = output_of((found, "-v"), "apt install sdcc-ucsim")
+    if isinstance(told, Missing):
+        return told
+    version = told.split()
     return f"ucsim {version[-1] if version else ''}".strip()
 
 

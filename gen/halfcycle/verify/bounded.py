@@ -7,6 +7,7 @@ becomes the program. On Windows only the time and the output are limited.
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import signal
 import subprocess
@@ -107,6 +108,35 @@ def run(
         number = int(text.removeprefix(_NOT_STARTED).split()[0])
         raise OSError(number, os.strerror(number), words[0])
     return Ended(status, text)
+
+
+ANSWER_LIMITS = Limits(seconds=60, memory_bytes=16 << 30, output_bytes=1 << 16)
+"""A program that says its version does it at once; some of them map much memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a program printed that was asked for its version; ``fault``: why it cannot be used, ""
+    if nothing speaks against it."""
+
+    text: str
+    fault: str = ""
+
+
+@functools.lru_cache(maxsize=64)
+def answer(words: tuple[str, ...]) -> Answer:
+    """What a program answers, asked once: one that hangs, does not start (it may be a script whose
+    interpreter is missing) or fails has a fault."""
+    try:
+        ended = run(words, ANSWER_LIMITS)
+    except OSError as error:
+        return Answer("", f"it does not start: {error.strerror}")
+    if ended.status is None:
+        asked = " ".join(words[1:])
+        return Answer("", f"it does not answer {asked} within {ANSWER_LIMITS.seconds} s")
+    if ended.status:
+        return Answer("", f"it ends with status {ended.status} if asked for its version")
+    return Answer(ended.output.strip())
 
 
 def _limited(words: Sequence[str], limits: Limits) -> list[str]:

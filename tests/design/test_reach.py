@@ -1,0 +1,77 @@
+"""Rated voltage within the drive limit: judged of every window, and what would do is enough."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from halfcycle.design import designer
+from halfcycle.design.designer import design
+from halfcycle.design.reach import out_of_reach, reach, reaches
+from halfcycle.loop.drive import needed_scale
+from halfcycle.loop.plant import window_plants
+from halfcycle.spec.models import Spec
+from halfcycle.windows.candidates import allowed_windows
+from halfcycle.windows.search import Window
+from support.spec_text import changed_spec
+
+
+def cabin(bus_min_v: float, scale_max: str = "1.0") -> Spec:
+    """The cabin's spec with that least bus and that drive limit."""
+    return changed_spec(bridge__bus_min_v=bus_min_v, bridge__scale_max=float(scale_max))
+
+
+class WindowTriedError(Exception):
+    """The first window that is tried."""
+
+
+def test_rated_voltage_was_out_of_reach_if_it_was_with_the_first_window(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A plain window that begins at the wrong phase reads 0.07 % low, a moving one does not."""
+    spec = cabin(330.68)
+    assert not any(reaches(spec, window) for window in allowed_windows(spec, "x"))
+
+    def first(_spec: Spec, window: Window, _file: str) -> None:
+        raise WindowTriedError(window)
+
+    monkeypatch.setattr(designer, "try_window", first)
+    with pytest.raises(WindowTriedError) as tried:
+        design(spec, "x")
+    window: Window = tried.value.args[0]
+    assert window.kind == "moving flat"
+    assert reaches(spec, window)
+    assert not reaches(cabin(330.0), window)
+
+
+@pytest.mark.full
+def test_a_design_that_only_a_moving_window_reaches_was_refused() -> None:
+    designed = design(cabin(330.68), "x")
+    assert designed.window.kind == "moving flat"
+    assert "rated-unreachable" not in {each.code for each in designed.findings}
+
+
+@pytest.mark.parametrize("bus_min_v", [330.0, 310.5, 300.1])
+def test_the_drive_limit_that_a_finding_named_was_not_enough(bus_min_v: float) -> None:
+    """The scale that is needed was rounded to the nearest thousandth."""
+    spec = cabin(bus_min_v)
+    window = allowed_windows(spec, "x")[0]
+    plants = window_plants(spec, window)
+    (told,) = reach(spec, plants)
+    assert told.code == "rated-unreachable"
+    named = re.search(r"raise bridge.scale_max to ([\d.]+) or more", told.text)
+    assert named is not None
+    assert not out_of_reach(cabin(bus_min_v, named[1]), plants)
+    assert float(named[1]) < plants.scale_for_rated.max() + 0.001
+    assert float(named[1]) > plants.scale_for_rated.max()
+
+
+def test_gains_that_were_no_doubles_were_read_as_such() -> None:
+    """The bytes of an array of integers or of short floats were taken for doubles."""
+    wide = needed_scale(np.array([1.0, 2.0, 4.0]), np.zeros(3), "mean")
+    for other in (np.float32, np.int64):
+        narrow = needed_scale(np.array([1, 2, 4], dtype=other), np.zeros(3, dtype=other), "mean")
+        np.testing.assert_array_equal(narrow, wide)
+    np.testing.assert_allclose(wide[0], [1.0, 0.5, 0.25])
