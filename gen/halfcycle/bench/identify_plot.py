@@ -37,7 +37,7 @@ def picture(name: str, found: Identification, ringing: Sequence[BoardRinging], f
     def fill(figure: Figure) -> None:
         rows = list(figure.subplots(count, 2, squeeze=False, width_ratios=(1.6, 1.0)))
         for board, plant in drawn:
-            row, part = rows.pop(0), _shown(plant)
+            row, part = rows.pop(0), shown_part(plant)
             _readings(row[0], board, plant, part)
             _left(row[1], plant, part)
         if found.logs:
@@ -99,7 +99,7 @@ def _ringing_place(axes: Axes, rung: Sequence[tuple[BoardRinging, RingingFit]], 
         axes.legend(fontsize=6.5, frameon=False, loc="lower right", bbox_to_anchor=(1.0, 0.97))
 
 
-def _shown(plant: PlantFit) -> slice:
+def shown_part(plant: PlantFit) -> slice:
     """The readings about the greatest movement."""
     rows = plant.rows
     moves = np.abs(np.diff(rows.scale, prepend=rows.scale[0]))

@@ -144,8 +144,9 @@ class _Model:
     def solved(self, angular: float, decay: float) -> tuple[Floats, Floats, Floats]:
         """Columns, their coefficients, and what they leave."""
         columns = np.column_stack([self.mains, self.ringing(angular, decay)])
-        found = np.linalg.lstsq(columns, self.volts, rcond=1e-12)[0]
-        return columns, found, self.volts - columns @ found
+        found = np.asarray(np.linalg.lstsq(columns, self.volts, rcond=1e-12)[0], dtype=np.float64)
+        left: Floats = self.volts - columns @ found
+        return columns, found, left
 
     @property
     def without(self) -> float:
@@ -204,8 +205,12 @@ def _refined(model: _Model, begun: tuple[float, float]) -> tuple[float, float]:
     from scipy.optimize import least_squares  # noqa: PLC0415 (slow)
 
     unit = begun[0]
+
+    def left(x: Floats) -> Floats:
+        return model.solved(unit * float(x[0]), unit * float(x[1]))[2]
+
     found = least_squares(
-        lambda x: model.solved(unit * x[0], unit * x[1])[2],
+        left,
         [1.0, begun[1] / unit],
         method="lm",
         x_scale=(1.0, 0.1),

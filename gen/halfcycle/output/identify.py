@@ -120,11 +120,11 @@ class Ringing(Entry):
         fit = board.fit if isinstance(board.fit, ringing_fit.RingingFit) else None
         return cls(
             capture=board.name,
-            frequency_hz=Interval.of(fit and fit.frequency_hz),
-            decay_per_s=Interval.of(fit and fit.decay_per_s),
-            damping_ratio=Interval.of(fit and fit.damping_ratio),
-            amplitude_v=fit and fit.amplitude_v,
-            noise_v=fit and fit.noise_v,
+            frequency_hz=Interval.of(fit.frequency_hz if fit else None),
+            decay_per_s=Interval.of(fit.decay_per_s if fit else None),
+            damping_ratio=Interval.of(fit.damping_ratio if fit else None),
+            amplitude_v=fit.amplitude_v if fit else None,
+            noise_v=fit.noise_v if fit else None,
             corners_frequency_hz=_bounds(board.corners.frequency_hz),
             corners_decay_per_s=_bounds(board.corners.decay_per_s),
             inside=board.inside,
