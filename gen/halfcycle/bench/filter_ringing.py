@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,6 +37,8 @@ INDUCTANCE, CAPACITANCE = (
 RESISTANCE = "filter.winding_resistance_ohm"
 MAX_TOLERANCE = 60.0
 """As the spec's keys take it: beyond it the nominal values are wrong."""
+ROUNDS = 5
+"""Of a tolerance's search; each leaves a hundredth of the error before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,33 +72,49 @@ class BoardRinging:
         )
 
 
-def ringing_corners(spec: Spec, resistance_ohm: float | None = None) -> RingingCorners | None:
-    """Over the ends of L and C and the spec's loads, with its losses or ``resistance_ohm``; None if
-    no such filter rings. Both figures go one way with L and with C, so that the ends suffice."""
-    parts = spec.filter
-    ohm = float(parts.winding_resistance_ohm) if resistance_ohm is None else resistance_ohm
+def ringing_corners(
+    spec: Spec, changes: Mapping[str, float] | None = None
+) -> RingingCorners | None:
+    """Over the ends of L and C and the spec's loads, with the values of ``changes`` (keys of the
+    filter) instead of the spec's; None if no such filter rings. Both figures go one way with L and
+    with C, so that the ends suffice."""
+    values = {key: float(value) for key, value in _filter_values(spec).items()} | dict(
+        changes or {}
+    )
     around = [
-        [float(value) * unit * (1 + sign * float(tolerance) / 100) for sign in (-1, 0, 1)]
-        for value, unit, tolerance in (
-            (parts.inductance_uh, 1e-6, parts.inductance_tolerance_percent),
-            (parts.capacitance_uf, 1e-6, parts.capacitance_tolerance_percent),
+        [values[name] * 1e-6 * (1 + sign * values[tolerance] / 100) for sign in (-1, 0, 1)]
+        for name, tolerance in (
+            ("filter.inductance_uh", INDUCTANCE),
+            ("filter.capacitance_uf", CAPACITANCE),
         )
     ]
     circuits = [
-        FilterCircuit(inductance, capacitance, ohm, load)
+        FilterCircuit(inductance, capacitance, values[RESISTANCE], load)
         for inductance, capacitance in itertools.product(*around)
         for load in ringing_loads(spec)
     ]
     poles = modes(circuits, 2 * math.pi * float(spec.output.frequency_hz)).poles
     rows = np.arange(len(poles))
     ringing = poles[rows, np.argmax(poles.imag, axis=1)]
-    ringing = ringing[ringing.imag > 1e-6 * np.abs(ringing)]
+    # What falls by more than e in a radian shows no period that could be measured.
+    ringing = ringing[ringing.imag > -ringing.real]
     if not len(ringing):
         return None
     hertz, decay = ringing.imag / (2 * math.pi), -ringing.real
     return RingingCorners(
         Range(float(hertz.min()), float(hertz.max())), Range(float(decay.min()), float(decay.max()))
     )
+
+
+def _filter_values(spec: Spec) -> dict[str, Fraction]:
+    parts = spec.filter
+    return {
+        "filter.inductance_uh": parts.inductance_uh,
+        INDUCTANCE: parts.inductance_tolerance_percent,
+        RESISTANCE: parts.winding_resistance_ohm,
+        "filter.capacitance_uf": parts.capacitance_uf,
+        CAPACITANCE: parts.capacitance_tolerance_percent,
+    }
 
 
 def board_ringing(
@@ -150,28 +169,38 @@ def _of(spec: Spec, path: Path, capture: Capture, corners: RingingCorners) -> Bo
 
 def _advice(spec: Spec, fit: RingingFit, corners: RingingCorners) -> dict[str, float]:
     """Values of keys that would hold the board. The frequency tells L times C, not which of the
-    two; it is in proportion to the inverse root of their product, but for the load's share, which
-    is the same on both sides."""
+    two."""
     new: dict[str, float] = {}
-    hertz, ends = fit.frequency_hz, corners.frequency_hz
-    if not ends.may_hold(hertz):
-        high = hertz.value > ends.high
-        off = ((ends.high if high else ends.low) / hertz.value) ** 2
-        sign = -1 if high else 1
-        for key, tolerance in (
-            (INDUCTANCE, spec.filter.inductance_tolerance_percent),
-            (CAPACITANCE, spec.filter.capacitance_tolerance_percent),
-        ):
-            needed = abs(100 * ((1 + sign * float(tolerance) / 100) * off - 1))
-            if needed <= MAX_TOLERANCE:
-                new[key] = math.ceil(10 * needed) / 10
+    if not corners.frequency_hz.may_hold(fit.frequency_hz):
+        for key in (INDUCTANCE, CAPACITANCE):
+            needed = _tolerance(spec, key, fit.frequency_hz.value)
+            if needed is not None:
+                new[key] = needed
     if fit.decay_per_s.high < corners.decay_per_s.low:
         # The least decay is a straight line of the resistance.
         ohm = float(spec.filter.winding_resistance_ohm)
-        without = ringing_corners(spec, 0.0)
+        without = ringing_corners(spec, {RESISTANCE: 0.0})
         base = without.decay_per_s.low if without else 0.0
         share = (fit.decay_per_s.value - base) / (corners.decay_per_s.low - base)
         if share > 0:
             step = 10.0 ** (math.floor(math.log10(share * ohm)) - 2)
             new[RESISTANCE] = round(math.floor(share * ohm / step) * step, 12)
     return new
+
+
+def _tolerance(spec: Spec, key: str, hertz: float) -> float | None:
+    """The least tolerance, percent to a tenth, with which ``key`` alone lets the filter ring at
+    ``hertz``; None if there is none. The frequency is nearly in proportion to the inverse root of
+    L times C, but for what the load damps."""
+    percent = float(_filter_values(spec)[key])
+    for _ in range(ROUNDS):
+        corners = ringing_corners(spec, {key: percent})
+        if corners is None:
+            return None
+        ends = corners.frequency_hz
+        fast = hertz > math.sqrt(ends.low * ends.high)
+        sign, end = (-1, ends.high) if fast else (1, ends.low)
+        percent = abs(100 * ((1 + sign * percent / 100) * (end / hertz) ** 2 - 1))
+        if percent > MAX_TOLERANCE:
+            return None
+    return math.ceil(10 * percent - 1e-6) / 10

@@ -74,8 +74,9 @@ def _place(
         outside = not corners.may_hold(estimate)
         chart.line((estimate.low, estimate.high), (row, row), "two" if outside else "one")
         chart.dot(estimate.value, row, "two-dot" if outside else "one-dot")
-    chart.key(("spread", "corners of the design"), ("one", "95 % interval"))
     outside_count = sum(not corners.may_hold(estimate) for _, estimate in estimates)
+    key = [("spread", "corners"), ("one", "board, 95 %")]
+    chart.key(*key, *([("two", "outside")] if outside_count else []))
     verdict = f"{outside_count} of {count} outside" if outside_count else f"all {count} inside"
     alt = (
         f"{title} of {count} measured boards with 95 percent intervals, from "
@@ -101,13 +102,13 @@ def _readings(log: BoardLog, plant: PlantFit) -> Figure:
     chart.line(count.tolist(), made.tolist(), "one")
     for at, value in zip(count.tolist(), read.tolist(), strict=True):
         chart.dot(at, value, "two-dot")
-    chart.key(("one", "fit"), ("two", "log (dots)"))
     alt = (
         f"Readings of {log.name} from {decimal(float(read.min()))} to {decimal(float(read.max()))} "
         f"percent of rated, and those of the fit; noise {decimal(100 * plant.noise, 2)} percent"
     )
     caption = (
-        f"Gain {_pm(plant.gain, 5)}, share of delay {_pm(plant.share, 3)}; what the fit leaves is "
+        f"Line: the fit; dots: the log. Gain {_pm(plant.gain, 5)}, share of delay "
+        f"{_pm(plant.share, 3)}; what the fit leaves is "
         f"{decimal(100 * plant.noise, 2)} % of rated, RMS."
     )
     return Figure(f"{log.name}: readings and fit", alt, caption, chart.svg(alt))
@@ -173,7 +174,7 @@ def _row(log: BoardLog) -> tuple[str, ...]:
 
 
 def spread_text(measured: Measured) -> str:
-    """What all logs say together, in a sentence or two."""
+    """What all logs say together, in a sentence."""
     found = measured.found
     count = len(found.logs)
     logs = f"{count} logs of running firmware, one a board" if count > 1 else "One log of a board"
@@ -186,13 +187,7 @@ def spread_text(measured: Measured) -> str:
         place = "gain and delay are inside the corners"
     else:
         place = "a board is outside the corners that the design relies on"
-    text = f"{logs}: {like}, and {place}."
-    if found.gain_reach is not None and found.gain is not None:
-        text += (
-            f" 99 % of all boards have a gain of {decimal(found.gain.value, 5)} +- "
-            f"{decimal(found.gain_reach, 3)} (95 % confidence, normal spread)."
-        )
-    return text
+    return f"{logs}: {like}, and {place}. The findings are in the summary."
 
 
 def _pm(estimate: Estimate, digits: int) -> str:

@@ -231,7 +231,6 @@ def _measured(contents: Contents) -> Iterator[Section]:
         texts=(measured_section.spread_text(measured),),
         figures=measured_section.board_figures(measured),
         tables=(measured_section.board_table(contents.integer_design.design, measured),),
-        lines=tuple(f"{entry.key}: {entry.text}." for entry in measured.findings),
     )
 
 
