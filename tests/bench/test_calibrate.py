@@ -384,3 +384,33 @@ def test_three_readings_a_board_off_by_less_than_their_resolution_were_thrown_ou
     # One that is off by more than both roundings still goes.
     made[-1] = pair(22, "d", 122.0, 120.0)
     assert [outlier.line for outlier in calibrate(SPEC, made, step).outliers] == [22]
+
+
+@pytest.mark.parametrize("codes", [True, False])
+def test_the_picture_is_the_same_each_time(
+    tmp_path: Path, command_line: CommandLine, codes: bool
+) -> None:
+    spec, table, picture = (tmp_path / name for name in ("hut.toml", "bench.csv", "a.svg"))
+    spec.write_text(BASE)
+    titles = "rms_codes,mean_code" if codes else "reported_rms_v"
+    rows = [
+        f"b{board},{volts},{volts / 0.2202:.1f},2049.{board}"
+        if codes
+        else f"b{board},{volts},{volts}"
+        for board in range(14)
+        for volts in (115, 180, 230)
+    ]
+    rows[4] = "b1,180,870.0,2049.1" if codes else "b1,180,190"
+    table.write_text("\n".join([f"board,meter_rms_v,{titles}", *rows]) + "\n")
+    assert command_line("calibrate", spec, table, "--plot", picture).code == 0
+    first = picture.read_bytes()
+    assert b"left out" in first and b"others" in first and b"grey: tolerance" in first
+    assert (b"zero code" in first) is codes
+    assert command_line("calibrate", spec, table, "--plot", picture).code == 0
+    assert picture.read_bytes() == first
+    bad = command_line("calibrate", spec, table, "--plot", tmp_path / "a.doc")
+    assert bad.code == 2 and bad.err.count("\n") == 1 and " --plot: " in bad.err
+    mine = tmp_path / "mine.svg"
+    mine.write_text("drawn by hand")
+    kept = command_line("calibrate", spec, table, "--plot", mine)
+    assert kept.code == 2 and mine.read_text() == "drawn by hand"

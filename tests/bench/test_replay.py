@@ -411,3 +411,30 @@ def test_a_moving_window_is_the_same_however_many_steps_are_run_at_a_time(
     pieces = replay(integer_design, capture(sine(zero=3.0)), "c.csv", True)
     for name in ("start_s", "true_rms_v", "reported_rms_v", "mean_based_v", "rms_based_v"):
         assert getattr(pieces, name) == pytest.approx(getattr(whole, name), abs=1e-12), name
+
+
+def test_the_picture_is_the_same_each_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = CommandLine(monkeypatch, capsys, "replay", sixty(tmp_path), RECORD, "--channel", "IA")
+    picture = tmp_path / "a.svg"
+    assert run("--model", "--plot", picture).code == 0
+    first = picture.read_bytes()
+    assert b"greatest error" in first and b"harmonics, THD" in first and b"% of rated" in first
+    assert run("--model", "--plot", picture).code == 0
+    assert picture.read_bytes() == first
+    bad = run("--model", "--plot", tmp_path / "a.doc")
+    assert bad.code == 2 and bad.err.count("\n") == 1 and " --plot: " in bad.err
+
+
+def test_points_of_a_long_line_are_its_extremes() -> None:
+    from halfcycle.bench.replay_plot import MAX_POINTS, thinned  # noqa: PLC0415
+
+    time = np.arange(100_000.0)
+    values = np.random.default_rng(0).normal(0, 1, len(time))
+    values[54_321] = 9.0
+    shown, kept = thinned(time, values)
+    assert len(shown) <= MAX_POINTS and np.all(np.diff(shown) > 0)
+    assert kept.max() == 9.0 and kept.min() == values.min()
+    assert np.array_equal(kept, values[shown.astype(int)])
+    assert thinned(time[:9], values[:9])[0] is not None

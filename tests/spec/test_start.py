@@ -3,30 +3,118 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
-from halfcycle.spec.load import load_spec
+from halfcycle.generate.pipeline import design_integers
+from halfcycle.spec.edit import edit_text
+from halfcycle.spec.load import load_spec, parse_spec
 from halfcycle.spec.schema import published_text
 from halfcycle.spec.start import start_text
+from halfcycle.spec.unit_kinds import CHANGE_FIRST, DEFAULT_KIND, KINDS
 from support.command import run_halfcycle
 
 
 def test_writes_a_good_spec(tmp_path: Path) -> None:
     done = run_halfcycle("start", "peat_hut", "--json", folder=tmp_path)
     assert (done.code, done.err) == (0, "")
-    assert json.loads(done.out) == {"file": "peat_hut.toml"}
+    result = json.loads(done.out)
+    assert (result["file"], result["like"]) == ("peat_hut.toml", DEFAULT_KIND)
+    assert result["change_first"] == list(CHANGE_FIRST)
     spec = load_spec(tmp_path / "peat_hut.toml")
     assert spec.name == "peat_hut"
     assert spec.defaulted() == ()  # it shows every key
 
 
-def test_shows_every_key_of_the_schema() -> None:
-    text = start_text("hut", "hut.toml")
+@pytest.mark.parametrize("kind", KINDS)
+def test_shows_every_key_of_the_schema(kind: str) -> None:
+    text = start_text("hut", "hut.toml", kind)
+    assert parse_spec(text, "hut.toml").name == "hut"
     for table in json.loads(published_text())["$defs"].values():
         for key in table["properties"]:
             assert f"\n{key} = " in text or f"\n# {key} = " in text, key
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_says_at_the_top_which_keys_to_change(kind: str) -> None:
+    head, spec = start_text("hut", "hut.toml", kind).split('name = "hut"', 1)
+    assert KINDS[kind].about in head
+    assert len(CHANGE_FIRST) == 5
+    for key in CHANGE_FIRST:
+        table, name = key.split(".")
+        assert f"#   {key} " in head
+        assert f"\n{name} = " in spec.split(f"[{table}]")[1].split("\n[")[0]
+
+
+def test_kinds_are_the_units_that_they_are_named_for() -> None:
+    """115 V and 400 Hz: the rated output of aircraft supplies (MIL-STD-704, from memory)."""
+    rated = {
+        kind: (spec.output.rated_rms_v, spec.output.frequency_hz)
+        for kind in KINDS
+        for spec in [parse_spec(start_text("hut", "x", kind), "x")]
+    }
+    assert rated["120v-60hz"] == (120, 60)
+    assert rated["230v-50hz"] == (230, 50)
+    assert rated["115v-400hz"] == (115, 400)
+    bus = parse_spec(start_text("hut", "x", "battery-bus"), "x").bridge
+    assert bus.bus_max_v / bus.bus_min_v > 1.3  # lead-acid, discharged to charging: common practice
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_designs_without_an_error(kind: str) -> None:
+    done = design_integers(parse_spec(start_text("hut", "x", kind), "x"))
+    assert done.good, done.findings
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_generates_and_passes_on_virtual_boards(kind: str, tmp_path: Path) -> None:
+    assert run_halfcycle("start", "hut", "--like", kind, folder=tmp_path).code == 0
+    made = run_halfcycle("generate", "hut.toml", "--out", "src", "--json", folder=tmp_path)
+    assert made.code == 0, made.err
+    assert json.loads(made.out)["verified"] is True
+    ran = run_halfcycle("simulate", "hut.toml", "--json", folder=tmp_path)
+    assert ran.code == 0, ran.err
+    assert all(case["passed"] for case in json.loads(ran.out)["cases"])
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("factor", [Fraction(2, 3), Fraction(3, 2)])
+def test_the_five_keys_of_another_unit_design_too(kind: str, factor: Fraction) -> None:
+    """A choke and a load that differ by half, a capacitor that keeps the filter's resonance."""
+    text = start_text("hut", "x", kind)
+    spec = parse_spec(text, "x")
+    values = {
+        "filter.inductance_uh": spec.filter.inductance_uh * factor,
+        "filter.capacitance_uf": spec.filter.capacitance_uf / factor,
+        "load.rated_va": spec.load.rated_va / factor,
+        "sensor.volts_per_code": spec.sensor.volts_per_code * Fraction(11, 10),
+    }
+    assert set(values) < set(CHANGE_FIRST)
+    assert design_integers(parse_spec(edit_text(text, values), "x")).good
+
+
+@pytest.mark.parametrize(
+    ("wrong", "near"), [("120V-60Hz ", "120v-60hz"), ("battery", "battery-bus"), ("\x1b[1m", "")]
+)
+def test_an_unknown_kind_names_the_nearest_and_writes_nothing(
+    tmp_path: Path, wrong: str, near: str
+) -> None:
+    done = run_halfcycle("start", "hut", "--like", wrong, folder=tmp_path)
+    assert (done.code, done.out) == (2, "")
+    assert done.err.startswith("error: start: --like: ")
+    assert done.err.count("\n") == 1 and "\x1b" not in done.err
+    assert f"the nearest is {near}" in done.err
+    assert all(kind in done.err for kind in KINDS)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_help_lists_the_kinds() -> None:
+    shown = "".join(run_halfcycle("start", "--help").out.split())
+    assert all(kind in shown for kind in KINDS)
 
 
 def test_never_overwrites_unasked(tmp_path: Path) -> None:

@@ -435,6 +435,32 @@ KINDS: dict[str, Kind] = {
         "The log does not tell gain and delay: the drive hardly moves in it, or it is too short.",
         "Log a step of the target as well, such as from 90 % to 100 % of rated.",
     ),
+    "ringing-unseen": Kind(
+        ERROR,
+        "The capture shows no ringing of the filter that decays, or too little of it.",
+        "Record the output, many samples in a period, while a load is switched off near a crest.",
+    ),
+    "ringing-inside": Kind(
+        NOTE,
+        "The filter rings at a frequency that the tolerances of L and C allow.",
+        "Nothing.",
+    ),
+    "ringing-outside": Kind(
+        ERROR,
+        "The filter rings, by the whole 95 % interval, at a frequency that no L and C inside their "
+        "tolerances have.",
+        "Measure one of the two parts; state its value or tolerance as it is, and design again.",
+    ),
+    "ringing-undamped": Kind(
+        ERROR,
+        "The filter rings on for longer than the spec's losses and lightest load allow.",
+        "State the resistance as it is, and design again; or find what takes the loss away.",
+    ),
+    "ringing-damped": Kind(
+        NOTE,
+        "The filter rings for less long than the spec's losses and heaviest load make it.",
+        "Nothing: what is damped more is on the safe side. A greater resistance may be stated.",
+    ),
     "board-inside": Kind(
         NOTE,
         "Gain and delay of the board are inside the corners that the design relies on.",

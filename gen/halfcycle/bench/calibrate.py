@@ -133,7 +133,7 @@ def calibrate(spec: Spec, readings: Sequence[Reading], reading_step_v: float = 0
     gains = [
         GainOf(reading, volts, _rounding(reading, reading_step_v))
         for reading in readings
-        if reading not in dead and (volts := _gain(reading, per_code)) is not None
+        if reading not in dead and (volts := reading_gain(reading, per_code)) is not None
     ]
     odd_readings, used = _screen(gains)
     names = list(dict.fromkeys(reading.board for reading in readings))
@@ -203,7 +203,7 @@ def is_dead(reading: Reading, spec: Spec) -> bool:
     return at_work and seen_v < DEAD_SHARE * reading.meter_v
 
 
-def _gain(reading: Reading, per_code: float) -> float | None:
+def reading_gain(reading: Reading, per_code: float) -> float | None:
     """Volts per code that one reading speaks for; None if it has no say."""
     seen_v = _seen_v(reading, per_code)
     return per_code * reading.meter_v / seen_v if reading.meter_v and seen_v else None

@@ -63,8 +63,9 @@ class Identification:
 
     @property
     def inside(self) -> bool | None:
-        """Whether every board may be inside the corners; None if one has no fit."""
-        plants = [log.plant for log in self.logs]
+        """Whether every board may be inside the corners; None if one has no fit, or there is no
+        log."""
+        plants = [log.plant for log in self.logs] or [None]
         if any(plant is not None and not is_inside(plant, self.corners) for plant in plants):
             return False
         return None if None in plants else True

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING
 import click
 
 from halfcycle.base.exact import signed
+from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable
 from halfcycle.cli import common, tables
+from halfcycle.cli.paths import PATH, force_option
 
 if TYPE_CHECKING:
     from halfcycle.bench.calibrate import BoardFit, Calibration, Estimate
     from halfcycle.spec.models import Spec, Value
 
-
+OPTIONS = {"picture": "--plot"}
 ADVISED_OPTIONS = {
     "gain-differs": "--write",
     "zero-differs": "--write",
@@ -30,8 +32,23 @@ ADVISED_OPTIONS = {
 @click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
 @click.argument("readings_file", metavar="READINGS", type=click.Path(path_type=Path))
 @click.option("--write", is_flag=True, help="Write the fitted values into SPEC; comments stay.")
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=PATH,
+    help="Picture of readings, boards and tolerances (.svg, .png or .pdf).",
+)
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
-def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool) -> None:
+def command(
+    *,
+    spec_file: Path,
+    readings_file: Path,
+    write: bool,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
     """Fit SPEC's sensor gain and zero to READINGS, a CSV table with one row per reading.
 
     Columns by their titles, in any order: board; meter_rms_v; and what the firmware saw, either
@@ -41,8 +58,9 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
 
     \b
     Example:
-      halfcycle calibrate gauge_hut.toml bench.csv --write
+      halfcycle calibrate gauge_hut.toml bench.csv --write --plot bench.svg
     """
+    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.calibrate import calibrate, firmware_step_v  # noqa: PLC0415 (numpy)
     from halfcycle.bench.calibrate_findings import changes, findings, inside  # noqa: PLC0415
     from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
@@ -50,15 +68,26 @@ def command(*, spec_file: Path, readings_file: Path, write: bool, as_json: bool)
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
 
+    with common.named_by_options(OPTIONS):
+        form = "" if plot is None else check_name(printable(str(plot)))
+    inputs = [spec_file, readings_file]
+    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
     text, _ = read_text(spec_file)
     spec = parse_spec(text, printable(str(spec_file)))
     readings = read_readings(readings_file)
     check_readings(spec, readings, readings_file)
     reported = any(reading.reported_v is not None for reading in readings)
     calibration = calibrate(spec, readings, firmware_step_v(spec) if reported else 0.0)
+    drawn = b""
+    if output is not None:
+        from halfcycle.bench.calibrate_plot import picture  # noqa: PLC0415
+
+        drawn = picture(spec, calibration, readings, form)
     fitted = changes(spec, calibration)
     if write and fitted:
         edit_file(spec_file, fitted, text)
+    if output is not None:
+        output.write(drawn)
     remarks = findings(spec, calibration, written=write)
     if not write:
         remarks = common.with_options(remarks, ADVISED_OPTIONS)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.findings import any_error
 from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable
@@ -16,18 +17,29 @@ from halfcycle.cli.paths import PATH, force_option
 
 if TYPE_CHECKING:
     from halfcycle.bench.board_loop import Range
+    from halfcycle.bench.filter_ringing import BoardRinging
     from halfcycle.bench.identify import BoardLog, Identification
     from halfcycle.spec.models import Spec, Value
 
-OPTIONS = {"picture": "--plot"}
+OPTIONS = {"picture": "--plot", "channel": "--channel"}
 ADVISED_OPTIONS = {"board-gain-outside": "--write", "board-delay-outside": "--write"}
 """The option that does what a finding advises, by its code."""
 
 
 @click.command("identify")
 @click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
-@click.argument(
-    "log_files", metavar="LOG...", nargs=-1, required=True, type=click.Path(path_type=Path)
+@click.argument("log_files", metavar="[LOG]...", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--ringing",
+    "captures",
+    metavar="CAPTURE",
+    multiple=True,
+    type=PATH,
+    help="Waveform of a board's output, as replay reads it, in which the filter rings. Several: "
+    "give it again.",
+)
+@click.option(
+    "--channel", metavar="NAME", help="Column or channel of CAPTURE: its name, or number from 1."
 )
 @click.option(
     "--write", is_flag=True, help="Widen the tolerances in SPEC to hold the boards; comments stay."
@@ -44,6 +56,8 @@ def command(
     *,
     spec_file: Path,
     log_files: tuple[Path, ...],
+    captures: tuple[Path, ...],
+    channel: str | None,
     write: bool,
     plot: Path | None,
     force: bool,
@@ -51,30 +65,40 @@ def command(
 ) -> None:
     """Compare each LOG of SPEC's firmware with the model, and its board with the corners.
 
+    Or the ringing of its filter with L, C and losses: in a CAPTURE after a step of the load.
+
     A LOG is of one board: a CSV table with a row an update and the columns update, target_mv,
     rms_mv, scale, flags, and sum, integral, bus if they are logged; or the lines that the C of the
     documentation prints. Exit code 1 if a row is not the model's, if a board is outside the corners
-    of SPEC, or if a log does not tell.
+    of SPEC, or if a log or a capture does not tell.
 
     \b
     Example:
       halfcycle identify gauge_hut.toml board1.csv board2.csv --plot boards.svg
+      halfcycle identify gauge_hut.toml --ringing scope.csv
     """
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
-    from halfcycle.bench.identify import identify  # noqa: PLC0415 (numpy)
+    from halfcycle.bench.filter_ringing import board_ringing  # noqa: PLC0415 (numpy)
+    from halfcycle.bench.identify import identify  # noqa: PLC0415
     from halfcycle.bench.identify_findings import changes, findings  # noqa: PLC0415
+    from halfcycle.bench.ringing_findings import ringing_findings  # noqa: PLC0415
     from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
 
     with common.named_by_options(OPTIONS):
         form = "" if plot is None else check_name(printable(str(plot)))
-    inputs = [spec_file, *log_files]
+    if not log_files and not captures:
+        remedy = "name a log, or a capture with --ringing"
+        raise InputError([Fault("(command line)", "LOG", "there is none", remedy)])
+    inputs = [spec_file, *log_files, *captures]
     output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
     text, _ = read_text(spec_file)
     spec = parse_spec(text, printable(str(spec_file)))
     with common.refusals(as_json):
         done = design_integers(spec, printable(str(spec_file)))
+    with common.named_by_options(OPTIONS):
+        ringing = board_ringing(spec, captures, channel) if captures else ()
     found = identify(done, log_files, int(spec.digest()[:8], 16))
     new = changes(done.design, found)
     if write and new:
@@ -82,16 +106,19 @@ def command(
     if output is not None:
         from halfcycle.bench.identify_plot import picture  # noqa: PLC0415
 
-        output.write(picture(spec.name, found, form))
-    remarks = findings(done.design, found, new, written=write)
+        output.write(picture(spec.name, found, ringing, form))
+    remarks = findings(done.design, found, new, written=write) + ringing_findings(ringing)
     if new and not write:
         remarks = common.with_options(remarks, ADVISED_OPTIONS)
     if as_json:
         from halfcycle.output.identify import Identify  # noqa: PLC0415
 
-        tables.emit_json(Identify.of(found, new, remarks, written=write))
+        tables.emit_json(Identify.of(found, ringing, new, remarks, written=write))
     else:
-        _show(spec, found, new, write)
+        if found.logs:
+            _show(spec, found, new, write)
+        if ringing:
+            _show_ringing(spec, ringing)
     common.show_findings(remarks)
     if any_error(remarks):
         sys.exit(1)
@@ -113,6 +140,37 @@ def _show(spec: Spec, found: Identification, new: dict[str, Value], write: bool)
         [_row(log) for log in found.logs],
         notes,
         spare=("noise\n%", "rows"),
+    )
+
+
+def _show_ringing(spec: Spec, ringing: tuple[BoardRinging, ...]) -> None:
+    corners = ringing[0].corners
+    tables.show_table(
+        f"{spec.name}: ringing of the filter",
+        ("capture", "frequency\nHz", "decay\n1/s", "damping\nratio", "begins\nwith V"),
+        [_ringing_row(board) for board in ringing],
+        [
+            "+-: half of the 95 % confidence interval. The spec's filter and loads allow "
+            f"{_range(corners.frequency_hz)} Hz and a decay of {_range(corners.decay_per_s)} per "
+            "second.",
+        ],
+        spare=("begins\nwith V",),
+    )
+
+
+def _ringing_row(board: BoardRinging) -> tuple[str, ...]:
+    from halfcycle.bench.ringing_fit import NoRinging  # noqa: PLC0415 (numpy)
+
+    fit = board.fit
+    if isinstance(fit, NoRinging):
+        return (board.name, "-", "-", "-", "-")
+    hertz, decay, ratio = fit.frequency_hz, fit.decay_per_s, fit.damping_ratio
+    return (
+        board.name,
+        f"{hertz.value:.5g} +- {hertz.uncertainty:.1g}",
+        f"{decay.value:.4g} +- {decay.uncertainty:.1g}",
+        f"{ratio.value:.3g}",
+        f"{fit.amplitude_v:.3g}",
     )
 
 

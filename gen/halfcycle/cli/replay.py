@@ -12,7 +12,9 @@ import click
 
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
 from halfcycle.base.exact import signed
+from halfcycle.base.output_file import OutputFile
 from halfcycle.cli import common, tables
+from halfcycle.cli.paths import PATH, force_option
 
 if TYPE_CHECKING:
     from halfcycle.bench.capture import Capture
@@ -23,7 +25,7 @@ ROWS = 40
 HARMONIC_PERCENT = 0.1
 """Weaker harmonics are left out of the text."""
 
-OPTIONS = {"channel": "--channel", "section": "--from-s, --to-s"}
+OPTIONS = {"channel": "--channel", "section": "--from-s, --to-s", "picture": "--plot"}
 """The option that a fault's key is given by."""
 ADVISED_OPTIONS = {
     "channel-chosen": "--channel",
@@ -42,6 +44,13 @@ ADVISED_OPTIONS = {
 @click.option("--from-s", type=float, default=-math.inf, metavar="S", help="From this time on.")
 @click.option("--to-s", type=float, default=math.inf, metavar="S", help="Up to this time.")
 @click.option("--model", is_flag=True, help="Run the Python model instead of the compiled C.")
+@click.option(
+    "--plot",
+    metavar="FILE",
+    type=PATH,
+    help="Picture of waveform, harmonics and readings (.svg, .png or .pdf).",
+)
+@force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(
     *,
@@ -52,6 +61,8 @@ def command(
     from_s: float,
     to_s: float,
     model: bool,
+    plot: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Run a recorded waveform through SPEC's measuring code: reported against true RMS.
@@ -63,6 +74,7 @@ def command(
     Example:
       halfcycle replay gauge_hut.toml scope.csv --channel CH2 --multiply 200
     """
+    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.base.text import printable  # noqa: PLC0415
     from halfcycle.bench.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.bench.capture_types import Section  # noqa: PLC0415
@@ -73,6 +85,10 @@ def command(
     if not math.isfinite(multiply) or multiply == 0:
         remedy = "give the ratio by which the recorded volts are too small"
         raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
+    with common.named_by_options(OPTIONS):
+        form = "" if plot is None else check_name(printable(str(plot)))
+    inputs = [spec, capture_file]
+    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
     with common.refusals(as_json), common.named_by_options(OPTIONS):
         integer_design = common.design_spec(spec)
         capture = read_capture(capture_file, channel, Section(from_s, to_s, multiply))
@@ -83,6 +99,10 @@ def command(
         except CompileError as error:
             click.echo(f"error: {error}\nor run the Python model: --model", err=True)
             sys.exit(1)
+    if output is not None:
+        from halfcycle.bench.replay_plot import picture  # noqa: PLC0415
+
+        output.write(picture(integer_design.design, result, capture, form))
     result = advise(result, integer_design)
     result = replace(result, findings=common.with_options(result.findings, ADVISED_OPTIONS))
     if as_json:

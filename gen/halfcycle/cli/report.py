@@ -20,6 +20,7 @@ from halfcycle.cli.progress import progress_bar
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.report.board_runs import BoardRuns
+    from halfcycle.report.measured_section import Measured
     from halfcycle.report.parts import Contents
     from halfcycle.targets.run import Result
 
@@ -51,6 +52,15 @@ NO_TARGETS = (
     show_default=True,
     help="Of the virtual boards.",
 )
+@click.option(
+    "--log",
+    "logs",
+    metavar="LOG",
+    multiple=True,
+    type=PATH,
+    help="Log of a measured board, as identify reads it, to show beside the corners. Several: give "
+    "it again.",
+)
 @click.option("--targets", is_flag=True, help="Run the C on emulated processors too.")
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the file's name.")
@@ -60,6 +70,7 @@ def command(
     out: Path,
     boards: int,
     seed: int,
+    logs: tuple[Path, ...],
     targets: bool,
     force: bool,
     as_json: bool,
@@ -67,14 +78,15 @@ def command(
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
     The page needs nothing but itself: no network, no script. Without a C compiler the virtual
-    boards are left out, and the page says so. Exit code 1 if a limit is broken; the page is
-    written all the same, and shows it.
+    boards are left out, and the page says so. Exit code 1 if a limit is broken, or a LOG is of
+    another firmware or of a board outside the corners; the page is written all the same, and shows
+    it.
 
     \b
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
-    output = OutputFile(out, "--out", MARK, [spec], force)
+    output = OutputFile(out, "--out", MARK, [spec, *logs], force)
     with common.refusals(as_json), _compilers():
         from halfcycle.cli.simulate_tables import RunAgain  # noqa: PLC0415 (scipy)
         from halfcycle.generate.emit import render  # noqa: PLC0415
@@ -86,16 +98,18 @@ def command(
         texts = (
             render(integer_design.design, integer_design.quantised) if integer_design.good else {}
         )
+        measured = _measured(integer_design, logs) if logs else None
         board_runs, reason = _run(integer_design, texts, boards, seed, as_json)
         contents = Contents(
             integer_design=integer_design,
             spec_name=spec.name,
             spec_text=printable_lines(read_text(spec)[0]),
-            command=_again(spec.name, out.name, boards, seed, targets),
+            command=_again(spec.name, out.name, boards, seed, logs, targets),
             boards=board_runs,
             no_boards=reason,
             no_targets=NO_TARGETS,
             run_again=RunAgain(Path(spec.name), seed),
+            measured=measured,
             targets=_cost(integer_design, texts, as_json)
             if targets and integer_design.good
             else None,
@@ -159,9 +173,23 @@ def _cost(integer_design: IntegerDesign, texts: Mapping[str, str], quiet: bool) 
         return run(integer_design.quantised.plan, texts, progress=progress)
 
 
-def _again(spec: str, out: str, boards: int, seed: int, targets: bool) -> str:
+def _measured(integer_design: IntegerDesign, logs: tuple[Path, ...]) -> Measured:
+    """What the logs say of their boards."""
+    from halfcycle.bench.identify import identify  # noqa: PLC0415
+    from halfcycle.bench.identify_findings import changes, findings  # noqa: PLC0415
+    from halfcycle.report.measured_section import Measured  # noqa: PLC0415
+
+    design = integer_design.design
+    found = identify(integer_design, logs, int(design.spec.digest()[:8], 16))
+    return Measured(found, findings(design, found, changes(design, found), written=False))
+
+
+def _again(  # noqa: PLR0917 (the command's own options)
+    spec: str, out: str, boards: int, seed: int, logs: tuple[Path, ...], targets: bool
+) -> str:
     """The command that makes the page again, every option that matters written out."""
     words = ["halfcycle", "report", spec, "--out", out, "--boards", str(boards)]
     words += ["--seed", str(seed)] if boards else []
+    words += [word for log in logs for word in ("--log", log.name)]
     words += ["--targets"] if targets else []
     return shlex.join(words)

@@ -15,21 +15,30 @@ from halfcycle.cli.tables import emit_json
 from halfcycle.output.start import Start
 from halfcycle.spec.c_names import BadNameError, check_name
 from halfcycle.spec.start import start_text
+from halfcycle.spec.unit_kinds import CHANGE_FIRST, DEFAULT_KIND, KINDS, UnknownKindError
 
 
 @click.command("start")
 @click.argument("name")
+@click.option(
+    "--like",
+    metavar="KIND",
+    default=DEFAULT_KIND,
+    show_default=True,
+    help=f"The kind of unit whose values it has: {', '.join(KINDS)}.",
+)
 @click.option("--out", type=PATH, help="The file; NAME.toml without it.")
 @click.option(FORCE, is_flag=True, help="Replace the file if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
+def command(name: str, like: str, out: Path | None, force: bool, as_json: bool) -> None:
     """Write a commented spec for the regulator NAME, which generates as it stands.
 
-    NAME prefixes every name of the generated C.
+    NAME prefixes every name of the generated C. The spec's first lines say which keys to change
+    first; the others have usual values of the KIND.
 
     \b
     Example:
-      halfcycle start gauge_hut
+      halfcycle start gauge_hut --like 120v-60hz
     """
     try:
         check_name(name)
@@ -37,8 +46,12 @@ def command(name: str, out: Path | None, force: bool, as_json: bool) -> None:
         raise InputError([Fault("start", "NAME", error.problem, error.remedy)]) from None
     path = out if out is not None else Path(f"{name}.toml")
     file = printable(str(path))
-    OutputFile(path, "--out", force=force).write(start_text(name, printable(path.name)))
+    try:
+        text = start_text(name, printable(path.name), like)
+    except UnknownKindError as error:
+        raise InputError([Fault("start", "--like", error.problem, error.remedy)]) from None
+    OutputFile(path, "--out", force=force).write(text)
     if as_json:
-        emit_json(Start(str(path)), indent=None)
+        emit_json(Start(str(path), like, tuple(CHANGE_FIRST)), indent=None)
     else:
         click.echo(f"wrote {file}; next: halfcycle design {file}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from halfcycle.base import findings as base
-from halfcycle.bench import board_loop, calibrate
+from halfcycle.bench import board_loop, calibrate, filter_ringing, ringing_fit
 from halfcycle.bench import identify as domain
 from halfcycle.output.base import Bounds, Entry, Finding, each, means
 from halfcycle.spec.models import Value
@@ -98,11 +98,47 @@ class BoardLog(Entry):
         )
 
 
+class Ringing(Entry):
+    """The filter's ringing in one capture; null if the capture does not tell."""
+
+    capture: str = means("its file's name")
+    frequency_hz: Interval | None = means("Hz")
+    decay_per_s: Interval | None = means("it falls by e in the inverse of this, per second")
+    damping_ratio: Interval | None = means("the decay over the undamped angular frequency")
+    amplitude_v: float | None = means("where the fit begins, V")
+    noise_v: float | None = means("what the fit leaves, V RMS")
+    corners_frequency_hz: Bounds = means("what tolerances and loads of the spec allow, Hz")
+    corners_decay_per_s: Bounds = means("what they and the losses of the spec allow, per second")
+    inside: bool | None = means("whether the filter may be inside, or damped more")
+    advice: dict[str, float] = means(
+        "spec keys, dotted, with the value with which one would hold this board; either tolerance"
+    )
+
+    @classmethod
+    def of(cls, board: filter_ringing.BoardRinging) -> Ringing:
+        """One capture's."""
+        fit = board.fit if isinstance(board.fit, ringing_fit.RingingFit) else None
+        return cls(
+            capture=board.name,
+            frequency_hz=Interval.of(fit.frequency_hz if fit else None),
+            decay_per_s=Interval.of(fit.decay_per_s if fit else None),
+            damping_ratio=Interval.of(fit.damping_ratio if fit else None),
+            amplitude_v=fit.amplitude_v if fit else None,
+            noise_v=fit.noise_v if fit else None,
+            corners_frequency_hz=_bounds(board.corners.frequency_hz),
+            corners_decay_per_s=_bounds(board.corners.decay_per_s),
+            inside=board.inside,
+            advice=board.advice,
+        )
+
+
 class Identify(Entry):
     """Logs of running firmware beside the model and the design's corners."""
 
     rows: int = means("of all logs")
-    as_model: bool | RowDiffers = means("true, or the first row that the model does not make")
+    as_model: bool | RowDiffers | None = means(
+        "true, or the first row that the model does not make; null without a log"
+    )
     gain: Interval | None = means(
         "rated volts per unit of scale; of several boards their mean; null if no log tells"
     )
@@ -121,6 +157,7 @@ class Identify(Entry):
     )
     outliers: list[str] = means("boards unlike the others, left out of the spread")
     boards: list[BoardLog] = means("one for each log")
+    ringing: list[Ringing] = means("one for each capture of --ringing")
     changes: dict[str, float] = means("spec keys, dotted, with values that hold every board")
     written: list[str] = means("keys written into the spec")
     findings: list[Finding] = means("what to do")
@@ -129,6 +166,7 @@ class Identify(Entry):
     def of(
         cls,
         found: domain.Identification,
+        ringing: Iterable[filter_ringing.BoardRinging],
         changes: Mapping[str, Value],
         findings: Iterable[base.Finding],
         *,
@@ -150,6 +188,7 @@ class Identify(Entry):
             share_of_boards=found.share_of_boards,
             outliers=list(found.outliers),
             boards=[BoardLog.of(log) for log in found.logs],
+            ringing=[Ringing.of(board) for board in ringing],
             changes={key: float(value) for key, value in changes.items()},
             written=list(changes) if written else [],
             findings=each(Finding, findings),
@@ -160,7 +199,9 @@ def _bounds(limits: board_loop.Range) -> Bounds:
     return limits.low, limits.high
 
 
-def _as_model(found: domain.Identification) -> bool | RowDiffers:
+def _as_model(found: domain.Identification) -> bool | RowDiffers | None:
+    if not found.logs:
+        return None
     for log in found.logs:
         first, cause = log.checked.first, log.checked.cause
         if first is not None and cause is not None:

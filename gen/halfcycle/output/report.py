@@ -16,16 +16,25 @@ class Report(Entry):
     good: bool = means("whether no limit is broken, by the design or by a board (else exit code 1)")
     boards: int = means("virtual boards run in each case", ge=0)
     runs_failed: int = means("runs that broke a rule", ge=0)
-    findings: list[Finding] = means("of the design and of the boards")
+    logs: int = means("measured boards whose logs were read", ge=0)
+    as_model: bool | None = means("whether every row of the logs is the model's; null without one")
+    inside_corners: bool | None = means(
+        "whether every measured board is; null without a log, or if one does not tell"
+    )
+    findings: list[Finding] = means("of the design, of the boards and of the logs")
 
     @classmethod
     def of(cls, file: str, contents: Contents, findings: Iterable[domain.Finding]) -> Report:
-        """A page that was written; ``findings``: of the design and of the boards."""
+        """A page that was written; ``findings``: of the design, the boards and the logs."""
         runs = contents.boards
+        found = contents.measured.found if contents.measured else None
         return cls(
             file=file,
             good=contents.good,
             boards=runs.boards if runs else 0,
             runs_failed=runs.failed if runs else 0,
+            logs=len(found.logs) if found else 0,
+            as_model=found.as_model if found else None,
+            inside_corners=found.inside if found else None,
             findings=each(Finding, findings),
         )

@@ -13,3 +13,5 @@ class Start(LightEntry):
     """``halfcycle start``"""
 
     file: Annotated[str, Means("the spec that was written")]
+    like: Annotated[str, Means("the kind of unit whose values it has")]
+    change_first: Annotated[tuple[str, ...], Means("spec keys, dotted, that no two units share")]

@@ -17,6 +17,7 @@ from halfcycle.report import (
     frequency_section,
     integers_section,
     loop_section,
+    measured_section,
     overload_section,
     summary_section,
     target_section,
@@ -105,6 +106,7 @@ def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
         _numbers(contents),
         _drive(contents),
         _boards(contents),
+        *_measured(contents),
         _targets(contents),
     )
 
@@ -216,6 +218,19 @@ def _boards(contents: Contents) -> Section:
             *board_section.failures(board_runs),
             *(f"{name}: {source}." for name, source in board_section.curve_sources(board_runs)),
         ),
+    )
+
+
+def _measured(contents: Contents) -> Iterator[Section]:
+    measured = contents.measured
+    if measured is None:
+        return
+    yield Section(
+        "measured",
+        "Measured boards",
+        texts=(measured_section.spread_text(measured),),
+        figures=measured_section.board_figures(measured),
+        tables=(measured_section.board_table(contents.integer_design.design, measured),),
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.report.board_runs import BoardRuns
+    from halfcycle.report.measured_section import Measured
     from halfcycle.targets.run import Result
 
 DASH = "–"
@@ -24,7 +25,7 @@ class Contents:
     ``command``: what makes this page again, without a path. ``boards``: the virtual boards' runs,
     or None with ``no_boards`` saying why there are none. ``targets``: the C on emulated
     processors, None with ``no_targets`` saying why not. ``run_again``: from a case's name and a
-    board's number to the command that runs it alone.
+    board's number to the command that runs it alone. ``measured``: logs of boards, None without.
     """
 
     integer_design: IntegerDesign
@@ -36,14 +37,17 @@ class Contents:
     targets: Result | None = None
     no_targets: str = ""
     run_again: Callable[[str, int], str] | None = None
+    measured: Measured | None = None
 
     @property
     def good(self) -> bool:
-        """Whether no finding is an error, no board broke a rule and no target differed."""
+        """Whether no finding is an error, no board broke a rule, no target differed and no
+        measured board is another than the design relies on."""
         runs, costs = self.boards, self.targets
         return (
             self.integer_design.good
             and not (runs and runs.failed)
+            and not (self.measured and not self.measured.good)
             and all(row.bit_exact for row in (costs.rows if costs else ()))
         )
 

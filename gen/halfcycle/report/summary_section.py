@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
+from halfcycle.bench.identify import is_inside
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.loop_section import FIGURES
+from halfcycle.report.measured_section import Measured
 from halfcycle.report.parts import Contents, Corners, Level, decimal, quantity
 from halfcycle.report.window_section import length_text, window_name
 
@@ -40,6 +42,7 @@ def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
         *_loop_rows(contents, named),
         *_number_rows(contents, named),
         *_board_rows(contents.boards),
+        *_measured_rows(contents.measured),
     )
 
 
@@ -178,9 +181,31 @@ def _board_rows(board_runs: BoardRuns | None) -> Iterator[Row]:
         )
 
 
+def _measured_rows(measured: Measured | None) -> Iterator[Row]:
+    if measured is None:
+        return
+    found = measured.found
+    outside = sum(
+        log.plant is not None and not is_inside(log.plant, found.corners) for log in found.logs
+    )
+    unlike = sum(log.checked.first is not None for log in found.logs)
+    silent = sum(log.plant is None for log in found.logs)
+    told = [
+        f"{len(found.logs)} log{'s' * (len(found.logs) > 1)}",
+        f"{unlike} unlike the model" if unlike else "as the model",
+        f"{outside} outside" if outside else "none outside",
+        *([f"{silent} that do not tell"] if silent else []),
+    ]
+    yield Row("measured boards", "inside the corners", ", ".join(told), kept=measured.good)
+
+
 def all_findings(contents: Contents) -> tuple[Finding, ...]:
-    """What the design and the boards' runs have to say."""
-    return contents.integer_design.findings + (contents.boards.findings if contents.boards else ())
+    """What the design, the boards' runs and the measured boards have to say."""
+    return (
+        contents.integer_design.findings
+        + (contents.boards.findings if contents.boards else ())
+        + (contents.measured.findings if contents.measured else ())
+    )
 
 
 def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Finding, ...]], ...]:
@@ -200,6 +225,8 @@ def verdict(contents: Contents) -> tuple[bool, str]:
         return False, f"Do not ship: {count} against it."
     if contents.boards is not None and contents.boards.failed:
         return False, "Do not ship as it is: virtual boards broke a rule."
+    if contents.measured is not None and not contents.measured.good:
+        return False, "Do not ship as it is: a measured board is not what the design relies on."
     if not contents.good:
         return False, "Do not ship: the C differs from the model on a processor."
     corners = len(contents.integer_design.design.loop.corners)
