@@ -43,6 +43,11 @@ class OutputFile:
     def __post_init__(self) -> None:
         self._permit(self.path.name, _place(self.path))
 
+    @property
+    def foreign(self) -> str:
+        """What is said of a file that the tool did not write, if it knows its own."""
+        return "is no earlier result of this kind"
+
     def write(self, content: str | bytes) -> bool:
         """Write the file whole; returns False if it held exactly this already.
 
@@ -76,7 +81,7 @@ class OutputFile:
             return None
         problem = "the file exists already"
         if self.mark is not None:
-            problem += ", and is no earlier result of this kind"
+            problem += f", and {self.foreign}"
         return problem, f"name another, or replace it with {FORCE}"
 
     def _obstacle(self, path: Path, status: os.stat_result) -> str:
