@@ -93,9 +93,13 @@ class OutputFile:
             return "what this command prints goes there"
         if is_one_of(status, self.inputs):
             return "the command reads this file"
-        if GENERATED in files.read_ends(path, END_BYTES):
+        if self._is_generated(path):
             return "this is a generated file"
         return ""
+
+    def _is_generated(self, path: Path) -> bool:
+        """Whether this is C that the tool generated."""
+        return GENERATED in files.read_ends(path, END_BYTES)
 
     def _is_own(self, path: Path) -> bool:
         """Whether the tool wrote this file, as the same kind of result."""

@@ -99,9 +99,8 @@ def command(
             _finish(as_json, (), False, compared, generation.findings)
             sys.exit(1)
         click.echo(checks.summary(result), err=True)
-    unit = b""
     if unit_file is not None:
-        unit = co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary)
+        unit_file.write(co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary))
     rest = files.leftovers(out, generation.texts)
     files.write_all(out, generation.texts, permit)
     if rest:
@@ -111,8 +110,7 @@ def command(
             err=True,
         )
     written = tuple(str(out / name) for name in generation.texts)
-    if unit_file is not None:
-        unit_file.write(unit)
+    if fmu is not None:
         written = (*written, str(fmu))
     _finish(as_json, written, not no_verify, compared, generation.findings)
 

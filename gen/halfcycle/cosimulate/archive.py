@@ -84,6 +84,10 @@ class UnitFile(OutputFile):
     def foreign(self) -> str:
         return "was changed since it was written, or is no unit of this tool"
 
+    def _is_generated(self, path: Path) -> bool:
+        # Generated C stands in a unit as it is.
+        return not zipfile.is_zipfile(path) and super()._is_generated(path)
+
     def _is_own(self, path: Path) -> bool:
         try:
             data = files.read_regular(path, MAX_BYTES)
