@@ -26,11 +26,12 @@ from halfcycle.simulate.boards import draw
 from halfcycle.simulate.compiled_loop import CompiledLoop
 from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
 from halfcycle.simulate.run_types import Board, Event, EventKind, Run
+from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from halfcycle.verify import compiler, library
 from support import fmu_kit
 from support.fmu_kit import RefusedCall, Slave
-from support.paths import ROOT
+from support.paths import ROOT, SPECS
 from support.spec_text import changed_spec
 from support.tools import need_module
 
@@ -40,7 +41,7 @@ PER_SAMPLE = 10
 
 @dataclass(frozen=True)
 class Units:
-    """Both units of ``quay_kiosk``, unpacked and built by fmpy from their sources."""
+    """Both units of ``quay_kiosk``, unpacked, with the library that the tool builds for them."""
 
     spec: Spec
     generation: Generation
@@ -66,9 +67,8 @@ def units(tmp_path_factory: pytest.TempPathFactory) -> Units:
     generation, *both = units_of(spec)
     contents = []
     for number, unit in enumerate(both):
-        content = fmu_kit.unpack(archive.content(unit), folder / str(number))
-        fmu_kit.build(content)
-        contents.append(content)
+        data = archive.content(unit, with_binary=True)
+        contents.append(fmu_kit.unpack(data, folder / str(number)))
     return Units(spec, generation, *contents)
 
 
@@ -83,11 +83,16 @@ def test_both_units_are_as_the_standard_wants_them(units: Units) -> None:
             assert (content / place).stat().st_size > 1000
 
 
-def test_a_source_file_that_is_missing_is_noticed_by_building(units: Units, tmp_path: Path) -> None:
-    """fmpy's validator does not look for the files of SourceFiles: so these are built."""
-    content = tmp_path / "content"
-    shutil.copytree(units.board, content)
-    (content / "sources" / "harness" / "circuit.c").unlink()
+@pytest.mark.parametrize("kind", ["regulator", "board"])
+def test_others_build_it_from_its_sources(units: Units, tmp_path: Path, kind: str) -> None:
+    """fmpy builds what SourceFiles lists, and nothing else. Its validator does not look for these
+    files, so a missing one is noticed by building."""
+    ready, content = getattr(units, kind), tmp_path / "content"
+    shutil.copytree(ready, content)
+    shutil.rmtree(content / "binaries")
+    fmu_kit.build(content)
+    assert drive(Slave(content, {}), 60) == drive(Slave(ready, {}), 60)
+    (content / "sources" / "harness" / f"unit_{kind}.c").unlink()
     assert fmu_kit.problems(content) == []
     with pytest.raises(subprocess.CalledProcessError):
         fmu_kit.build(content)
@@ -203,8 +208,7 @@ def test_volts_are_taken_as_the_adc_takes_them(units: Units) -> None:
 
 
 def test_the_regulator_without_an_oscillator_makes_its_phase_itself(tmp_path: Path) -> None:
-    """Steps of a loop period, 64 bits a turn: within a 65536th of a turn for hours. The library is
-    the one that the tool builds itself."""
+    """Steps of a loop period, 64 bits a turn: within a 65536th of a turn for hours."""
     need_module("fmpy", "test")
     spec = changed_spec("peat_cabin")
     generation = generate(spec)
@@ -278,19 +282,21 @@ def drive(slave: Slave, ticks: int) -> list[dict[str, Any]]:
             slave.set(output_v=330 * wave, limiting=slave.tick % 300 < 5)
         else:
             load = (1, 2, 3)[slave.tick // 250 % 3]
-            slave.set(duty=0.9 * wave, load_kind=load, load_series_h=0.01)
+            values = {"load_series_h": 0.01, "load_reservoir_f": 1e-3, "load_reservoir_ohm": 99.0}
+            slave.set(duty=0.9 * wave, load_kind=load, load_series_ohm=40.0, **values)
         slave.step()
         told.append(slave.outputs())
     return told
 
 
-REACTIVE = {"load_reservoir_f": 1e-3, "load_reservoir_ohm": 100.0, "sensor_delay_s": 7.3e-4}
-
-
 @pytest.mark.parametrize("kind", ["regulator", "board"])
 def test_a_state_goes_round_mid_run(units: Units, kind: str) -> None:
     """Kept in memory, and as bytes taken over by another instance: the run goes on the same."""
-    values = {"update_after_ticks": 3} if kind == "regulator" else {**REACTIVE, "bus_ohm": 0.2}
+    values = (
+        {"update_after_ticks": 3}
+        if kind == "regulator"
+        else {"sensor_delay_s": 7.3e-4, "bus_ohm": 0.2}
+    )
     slave = Slave(getattr(units, kind), values)
     drive(slave, 1203)
     kept, data = slave.fmu.getFMUstate(), slave.state()
@@ -541,3 +547,24 @@ def test_a_pwm_period_that_does_not_divide_the_loop_period_has_no_unit() -> None
     )
     with pytest.raises(InputError, match=r"bridge\.pwm_period_us: .*8\.33333 PWM periods"):
         regulator_unit(spec, plan, texts)
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("path", SPECS, ids=lambda path: path.stem)
+def test_the_units_of_every_example(path: Path, tmp_path: Path) -> None:
+    """Windows of blocks, tracked zeros, latched sensors: each has other fields of the state."""
+    need_module("fmpy", "test")
+    spec = load_spec(path)
+    _, *both = units_of(spec)
+    for number, unit in enumerate(both):
+        assert compiler.strict_messages(unit.c_texts(), unit.source_files) == ""
+        content = fmu_kit.unpack(archive.content(unit, with_binary=True), tmp_path / str(number))
+        assert fmu_kit.problems(content) == []
+        slave = Slave(content, {})
+        drive(slave, 700)
+        data = slave.state()
+        rest = drive(slave, 300)
+        end = slave.state()
+        other = Slave(content, {}, name="other")
+        other.go_on_from(data, 700)
+        assert drive(other, 300) == rest and other.state() == end

@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from support.tools import need_module
+from support.tools import need_module, need_tool
 
 
 def unpack(data: bytes, folder: Path) -> Path:
@@ -30,6 +30,8 @@ def build(content: Path) -> None:
     description lists. Raises subprocess.CalledProcessError if that fails."""
     from fmpy import build as fmpy_build  # noqa: PLC0415
 
+    need_tool("make")
+    need_tool("cc")
     # The build tool that fmpy brings stands beside the interpreter, which need not be on the path.
     before = os.environ["PATH"]
     os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{before}"
