@@ -383,30 +383,62 @@ def load_values(load: BoardLoad) -> dict[str, Any]:
     return {"load_kind": int(load.kind), **{f"load_{n}": getattr(load, n) for n in names}}
 
 
-@pytest.mark.parametrize("raw", [True, False])
+@dataclass(frozen=True)
+class Coupled:
+    """Both units in one run: output V, choke A and load A after each step, and of each update
+    reported mV, scale and flags."""
+
+    wave: list[list[float]]
+    updates: list[tuple[int, float, int]]
+
+
+def coupled(
+    regulator: Slave, plant: Slave, steps: int, switch_at: int, *, raw: bool, handed_on: bool
+) -> Coupled:
+    """A co-simulation of ``steps`` steps. Both units take what the other put out at the start of a
+    step; ``handed_on``: the regulator goes first, and the board takes its new duty at once."""
+    result = Coupled([], [])
+    for tick in range(steps):
+        if tick == switch_at:
+            plant.set(**load_values(RECTIFIER))
+        duty, code, volts = regulator.get("drive"), plant.get("adc_code"), plant.get("sensed_v")
+        regulator.set(**({"adc_code": code} if raw else {"output_v": volts}))
+        before = regulator.get("updates")
+        regulator.step()
+        plant.set(duty=regulator.get("drive") if handed_on else duty)
+        plant.step()
+        result.wave.append([plant.get(name) for name in ("output_v", "choke_a", "load_a")])
+        if regulator.get("updates") != before:
+            flags = sum(mask for name, mask, _ in FLAGS if regulator.get(name.lower()))
+            told = regulator.get("rms_mv"), regulator.get("scale") * 16384, flags
+            result.updates.append(told)
+    return result
+
+
+@pytest.mark.parametrize(("raw", "handed_on"), [(True, False), (False, False), (True, True)])
 def test_both_units_close_the_loop_as_simulate_does(
-    units: Units, loop: CompiledLoop, raw: bool
+    units: Units, loop: CompiledLoop, raw: bool, handed_on: bool
 ) -> None:
-    """The same board, the same phases. In the units' loop a duty comes a step later than where the
-    bridge takes it at once, so their step n + 1 is the other's step n if that has a sensor with a
-    delay of one step. ``simulate`` takes the drive by NAME_drive, so its output is wired here.
-    Start into an inductive load, then a rectifier; a bus with a resistance, a sensor that is off,
-    late updates."""
+    """The same board, the same phases: equal within rounding. A duty that is handed on acts at
+    once, as in ``simulate``. Else it comes a step later, so step n + 1 of the units is step n of a
+    loop whose sensor has a delay of one step. ``simulate`` takes the drive by NAME_drive, so its
+    output is wired here. Start into an inductive load, then a rectifier; a bus with a resistance, a
+    sensor that is off, late updates."""
     turning = units.generation.plan.turning
     assert turning is not None
     h, late, steps, switch_at = 50e-6, 3, 6000, 3205
+    delay_s = 7.3e-6 if handed_on else 0.0
     hertz = turning.rated_step / 2**32 / h
     while int(hertz * h * 2.0**64) < turning.rated_step << 32:
         hertz = math.nextafter(hertz, math.inf)
-    parts = FilterParts(inductance_h=1.4e-3, winding_ohm=0.3, capacitance_f=8.3e-6)
     board = Board(
         number=0,
-        filter=parts,
+        filter=FilterParts(inductance_h=1.4e-3, winding_ohm=0.3, capacitance_f=8.3e-6),
         bus_v=391.0,
         bus_ohm=0.4,
         codes_per_volt=1.008 / 0.22,
         zero_code=2048 + 3.0,
-        delay_s=h,
+        delay_s=delay_s if handed_on else h,
         noise_codes=0.0,
         start_turn=0.0,
         event_delay_s=0.0,
@@ -428,40 +460,22 @@ def test_both_units_close_the_loop_as_simulate_does(
     )
     history = loop.run(run, [board], trace=True)
 
-    regulator = Slave(
-        units.regulator,
-        {"raw": raw, "update_after_ticks": late, "first_sample_tick": PER_SAMPLE},
-    )
-    plant = Slave(
-        units.board,
-        {
-            "inductance_h": parts.inductance_h,
-            "winding_ohm": parts.winding_ohm,
-            "capacitance_f": parts.capacitance_f,
-            "bus_ohm": 0.4,
-            "source_v": 391.0,
-            "sensor_gain": 1.008,
-            "sensor_zero_codes": 3.0,
-            "sensor_delay_s": 0.0,
-            "noise_codes": 0.0,
-            **load_values(RATED),
-        },
-    )
-    wave, updates = [], []
-    for tick in range(steps):
-        if tick == switch_at + 1:
-            plant.set(**load_values(RECTIFIER))
-        # Both take what the other put out at the start of the step; none sees the other's new.
-        drive_now, code, volts = regulator.get("drive"), *map(plant.get, ("adc_code", "sensed_v"))
-        plant.set(duty=drive_now)
-        regulator.set(adc_code=code) if raw else regulator.set(output_v=volts)
-        before = regulator.get("updates")
-        regulator.step()
-        plant.step()
-        wave.append([plant.get("output_v"), plant.get("choke_a"), plant.get("load_a")])
-        if regulator.get("updates") != before:
-            flags = sum(mask for n, mask, _ in FLAGS if regulator.get(n.lower()))
-            updates.append((regulator.get("rms_mv"), regulator.get("scale") * 16384, flags))
+    parameters = {"raw": raw, "update_after_ticks": late, "first_sample_tick": PER_SAMPLE}
+    regulator = Slave(units.regulator, parameters)
+    parts = {
+        "inductance_h": board.filter.inductance_h,
+        "winding_ohm": board.filter.winding_ohm,
+        "capacitance_f": board.filter.capacitance_f,
+        "bus_ohm": board.bus_ohm,
+        "source_v": board.bus_v,
+        "sensor_gain": 1.008,
+        "sensor_zero_codes": 3.0,
+        "sensor_delay_s": delay_s,
+        "noise_codes": 0.0,
+    }
+    plant = Slave(units.board, {**parts, **load_values(RATED)})
+    later = 0 if handed_on else 1
+    found = coupled(regulator, plant, steps, switch_at + later, raw=raw, handed_on=handed_on)
 
     count = int(history.window_count[0])
     expected = zip(
@@ -470,13 +484,15 @@ def test_both_units_close_the_loop_as_simulate_does(
         history.window_flags[0, :count].tolist(),
         strict=True,
     )
-    assert updates == list(expected) and count == 29
-    # At the switch the unit tells the current of the load before, the trace that of the new one.
-    assert history.trace[switch_at, 3] == 0.0
-    wave[switch_at][2] = 0.0
-    # Floating point apart, which compilers may contract differently.
+    assert found.updates == list(expected) and count == 29
+    # The trace has what is there as a step begins, the units' outputs what is there as it ends.
     known = history.trace[:, [0, 2, 3]]
-    np.testing.assert_allclose(np.array(wave), known, rtol=1e-9, atol=1e-7)
+    wave = np.array([[0.0, 0.0, 0.0], *found.wave])[later : later + steps]
+    # At the switch the unit tells the current of the load before, the trace that of the new one.
+    assert known[switch_at, 2] == 0.0
+    wave[switch_at, 2] = 0.0
+    # Floating point apart, which compilers may contract differently.
+    np.testing.assert_allclose(wave, known, rtol=1e-9, atol=1e-7)
     assert np.abs(known[:, 0]).max() > 200 and np.abs(known[4000:, 2]).max() > 5
 
 

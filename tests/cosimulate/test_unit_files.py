@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from halfcycle.base.output_file import OutputFile
+from halfcycle.base.errors import InputError
 from halfcycle.cosimulate import archive
 from support.command import CommandLine, Outcome
 from support.spec_text import changed_file
@@ -137,8 +137,13 @@ def test_simulate_writes_the_board_that_it_names(command_line: CommandLine, fold
     assert 'start="0.0015"' in place_text(file, "modelDescription.xml")
 
 
-def test_a_unit_is_told_from_other_results(tmp_path: Path) -> None:
-    assert issubclass(archive.UnitFile, OutputFile)
-    (tmp_path / "page.fmu").write_text('<meta name="generator" content="halfcycle 0.1.0">')
-    with pytest.raises(Exception, match="no unit of this tool"):
-        archive.unit_file(tmp_path / "page.fmu", "--fmu", [], False)
+def test_what_is_no_unit_is_told_from_one(tmp_path: Path) -> None:
+    """Pages of the tool, damaged zips, and zips that unpack to more than any unit."""
+    page, bomb, cut = (tmp_path / name for name in ("page.fmu", "bomb.fmu", "cut.fmu"))
+    page.write_text('<meta name="generator" content="halfcycle 0.1.0">')
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as zeros:
+        zeros.writestr("modelDescription.xml", bytes(archive.MAX_BYTES + 1))
+    cut.write_bytes(bomb.read_bytes()[:-30])
+    for path in (page, bomb, cut):
+        with pytest.raises(InputError, match="no unit of this tool"):
+            archive.unit_file(path, "--fmu", [], False)

@@ -71,7 +71,7 @@ class Slave:
 
     content: Path
     values: dict[str, Any]
-    name: str = "one"
+    name: str = "first"
 
     def __post_init__(self) -> None:
         need_module("fmpy", "test")
@@ -158,7 +158,7 @@ def instantiated(content: Path, guid: str) -> bool:
         guid=guid,
         unzipDirectory=str(content),
         modelIdentifier=description.coSimulation.modelIdentifier,
-        instanceName="one",
+        instanceName="first",
     )
     try:
         fmu.instantiate()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -24,6 +25,8 @@ _FIRST_DATE = (1980, 1, 1, 0, 0, 0)
 """The first that a zip can have: a unit tells no time."""
 _MODE = 0o644 << 16
 _UNIX = 3
+_UNREADABLE = (zipfile.BadZipFile, zlib.error, OSError, ValueError, RuntimeError, EOFError)
+"""What a damaged, an encrypted or another zip is answered with."""
 _GUID = re.compile(r'\bguid="([^"]*)"')
 
 
@@ -62,16 +65,24 @@ def untouched(data: bytes, library: str) -> bool:
     ``library``: the place at which a binary of this machine may stand, which can be built again.
     """
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            contents = {
-                place: archive.read(place).decode()
-                for place in archive.namelist()
-                if place.rpartition("/")[0] != library.rpartition("/")[0]
-            }
-    except (zipfile.BadZipFile, UnicodeDecodeError, OSError, ValueError, NotImplementedError):
+        contents = _texts(data, library.rpartition("/")[0])
+    except _UNREADABLE:
         return False
     found = _GUID.search(contents.get(DESCRIPTION, ""))
     return found is not None and found[1] == guid_of(contents)
+
+
+def _texts(data: bytes, left_out: str) -> dict[str, str]:
+    """Place and text of each file of a zip but for those of one folder. Raises _UNREADABLE for what
+    is no zip of texts, or unpacks to too much."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        if sum(entry.file_size for entry in archive.infolist()) > MAX_BYTES:
+            raise ValueError("too long for a unit")
+        return {
+            place: archive.read(place).decode()
+            for place in archive.namelist()
+            if place.rpartition("/")[0] != left_out
+        }
 
 
 class UnitFile(OutputFile):

@@ -87,8 +87,8 @@ def _units(root: ET.Element, unit: Unit) -> None:
     definitions = ET.SubElement(root, "UnitDefinitions")
     for name, base in UNITS.items():
         if name in used:
-            one = ET.SubElement(definitions, "Unit", name=name)
-            ET.SubElement(one, "BaseUnit", {key: str(power) for key, power in base.items()})
+            definition = ET.SubElement(definitions, "Unit", name=name)
+            ET.SubElement(definition, "BaseUnit", {key: str(power) for key, power in base.items()})
 
 
 def _variable(unit: Unit, variable: Variable) -> ET.Element:

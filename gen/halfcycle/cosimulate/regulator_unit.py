@@ -56,82 +56,62 @@ def regulator_unit(
 
 
 def _variables(spec: Spec, plan: Plan, per_sample: int) -> tuple[Variable, ...]:
-    rated = plan.rated_mv
-    inputs = [
-        Variable(
-            "output_v", "Real", "input", "voltage at the sensor, before the ADC", 0.0, unit="V"
-        ),
-        Variable(
-            "bus_v",
-            "Real",
-            "input",
-            "voltage of the DC bus, for bridge_v; the regulator has no bus sensor",
-            float(spec.bridge.bus_nominal_v),
-            unit="V",
-        ),
-        Variable(
-            "target_mv",
-            "Integer",
-            "input",
-            "RMS voltage that is wanted, millivolts; 0 takes the drive away",
-            rated,
-        ),
-        Variable("limiting", "Boolean", "input", "a current limiter acts: the drive does not rise"),
-        Variable(
-            "adc_code", "Integer", "input", "what the ADC reads, if raw", spec.sensor.zero_code
-        ),
-    ]
+    return (*_inputs(spec, plan), *_parameters(plan, per_sample), *_outputs(plan))
+
+
+def _inputs(spec: Spec, plan: Plan) -> Iterator[Variable]:
+    output, bus = "voltage at the sensor, before the ADC", float(spec.bridge.bus_nominal_v)
+    yield Variable("output_v", "Real", "input", output, 0.0, unit="V")
+    about = "voltage of the DC bus, for bridge_v; the regulator has no bus sensor"
+    yield Variable("bus_v", "Real", "input", about, bus, unit="V")
+    target = "RMS voltage that is wanted, millivolts; 0 takes the drive away"
+    yield Variable("target_mv", "Integer", "input", target, plan.rated_mv)
+    limiting = "a current limiter acts: the drive does not rise"
+    yield Variable("limiting", "Boolean", "input", limiting)
+    code = "what the ADC reads, if raw"
+    yield Variable("adc_code", "Integer", "input", code, spec.sensor.zero_code)
     if plan.turning is not None and plan.turning.adjustable:
-        inputs.append(
-            Variable(
-                "frequency_mhz",
-                "Integer",
-                "input",
-                "frequency of the sine, millihertz, inside the band of the spec; 0 until it is "
-                "given: rated",
-                0,
-                0,
-            )
+        frequency = (
+            "frequency of the sine, millihertz, held inside the band of the spec; 0 until it is "
+            "given: rated"
         )
-    parameters = [
-        Variable("raw", "Boolean", "fixed", "true: adc_code is taken in place of output_v"),
-        Variable(
+        yield Variable("frequency_mhz", "Integer", "input", frequency, 0, 0)
+
+
+def _parameters(plan: Plan, per_sample: int) -> Iterator[Variable]:
+    raw = "true: adc_code is taken in place of output_v"
+    yield Variable("raw", "Boolean", "fixed", raw)
+    for name, about, most in (
+        (
             "update_after_ticks",
-            "Integer",
-            "fixed",
             "steps from the sample that makes an update due to the update",
-            0,
-            0,
             plan.block_samples * per_sample,
         ),
-        Variable(
+        (
             "first_sample_tick",
-            "Integer",
-            "fixed",
             f"steps before the first sample; every {per_sample} steps one follows",
-            0,
-            0,
             per_sample,
         ),
-    ]
-    outputs = [
-        Variable("duty", "Real", "output", "NAME_duty, 1 is the whole bus", steady=True),
-        Variable("drive", "Real", "output", "NAME_drive, 1 is the whole bus", steady=True),
-        Variable("scale", "Real", "output", "NAME_scale, 1 is the bus at the crest", steady=True),
-        Variable(
-            "bridge_v",
-            "Real",
-            "output",
-            "duty times bus_v, the bridge's mean",
-            unit="V",
-            steady=True,
-        ),
-        Variable("rms_mv", "Integer", "output", "NAME_rms_mv, millivolts"),
-        Variable("updates", "Integer", "output", "updates so far, modulo 65536"),
-        Variable("phase", "Integer", "output", f"of duty, 0 to {PHASE_MAX} is a turn"),
-        *(Variable(name.lower(), "Boolean", "output", meaning) for name, _, meaning in FLAGS),
-    ]
-    return (*inputs, *parameters, *outputs)
+    ):
+        yield Variable(name, "Integer", "fixed", about, 0, 0, most)
+
+
+def _outputs(plan: Plan) -> Iterator[Variable]:
+    for name, about, unit in (
+        ("duty", f"{plan.name}_duty, 1 is the whole bus", ""),
+        ("drive", f"{plan.name}_drive, 1 is the whole bus", ""),
+        ("scale", f"{plan.name}_scale, 1 is the bus at the crest", ""),
+        ("bridge_v", "duty times bus_v, the mean at the bridge", "V"),
+    ):
+        yield Variable(name, "Real", "output", about, unit=unit, steady=True)
+    for name, about in (
+        ("rms_mv", f"{plan.name}_rms_mv, millivolts"),
+        ("updates", "updates so far, modulo 65536"),
+        ("phase", f"of duty, 0 to {PHASE_MAX} is a turn"),
+    ):
+        yield Variable(name, "Integer", "output", about)
+    for name, _, about in FLAGS:
+        yield Variable(name.lower(), "Boolean", "output", about)
 
 
 def _constants(
