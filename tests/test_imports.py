@@ -28,6 +28,7 @@ ROOMS = (
     "prove",
     "check",
     "simulate",
+    "cosimulate",
     "bench",
     "retune",
     "targets",

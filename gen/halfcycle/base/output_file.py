@@ -43,6 +43,11 @@ class OutputFile:
     def __post_init__(self) -> None:
         self._permit(self.path.name, _place(self.path))
 
+    @property
+    def foreign(self) -> str:
+        """What is said of a file that the tool did not write, if it knows its own."""
+        return "is no earlier result of this kind"
+
     def write(self, content: str | bytes) -> bool:
         """Write the file whole; returns False if it held exactly this already.
 
@@ -76,7 +81,7 @@ class OutputFile:
             return None
         problem = "the file exists already"
         if self.mark is not None:
-            problem += ", and is no earlier result of this kind"
+            problem += f", and {self.foreign}"
         return problem, f"name another, or replace it with {FORCE}"
 
     def _obstacle(self, path: Path, status: os.stat_result) -> str:
@@ -88,9 +93,13 @@ class OutputFile:
             return "what this command prints goes there"
         if is_one_of(status, self.inputs):
             return "the command reads this file"
-        if GENERATED in files.read_ends(path, END_BYTES):
+        if self._is_generated(path):
             return "this is a generated file"
         return ""
+
+    def _is_generated(self, path: Path) -> bool:
+        """Whether this is C that the tool generated."""
+        return GENERATED in files.read_ends(path, END_BYTES)
 
     def _is_own(self, path: Path) -> bool:
         """Whether the tool wrote this file, as the same kind of result."""

@@ -16,7 +16,7 @@ from halfcycle.base.findings import Finding
 from halfcycle.base.output_file import is_one_of
 from halfcycle.base.text import printable
 from halfcycle.check import checks
-from halfcycle.cli import common
+from halfcycle.cli import co_simulation, common
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
@@ -31,6 +31,13 @@ from halfcycle.verify import compare, compiler
 @click.command("generate")
 @click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
 @click.option("--out", required=True, metavar="DIR", type=PATH, help="The folder.")
+@click.option(
+    "--fmu",
+    metavar="FILE",
+    type=PATH,
+    help="Besides, the C as a co-simulation unit (FMI 2.0), with its sources.",
+)
+@click.option("--fmu-binary", is_flag=True, help="The unit has a binary for this machine, too.")
 @click.option("--no-verify", is_flag=True, help="Write without compiling and comparing.")
 @stimulus_options
 @click.option(
@@ -41,6 +48,8 @@ def command(
     *,
     spec_file: Path,
     out: Path,
+    fmu: Path | None,
+    fmu_binary: bool,
     no_verify: bool,
     samples: int,
     seed: int,
@@ -55,8 +64,10 @@ def command(
     Example:
       halfcycle generate gauge_hut.toml --out src/regulator
     """
+    spec = load_spec(spec_file)
+    unit_file = co_simulation.unit_file(spec, spec_file, fmu, force, binary=fmu_binary)
     try:
-        generation = generate(load_spec(spec_file), printable(str(spec_file)))
+        generation = generate(spec, printable(str(spec_file)))
     except RefusedError as refused:
         common.show_findings(refused.findings)
         click.echo("nothing was written: the design does not meet the spec", err=True)
@@ -65,6 +76,8 @@ def command(
     common.show_findings(generation.findings)
     permit = _permit(generation, spec_file, out, force)
     _ask_before(generation, out, permit)
+    if fmu is not None:
+        co_simulation.refuse_in_set(fmu, out, generation.texts)
     compared = 0
     if not no_verify:
         with progress_bar("comparing", wanted=not as_json) as progress:
@@ -86,6 +99,8 @@ def command(
             _finish(as_json, (), False, compared, generation.findings)
             sys.exit(1)
         click.echo(checks.summary(result), err=True)
+    if unit_file is not None:
+        unit_file.write(co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary))
     rest = files.leftovers(out, generation.texts)
     files.write_all(out, generation.texts, permit)
     if rest:
@@ -95,6 +110,8 @@ def command(
             err=True,
         )
     written = tuple(str(out / name) for name in generation.texts)
+    if fmu is not None:
+        written = (*written, str(fmu))
     _finish(as_json, written, not no_verify, compared, generation.findings)
 
 

@@ -63,6 +63,13 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     type=PATH,
     help="Picture of the cases: amplitude and limits, waveform, spread (.svg, .png or .pdf).",
 )
+@click.option(
+    "--fmu",
+    metavar="FILE",
+    type=PATH,
+    help="Besides, the board (of --board, else the nominal one) as a co-simulation unit (FMI 2.0).",
+)
+@click.option("--fmu-binary", is_flag=True, help="The unit has a binary for this machine, too.")
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(
@@ -75,6 +82,8 @@ def command(
     engine: str,
     jobs: int | None,
     plot: Path | None,
+    fmu: Path | None,
+    fmu_binary: bool,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -87,6 +96,7 @@ def command(
       halfcycle simulate gauge_hut.toml --boards 10000 --case start
     """
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
+    from halfcycle.cli import co_simulation  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.cli import simulate_tables as show  # noqa: PLC0415
     from halfcycle.generate import emit  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
@@ -94,15 +104,23 @@ def command(
     from halfcycle.simulate.findings import findings  # noqa: PLC0415
     from halfcycle.simulate.reading_error import reading_errors  # noqa: PLC0415 (scipy)
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
     with common.named_by_options(OPTIONS):
         form = "" if plot is None else check_name(printable(str(plot)))
     output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
+    spec = load_spec(spec_file)
+    unit_file = co_simulation.unit_file(spec, spec_file, fmu, force, binary=fmu_binary)
     with common.refusals(as_json):
         integer_design = common.design_spec(spec_file)
         generated = emit.render(integer_design.design, integer_design.quantised)
     prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)
+    unit = b""
+    if unit_file is not None:
+        unit = co_simulation.board(
+            prepared, integer_design, spec_file, board or 0, seed, binary=fmu_binary
+        )
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
     with (
         common.named_by_options(OPTIONS),
@@ -126,6 +144,8 @@ def command(
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
         output.write(picture(prepared, tallies, numbers, seed, form))
+    if unit_file is not None:
+        unit_file.write(unit)
     why = reason(prepared.setting)
     again = show.RunAgain(spec_file, seed)
     if as_json:

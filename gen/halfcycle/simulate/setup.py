@@ -39,10 +39,10 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
     with MIN_STEPS_PER_RING steps in a period of the fastest resonance inside the tolerances.
     Raises InputError, naming ``file``, if the circuit is too fast to be simulated.
     """
-    ring_s = _ring_s(spec)
+    fastest_s = ring_period_s(spec)
     longest = min(
         math.sqrt(6 * MAX_HOLD_ERROR) / (math.pi * float(spec.output.frequency_hz)),
-        ring_s / MIN_STEPS_PER_RING,
+        fastest_s / MIN_STEPS_PER_RING,
     )
     if longest < 1 / MAX_STEPS_PER_S:
         raise InputError(
@@ -50,7 +50,7 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
                 Fault(
                     file,
                     "filter.inductance_uh",
-                    f"with filter.capacitance_uf it resonates at {1e-6 / ring_s:.3g} MHz, too "
+                    f"with filter.capacitance_uf it resonates at {1e-6 / fastest_s:.3g} MHz, too "
                     "fast to be simulated",
                     "check the units: microhenry and microfarad",
                 )
@@ -74,8 +74,8 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
     return count
 
 
-def _ring_s(spec: Spec) -> float:
-    """Period of the fastest resonance inside the tolerances."""
+def ring_period_s(spec: Spec) -> float:
+    """Period of the fastest resonance inside the tolerances, seconds."""
     smallest_l = spec.filter.inductance_uh * (100 - spec.filter.inductance_tolerance_percent)
     smallest_c = spec.filter.capacitance_uf * (100 - spec.filter.capacitance_tolerance_percent)
     return 2 * math.pi * math.sqrt(float(smallest_l * smallest_c) * 1e-16)
@@ -86,7 +86,7 @@ def timing(setting: Setting, case: Case) -> Run:
     spec = setting.spec
     count = steps_per_sample(spec)
     step = Fraction(spec.loop.period_us) / 1_000_000 / count
-    finest = min(_ring_s(spec) / MIN_GRID_PER_RING, setting.half_cycle_s / MIN_GRID_PER_HALF)
+    finest = min(ring_period_s(spec) / MIN_GRID_PER_RING, setting.half_cycle_s / MIN_GRID_PER_HALF)
     # The design leaves room for the ripple of a step to rated; a smaller step has as much of it.
     band = SETTLING_BAND * case.step + (1 - case.step) * setting.at_rest.ripple
     return Run(

@@ -1,0 +1,84 @@
+"""The co-simulation unit that ``generate`` and ``simulate`` write besides."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.text import printable
+from halfcycle.cosimulate import archive
+from halfcycle.cosimulate.regulator_unit import regulator_unit
+from halfcycle.cosimulate.unit import base_step_s
+from halfcycle.verify import compiler
+
+if TYPE_CHECKING:
+    from halfcycle.cosimulate.unit import Unit
+    from halfcycle.generate.pipeline import Generation, IntegerDesign
+    from halfcycle.simulate.simulate import Prepared
+    from halfcycle.spec.models import Spec
+
+OPTION = "--fmu"
+
+
+def unit_file(
+    spec: Spec, spec_file: Path, path: Path | None, force: bool, *, binary: bool
+) -> archive.UnitFile | None:
+    """The file of the unit, None if none is asked for. Raises, before any long work, UsageError
+    for a ``binary`` without a unit, InputError if nothing may be written there or no unit can be
+    made, ToolMissingError if there is no compiler for the binary."""
+    if path is None:
+        if binary:
+            raise click.UsageError("--fmu-binary needs --fmu FILE, the unit that it goes into")
+        return None
+    base_step_s(spec, printable(str(spec_file)))
+    if binary:
+        compiler.find()
+    return archive.unit_file(path, OPTION, [spec_file], force)
+
+
+def refuse_in_set(path: Path, folder: Path, names: Iterable[str]) -> None:
+    """Raise InputError if the unit would stand in the place of one of the generated files."""
+    taken = {os.path.realpath(folder / name) for name in names}
+    if os.path.realpath(path) in taken:
+        problem = "one of the generated files goes there"
+        raise InputError([Fault(printable(str(path)), OPTION, problem, "name another file")])
+
+
+def regulator(spec: Spec, generation: Generation, spec_file: Path, *, binary: bool) -> bytes:
+    """The unit of the generated C."""
+    unit = regulator_unit(spec, generation.plan, generation.texts, printable(str(spec_file)))
+    return _content(unit, binary)
+
+
+def board(
+    prepared: Prepared,
+    design: IntegerDesign,
+    spec_file: Path,
+    number: int,
+    seed: int,
+    *,
+    binary: bool,
+) -> bytes:
+    """The unit of one virtual board."""
+    from halfcycle.cosimulate.board_unit import board_unit  # noqa: PLC0415 (scipy)
+    from halfcycle.simulate.boards import draw  # noqa: PLC0415 (scipy)
+
+    setting = prepared.setting
+    drawn = draw(setting.spec, [number], seed, setting.inside)[0]
+    unit = board_unit(setting.spec, design.quantised.plan, drawn, printable(str(spec_file)))
+    return _content(unit, binary)
+
+
+def _content(unit: Unit, binary: bool) -> bytes:
+    """The unit's bytes; exits 1 if the compiler refuses its C."""
+    try:
+        return archive.content(unit, with_binary=binary)
+    except compiler.CompileError as error:
+        click.echo(f"error: {error}\nnothing was written", err=True)
+        sys.exit(1)

@@ -1,0 +1,149 @@
+"""The units' files as the commands write them: what they replace, and what they refuse."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from halfcycle.base.errors import InputError
+from halfcycle.cosimulate import archive
+from support.command import CommandLine, Outcome
+from support.spec_text import changed_file
+
+SPEC = "quay_kiosk.toml"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    changed_file(tmp_path, "quay_kiosk")
+    return tmp_path
+
+
+@pytest.fixture
+def generate(command_line: CommandLine, folder: Path) -> Callable[..., Outcome]:
+    """``halfcycle generate`` of the spec into ``c``, with further words."""
+
+    def run(*words: object) -> Outcome:
+        spec, out = folder / SPEC, folder / "c"
+        return command_line("generate", spec, "--out", out, "--no-verify", *words)
+
+    return run
+
+
+def place_text(file: Path, place: str) -> str:
+    with zipfile.ZipFile(file) as unit:
+        return unit.read(place).decode()
+
+
+def rewritten(file: Path, place: str, text: str) -> None:
+    """Another program opens the unit, changes a file of it and packs it again."""
+    with zipfile.ZipFile(file) as unit:
+        contents = {name: unit.read(name) for name in unit.namelist()}
+    contents[place] = text.encode()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as unit:
+        for name, data in contents.items():
+            unit.writestr(name, data)
+
+
+def test_generate_writes_the_unit_beside_the_c(
+    generate: Callable[..., Outcome], folder: Path
+) -> None:
+    file = folder / "kiosk.fmu"
+    outcome = generate("--fmu", file, "--json")
+    assert outcome.code == 0 and json.loads(outcome.out)["files"][-1] == str(file)
+    with zipfile.ZipFile(file) as unit:
+        assert unit.testzip() is None and unit.namelist()[0] == "modelDescription.xml"
+        assert {entry.date_time for entry in unit.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+    for name in ("quay_kiosk.c", "quay_kiosk.h"):
+        assert place_text(file, f"sources/{name}") == (folder / "c" / name).read_text()
+    before = file.stat().st_mtime_ns
+    assert generate("--fmu", file).code == 0 and file.stat().st_mtime_ns == before
+
+
+def test_a_unit_that_was_changed_is_kept(generate: Callable[..., Outcome], folder: Path) -> None:
+    file = folder / "kiosk.fmu"
+    assert generate("--fmu", file).code == 0
+    first = file.read_bytes()
+    # Packed again, with nothing changed: still a result of the tool, which may be replaced.
+    place = "sources/quay_kiosk.c"
+    rewritten(file, place, place_text(file, place))
+    assert file.read_bytes() != first
+    outcome = generate("--fmu", folder / "c" / "quay_kiosk.h")
+    assert outcome.code == 2 and "this is a generated file" in outcome.err
+    assert generate("--fmu", file).code == 0 and file.read_bytes() == first
+    for changed in (place, "binaries/another/quay_kiosk.lib"):
+        rewritten(file, changed, "mine")
+        mine = file.read_bytes()
+        outcome = generate("--fmu", file)
+        assert outcome.code == 2 and "was changed since it was written" in outcome.err
+        assert outcome.err.count("error:") == 1 and file.read_bytes() == mine
+        assert generate("--fmu", file, "--force").code == 0 and file.read_bytes() == first
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (("--fmu", "a_folder"), "this is a folder"),
+        (("--fmu", "other.zip"), "no unit of this tool"),
+        (("--fmu", "c/quay_kiosk.c"), "one of the generated files goes there"),
+        (("--fmu", SPEC), "the command reads this file"),
+        (("--fmu", SPEC + "/x.fmu"), "is in the way of the folder"),
+        (("--fmu-binary",), "--fmu-binary needs --fmu"),
+        (("--fmu", "new.fmu", "--fmu-binary"), "CC is set to '/no/such/compiler'"),
+        (("--fmu", ""), "is empty"),
+    ],
+)
+def test_a_bad_place_is_refused_with_one_message(
+    generate: Callable[..., Outcome],
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    reason: str,
+) -> None:
+    monkeypatch.chdir(folder)
+    monkeypatch.setenv("CC", "/no/such/compiler")
+    (folder / "a_folder").mkdir()
+    with zipfile.ZipFile("other.zip", "w") as other:
+        other.writestr("modelDescription.xml", "<fmiModelDescription/>")
+    outcome = generate(*words)
+    assert outcome.code == 2 and reason in outcome.err
+    assert outcome.err.lower().count("error:") == 1 and "Traceback" not in outcome.err
+    assert not (folder / "new.fmu").exists() and not (folder / "c").exists()
+
+
+def test_a_step_that_fits_nothing_is_refused_before_the_work(
+    command_line: CommandLine, tmp_path: Path
+) -> None:
+    spec = changed_file(tmp_path, "quay_kiosk", bridge__pwm_period_us=60)
+    for words in (("generate", spec, "--out", tmp_path / "c"), ("simulate", spec)):
+        outcome = command_line(*words, "--fmu", tmp_path / "x.fmu")
+        assert outcome.code == 2 and "bridge.pwm_period_us" in outcome.err
+    assert [path.name for path in tmp_path.iterdir()] == [spec.name]
+
+
+def test_simulate_writes_the_board_that_it_names(command_line: CommandLine, folder: Path) -> None:
+    """Board 1 is a corner: the least inductance of the tolerances, 25 % below nominal."""
+    file = folder / "board.fmu"
+    words = ("simulate", folder / SPEC, "--case", "start", "--fmu", file)
+    assert command_line(*words, "--board", "1").code == 0
+    text = place_text(file, "modelDescription.xml")
+    assert 'modelIdentifier="quay_kiosk_board"' in text and 'start="0.001125"' in text
+    # The nominal board's unit takes the place of it.
+    assert command_line(*words, "--boards", "1").code == 0
+    assert 'start="0.0015"' in place_text(file, "modelDescription.xml")
+
+
+def test_what_is_no_unit_is_told_from_one(tmp_path: Path) -> None:
+    """Pages of the tool, damaged zips, and zips that unpack to more than any unit."""
+    page, bomb, cut = (tmp_path / name for name in ("page.fmu", "bomb.fmu", "cut.fmu"))
+    page.write_text('<meta name="generator" content="halfcycle 0.1.0">')
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as zeros:
+        zeros.writestr("modelDescription.xml", bytes(archive.MAX_BYTES + 1))
+    cut.write_bytes(bomb.read_bytes()[:-30])
+    for path in (page, bomb, cut):
+        with pytest.raises(InputError, match="no unit of this tool"):
+            archive.unit_file(path, "--fmu", [], False)
