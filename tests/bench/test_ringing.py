@@ -91,14 +91,15 @@ def test_intervals_hold_the_truth_of_a_few_captures() -> None:
 @pytest.mark.full
 @pytest.mark.parametrize("board", [LIGHT, LOSSY, LOADED])
 def test_95_of_100_intervals_hold_the_truth(board: RingingFilter) -> None:
-    """1,000 draws: 0.7 % is one standard deviation of the share (binomial)."""
-    for count in held(board, 1000, 2.0):
-        assert 0.93 <= count / 1000 <= 0.97
+    """600 draws: 0.9 % is one standard deviation of the share (binomial)."""
+    for count in held(board, 600, 2.0):
+        assert 0.925 <= count / 600 <= 0.975
 
 
 @pytest.mark.full
 def test_noise_that_hangs_together_does_not_make_intervals_too_narrow() -> None:
-    """First-order noise, correlation 0.8 from sample to sample, as of a recorder's filter."""
+    """First-order noise, correlation 0.8 from sample to sample, as of a recorder's filter:
+    intervals of white noise held the truth 75 times in 100."""
     from scipy.signal import lfilter  # noqa: PLC0415
 
     time, volts = LIGHT.waveform()
@@ -107,7 +108,7 @@ def test_noise_that_hangs_together_does_not_make_intervals_too_narrow() -> None:
         white = np.random.default_rng(seed).normal(0, 1, len(volts))
         fit = fitted(time, volts + lfilter([1], [1, -0.8], white))
         count += fit.frequency_hz.low <= LIGHT.hertz <= fit.frequency_hz.high
-    assert count >= 180
+    assert count >= 182  # of 200 at 95 %: fewer once in 100 (binomial)
 
 
 def test_another_step_within_the_ringing_ends_the_fit() -> None:
@@ -270,9 +271,9 @@ def test_the_command_and_its_json(identify: CommandLine, tmp_path: Path) -> None
 def test_bad_captures_are_one_message_each(identify: CommandLine, tmp_path: Path) -> None:
     slow, few, text = (tmp_path / name for name in ("slow.csv", "few.csv", "text.csv"))
     slow.write_text(as_csv(*LIGHT.waveform(2e-4)))
-    few.write_text("s,V\n0,1\n1e-5,2\n2e-5,2\n")
+    few.write_text("s,V\n0,1\n")
     text.write_text("no capture at all")
-    for path, words in ((slow, "a sample every"), (few, "periods"), (text, "")):
+    for path, words in ((slow, "a sample every"), (few, "columns"), (text, "")):
         answer = identify("--ringing", path)
         assert (answer.code, answer.out) == (2, "")
         assert answer.err.count("\n") == 1 and words in answer.err
@@ -295,7 +296,7 @@ def test_a_capture_at_rest_is_not_judged(identify: CommandLine, tmp_path: Path) 
 
 
 NETLIST = """* bridge that switches at 20 kHz, LC filter, load that is taken off
-Bin in 0 V = v(sine) > v(tri) ? 385 : -385
+Bin in 0 V = 385 * tanh(8 * (v(sine) - v(tri)))
 Vsine sine 0 SIN(0 0.84 50)
 Vtri tri 0 PULSE(-1 1 0 25u 25u 1n 50u)
 Rw in m {ohm}
@@ -305,8 +306,8 @@ S1 out load gate 0 open
 Vgate gate 0 PULSE(1 0 45.2m 1u 1u 1 2)
 Rl load 0 75
 .model open SW(vt=0.5 vh=0.1 ron=1m roff=100meg)
-.options reltol=1e-5 method=gear
-.tran 1u 60m 40m 1u uic
+.options reltol=1e-5 method=trap
+.tran 1u 60m 40m 0.5u uic
 .control
 set wr_singlescale
 run

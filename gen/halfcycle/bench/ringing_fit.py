@@ -7,15 +7,17 @@ After a step (a load that is switched, a start) the output is its sine, and a da
 
 n = 1, and 3 and 5 if they are far below the ringing. Least squares over all of it at once, so that
 the mains and the ringing do not take from each other: for given d and r the rest is linear
-(variable projection, Golub & Pereyra 1973, from memory). Intervals by Student's t from the slopes
-of the whole model; residuals that hang together widen them.
+(variable projection, Golub & Pereyra 1973, from memory). Noise may hang together from sample to
+sample: a first-order process, whose correlation is found by the restricted likelihood (Patterson &
+Thompson 1971, from memory) and taken out before the squares are. Intervals by Student's t from the
+slopes of the whole model.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,6 +40,10 @@ TOLD = 30.0
 it once in far more than 10^9 captures, and a wave's harmonics do not decay."""
 MAX_DECAY_WIDTH = 0.5
 """Half width of the decay's interval, of the decay, beyond which the capture says too little."""
+MAX_ALIKE = 0.98
+HANGS_TOGETHER = 4.0
+"""Fall of twice the logarithm of the likelihood from which neighbours count as correlated: white
+noise comes to it once in 40 (chi square of one degree, one side)."""
 TRIED, DECAYS = 33, (0.01, 0.03, 0.1, 0.25)
 """Frequencies and damping ratios that the search begins with."""
 
@@ -127,13 +133,22 @@ def _after_step(
 
 @dataclass(frozen=True, slots=True)
 class _Model:
-    """A part of the waveform, ``time`` from its start."""
+    """A part of the waveform, ``time`` from its start; ``alike``: correlation of the noise of
+    neighbours."""
 
     time: Floats
     volts: Floats
     mains: Floats
     """Columns of what is no ringing."""
     start_s: float
+    alike: float = 0.0
+
+    def white(self, values: Floats) -> Floats:
+        """Columns (or one) with the noise's correlation taken out; the first row keeps its own."""
+        made = values.astype(np.float64)
+        made[1:] -= self.alike * values[:-1]
+        made[0] *= math.sqrt(1.0 - self.alike**2)
+        return made
 
     def ringing(self, angular: float, decay: float) -> Floats:
         """The two columns of the ringing."""
@@ -142,18 +157,30 @@ class _Model:
         return np.column_stack([fade * np.cos(turn), fade * np.sin(turn)])
 
     def solved(self, angular: float, decay: float) -> tuple[Floats, Floats, Floats]:
-        """Columns, their coefficients, and what they leave."""
+        """Columns, their coefficients, and what they leave, made white."""
         columns = np.column_stack([self.mains, self.ringing(angular, decay)])
-        found = np.asarray(np.linalg.lstsq(columns, self.volts, rcond=1e-12)[0], dtype=np.float64)
-        left: Floats = self.volts - columns @ found
-        return columns, found, left
+        found = _squares(self.white(columns), self.white(self.volts))
+        return columns, found, self.white(self.volts - columns @ found)
+
+    def slopes(self, angular: float, decay: float) -> Floats:
+        """How the waveform moves with angular frequency, decay and each coefficient."""
+        columns, found, _ = self.solved(angular, decay)
+        cosine, sine = columns[:, -2], columns[:, -1]
+        p, q = found[-2:]
+        by_angular = self.time * (q * cosine - p * sine)
+        by_decay = -self.time * (p * cosine + q * sine)
+        return np.column_stack([by_angular, by_decay, columns])
 
     @property
     def without(self) -> float:
         """Squares that are left without any ringing."""
-        found = np.linalg.lstsq(self.mains, self.volts, rcond=1e-12)[0]
-        left = self.volts - self.mains @ found
+        found = _squares(self.white(self.mains), self.white(self.volts))
+        left = self.white(self.volts - self.mains @ found)
         return float(left @ left)
+
+
+def _squares(columns: Floats, values: Floats) -> Floats:
+    return np.asarray(np.linalg.lstsq(columns, values, rcond=1e-12)[0], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +191,33 @@ class _Solved:
 
     @property
     def noise(self) -> float:
-        """What is left, RMS, volts."""
+        """What is left, made white, RMS, volts."""
         columns, _, left = self.model.solved(self.angular, self.decay)
         return math.sqrt(float(left @ left) / (len(left) - columns.shape[1] - 2))
+
+    def correlated(self) -> _Model:
+        """The model with the correlation of its noise."""
+        from scipy.optimize import minimize_scalar  # noqa: PLC0415 (slow)
+
+        slopes = self.model.slopes(self.angular, self.decay)
+        slopes = slopes / np.sqrt(np.mean(slopes**2, axis=0))
+        freedom = len(self.model.volts) - slopes.shape[1]
+
+        def unlikely(alike: float) -> float:
+            trial = replace(self.model, alike=alike)
+            columns = trial.white(slopes)
+            left = trial.white(self.model.volts)
+            left = left - columns @ _squares(columns, left)
+            information = float(np.linalg.slogdet(columns.T @ columns)[1])
+            squares = max(float(left @ left), 1e-300)
+            return float(freedom * math.log(squares) + information - math.log(1.0 - alike**2))
+
+        best = minimize_scalar(
+            unlikely, bounds=(0.0, MAX_ALIKE), method="bounded", options={"xatol": 1e-3}
+        )
+        if unlikely(0.0) - float(best.fun) < HANGS_TOGETHER:
+            return self.model
+        return replace(self.model, alike=float(best.x))
 
 
 def _fits(
@@ -186,6 +237,9 @@ def _fits(
         columns += [wave for turn in turns for wave in (np.cos(turn), np.sin(turn))]
         model = _Model(moment, volts[:last], np.column_stack(columns), float(time[0]))
         begun = _refined(model, begun or _rough(model, low_hz, high_hz))
+        model = _Solved(model, *begun).correlated()
+        if model.alike:
+            begun = _refined(model, begun)
         yield _Solved(model, *begun)
 
 
@@ -235,7 +289,7 @@ def _judged(fits: list[_Solved], low_hz: float, high_hz: float) -> RingingFit | 
         return NoRinging(
             f"no ringing {within} stands out of what is left, {chosen.noise:.3g} V RMS"
         )
-    halves = _half_widths(model, chosen, columns, found, left)
+    halves = _half_widths(chosen, left)
     decay = Estimate(chosen.decay, halves[1], len(left))
     if not decay.low > 0:
         return NoRinging(
@@ -255,7 +309,7 @@ def _judged(fits: list[_Solved], low_hz: float, high_hz: float) -> RingingFit | 
         decay_per_s=decay,
         damping_ratio=ratio,
         amplitude_v=float(math.hypot(*found[-2:])),
-        noise_v=chosen.noise,
+        noise_v=float(np.sqrt(np.mean((model.volts - columns @ found) ** 2))),
         start_s=model.start_s,
         time_s=model.time + model.start_s,
         ringing_v=model.volts - apart,
@@ -263,31 +317,14 @@ def _judged(fits: list[_Solved], low_hz: float, high_hz: float) -> RingingFit | 
     )
 
 
-def _half_widths(
-    model: _Model, chosen: _Solved, columns: Floats, found: Floats, left: Floats
-) -> tuple[float, float]:
+def _half_widths(chosen: _Solved, left: Floats) -> tuple[float, float]:
     """Of the angular frequency and of the decay."""
     from scipy.stats import t  # noqa: PLC0415 (slow)
 
-    cosine, sine = columns[:, -2], columns[:, -1]
-    p, q = found[-2:]
-    by_angular = model.time * (q * cosine - p * sine)
-    by_decay = -model.time * (p * cosine + q * sine)
-    slopes = np.column_stack([by_angular, by_decay, columns])
+    slopes = chosen.model.white(chosen.model.slopes(chosen.angular, chosen.decay))
     scale = np.sqrt(np.mean(slopes**2, axis=0))
     freedom = len(left) - slopes.shape[1]
     inverse = np.linalg.pinv((slopes / scale).T @ (slopes / scale))
-    variance = float(left @ left) / freedom * _together(left, chosen.angular, model.time)
-    sigma = np.sqrt(variance * np.diag(inverse)[:2]) / scale[:2]
+    sigma = np.sqrt(float(left @ left) / freedom * np.diag(inverse)[:2]) / scale[:2]
     half = float(t.ppf((1 + CONFIDENCE) / 2, freedom)) * sigma
     return float(half[0]), float(half[1])
-
-
-def _together(left: Floats, angular: float, time: Floats) -> float:
-    """By what factor the noise about the ringing is denser than on average, if neighbours hang
-    together: that of a first-order process with their correlation, at least 1."""
-    alike = float(left[1:] @ left[:-1]) / max(float(left @ left), 1e-300)
-    if alike < 3 / math.sqrt(len(left)):
-        return 1.0
-    turn = angular * float(time[-1]) / (len(time) - 1)
-    return max(1.0, (1 - alike**2) / (1 - 2 * alike * math.cos(turn) + alike**2))
