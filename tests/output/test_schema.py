@@ -55,7 +55,8 @@ def test_every_command_has_a_schema() -> None:
 
 
 def test_start(tmp_path: Path) -> None:
-    assert run(tmp_path, "start", "tide_mill")[1] == {"file": "tide_mill.toml"}
+    started = run(tmp_path, "start", "tide_mill")[1]
+    assert started["file"] == "tide_mill.toml" and len(started["change_first"]) == 5
 
 
 @pytest.mark.parametrize("period", ["800", "997", "50/3"])
