@@ -55,7 +55,8 @@ def test_every_command_has_a_schema() -> None:
 
 
 def test_start(tmp_path: Path) -> None:
-    assert run(tmp_path, "start", "tide_mill")[1] == {"file": "tide_mill.toml"}
+    told = run(tmp_path, "start", "tide_mill")[1]
+    assert (told["file"], told["like"]) == ("tide_mill.toml", "230v-50hz")
 
 
 @pytest.mark.parametrize("period", ["800", "997", "50/3"])
