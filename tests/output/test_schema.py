@@ -55,8 +55,9 @@ def test_every_command_has_a_schema() -> None:
 
 
 def test_start(tmp_path: Path) -> None:
-    started = run(tmp_path, "start", "tide_mill")[1]
-    assert started["file"] == "tide_mill.toml" and len(started["change_first"]) == 5
+    told = run(tmp_path, "start", "tide_mill")[1]
+    assert (told["file"], told["like"]) == ("tide_mill.toml", "230v-50hz")
+    assert len(told["change_first"]) == 5
 
 
 @pytest.mark.parametrize("period", ["800", "997", "50/3"])

@@ -157,7 +157,7 @@ class Identify(Entry):
     )
     outliers: list[str] = means("boards unlike the others, left out of the spread")
     boards: list[BoardLog] = means("one for each log")
-    ringing: list[Ringing] = means("one for each capture of a ringing filter")
+    ringing: list[Ringing] = means("one for each capture that was given")
     changes: dict[str, float] = means("spec keys, dotted, with values that hold every board")
     written: list[str] = means("keys written into the spec")
     findings: list[Finding] = means("what to do")
