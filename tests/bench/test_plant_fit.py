@@ -63,8 +63,13 @@ def test_intervals_hold_the_truth_of_a_few_boards(case: str) -> None:
     assert min(covered(PLANS[case], range(40))) >= least > 30
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("case", PLANS)
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(case, marks=pytest.mark.long if case == "moving rms" else pytest.mark.full)
+        for case in PLANS
+    ],
+)
 def test_95_of_100_intervals_hold_the_truth(case: str) -> None:
     """1,000 boards and noise levels: within what a coin of 95 % gives in 99.9 % of all draws."""
     low, high = stats.binom.interval(0.999, 1000, 0.95)

@@ -275,7 +275,7 @@ def test_the_table_in_the_documentation_covers_every_example() -> None:
     assert all(row[columns["data"]] == 0 for row in table.values())
     for (_, _, kind), row in table.items():
         # sdcc pushes arguments and keeps little in registers; a weighted sum of 64 bits needs many.
-        assert row[columns["stack"]] < (128 if kind == "sdcc" else 112)
+        assert row[columns["stack"]] < (144 if kind == "sdcc" else 112)
 
 
 def nothing_installed(monkeypatch: pytest.MonkeyPatch) -> None:

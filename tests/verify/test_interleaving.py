@@ -161,7 +161,11 @@ SHORT = planted.plan_of("moving each sample")
 """Each sample ends a block, so that two may end inside one update."""
 
 
-@pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
+@pytest.mark.parametrize(
+    "low_first",
+    [True, pytest.param(False, marks=pytest.mark.long)],
+    ids=["low first", "high first"],
+)
 def test_two_blocks_inside_an_update_are_taken_whole_or_not_at_all(low_first: bool) -> None:
     """The header forbids it, but nothing may be half of each: old sum, new sum or no block."""
     runner = runner_of(SHORT, plan_cases.render(SHORT))
