@@ -130,6 +130,7 @@ def test_what_the_comparison_once_missed_is_not_equal(call: str, old: str, new: 
     assert outcome.example is not None
 
 
+@pytest.mark.long
 def test_a_digit_that_is_made_up_for_by_the_rounding_is_proven_equal() -> None:
     # Without the equality a square's last digits come out as ones, and the rounding adds 1: by hand
     # (16: 3 and 7 left, to nearest 4).

@@ -444,7 +444,17 @@ HAND_OVER: tuple[tuple[Change, str], ...] = (
 )
 
 
-@pytest.mark.parametrize(("change", "call"), HAND_OVER, ids=lambda value: value[0])
+LONG = ("count of the outputs after one of them", "store into the slot in use, put right later")
+"""Proofs of an update besides that of the row before them."""
+
+
+@pytest.mark.parametrize(
+    ("change", "call"),
+    [
+        pytest.param(change, call, id=change[0], marks=[pytest.mark.long] * (change[0] in LONG))
+        for change, call in HAND_OVER
+    ],
+)
 def test_a_broken_hand_over_is_seen_though_every_value_is_right(change: Change, call: str) -> None:
     plan, files = changed(change)
     proofs = {proof.name: proof for proof in equal(plan, files, [call])}
