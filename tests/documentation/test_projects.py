@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -160,7 +161,7 @@ def test_cmake(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     good(here, cmake, "-S", ".", "-B", "build")
     assert "Generating the regulator" in good(here, cmake, "--build", "build")
     said = good(here, ctest, "--test-dir", "build")
-    assert "100% tests passed, 0 tests failed out of 3" in said
+    assert re.search(r"100% tests passed.* out of 3", said)
     assert "Generating" not in good(here, cmake, "--build", "build")
     header = here / "generated" / "twin_outlet.h"
     before = header.read_text()

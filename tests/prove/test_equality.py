@@ -50,9 +50,8 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
 
 QUICK = ("mean", "mean one sample")
 # Of long proofs' kinds one is an example, below, as a rule.
-EQUAL = plan_cases.mostly_full(
-    QUICK, {*plan_cases.LONG_PROOFS, "mean negative proportional"} - {"mean tracked"}
-)
+LONG = {*plan_cases.LONG_PROOFS, "mean negative proportional", "mean latched"} - {"mean tracked"}
+EQUAL = plan_cases.mostly_full(QUICK, LONG)
 
 
 @pytest.mark.parametrize("case", EQUAL)

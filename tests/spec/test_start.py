@@ -75,7 +75,7 @@ def test_every_kind_generates_and_passes_on_virtual_boards(kind: str, tmp_path: 
     made = run_halfcycle("generate", "hut.toml", "--out", "src", "--json", folder=tmp_path)
     assert made.code == 0, made.err
     assert json.loads(made.out)["verified"] is True
-    ran = run_halfcycle("simulate", "hut.toml", "--json", folder=tmp_path)
+    ran = run_halfcycle("simulate", "hut.toml", "--boards", "128", "--json", folder=tmp_path)
     assert ran.code == 0, ran.err
     assert all(case["passed"] for case in json.loads(ran.out)["cases"])
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -34,6 +35,16 @@ def broken(case: str, old: str, new: str) -> dict[str, str]:
     text = code(case)[name]
     assert old in text, f"nothing to break: {old}"
     return {**code(case), name: text.replace(old, new)}
+
+
+@pytest.mark.parametrize("by", [-1, 1])
+@pytest.mark.parametrize("case", ["mean", "mean ramped", "moving flat", "rms"])
+def test_the_last_place_of_the_greatest_safe_drive_was_never_looked_at(case: str, by: int) -> None:
+    """Of 65536 targets one in some thousand tells one gain from the next: none was drawn."""
+    plan = plan_cases.CASES[case]
+    other = replace(plan, enough_gain=plan.enough_gain + by)
+    result = compare.verify(other, code(case), samples=1000, scenario="update_states")
+    assert result.mismatch is not None
 
 
 @pytest.mark.parametrize("case", plan_cases.CASES)

@@ -320,7 +320,7 @@ def each_state(runner: Runner) -> Values:
     return memory.values
 
 
-@pytest.mark.parametrize("updates", [2, pytest.param(3, marks=pytest.mark.full)])
+@pytest.mark.parametrize("updates", [2, pytest.param(3, marks=pytest.mark.long)])
 @pytest.mark.parametrize("low_first", [True, False], ids=["low first", "high first"])
 @pytest.mark.parametrize("reader", READERS[:4], ids=lambda call: call.name)
 def test_a_reader_that_updates_overtake_tells_one_of_them(

@@ -124,5 +124,9 @@ def test_readers_on_other_threads_race_with_nothing(case: str) -> None:
 
 
 def test_a_race_is_seen() -> None:
-    ran = run("mean one sample", "volatile int16_t scale[2]", "int16_t scale[2]")
-    assert "data race" in ran.stderr
+    # The sanitizer remembers four accesses of eight bytes: on a busy machine it may miss one.
+    tries = (
+        run("mean one sample", "volatile int16_t reading[2]", "int16_t reading[2]")
+        for _ in range(8)
+    )
+    assert any("data race" in ran.stderr for ran in tries)

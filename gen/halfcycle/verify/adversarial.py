@@ -197,7 +197,33 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     top = (state[now] << plan.scale_shift) if limited or is_held else plan.drive_max
     state |= _drive_state(plan, generator, target - reading, top, is_held)
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
-    return state
+    return state | (_enough_state(plan, state, now) if is_stuck else {})
+
+
+def _enough_state(plan: Plan, state: dict[str, int], scale: str) -> dict[str, int]:
+    """A target whose greatest drive after a failure moves with the last place of its gain, and
+    drives above that; of every second state, if there is such a target. ``scale``: the element in
+    force."""
+    targets = _moved_by_one(plan.enough_gain, plan.enough_shift, plan.target_max)
+    if not targets or plan.latched or not state[scale] & 1:
+        return {}
+    target = targets[state["integral"] % len(targets)]
+    aimed = {f"least_{slot}": plan.scale_max for slot in range(least_slots(plan))}
+    aimed |= {scale: plan.scale_max, f"target_{state['target_sequence'] & 1}": target}
+    if plan.ramped:
+        aimed["ramp"] = target << plan.ramp_bits
+    return aimed
+
+
+@functools.lru_cache(maxsize=16)
+def _moved_by_one(gain: int, shift: int, top: int) -> tuple[int, ...]:
+    """Every number of [0, ``top``] that a ``gain`` greater or less by one scales otherwise."""
+
+    def scaled(by: int) -> list[int]:
+        return [arithmetic.scale_by(value, by, shift) for value in range(top + 1)]
+
+    here, beside = scaled(gain), (scaled(gain - 1), scaled(gain + 1))
+    return tuple(n for n in range(top + 1) if any(row[n] != here[n] for row in beside))
 
 
 def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) -> dict[str, int]:
