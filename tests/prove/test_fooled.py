@@ -309,7 +309,12 @@ def test_a_known_function_takes_and_returns_what_its_types_hold() -> None:
     )
     parsed = parse(files, source, 32)
     seen: list[int] = []
-    machine = PathMachine(parsed, Paths(), {}, {"reed_lamp_root": lambda n: seen.append(n) or 515})
+
+    def known(_machine: PathMachine, value: int) -> int:
+        seen.append(value)
+        return 515
+
+    machine = PathMachine(parsed, Paths(), {}, {"reed_lamp_root": known})
     result = machine.call("reed_lamp_root", [Number(70_000, parsed.types["uint32_t"])], "here")
     assert seen == [70_000 - 65_536]
     assert result is not None and result.value == 515 % 256

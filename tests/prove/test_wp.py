@@ -45,6 +45,7 @@ SEEN = {
     "round_shift_signed": ("ties up", "(uint32_t)-value, shift)", "(uint32_t)-value - 1u, shift)"),
     "scale_by": ("part dropped", "(value & 255u)", "(value & 127u)"),
     "lesser": ("the greater", "(a < b) ? a : b", "(a < b) ? b : a"),
+    "safe": ("limit off by one", "((reading < 300) && (scale", "((reading <= 300) && (scale"),
     "lean": ("limit off by one", "((above >= limit) &&", "((above > limit) &&"),
     "alike": ("limit off by one", "(before < (2 * lean))", "(before <= (2 * lean))"),
     "aim": (
@@ -239,9 +240,10 @@ def test_examples_are_proven(name: str, int_bits: int) -> None:
 
 def test_every_contracted_function_has_a_planted_defect() -> None:
     plan = planted.plan_of("moving tracked")
-    assert set(wp.functions(plan)) == SEEN.keys() | BLOCKS.keys()
+    # Of latch the contract says no more than that it takes numbers and changes nothing else.
+    assert set(wp.functions(plan)) == SEEN.keys() | BLOCKS.keys() | {"latch"}
     turning = wp.functions(planted.plan_of("mean integral only"))
-    assert set(turning) - SEEN.keys() == TURN.keys()
+    assert set(turning) - SEEN.keys() - {"latch"} == TURN.keys()
 
 
 @pytest.mark.full

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 30df161932e17c86b8c2e17a8ee595f96b79717178001fdda960098f78b8f8d9
+ *     file 89385f16811904d5cb4a8c939e491bc18ca77e819db006427043db623f8aeac0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t apron_cart_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t apron_cart_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t apron_cart_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -214,7 +220,7 @@ static void apron_cart_publish(struct apron_cart_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = apron_cart_latch(raised, cleared, flags);
     APRON_CART_FENCE();
     s->output_sequence = sequence;
     APRON_CART_FENCE();
@@ -235,6 +241,22 @@ static int32_t apron_cart_regulate(struct apron_cart_state *s, int16_t error, in
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three windows. */
+static int16_t apron_cart_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = apron_cart_scale_by((uint32_t)target, UINT32_C(11765203), 21u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 131) && (scale < 2933)) {
+        scale = 2933;
+    }
+    return scale;
 }
 
 void apron_cart_update(struct apron_cart_state *s)
@@ -289,20 +311,10 @@ void apron_cart_update(struct apron_cart_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 131) ? ((error > 0) && (scale >= 2933)) : (apron_cart_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = apron_cart_scale_by((uint32_t)target, UINT32_C(11765203), 21u);
-            int16_t least = apron_cart_lesser(last, first);
+            const int16_t least = apron_cart_lesser(last, first);
             uint32_t held;
-            least = apron_cart_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= APRON_CART_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 131) && (least < 2933)) {
-                least = 2933;
-            }
-            scale = least;
+            scale = apron_cart_safe(apron_cart_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 6f895a513dd623f56de8cbdd505733fc0ae690397ad7ae3c537cdf55e78c624e
+ *     file 8d8ae5b75a59a5da6f443a62d54c1af3626627fab1f75884c5bfd91af01edcf6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t ferry_galley_scale_by(uint32_t value, uint32_t gain, uint_least8
 static int16_t ferry_galley_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t ferry_galley_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -197,7 +203,7 @@ static void ferry_galley_publish(struct ferry_galley_state *s, int16_t scale, in
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = ferry_galley_latch(raised, cleared, flags);
     FERRY_GALLEY_FENCE();
     s->output_sequence = sequence;
     FERRY_GALLEY_FENCE();
@@ -218,6 +224,22 @@ static int32_t ferry_galley_regulate(struct ferry_galley_state *s, int16_t error
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three windows. */
+static int16_t ferry_galley_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = ferry_galley_scale_by((uint32_t)target, UINT32_C(11131670), 22u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 282) && (scale < 2986)) {
+        scale = 2986;
+    }
+    return scale;
 }
 
 void ferry_galley_update(struct ferry_galley_state *s)
@@ -279,20 +301,10 @@ void ferry_galley_update(struct ferry_galley_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 282) ? ((error > 0) && (scale >= 2986)) : (ferry_galley_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = ferry_galley_scale_by((uint32_t)target, UINT32_C(11131670), 22u);
-            int16_t least = ferry_galley_lesser(last, first);
+            const int16_t least = ferry_galley_lesser(last, first);
             uint32_t held;
-            least = ferry_galley_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= FERRY_GALLEY_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 282) && (least < 2986)) {
-                least = 2986;
-            }
-            scale = least;
+            scale = ferry_galley_safe(ferry_galley_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

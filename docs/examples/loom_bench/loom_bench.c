@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file e9843d15068edff423d765a427bc3105f811e0381c4c12c65b33f174820573dd
+ *     file ab180443f1578cf326d11bf91454ca4d5cb00fbc2e15667f03c315c1a382e097
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t loom_bench_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t loom_bench_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t loom_bench_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -209,7 +215,7 @@ static void loom_bench_publish(struct loom_bench_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = loom_bench_latch(raised, cleared, flags);
     LOOM_BENCH_FENCE();
     s->output_sequence = sequence;
     LOOM_BENCH_FENCE();
@@ -344,6 +350,22 @@ static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error, in
     return drive;
 }
 
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three spans. */
+static int16_t loom_bench_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = loom_bench_scale_by((uint32_t)target, UINT32_C(10340942), 23u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 589) && (scale < 2901)) {
+        scale = 2901;
+    }
+    return scale;
+}
+
 void loom_bench_update(struct loom_bench_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
@@ -415,20 +437,10 @@ void loom_bench_update(struct loom_bench_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 589) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
-            const uint32_t enough = loom_bench_scale_by((uint32_t)target, UINT32_C(10340942), 23u);
-            int16_t least = loom_bench_lesser(last, first);
+            const int16_t least = loom_bench_lesser(last, first);
             uint32_t held;
-            least = loom_bench_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= LOOM_BENCH_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 589) && (least < 2901)) {
-                least = 2901;
-            }
-            scale = least;
+            scale = loom_bench_safe(loom_bench_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

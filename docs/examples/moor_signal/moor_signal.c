@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file d07886f5d74fe202c98bcda825bab03f75f8cffeb860fb3181fdc97d62c561e9
+ *     file 24611944c0459207f806b0e7d8bcfb9ab4bb0f39cad5ce2de1fb3de25292ab40
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t moor_signal_scale_by(uint32_t value, uint32_t gain, uint_least8_
 static int16_t moor_signal_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t moor_signal_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -196,7 +202,7 @@ static void moor_signal_publish(struct moor_signal_state *s, int16_t scale, int1
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = moor_signal_latch(raised, cleared, flags);
     MOOR_SIGNAL_FENCE();
     s->output_sequence = sequence;
     MOOR_SIGNAL_FENCE();
@@ -217,6 +223,22 @@ static int32_t moor_signal_regulate(struct moor_signal_state *s, int16_t error, 
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three windows. */
+static int16_t moor_signal_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = moor_signal_scale_by((uint32_t)target, UINT32_C(9312908), 21u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 169) && (scale < 2998)) {
+        scale = 2998;
+    }
+    return scale;
 }
 
 void moor_signal_update(struct moor_signal_state *s)
@@ -270,20 +292,10 @@ void moor_signal_update(struct moor_signal_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 169) ? ((error > 0) && (scale >= 2998)) : (moor_signal_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = moor_signal_scale_by((uint32_t)target, UINT32_C(9312908), 21u);
-            int16_t least = moor_signal_lesser(last, first);
+            const int16_t least = moor_signal_lesser(last, first);
             uint32_t held;
-            least = moor_signal_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= MOOR_SIGNAL_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 169) && (least < 2998)) {
-                least = 2998;
-            }
-            scale = least;
+            scale = moor_signal_safe(moor_signal_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

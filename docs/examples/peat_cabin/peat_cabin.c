@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 90686bcd0f726beb5cae570cb8d10311bcb21bf72964834da8709e37968fdf72
+ *     file b6418349b148deb8d90d02df8bbf257c84ce9cc8e180ea6840c43061589b9645
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t peat_cabin_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t peat_cabin_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t peat_cabin_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -196,7 +202,7 @@ static void peat_cabin_publish(struct peat_cabin_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = peat_cabin_latch(raised, cleared, flags);
     PEAT_CABIN_FENCE();
     s->output_sequence = sequence;
     PEAT_CABIN_FENCE();
@@ -217,6 +223,22 @@ static int32_t peat_cabin_regulate(struct peat_cabin_state *s, int16_t error, in
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..19660. least: of the last three windows. */
+static int16_t peat_cabin_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = peat_cabin_scale_by((uint32_t)target, UINT32_C(11043591), 20u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 74) && (scale < 3097)) {
+        scale = 3097;
+    }
+    return scale;
 }
 
 void peat_cabin_update(struct peat_cabin_state *s)
@@ -270,20 +292,10 @@ void peat_cabin_update(struct peat_cabin_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 74) ? ((error > 0) && (scale >= 3097)) : (peat_cabin_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = peat_cabin_scale_by((uint32_t)target, UINT32_C(11043591), 20u);
-            int16_t least = peat_cabin_lesser(last, first);
+            const int16_t least = peat_cabin_lesser(last, first);
             uint32_t held;
-            least = peat_cabin_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= PEAT_CABIN_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 74) && (least < 3097)) {
-                least = 3097;
-            }
-            scale = least;
+            scale = peat_cabin_safe(peat_cabin_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file f16ae2a12786ed7fc03d0d619d37bc43c0540f5139a66f7777ce441f2f4a2d96
+ *     file 92332d595225d6ac721f354adae7bd680b3d4f3d549df83528fa8e8e1a35a456
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t print_shop_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t print_shop_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t print_shop_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -238,7 +244,7 @@ static void print_shop_publish(struct print_shop_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = print_shop_latch(raised, cleared, flags);
     PRINT_SHOP_FENCE();
     s->output_sequence = sequence;
     PRINT_SHOP_FENCE();
@@ -259,6 +265,22 @@ static int32_t print_shop_regulate(struct print_shop_state *s, int16_t error, in
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..18841. least: of the last three windows. */
+static int16_t print_shop_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = print_shop_scale_by((uint32_t)target, UINT32_C(10520656), 22u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 305) && (scale < 3060)) {
+        scale = 3060;
+    }
+    return scale;
 }
 
 void print_shop_update(struct print_shop_state *s)
@@ -318,20 +340,10 @@ void print_shop_update(struct print_shop_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 305) ? ((error > 0) && (scale >= 3060)) : (print_shop_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = print_shop_scale_by((uint32_t)target, UINT32_C(10520656), 22u);
-            int16_t least = print_shop_lesser(last, first);
+            const int16_t least = print_shop_lesser(last, first);
             uint32_t held;
-            least = print_shop_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= PRINT_SHOP_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 305) && (least < 3060)) {
-                least = 3060;
-            }
-            scale = least;
+            scale = print_shop_safe(print_shop_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

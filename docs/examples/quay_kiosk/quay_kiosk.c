@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 34416c5075beb7641ebcb82e80dc20885059ade6ca979374e9edf4c03bdd4aa2
+ *     file d00d3d6dd3bae1cbdbd0ce15c69781c149bd51467d508acbf49334fef08099c2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t quay_kiosk_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t quay_kiosk_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t quay_kiosk_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -214,7 +220,7 @@ static void quay_kiosk_publish(struct quay_kiosk_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = quay_kiosk_latch(raised, cleared, flags);
     QUAY_KIOSK_FENCE();
     s->output_sequence = sequence;
     QUAY_KIOSK_FENCE();
@@ -235,6 +241,22 @@ static int32_t quay_kiosk_regulate(struct quay_kiosk_state *s, int16_t error, in
     }
     s->integral = after;
     return after;
+}
+
+/* Returns the scale with a sensor that failed, 0..18841. least: of the last three windows. */
+static int16_t quay_kiosk_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = quay_kiosk_scale_by((uint32_t)target, UINT32_C(13927235), 21u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 117) && (scale < 3105)) {
+        scale = 3105;
+    }
+    return scale;
 }
 
 void quay_kiosk_update(struct quay_kiosk_state *s)
@@ -289,20 +311,10 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 117) ? ((error > 0) && (scale >= 3105)) : (quay_kiosk_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = quay_kiosk_scale_by((uint32_t)target, UINT32_C(13927235), 21u);
-            int16_t least = quay_kiosk_lesser(last, first);
+            const int16_t least = quay_kiosk_lesser(last, first);
             uint32_t held;
-            least = quay_kiosk_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 117) && (least < 3105)) {
-                least = 3105;
-            }
-            scale = least;
+            scale = quay_kiosk_safe(quay_kiosk_lesser(present, least), reading, target);
             held = (uint32_t)scale << 15;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 79acbcc9bf37d8a97f656ee68659a08311005fcd52addd2c5cd4be96d5ac8e40
+ *     file 1f18b292e425967da3377430f5aa921adfd38d53bea49d3eed3533e53a136142
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t ridge_relay_scale_by(uint32_t value, uint32_t gain, uint_least8_
 static int16_t ridge_relay_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t ridge_relay_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -233,7 +239,7 @@ static void ridge_relay_publish(struct ridge_relay_state *s, int16_t scale, int1
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = ridge_relay_latch(raised, cleared, flags);
     RIDGE_RELAY_FENCE();
     s->output_sequence = sequence;
     RIDGE_RELAY_FENCE();
@@ -362,6 +368,22 @@ static int32_t ridge_relay_regulate(struct ridge_relay_state *s, int16_t error, 
     return drive;
 }
 
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three spans. */
+static int16_t ridge_relay_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = ridge_relay_scale_by((uint32_t)target, UINT32_C(10538833), 23u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 584) && (scale < 2930)) {
+        scale = 2930;
+    }
+    return scale;
+}
+
 void ridge_relay_update(struct ridge_relay_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
@@ -434,20 +456,10 @@ void ridge_relay_update(struct ridge_relay_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 584) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
-            const uint32_t enough = ridge_relay_scale_by((uint32_t)target, UINT32_C(10538833), 23u);
-            int16_t least = ridge_relay_lesser(last, first);
+            const int16_t least = ridge_relay_lesser(last, first);
             uint32_t held;
-            least = ridge_relay_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= RIDGE_RELAY_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 584) && (least < 2930)) {
-                least = 2930;
-            }
-            scale = least;
+            scale = ridge_relay_safe(ridge_relay_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file d13cb018690c5e7031f67f28021e866abc280c6f1c73672287821a188d4ca457
+ *     file 0ee9f43a1fd9bfae0a4be3786a7220d80af28cb8aaded23ec98ddc3808558272
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -50,6 +50,12 @@ static uint32_t weir_pump_scale_by(uint32_t value, uint32_t gain, uint_least8_t 
 static int16_t weir_pump_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t weir_pump_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -197,7 +203,7 @@ static void weir_pump_publish(struct weir_pump_state *s, int16_t scale, int16_t 
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = weir_pump_latch(raised, cleared, flags);
     WEIR_PUMP_FENCE();
     s->output_sequence = sequence;
     WEIR_PUMP_FENCE();
@@ -238,6 +244,22 @@ static int32_t weir_pump_regulate(struct weir_pump_state *s, int16_t error, int3
         /* inside the limits */
     }
     return drive;
+}
+
+/* Returns the scale with a sensor that failed, 0..18022. least: of the last three windows. */
+static int16_t weir_pump_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = weir_pump_scale_by((uint32_t)target, UINT32_C(10622997), 22u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 295) && (scale < 2979)) {
+        scale = 2979;
+    }
+    return scale;
 }
 
 void weir_pump_update(struct weir_pump_state *s)
@@ -299,20 +321,10 @@ void weir_pump_update(struct weir_pump_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 295) ? ((error > 0) && (scale >= 2979)) : (weir_pump_alike(lean, before) != 0u))) {
             /* The sensor failed in one of the last three windows: the least drive of them is safe. */
-            const uint32_t enough = weir_pump_scale_by((uint32_t)target, UINT32_C(10622997), 22u);
-            int16_t least = weir_pump_lesser(last, first);
+            const int16_t least = weir_pump_lesser(last, first);
             uint32_t held;
-            least = weir_pump_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= WEIR_PUMP_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 295) && (least < 2979)) {
-                least = 2979;
-            }
-            scale = least;
+            scale = weir_pump_safe(weir_pump_lesser(present, least), reading, target);
             held = (uint32_t)scale << 16;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -6,7 +6,7 @@ and ``long long`` 64.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 _RANKS = {"char": 0, "short": 1, "int": 2, "long": 3, "long long": 4}
 
@@ -20,14 +20,13 @@ class IntType:
     rank: int
     bits: int
     signed: bool
+    low: int = field(init=False, compare=False)
+    high: int = field(init=False, compare=False)
 
-    @property
-    def low(self) -> int:
-        return -(1 << (self.bits - 1)) if self.signed else 0
-
-    @property
-    def high(self) -> int:
-        return (1 << (self.bits - 1)) - 1 if self.signed else (1 << self.bits) - 1
+    def __post_init__(self) -> None:
+        # Once for each type: both are asked for at every step of a proof.
+        object.__setattr__(self, "low", -(1 << (self.bits - 1)) if self.signed else 0)
+        object.__setattr__(self, "high", (1 << (self.bits - self.signed)) - 1)
 
     def __str__(self) -> str:
         return f"{'' if self.signed else 'u'}int{self.bits}"

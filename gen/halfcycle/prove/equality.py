@@ -150,6 +150,7 @@ class _Run:
         }
         """The small functions that every width of ``int`` was shown to compute as the model."""
         self.model = model_run.copy(paths, self.proven)
+        self.ranges = {row.name: row.bounds(plan) for row in fields_for(plan, call)}
         self.shown: set[Any] = set()
         """What was shown to be equal on this path."""
 
@@ -163,17 +164,26 @@ class _Run:
             known[root] = functools.partial(self._root, root)
         return known
 
-    def _root(self, name: str, value: Any) -> Any:
+    def _root(self, name: str, machine: PathMachine, value: Any) -> Any:
+        del machine
         top = root_proof.prove(self.source, name)
         if not self.paths.is_within(value, 0, top):
             raise UndecidedError(f"{name} may be called beyond {top}")
         return model_run.root(self.paths, value)
 
-    def _pure(self, name: str, *arguments: Any) -> Any:
-        for value, (low, high) in zip(arguments, self.proven[name].domain, strict=True):
+    def _pure(self, name: str, machine: PathMachine, *arguments: Any) -> Any:
+        pure = self.proven[name]
+        if pure.moves:
+            arguments = (machine.load(pure.moves, [True]), *arguments)
+        for value, (low, high) in zip(arguments, pure.domain, strict=True):
             if not (value >= low and value <= high):
                 raise UndecidedError(f"{name} may be called beyond {low}..{high}")
-        return self.proven[name].apply(self.paths, name, arguments)
+        ends = pure.apply(self.paths, name, arguments)
+        if not pure.moves:
+            return ends
+        after, result = ends
+        machine.store(pure.moves, [True], after)
+        return result
 
     def once(self) -> None:
         """One path."""
@@ -251,8 +261,7 @@ class _Run:
     def _range(self, name: str, kind: Any) -> tuple[int, int]:
         if self.call.endswith("reset"):
             return kind.low, kind.high
-        fields = fields_for(self.plan, self.call)
-        low, high = next(f for f in fields if f.name == name).bounds(self.plan)
+        low, high = self.ranges[name]
         return max(low, kind.low), min(high, kind.high)
 
     def _compare(

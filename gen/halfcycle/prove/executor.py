@@ -168,6 +168,11 @@ class Machine(Expressions):
 
     def _if(self, node: Any, variables: Locals) -> None:
         condition = self.truth(node.cond, variables)
+        if isinstance(condition, bool):
+            branch = node.iftrue if condition else node.iffalse
+            if branch is not None and self._block(branch, variables) is not None:
+                raise NotUnderstoodError(f"{self.where(node.cond)}: a return inside a branch")
+            return
         before_state, before = dict(self.state), dict(variables)
         ends = []
         for side, branch in ((condition, node.iftrue), (negated(condition), node.iffalse)):
@@ -186,11 +191,8 @@ class Machine(Expressions):
         }
         for name, variable in before.items():
             a, b = yes[name].value, no[name].value
-            if isinstance(condition, bool):
-                variables[name] = yes[name] if condition else no[name]
-            else:
-                value = None if a is None or b is None else either(condition, a, b)
-                variables[name] = Variable(variable.type, value)
+            value = None if a is None or b is None else either(condition, a, b)
+            variables[name] = Variable(variable.type, value)
 
     def _loop(self, node: Any, variables: Locals) -> None:
         outer = set(variables)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import functools
 import importlib.util
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
@@ -52,10 +52,27 @@ def copy(paths: Paths, proven: Mapping[str, Pure]) -> ModuleType:
     spec.loader.exec_module(module)
     functions = {**vars(arithmetic), "root": functools.partial(root, paths)}
     functions |= {
-        name: functools.partial(_pure, paths, name, pure) for name, pure in proven.items()
+        name: functools.partial(_pure, paths, name, pure)
+        for name, pure in proven.items()
+        if not pure.moves
     }
     module.arithmetic = SimpleNamespace(**functions)  # type: ignore[attr-defined]
+    for name, pure in proven.items():
+        if pure.moves:
+            setattr(module.Regulator, f"_{name}", _moving(paths, name, pure))
     return module
+
+
+def _moving(paths: Paths, name: str, pure: Pure) -> Callable[..., Any]:
+    """The method that moves a field of the regulator."""
+
+    def method(regulator: Any, *arguments: Any) -> Any:
+        before = getattr(regulator, pure.moves)
+        after, result = pure.apply(paths, name, (before, *arguments))
+        setattr(regulator, pure.moves, after)
+        return result
+
+    return method
 
 
 def root(paths: Paths, value: Any) -> Any:

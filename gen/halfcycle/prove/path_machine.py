@@ -123,7 +123,7 @@ class PathMachine(Machine):
         returned = self.source.int_type(self.source.functions[name].decl.type.type)
         assert returned is not None
         word = self.source.types["int32_t" if returned.signed else "uint32_t"]
-        return Number(known(*(argument.value for argument in taken)), word)
+        return Number(known(self, *(argument.value for argument in taken)), word)
 
     def where(self, node: Any) -> str:
         text = self.source.places.get(node)

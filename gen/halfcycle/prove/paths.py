@@ -436,12 +436,21 @@ class Paths:
                     raise DeadEndError
         else:
             side = bool(z3.is_true(self.model().eval(condition, model_completion=True)))
-            self._pending.append([*self._taken, not side])
+            if self._is_possible(opposite if side else condition):
+                self._pending.append([*self._taken, not side])
             self._push(condition if side else opposite)
         self._taken.append(side)
         self._known[condition.get_id()] = side
         self._known[opposite.get_id()] = not side
         return side
+
+    def _is_possible(self, condition: Any) -> bool:
+        """Whether the other side may be taken too: a question is cheaper than a run into a dead
+        end. What is not known soon is asked again there."""
+        self._push(condition)
+        answer = self.solver.check()
+        self.solver.pop()
+        return bool(answer != z3.unsat)
 
     def _push(self, condition: Any) -> None:
         self.solver.push()

@@ -13,51 +13,100 @@ from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
 from halfcycle.prove.paths import Paths, Symbol, UndecidedError
+from halfcycle.quantise.signals import error_bits
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import LEAN_WORD, Plan
+from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.plan import ALL_FLAGS, LEAN_WORD, Plan
+from halfcycle.regulator.state import reading_type
 
 LIMIT_S = 60.0
-_SHORT = 1 << 15
 
 
 @dataclass(frozen=True, slots=True)
 class Pure:
     """``domain``: lowest and highest of each argument. ``result``: the same of what it returns, for
-    any arguments in it."""
+    any arguments in it.
 
-    model: Callable[..., int]
+    ``moves``: a field that only this function and its caller use, "" for none. Its value is the
+    first argument, and the model returns what it becomes, within ``after``, before the result.
+    """
+
+    model: Callable[..., Any]
     domain: tuple[tuple[int, int], ...]
     result: tuple[int, int]
+    moves: str = ""
+    after: tuple[int, int] = (0, 0)
 
     def apply(self, paths: Paths, name: str, arguments: tuple[Any, ...]) -> Any:
-        """The result: of unknowns, the same for the same ones, and no more is known of it."""
+        """The result: of unknowns, the same for the same ones, and no more is known of it. With
+        ``moves``: what becomes of the field, and the result."""
         if not any(isinstance(argument, Symbol) for argument in arguments):
             return self.model(*arguments)
-        return paths.function(name, arguments, *self.result, rule=self.model)[0]
+        if not self.moves:
+            return paths.function(name, arguments, *self.result, rule=self.model)[0]
+        ends = ((f"{name} moves", self.after, 0), (name, self.result, 1))
+        return tuple(
+            paths.function(
+                key, arguments, *bounds, rule=lambda *numbers, at=at: self.model(*numbers)[at]
+            )[0]
+            for key, bounds, at in ends
+        )
 
 
 PURE: dict[str, Pure] = {
-    "lesser": Pure(arithmetic.lesser, ((0, _SHORT - 1),) * 2, (0, _SHORT - 1)),
     "lean": Pure(
         arithmetic.lean,
         ((0, LEAN_WORD), (0, LEAN_WORD), (0, LEAN_WORD)),
         (-LEAN_WORD, LEAN_WORD),
     ),
+    "latch": Pure(arithmetic.latch, ((0, ALL_FLAGS),) * 3, (0, ALL_FLAGS)),
     "alike": Pure(arithmetic.alike, ((-LEAN_WORD, LEAN_WORD),) * 2, (0, 1)),
 }
 """By their names in ``arithmetic``; in the C they follow the regulator's name and _."""
 
 
 def pure_of(plan: Plan) -> dict[str, Pure]:
-    """``PURE``, and what tracks the zero: the Plan's constants, which the model's functions take
-    after the numbers, stand in the C's themselves."""
+    """``PURE``, what a failed sensor leaves, and what tracks the zero: the Plan's constants, which
+    the model's functions take after the numbers, stand in the C's themselves."""
+    return PURE | _regulate(plan) | _least(plan) | _zero(plan)
+
+
+def _regulate(plan: Plan) -> dict[str, Pure]:
+    drives = (0, plan.drive_max)
+    # On some paths each of a window's two sums may seem as great as both are at most.
+    least = max(-2 * (plan.reading_max + 1), -(1 << error_bits(plan) - 1))
+    errors = (least, plan.target_max)
+    step = Pure(Regulator(plan).regulated, (drives, errors, drives), drives, "integral", drives)
+    return {"regulate": step}
+
+
+def _least(plan: Plan) -> dict[str, Pure]:
+    if plan.latched:
+        return {}
+    gain, shift = plan.enough_gain, plan.enough_shift
+    reading, scale = plan.hold_reading, plan.hold_scale
+    scales = (0, plan.scale_max)
+    readings = (0, (1 << 15 if reading_type(plan) == "int16_t" else 1 << 31) - 1)
+    return {
+        "lesser": Pure(arithmetic.lesser, (scales, scales), scales),
+        "safe": Pure(
+            lambda least, read, target: arithmetic.safe(
+                least, read, target, gain, shift, reading, scale
+            ),
+            (scales, readings, (0, plan.target_max)),
+            scales,
+        ),
+    }
+
+
+def _zero(plan: Plan) -> dict[str, Pure]:
     tracking = plan.tracking
     if tracking is None:
-        return PURE
+        return {}
     bits, shift, limit = tracking.bits, tracking.step_shift, tracking.limit
     lean, per_code = plan.zero_lean_max, plan.lean_per_code_max
     codes = (-tracking.clamp, tracking.clamp)
-    return PURE | {
+    return {
         "zero_there": Pure(
             lambda lean, per_code, part, code: arithmetic.zero_there(
                 lean, per_code, part, code, bits, shift, limit
@@ -81,19 +130,25 @@ def is_proven(source: Source, name: str, pure: Pure) -> bool:
     if name not in source.pure:
         try:
             source.pure[name] = _is_equal(source, name, pure)
-        except (NotUnderstoodError, UndecidedError, UndefinedError):
-            # Run as a part of what calls it, it shows what is wrong and where.
+        except (NotUnderstoodError, UndecidedError, UndefinedError, KeyError):
+            # Run as a part of what calls it, it shows what is wrong and where; or it takes another
+            # field than the one that it moves.
             source.pure[name] = False
     return source.pure[name]
 
 
 def _is_equal(source: Source, name: str, pure: Pure) -> bool:
+    locals_ = [local for local, kind in source.parameters[name] if kind is not None]
     kinds = [kind for _, kind in source.parameters[name] if kind is not None]
-    if len(kinds) != len(pure.domain) or len(source.parameters[name]) != len(kinds):
+    names = [pure.moves, *locals_] if pure.moves else locals_
+    domain = pure.domain[1:] if pure.moves else pure.domain
+    # All are numbers, but for the state if a field of it is moved.
+    others = len(source.parameters[name]) - len(kinds)
+    if len(kinds) != len(domain) or others != len(names) - len(locals_):
         return False
     if any(
         not kind.low <= low <= high <= kind.high
-        for kind, (low, high) in zip(kinds, pure.domain, strict=True)
+        for kind, (low, high) in zip(kinds, domain, strict=True)
     ):
         return False
     paths = Paths(LIMIT_S)
@@ -101,14 +156,20 @@ def _is_equal(source: Source, name: str, pure: Pure) -> bool:
 
     def run() -> None:
         unknowns = [
-            paths.unknown(local, *bounds)
-            for (local, _), bounds in zip(source.parameters[name], pure.domain, strict=True)
+            paths.unknown(local, *bounds) for local, bounds in zip(names, pure.domain, strict=True)
         ]
         wanted = pure.model(*unknowns)
+        state = {pure.moves: [unknowns.pop(0)]} if pure.moves else {}
         numbers = [Number(value, kind) for value, kind in zip(unknowns, kinds, strict=True)]
-        got = PathMachine(source, paths, {}, {}).call(name, numbers, name)
-        low, high = pure.result
-        sides.append(got is not None and bool(wanted == got.value and low <= wanted <= high))
+        got = PathMachine(source, paths, state, {}).call(name, numbers, name)
+        if got is None:
+            sides.append(False)
+            return
+        ends = [(wanted, got.value, pure.result)]
+        if pure.moves:
+            ends = [(wanted[0], state[pure.moves][0], pure.after), (wanted[1], *ends[0][1:])]
+        for model, c, (low, high) in ends:
+            sides.append(bool(model == c and low <= model <= high))
 
     paths.explore(run)
     return all(sides)

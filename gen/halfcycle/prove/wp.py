@@ -72,9 +72,9 @@ def versions() -> list[str]:
 
 def functions(plan: Plan) -> tuple[str, ...]:
     """The functions of this Plan's C that have a contract, without the regulator's name."""
-    names = ["round_shift", "scale_by", "lean", "alike"]
+    names = ["round_shift", "scale_by", "latch", "lean", "alike"]
     if least_slots(plan):
-        names.append("lesser")
+        names += ["lesser", "safe"]
     if _signed_shifts(plan):
         names.append("round_shift_signed")
     names += ["set_target_mv", "aim", "hold", "publish", "regulate"]
@@ -97,6 +97,8 @@ def contracts(plan: Plan) -> dict[str, str]:
         Gain("target", plan.target_gain, plan.target_shift, plan.target_max_mv),
         Gain("millivolt", plan.millivolt_gain, plan.millivolt_shift, reading_max),
     ]
+    if least_slots(plan):
+        gains.append(Gain("enough", plan.enough_gain, plan.enough_shift, plan.target_max))
     turning = plan.turning
     if turning and turning.adjustable:
         offset_max = turning.high_mhz - turning.low_mhz

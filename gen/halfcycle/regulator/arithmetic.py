@@ -63,6 +63,22 @@ def lesser(a: int, b: int) -> int:
     return a if a < b else b
 
 
+def latch(raised: int, cleared: int, flags: int) -> int:
+    """``raised`` with these flags latched as well: one is latched if its bit is not that of
+    ``cleared``. All are below 2^16."""
+    return cleared ^ ((raised ^ cleared) | flags)
+
+
+def safe(  # noqa: PLR0917 (what is known of the loop, then four constants)
+    least: int, reading: int, target: int, gain: int, shift: int, hold_reading: int, hold_scale: int
+) -> int:
+    """The scale with a sensor that failed: the ``least`` of late, and no more than ``target`` needs
+    (``gain``, ``shift`` as in ``scale_by``); below ``hold_reading`` no less than ``hold_scale``."""
+    scale = min(least, scale_by(target, gain, shift))
+    # Driven any less, such a reading would be plausible again, and climb, and fall.
+    return max(scale, hold_scale) if reading < hold_reading else scale
+
+
 def lean(above: int, below: int, limit: int) -> int:
     """Which way a span of samples leans, and by how much: of its sums at or above the zero and
     below it, the greater one if it is at least ``limit`` and 8 times the other one or more; less

@@ -290,12 +290,15 @@ class Regulator:
         """The scale with a sensor that failed: the ``least``, and no more than the weakest board
         needs for the target."""
         plan = self.plan
-        enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
-        safe = min(least, enough)
-        if reading < plan.hold_reading and safe < plan.hold_scale:
-            # Driven any less it would be plausible again, and climb, and fall.
-            return plan.hold_scale
-        return safe
+        return arithmetic.safe(
+            least,
+            reading,
+            target,
+            plan.enough_gain,
+            plan.enough_shift,
+            plan.hold_reading,
+            plan.hold_scale,
+        )
 
     def _is_unshown(self, scale: int, reading: int, error: int) -> bool:
         """Whether the drive should show in the reading but does not yet, as not all of the window
@@ -337,13 +340,12 @@ class Regulator:
 
     def _publish(self, scale: int, reading: int, flags: int) -> None:
         now = self.output_sequence & 1
-        latched = self.raised[now] ^ self.cleared
         sequence = (self.output_sequence + 1) & SEQUENCE_MASK
         spare = sequence & 1
         self.updates[spare] = (self.updates[now] + 1) & UPDATES_MASK
         self.out_scale[spare], self.reading[spare] = scale, reading
         self.out_flags[spare] = flags
-        self.raised[spare] = self.cleared ^ (latched | flags)
+        self.raised[spare] = arithmetic.latch(self.raised[now], self.cleared, flags)
         self.output_sequence = sequence
 
     def _weighted(self, block: int) -> int:

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 335f5832973ba04cc506d51264fa841fa711a328ce5cf1e352b7c9b3443bedf6
+ *     file ed78a8d44c41584d958bda38b324b9052092735caa57060966b6a3397ee35b02
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -62,6 +62,12 @@ static uint32_t pier_winch_scale_by(uint32_t value, uint32_t gain, uint_least8_t
 static int16_t pier_winch_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t pier_winch_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -221,7 +227,7 @@ static void pier_winch_publish(struct pier_winch_state *s, int16_t scale, int16_
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = pier_winch_latch(raised, cleared, flags);
     PIER_WINCH_FENCE();
     s->output_sequence = sequence;
     PIER_WINCH_FENCE();
@@ -350,6 +356,22 @@ static int32_t pier_winch_regulate(struct pier_winch_state *s, int16_t error, in
     return drive;
 }
 
+/* Returns the scale with a sensor that failed, 0..19660. least: of the last three spans. */
+static int16_t pier_winch_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = pier_winch_scale_by((uint32_t)target, UINT32_C(10512924), 23u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 323) && (scale < 4000)) {
+        scale = 4000;
+    }
+    return scale;
+}
+
 void pier_winch_update(struct pier_winch_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
@@ -421,20 +443,10 @@ void pier_winch_update(struct pier_winch_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 323) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
-            const uint32_t enough = pier_winch_scale_by((uint32_t)target, UINT32_C(10512924), 23u);
-            int16_t least = pier_winch_lesser(last, first);
+            const int16_t least = pier_winch_lesser(last, first);
             uint32_t held;
-            least = pier_winch_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= PIER_WINCH_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 323) && (least < 4000)) {
-                least = 4000;
-            }
-            scale = least;
+            scale = pier_winch_safe(pier_winch_lesser(present, least), reading, target);
             held = (uint32_t)scale << 10;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 36690b508047d176271d59383e13fd628ee400cd842ce8e1c823dc32f883eae1
+ *     file d87b89cf855582b2bcdd6061791f3f9512735c420aeba9022da26636b9b32c73
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -62,6 +62,12 @@ static uint32_t kelp_drum_scale_by(uint32_t value, uint32_t gain, uint_least8_t 
 static int16_t kelp_drum_lesser(int16_t a, int16_t b)
 {
     return (a < b) ? a : b;
+}
+
+/* raised with these flags latched as well: one is latched if its bit is not that of cleared */
+static uint16_t kelp_drum_latch(uint16_t raised, uint16_t cleared, uint16_t flags)
+{
+    return (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
 }
 
 /* which way a span of samples leans, and by how much, from its sums at or above the zero and below
@@ -245,7 +251,7 @@ static void kelp_drum_publish(struct kelp_drum_state *s, int16_t scale, int16_t 
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
-    s->raised[sequence & 1u] = (uint16_t)(cleared ^ ((raised ^ cleared) | flags));
+    s->raised[sequence & 1u] = kelp_drum_latch(raised, cleared, flags);
     KELP_DRUM_FENCE();
     s->output_sequence = sequence;
     KELP_DRUM_FENCE();
@@ -375,6 +381,22 @@ static int32_t kelp_drum_regulate(struct kelp_drum_state *s, int16_t error, int3
     return drive;
 }
 
+/* Returns the scale with a sensor that failed, 0..19660. least: of the last three spans. */
+static int16_t kelp_drum_safe(int16_t least, int16_t reading, int16_t target)
+{
+    const uint32_t enough = kelp_drum_scale_by((uint32_t)target, UINT32_C(15055387), 20u);
+    int16_t scale = least;
+    /* More than the weakest board needs for the target is the overload's, or an old target's. */
+    if ((uint32_t)scale > enough) {
+        scale = (int16_t)enough;
+    }
+    /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
+    if ((reading < 28) && (scale < 4000)) {
+        scale = 4000;
+    }
+    return scale;
+}
+
 void kelp_drum_update(struct kelp_drum_state *s)
 {
     const uint_least8_t sequence = s->window_sequence;
@@ -455,20 +477,10 @@ void kelp_drum_update(struct kelp_drum_state *s)
             scale = 0;
         } else if ((limited == 0u) && ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
-            const uint32_t enough = kelp_drum_scale_by((uint32_t)target, UINT32_C(15055387), 20u);
-            int16_t least = kelp_drum_lesser(last, first);
+            const int16_t least = kelp_drum_lesser(last, first);
             uint32_t held;
-            least = kelp_drum_lesser(present, least);
-            /* More than the weakest board needs for the target is the overload's, or an old target's. */
-            if ((uint32_t)least > enough) {
-                least = (int16_t)enough;
-            }
             flags |= KELP_DRUM_FLAG_IMPLAUSIBLE;
-            /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-            if ((reading < 28) && (least < 4000)) {
-                least = 4000;
-            }
-            scale = least;
+            scale = kelp_drum_safe(kelp_drum_lesser(present, least), reading, target);
             held = (uint32_t)scale << 10;
             if ((int32_t)held < s->integral) {
                 s->integral = (int32_t)held;
