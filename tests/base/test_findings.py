@@ -7,7 +7,7 @@ import re
 import pytest
 
 from documentation.findings_page import codes_in_code
-from halfcycle.base.findings import KINDS, LEVELS, finding
+from halfcycle.base.findings import KINDS, LEVELS, Finding, finding, grouped
 
 
 def test_the_table_and_the_code_have_the_same_kinds() -> None:
@@ -26,3 +26,21 @@ def test_a_kind_is_whole(code: str) -> None:
 def test_a_level_that_the_kind_cannot_have_is_refused() -> None:
     with pytest.raises(ValueError, match="never of level error"):
         finding("odd-window", "loop.half_cycles", "text", "error")
+
+
+def test_findings_with_one_advice_stand_together_and_none_is_lost() -> None:
+    def high(case: str, boards: int) -> Finding:
+        return finding("over-voltage", case, f"{boards} boards leave a limit; cut it off")
+
+    rest = finding("targets-unmet", "targets", "no window settles in time")
+    findings = [high("overload", 3), rest, high("stuck-sensor", 2)]
+    groups = grouped(findings)
+    assert [group.lines() for group in groups] == [
+        (
+            "warning: overload: 3 boards leave a limit",
+            "stuck-sensor: 2 boards leave a limit",
+            "cut it off [over-voltage]",
+        ),
+        (str(rest),),
+    ]
+    assert grouped([high("overload", 3)])[0].lines() == (str(high("overload", 3)),)

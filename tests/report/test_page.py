@@ -6,6 +6,7 @@ is well-formed XML besides. Margins: their own definitions, evaluated at the pla
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
 import os
@@ -28,13 +29,13 @@ from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.frequency_response import open_loop
-from halfcycle.report import frequency_section, loop_section, page
+from halfcycle.report import frequency_section, loop_section, page, summary_section
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import run_boards
 from halfcycle.report.mathml import shown, with_numbers
 from halfcycle.report.page import derivation_list
 from halfcycle.report.parts import Contents, decimal, typeset
-from halfcycle.report.summary_section import all_findings
+from halfcycle.report.summary_section import all_findings, verdict
 from halfcycle.report.svg_chart import CLOSE, thinned
 from halfcycle.simulate import simulate
 from halfcycle.spec.load import parse_spec
@@ -115,6 +116,38 @@ def test_the_page_of_a_moving_window_counts_updates(relay: Contents) -> None:
     assert "per update 0.196" in text and "Once per update" in text
     for words in ("unsafe alone", "DC that the regulator makes", "after an overload"):
         assert words in text, words
+
+
+def test_the_verdict_counts_what_was_judged_and_warned_of(whole: Contents) -> None:
+    good, sentence = verdict(whole)
+    corners = len(whole.integer_design.design.loop.corners)
+    assert good and sentence.startswith(
+        f"Meets its targets at all {corners} corners and on {BOARDS} virtual boards."
+    )
+    warnings = [entry for entry in all_findings(whole) if entry.level == "warning"]
+    assert (f" {len(warnings)} warning" in sentence) == bool(warnings)
+    assert 'class="verdict warned"' in page.render(whole)
+
+
+def test_the_steady_error_is_the_sum_of_the_parts_below_it(whole: Contents) -> None:
+    named = loop_section.corners(whole.integer_design.design)
+    rows = {row.name: row.got for row in summary_section.rows(whole, named)}
+    volts = {
+        name: float(got.removeprefix("± ").split()[0]) for name, got in rows.items() if "± " in got
+    }
+    parts = [value for name, value in volts.items() if name.startswith("of it: ")]
+    (total,) = (value for name, value in volts.items() if name.startswith("steady error"))
+    assert len(parts) == 3 and total == pytest.approx(sum(parts), rel=0.02)
+
+
+def test_a_reviewer_signs_for_the_files_that_generate_writes(whole: Contents, text: str) -> None:
+    design = whole.integer_design
+    for name, written in render_c(design.design, design.quantised).items():
+        assert hashlib.sha256(written.encode()).hexdigest() in text, name
+    for item in ("latest update", "reviewed by, date", f"{BOARDS} virtual boards"):
+        assert item in text, item
+    # On every printed page, by CSS Paged Media Module Level 3.
+    assert f'@bottom-left {{ content: "{design.design.spec.name}, spec ' in text
 
 
 def test_page_is_valid_and_well_formed(text: str, tree: ET.Element) -> None:

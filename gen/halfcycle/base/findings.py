@@ -651,3 +651,42 @@ def any_error(findings: Iterable[Finding]) -> bool:
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Errors first, then warnings, then notes; otherwise in the order given."""
     return tuple(sorted(findings, key=lambda entry: LEVELS.index(entry.level)))
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Findings of one kind that end in the same advice. ``parts``: the key and what is wrong of
+    each; ``advice``: what they all end in, "" if that is part of the one there is."""
+
+    level: Level
+    code: str
+    parts: tuple[tuple[str, str], ...]
+    advice: str
+
+    def lines(self) -> tuple[str, ...]:
+        """As it is printed: one line for a single finding, else one a part and one of advice."""
+        heads = [f"{key}: {text}" for key, text in self.parts]
+        heads[0] = f"{self.level}: {heads[0]}"
+        if self.advice:
+            heads.append(self.advice)
+        heads[-1] += f" [{self.code}]"
+        return tuple(heads)
+
+
+def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
+    """``findings`` in their order, but that those of one code which differ in what is wrong alone
+    stand together, with their advice once."""
+    alike: dict[tuple[str, ...], list[Finding]] = {}
+    for entry in findings:
+        advice = entry.text.partition("; ")[2]
+        key = (entry.level, entry.code, advice or f"{entry.key}: {entry.text}")
+        alike.setdefault(key, []).append(entry)
+    return tuple(_group(entries) for entries in alike.values())
+
+
+def _group(entries: list[Finding]) -> Group:
+    first = entries[0]
+    if len(entries) == 1:
+        return Group(first.level, first.code, ((first.key, first.text),), "")
+    parts = tuple((entry.key, entry.text.partition("; ")[0]) for entry in entries)
+    return Group(first.level, first.code, parts, first.text.partition("; ")[2])

@@ -18,9 +18,9 @@ def _escape(character: str) -> str:
     return character.encode("unicode_escape").decode("ascii")
 
 
-def counted(half_cycles: int) -> str:
-    """The count in words: "1 half cycle", "3 half cycles"."""
-    return f"{half_cycles} half cycle{'' if half_cycles == 1 else 's'}"
+def counted(number: int, noun: str = "half cycle") -> str:
+    """The count in words: "1 half cycle", "3 half cycles"; ``noun`` takes an s in the plural."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def signed_ppm(value: float) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import InputError, RefusedError
-from halfcycle.base.findings import Finding, any_error
+from halfcycle.base.findings import Finding, any_error, grouped
 from halfcycle.cli import tables
 
 if TYPE_CHECKING:
@@ -84,9 +84,13 @@ def with_options(findings: Iterable[Finding], options: Mapping[str, str]) -> tup
 
 
 def show_findings(findings: Iterable[Finding]) -> None:
-    """Findings on stderr, in their order: one line each, wrapped if a terminal shows them."""
-    for entry in findings:
-        print(tables.hanging(str(entry)), file=sys.stderr)
+    """Findings on stderr, in their order: one line each, wrapped if a terminal shows them. Those
+    with the same advice stand together, all lines but the first indented."""
+    for group in grouped(findings):
+        first, *others = group.lines()
+        print(tables.hanging(first), file=sys.stderr)
+        for line in others:
+            print(tables.hanging(line, indent="    "), file=sys.stderr)
 
 
 def number(value: Any) -> str:

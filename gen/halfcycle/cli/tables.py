@@ -21,15 +21,16 @@ def width() -> int:
     return min(Console(file=sys.stdout).width, WIDEST)
 
 
-def hanging(text: str) -> str:
-    """``text`` as it goes to stderr: as one line, since scripts match lines; on a terminal wrapped
-    to its width, all lines but the first indented."""
+def hanging(text: str, indent: str = "") -> str:
+    """``text`` after ``indent`` as it goes to stderr: as one line, since scripts match lines; on a
+    terminal wrapped to its width, all lines but the first indented."""
     if not sys.stderr.isatty():
-        return text
+        return f"{indent}{text}"
     return textwrap.fill(
         text,
         shutil.get_terminal_size().columns,
-        subsequent_indent="    ",
+        initial_indent=indent,
+        subsequent_indent=f"{indent}    ",
         break_long_words=False,
         break_on_hyphens=False,
     )

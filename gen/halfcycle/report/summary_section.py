@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from halfcycle.base.findings import Finding
+from halfcycle.base.findings import KINDS, Finding, Group, grouped
+from halfcycle.base.text import counted
 from halfcycle.bench.identify import is_inside
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.targets import LoopTargets
@@ -55,12 +56,6 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
         f"≤ {quantity(float(spec.loop.longest_window_ms), 'ms')}",
         f"{window_name(window)}, {length_text(window)}, {measure}",
         kept=window.duration_ms <= float(spec.loop.longest_window_ms),
-    )
-    yield Row(
-        "the window's own error",
-        f"± {quantity(trial.tolerance_v, 'V', 3)}",
-        f"± {quantity(trial.own_error_v, 'V', 3)}",
-        kept=trial.accurate,
     )
     yield Row(
         "DC that the regulator makes, of the rated peak",
@@ -120,7 +115,19 @@ def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
 def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     integer_design = contents.integer_design
     design, numbers = integer_design.design, integer_design.quantised
-    tolerance = design.chosen.tolerance_v
+    trial, tolerance = design.chosen, design.chosen.tolerance_v
+    yield Row(
+        "steady error, the sensor's zero and gain apart",
+        f"± {quantity(tolerance, 'V', 3)}",
+        f"± {quantity(numbers.steady_error_v, 'V', 3)}",
+        kept=numbers.steady_error_v <= tolerance,
+    )
+    for name, volts in (
+        ("of it: the window", trial.own_error_v),
+        ("of it: noise, three standard deviations", trial.noise_v),
+        ("of it: the integers", numbers.integer_error_v),
+    ):
+        yield Row(name, "", f"± {quantity(volts, 'V', 3)}")
     yield Row(
         "dead band",
         f"± {quantity(tolerance, 'V', 3)}",
@@ -191,7 +198,7 @@ def _measured_rows(measured: Measured | None) -> Iterator[Row]:
     unlike = sum(log.checked.first is not None for log in found.logs)
     silent = sum(log.plant is None for log in found.logs)
     told = [
-        f"{len(found.logs)} log{'s' * (len(found.logs) > 1)}",
+        counted(len(found.logs), "log"),
         f"{unlike} unlike the model" if unlike else "as the model",
         f"{outside} outside" if outside else "none outside",
         *([f"{silent} that do not tell"] if silent else []),
@@ -208,28 +215,49 @@ def all_findings(contents: Contents) -> tuple[Finding, ...]:
     )
 
 
-def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Finding, ...]], ...]:
-    """(level, heading, findings) for each level that has any, the worst first."""
-    groups = (
+def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Group, ...]], ...]:
+    """(level, heading with their number, findings) for each level that has any, the worst first."""
+    levels = (
         (level, heading, tuple(f for f in findings if f.level == level))
         for level, heading in LEVELS
     )
-    return tuple(group for group in groups if group[2])
+    return tuple(
+        (level, f"{heading} ({len(entries)})", grouped(entries))
+        for level, heading, entries in levels
+        if entries
+    )
 
 
 def verdict(contents: Contents) -> tuple[bool, str]:
-    """Whether the design may be used, and the sentence that says so."""
+    """Whether the design may be used, and the sentence that says so, of what was judged."""
     errors = sum(finding.level == "error" for finding in contents.integer_design.findings)
     if errors:
-        count = "one error stands" if errors == 1 else f"{errors} errors stand"
-        return False, f"Do not ship: {count} against it."
-    if contents.boards is not None and contents.boards.failed:
-        return False, "Do not ship as it is: virtual boards broke a rule."
+        stand = "stands" if errors == 1 else "stand"
+        return False, f"Do not ship: {counted(errors, 'error')} {stand} against it."
+    boards = contents.boards
+    if boards is not None and boards.failed:
+        runs = boards.boards * len(boards.runs)
+        return False, f"Do not ship as it is: {boards.failed} of {runs} virtual runs broke a rule."
     if contents.measured is not None and not contents.measured.good:
         return False, "Do not ship as it is: a measured board is not what the design relies on."
     if not contents.good:
         return False, "Do not ship: the C differs from the model on a processor."
-    corners = len(contents.integer_design.design.loop.corners)
-    if contents.boards is None:
-        return True, f"Meets its spec at all {corners} corners; no virtual board was run."
-    return True, f"Meets its spec at all {corners} corners and on every virtual board."
+    corners = counted(len(contents.integer_design.design.loop.corners), "corner")
+    tried = (
+        "; no virtual board was run"
+        if boards is None
+        else f" and on {counted(boards.boards, 'virtual board')}"
+    )
+    return True, f"Meets its targets at all {corners}{tried}.{_warned(all_findings(contents))}"
+
+
+def _warned(findings: tuple[Finding, ...]) -> str:
+    """How many warnings stand beside the verdict, and what they ask for."""
+    warnings = [finding for finding in findings if finding.level == "warning"]
+    if not warnings:
+        return ""
+    codes = dict.fromkeys(finding.code for finding in warnings)
+    if len(codes) == 1:
+        remedy = KINDS[warnings[0].code].remedy
+        return f" {counted(len(warnings), 'warning')}: {remedy[:1].lower()}{remedy[1:]}"
+    return f" {counted(len(warnings), 'warning')}: {', '.join(codes)}."

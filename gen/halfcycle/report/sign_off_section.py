@@ -1,0 +1,63 @@
+"""What a reviewer signs: which C the page is of, what was shown of it, and lines for the names."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+
+from halfcycle.base.text import counted
+from halfcycle.report.parts import Contents, Table
+from halfcycle.report.summary_section import all_findings
+
+LATEST = "latest-update"
+
+
+def sign_off(contents: Contents) -> Table:
+    """A row for each thing that is signed for; the last ones are left free for names and dates."""
+    return Table(
+        "What is signed for",
+        ("item", "as of this page"),
+        (*_code(contents), *_shown(contents), *_latest_update(contents), *FREE),
+    )
+
+
+FREE = (("designed by, date", ""), ("reviewed by, date", ""))
+
+
+def _code(contents: Contents) -> Iterator[tuple[str, str]]:
+    """The files' digests, so that a reviewer can hold them against those in the firmware."""
+    if not contents.integer_design.good:
+        yield "the C", "none: errors stand against the design"
+        return
+    for name, text in contents.integer_design.texts().items():
+        yield f"{name}, SHA-256", hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _shown(contents: Contents) -> Iterator[tuple[str, str]]:
+    boards, targets = contents.boards, contents.targets
+    if boards is not None:
+        cases = counted(len(boards.runs), "case")
+        yield (
+            "compiled C in closed loop",
+            f"{counted(boards.boards, 'virtual board')}, {cases} each, seed {boards.seed}",
+        )
+    else:
+        yield "compiled C in closed loop", f"not run: {contents.no_boards}"
+    if targets is not None:
+        exact = sum(row.bit_exact for row in targets.rows)
+        yield (
+            "compared with the model, bit for bit",
+            f"the same on {exact} of {counted(len(targets.rows), 'emulated processor')}",
+        )
+    else:
+        yield "compared with the model, bit for bit", f"not here: {contents.no_targets}"
+    yield (
+        "proven equal to the model",
+        f"by halfcycle check {contents.spec_name} DIR --prove; put what it prints beside this page",
+    )
+
+
+def _latest_update(contents: Contents) -> Iterator[tuple[str, str]]:
+    for entry in all_findings(contents):
+        if entry.code == LATEST:
+            yield "latest update", entry.text.rpartition("; ")[0]
