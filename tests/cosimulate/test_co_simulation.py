@@ -3,6 +3,7 @@ and against ``simulate``'s own closed loop."""
 
 from __future__ import annotations
 
+import ctypes
 import math
 import shutil
 import subprocess
@@ -274,10 +275,10 @@ def test_other_steps_are_refused_and_change_nothing(units: Units) -> None:
         for _ in range(25):
             slave.step()
     h, before = unit.step_s, unit.state()
-    for length in (2 * h, h / 2, h * 1.001, 0.0, -h, math.nan):
+    for length in (2 * h, h / 2, h * 1.001, 0.0, -h, math.nan, math.inf, -math.inf):
         with pytest.raises(RefusedCall, match="5e-05 s"):
             unit.step(length)
-    for time in (24 * h, 26 * h, math.inf):
+    for time in (24 * h, 26 * h, -math.inf, math.inf, math.nan):
         with pytest.raises(RefusedCall, match="where the last one ended"):
             unit.step(time_s=time)
     assert unit.state() == before == plain.state()
@@ -308,6 +309,72 @@ def test_what_must_not_be_set_is_not(units: Units) -> None:
     board.fmu.reset()
     assert not fmu_kit.instantiated(units.board, unit.description.guid)
     assert fmu_kit.instantiated(units.board, board.description.guid)
+
+
+def test_a_refused_set_sets_nothing(units: Units) -> None:
+    """Of several values that are set at once, the good ones before the bad one neither."""
+    unit = Slave(units.regulator, {})
+    before = unit.state()
+    for name, bad in (("output_v", math.inf), ("bus_v", -math.inf), ("duty", 0.1)):
+        references = [unit.known[each].valueReference for each in ("output_v", name)]
+        with pytest.raises(RefusedCall):
+            unit.call(unit.fmu.setReal, references, [99.0, bad])
+    with pytest.raises(RefusedCall, match="no such value reference"):
+        unit.call(unit.fmu.setReal, [0, 999], [99.0, 99.0])
+    assert unit.state() == before
+
+
+def test_missing_pointers_are_refused(units: Units) -> None:
+    """In place of a crash of the simulator: 3 is fmi2Error."""
+    unit = Slave(units.board, {})
+    raw, component = unit.fmu.dll, unit.fmu.component
+    number = (ctypes.c_double * 1)()
+    reference = (ctypes.c_uint * 1)()
+    before = unit.state()
+    for kind in ("Real", "Integer", "Boolean"):
+        for call in (getattr(raw, f"fmi2{verb}{kind}") for verb in ("Get", "Set")):
+            assert call(component, None, 1, None) == 3
+            assert call(component, reference, 1, None) == 3
+            assert call(None, None, 0, None) == 3
+            assert call(component, None, 0, None) == 0
+    assert raw.fmi2GetReal(None, reference, 1, number) == 3
+    assert raw.fmi2GetFMUstate(component, None) == 3
+    assert raw.fmi2SetFMUstate(component, None) == 3
+    assert raw.fmi2DeSerializeFMUstate(component, None, 9999, None) == 3
+    assert raw.fmi2SerializedFMUstateSize(component, None, None) == 3
+    assert raw.fmi2DoStep(None, 0.0, unit.step_s, 0) == 3
+    for name in ("EnterInitializationMode", "ExitInitializationMode", "Terminate", "Reset"):
+        assert getattr(raw, f"fmi2{name}")(None) == 3
+    assert unit.state() == before and "a pointer to values is missing" in unit.told
+
+
+@pytest.mark.parametrize("start", [math.nan, math.inf, -math.inf, 1e15])
+def test_a_start_that_tells_no_steps_is_refused(units: Units, start: float) -> None:
+    """At 1e15 s two neighbouring doubles are 0.125 s apart: any step would look like any other."""
+    unit = Slave(units.regulator, {})
+    unit.fmu.reset()
+    with pytest.raises(RefusedCall, match="start time"):
+        unit.call(unit.fmu.setupExperiment, None, start)
+
+
+@pytest.mark.parametrize(
+    ("values", "reason"),
+    [
+        ({"load_kind": 1, "load_series_ohm": 0.0}, "load_series_ohm must be above 0"),
+        ({"load_kind": 1, "load_series_ohm": 5e-324}, "beyond all numbers"),
+        ({"source_v": 1e308, "duty": 1.0}, "beyond all numbers"),
+        ({"sensor_zero_codes": 1e308, "noise_codes": 1e308}, "beyond all numbers"),
+    ],
+)
+def test_values_that_no_circuit_has_end_in_an_error(
+    units: Units, values: dict[str, Any], reason: str
+) -> None:
+    """Never in outputs that are no numbers, nor in a step without end."""
+    board = Slave(units.board, {})
+    board.set(**values)
+    with pytest.raises(RefusedCall, match=reason):
+        for _ in range(20):
+            board.step()
 
 
 def drive(slave: Slave, ticks: int) -> list[dict[str, Any]]:

@@ -153,5 +153,5 @@ def _own_step_s(spec: Spec, file: str) -> tuple[Fraction, int]:
 
 def _is_decimal(value: Fraction) -> bool:
     """Whether some decimal is exactly this value."""
-    ten: int = 10**value.denominator.bit_length()
+    ten: int = 10 ** value.denominator.bit_length()
     return ten % value.denominator == 0
