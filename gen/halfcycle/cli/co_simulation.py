@@ -37,7 +37,8 @@ def unit_file(
 ) -> archive.UnitFile | None:
     """The file of the unit, None if none is asked for. Raises, before any long work, UsageError
     for a ``binary`` without a unit, InputError if nothing may be written there or no unit can be
-    made, ToolMissingError if there is no compiler for the binary. ``picture``: what goes elsewhere."""
+    made, ToolMissingError if there is no compiler for the binary. ``picture``: another file that
+    the command is to write."""
     if path is None:
         if binary:
             raise click.UsageError("--fmu-binary needs --fmu FILE, the unit that it goes into")
