@@ -252,6 +252,24 @@ def test_a_regulator_without_a_pwm_period_is_not_held_for_a_loop_period(tmp_path
     assert math.hypot(*cycle[2:]) < 0.002 * cycle[1]
 
 
+def test_a_held_duty_distorts_as_the_page_says() -> None:
+    """A sine that is held for T has images at k/T +- f, each with its sinc (textbook of sampling);
+    phasors take them through the filter at a resistor of rated power."""
+    spec = changed_spec("peat_cabin")
+    period_s, f = float(spec.loop.period_us) * 1e-6, float(spec.output.frequency_hz)
+    ohm = float(spec.output.rated_rms_v**2 / spec.load.rated_va)
+
+    def level(hertz: float) -> float:
+        s = 2j * math.pi * hertz
+        load = 1 / (1 / ohm + s * float(spec.filter.capacitance_uf) * 1e-6)
+        choke = float(spec.filter.winding_resistance_ohm)
+        choke += s * float(spec.filter.inductance_uh) * 1e-6
+        return float(np.sinc(hertz * period_s) * abs(load / (load + choke)))
+
+    images = (level(abs(k / period_s + f)) for k in range(-40, 41) if k)
+    assert 100 * math.hypot(*images) / level(f) == pytest.approx(19, abs=0.6)
+
+
 @pytest.mark.parametrize("path", SPECS, ids=lambda path: path.stem)
 def test_no_unit_without_a_pwm_period_has_long_steps(path: Path) -> None:
     """A held drive loses (pi f h)^2 / 6 of the sine (the series of sinc): at most 1e-5. Of a
