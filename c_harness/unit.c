@@ -15,6 +15,7 @@
 #define STEP_TOLERANCE 1e-6
 #define TIME_TOLERANCE 0.5
 #define TIME_ROUNDING 4.5e-16
+#define START_TOLERANCE 0.25
 
 enum { INSTANTIATED = 0, INITIALIZING = 1, RUNNING = 2, TERMINATED = 3, FAILED = 4 };
 
@@ -46,11 +47,14 @@ struct instance {
 
 static double magnitude(double value) { return value < 0.0 ? -value : value; }
 
+/* By how much a sum of numbers of this size may be off. */
+static double rounding_of(double size) { return TIME_ROUNDING * magnitude(size); }
+
 /* The standard has a format here; no text of this file holds a per cent sign, and not every
    simulator takes the arguments of one. */
 static void say(const struct instance *c, const char *text)
 {
-    if (c->functions->logger != NULL) {
+    if (c != NULL && c->functions->logger != NULL) {
         c->functions->logger(c->functions->componentEnvironment, c->name, fmi2Error,
                              "logStatusError", text);
     }
@@ -167,8 +171,14 @@ fmi2Status fmi2SetupExperiment(fmi2Component unit, fmi2Boolean with_tolerance, f
     (void)tolerance;
     (void)with_stop;
     (void)stop;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (c->state.mode != INSTANTIATED) {
         return failed(c, "fmi2SetupExperiment is for a new instance");
+    }
+    if (!(rounding_of(start) <= START_TOLERANCE * HC_STEP_S)) {
+        return failed(c, "the start time is not a number, or so far off that it cannot tell steps");
     }
     c->state.start_s = start;
     return fmi2OK;
@@ -177,6 +187,9 @@ fmi2Status fmi2SetupExperiment(fmi2Component unit, fmi2Boolean with_tolerance, f
 fmi2Status fmi2EnterInitializationMode(fmi2Component unit)
 {
     struct instance *c = unit;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (c->state.mode != INSTANTIATED) {
         return failed(c, "fmi2EnterInitializationMode is for a new instance");
     }
@@ -188,6 +201,9 @@ fmi2Status fmi2ExitInitializationMode(fmi2Component unit)
 {
     struct instance *c = unit;
     const char *fault;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (c->state.mode != INITIALIZING) {
         return failed(c, "fmi2ExitInitializationMode follows fmi2EnterInitializationMode");
     }
@@ -202,6 +218,9 @@ fmi2Status fmi2ExitInitializationMode(fmi2Component unit)
 fmi2Status fmi2Terminate(fmi2Component unit)
 {
     struct instance *c = unit;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (c->state.mode != RUNNING) {
         return failed(c, "fmi2Terminate is for an instance that runs");
     }
@@ -212,6 +231,9 @@ fmi2Status fmi2Terminate(fmi2Component unit)
 fmi2Status fmi2Reset(fmi2Component unit)
 {
     struct instance *c = unit;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     set_starts(&c->state);
     return fmi2OK;
 }
@@ -234,24 +256,41 @@ static const char *locked(const struct instance *c, int access)
     return NULL;
 }
 
-/* Outputs that are asked for while inputs and parameters may still change. */
-static fmi2Status refresh(struct instance *c)
+#define UNKNOWN "there is no such value reference"
+#define NOWHERE "a pointer to values is missing"
+
+/* What stands against values at these references, of which there are so many; NULL if nothing. */
+static const char *unreachable(const fmi2ValueReference reference[], size_t count,
+                               const void *values, int known)
 {
-    const char *fault = c->state.mode == INITIALIZING ? hc_model_start(&c->state) : NULL;
-    return fault == NULL ? fmi2OK : refused(c, fault);
+    if (count > 0 && (reference == NULL || values == NULL)) {
+        return NOWHERE;
+    }
+    for (size_t i = 0; i < count; ++i) {
+        if (reference[i] >= (fmi2ValueReference)known) {
+            return UNKNOWN;
+        }
+    }
+    return NULL;
 }
 
-#define UNKNOWN "there is no such value reference"
+/* Before values are told. Outputs may be asked for while inputs and parameters still change. */
+static fmi2Status readable(struct instance *c, const fmi2ValueReference reference[], size_t count,
+                           const void *values, int known)
+{
+    const char *fault = unreachable(reference, count, values, known);
+    if (c != NULL && fault == NULL && c->state.mode == INITIALIZING) {
+        fault = hc_model_start(&c->state);
+    }
+    return c != NULL && fault == NULL ? fmi2OK : refused(c, fault);
+}
 
 fmi2Status fmi2GetReal(fmi2Component unit, const fmi2ValueReference reference[], size_t count,
                        fmi2Real value[])
 {
     struct instance *c = unit;
-    const fmi2Status status = refresh(c);
+    const fmi2Status status = readable(c, reference, count, value, HC_REALS);
     for (size_t i = 0; i < count && status == fmi2OK; ++i) {
-        if (reference[i] >= (fmi2ValueReference)HC_REALS) {
-            return refused(c, UNKNOWN);
-        }
         value[i] = c->state.real[reference[i]];
     }
     return status;
@@ -261,11 +300,8 @@ fmi2Status fmi2GetInteger(fmi2Component unit, const fmi2ValueReference reference
                           fmi2Integer value[])
 {
     struct instance *c = unit;
-    const fmi2Status status = refresh(c);
+    const fmi2Status status = readable(c, reference, count, value, HC_INTEGERS);
     for (size_t i = 0; i < count && status == fmi2OK; ++i) {
-        if (reference[i] >= (fmi2ValueReference)HC_INTEGERS) {
-            return refused(c, UNKNOWN);
-        }
         value[i] = c->state.integer[reference[i]];
     }
     return status;
@@ -275,11 +311,8 @@ fmi2Status fmi2GetBoolean(fmi2Component unit, const fmi2ValueReference reference
                           fmi2Boolean value[])
 {
     struct instance *c = unit;
-    const fmi2Status status = refresh(c);
+    const fmi2Status status = readable(c, reference, count, value, HC_BOOLEANS);
     for (size_t i = 0; i < count && status == fmi2OK; ++i) {
-        if (reference[i] >= (fmi2ValueReference)HC_BOOLEANS) {
-            return refused(c, UNKNOWN);
-        }
         value[i] = c->state.boolean[reference[i]];
     }
     return status;
@@ -297,13 +330,12 @@ fmi2Status fmi2SetReal(fmi2Component unit, const fmi2ValueReference reference[],
                        const fmi2Real value[])
 {
     struct instance *c = unit;
-    for (size_t i = 0; i < count; ++i) {
-        const struct real_row *row;
-        const char *reason;
-        if (reference[i] >= (fmi2ValueReference)HC_REALS) {
-            return refused(c, UNKNOWN);
-        }
-        row = &real_rows[reference[i]];
+    const char *reason = unreachable(reference, count, value, HC_REALS);
+    if (c == NULL || reason != NULL) {
+        return refused(c, reason);
+    }
+    for (size_t i = 0; i < count; ++i) { /* All are looked at before any is set. */
+        const struct real_row *row = &real_rows[reference[i]];
         reason = locked(c, row->access);
         if (reason != NULL) {
             return refused(c, reason);
@@ -311,6 +343,8 @@ fmi2Status fmi2SetReal(fmi2Component unit, const fmi2ValueReference reference[],
         if (!(value[i] >= row->low && value[i] <= row->high)) {
             return refused(c, "the value is not a number, or outside the variable's range");
         }
+    }
+    for (size_t i = 0; i < count; ++i) {
         c->state.real[reference[i]] = value[i];
     }
     return fmi2OK;
@@ -320,13 +354,12 @@ fmi2Status fmi2SetInteger(fmi2Component unit, const fmi2ValueReference reference
                           const fmi2Integer value[])
 {
     struct instance *c = unit;
-    for (size_t i = 0; i < count; ++i) {
-        const struct integer_row *row;
-        const char *reason;
-        if (reference[i] >= (fmi2ValueReference)HC_INTEGERS) {
-            return refused(c, UNKNOWN);
-        }
-        row = &integer_rows[reference[i]];
+    const char *reason = unreachable(reference, count, value, HC_INTEGERS);
+    if (c == NULL || reason != NULL) {
+        return refused(c, reason);
+    }
+    for (size_t i = 0; i < count; ++i) { /* All are looked at before any is set. */
+        const struct integer_row *row = &integer_rows[reference[i]];
         reason = locked(c, row->access);
         if (reason != NULL) {
             return refused(c, reason);
@@ -334,6 +367,8 @@ fmi2Status fmi2SetInteger(fmi2Component unit, const fmi2ValueReference reference
         if (value[i] < row->low || value[i] > row->high) {
             return refused(c, "the value is outside the variable's range");
         }
+    }
+    for (size_t i = 0; i < count; ++i) {
         c->state.integer[reference[i]] = value[i];
     }
     return fmi2OK;
@@ -343,15 +378,17 @@ fmi2Status fmi2SetBoolean(fmi2Component unit, const fmi2ValueReference reference
                           const fmi2Boolean value[])
 {
     struct instance *c = unit;
-    for (size_t i = 0; i < count; ++i) {
-        const char *reason;
-        if (reference[i] >= (fmi2ValueReference)HC_BOOLEANS) {
-            return refused(c, UNKNOWN);
-        }
+    const char *reason = unreachable(reference, count, value, HC_BOOLEANS);
+    if (c == NULL || reason != NULL) {
+        return refused(c, reason);
+    }
+    for (size_t i = 0; i < count; ++i) { /* All are looked at before any is set. */
         reason = locked(c, boolean_rows[reference[i]].access);
         if (reason != NULL) {
             return refused(c, reason);
         }
+    }
+    for (size_t i = 0; i < count; ++i) {
         c->state.boolean[reference[i]] = value[i] != fmi2False;
     }
     return fmi2OK;
@@ -370,7 +407,11 @@ fmi2Status fmi2SetString(fmi2Component unit, const fmi2ValueReference reference[
 fmi2Status fmi2GetFMUstate(fmi2Component unit, fmi2FMUstate *state)
 {
     struct instance *c = unit;
-    struct hc_unit_state *kept = *state;
+    struct hc_unit_state *kept;
+    if (c == NULL || state == NULL) {
+        return refused(c, NOWHERE);
+    }
+    kept = *state;
     if (kept == NULL) {
         kept = malloc(sizeof *kept);
     }
@@ -386,6 +427,9 @@ fmi2Status fmi2SetFMUstate(fmi2Component unit, fmi2FMUstate state)
 {
     struct instance *c = unit;
     const struct hc_unit_state *kept = state;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (kept == NULL) {
         return refused(c, "there is no state to go on from");
     }
@@ -526,8 +570,10 @@ static void load(struct hc_unit_state *state, const unsigned char *bytes)
 
 fmi2Status fmi2SerializedFMUstateSize(fmi2Component unit, fmi2FMUstate state, size_t *size)
 {
-    (void)unit;
     (void)state;
+    if (size == NULL) {
+        return refused(unit, NOWHERE);
+    }
     *size = BYTES;
     return fmi2OK;
 }
@@ -535,7 +581,7 @@ fmi2Status fmi2SerializedFMUstateSize(fmi2Component unit, fmi2FMUstate state, si
 fmi2Status fmi2SerializeFMUstate(fmi2Component unit, fmi2FMUstate state, fmi2Byte bytes[],
                                  size_t size)
 {
-    if (state == NULL || size < BYTES) {
+    if (state == NULL || bytes == NULL || size < BYTES) {
         return refused(unit, "there is no state, or no room for its bytes");
     }
     store(state, (unsigned char *)bytes);
@@ -546,7 +592,7 @@ fmi2Status fmi2SerializeFMUstate(fmi2Component unit, fmi2FMUstate state, fmi2Byt
 static const char *foreign(const unsigned char *bytes, size_t size)
 {
     uint64_t sum;
-    if (size < HEADER) {
+    if (bytes == NULL || size < HEADER) {
         return "this is no state of a unit: it is too short";
     }
     if (memcmp(bytes, HC_UNIT_SPEC, sizeof HC_UNIT_SPEC - 1) != 0) {
@@ -567,10 +613,11 @@ fmi2Status fmi2DeSerializeFMUstate(fmi2Component unit, const fmi2Byte bytes[], s
 {
     const unsigned char *from = (const unsigned char *)bytes;
     const char *reason = foreign(from, size);
-    struct hc_unit_state *kept = *state;
-    if (reason != NULL) {
-        return refused(unit, reason);
+    struct hc_unit_state *kept;
+    if (reason != NULL || state == NULL) {
+        return refused(unit, reason != NULL ? reason : NOWHERE);
     }
+    kept = *state;
     if (kept == NULL) {
         kept = malloc(sizeof *kept);
     }
@@ -587,17 +634,20 @@ fmi2Status fmi2DeSerializeFMUstate(fmi2Component unit, const fmi2Byte bytes[], s
 fmi2Status fmi2DoStep(fmi2Component unit, fmi2Real time, fmi2Real step, fmi2Boolean no_way_back)
 {
     struct instance *c = unit;
-    const double rounding = TIME_ROUNDING * (magnitude(time) + magnitude(step));
     const char *fault;
     (void)no_way_back;
+    if (c == NULL) {
+        return fmi2Error; /* There is nobody to tell. */
+    }
     if (c->state.mode != RUNNING) {
         return refused(c, "fmi2DoStep is for an instance that was initialized and runs");
     }
-    if (!(magnitude(step - HC_STEP_S) <= STEP_TOLERANCE * HC_STEP_S + rounding)) {
-        return refused(c, "a step has the length " HC_STEP_TEXT " s, no other");
-    }
     if (!(magnitude(time - time_of(c)) <= TIME_TOLERANCE * HC_STEP_S)) {
         return refused(c, "this step does not begin where the last one ended");
+    }
+    /* The time is near the unit's own by now, so its rounding is finite, and small beside a step. */
+    if (!(magnitude(step - HC_STEP_S) <= STEP_TOLERANCE * HC_STEP_S + rounding_of(time))) {
+        return refused(c, "a step has the length " HC_STEP_TEXT " s, no other");
     }
     fault = hc_model_step(&c->state);
     if (fault != NULL) {
@@ -618,15 +668,20 @@ fmi2Status fmi2GetRealStatus(fmi2Component unit, const fmi2StatusKind kind, fmi2
     if (kind != fmi2LastSuccessfulTime) {
         return fmi2Discard;
     }
+    if (c == NULL || value == NULL) {
+        return refused(c, NOWHERE);
+    }
     *value = time_of(c);
     return fmi2OK;
 }
 
 fmi2Status fmi2GetBooleanStatus(fmi2Component unit, const fmi2StatusKind kind, fmi2Boolean *value)
 {
-    (void)unit;
     if (kind != fmi2Terminated) {
         return fmi2Discard;
+    }
+    if (value == NULL) {
+        return refused(unit, NOWHERE);
     }
     *value = fmi2False;
     return fmi2OK;

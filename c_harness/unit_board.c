@@ -112,6 +112,20 @@ static void tell(struct hc_unit_state *unit, double duty, uint64_t tick)
     sense(unit, tick);
 }
 
+/* A number that is none, or beyond all, spoils every later one: it is told as it comes up. */
+static const char *overflowed(const struct hc_unit_state *unit)
+{
+    static const int told[] = {HC_REAL_output_v, HC_REAL_sensed_v, HC_REAL_choke_a, HC_REAL_load_a,
+                               HC_REAL_bus_v};
+    for (size_t i = 0; i < sizeof told / sizeof told[0]; ++i) {
+        const double value = unit->real[told[i]];
+        if (!(value - value == 0.0)) {
+            return "an output has grown beyond all numbers: look at source_v, load and filter";
+        }
+    }
+    return NULL;
+}
+
 /* The duty on the modulator's grid. */
 static double modulated(const struct hc_unit_state *unit)
 {
@@ -132,6 +146,7 @@ const char *hc_model_start(struct hc_unit_state *unit)
     fault = connect(unit);
     if (fault == NULL) {
         tell(unit, 0.0, 0);
+        fault = overflowed(unit);
     }
     return fault;
 }
@@ -155,7 +170,7 @@ const char *hc_model_step(struct hc_unit_state *unit)
         m->slope[m->steps] = m->circuit.slope;
     }
     tell(unit, duty, unit->tick + 1);
-    return NULL;
+    return overflowed(unit);
 }
 
 void hc_model_loaded(struct hc_unit_state *unit) { prepare(unit); }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -113,6 +114,56 @@ def test_a_bad_place_is_refused_with_one_message(
     assert outcome.code == 2 and reason in outcome.err
     assert outcome.err.lower().count("error:") == 1 and "Traceback" not in outcome.err
     assert not (folder / "new.fmu").exists() and not (folder / "c").exists()
+
+
+def test_unit_and_c_are_written_together_or_not_at_all(
+    generate: Callable[..., Outcome], folder: Path
+) -> None:
+    """Whichever of them cannot be written, the other stays as it was."""
+    unit, header = folder / "units" / "kiosk.fmu", folder / "c" / "quay_kiosk.h"
+    assert generate("--fmu", unit).code == 0
+    changed_file(folder, "quay_kiosk", sensor__delay_us=7)
+    before = unit.read_bytes(), header.read_bytes()
+    for file in (unit, header):
+        file.chmod(0o444)
+        outcome = generate("--fmu", unit)
+        assert outcome.code == 2 and "the file is read-only" in outcome.err
+        assert outcome.err.count("error:") == 1 and "Traceback" not in outcome.err
+        assert (unit.read_bytes(), header.read_bytes()) == before
+        file.chmod(0o644)
+    assert generate("--fmu", unit).code == 0
+    after = unit.read_bytes(), header.read_bytes()
+    assert after[0] != before[0] and after[1] != before[1]
+    assert generate("--fmu", folder / "c" / "beside.fmu").code == 0  # One folder, one lock.
+
+
+LIAR = """#!{python}
+import sys
+if "-o" in sys.argv and {content!r}:
+    open(sys.argv[sys.argv.index("-o") + 1], "w").write({content!r})
+"""
+
+
+@pytest.mark.parametrize("content", ["", "no library"])
+def test_a_compiler_that_lies_gives_no_unit(
+    generate: Callable[..., Outcome], folder: Path, monkeypatch: pytest.MonkeyPatch, content: str
+) -> None:
+    """It says that all is well, and leaves nothing, or what no machine can load."""
+    liar = folder / "liar"
+    liar.write_text(LIAR.format(python=sys.executable, content=content))
+    liar.chmod(0o755)
+    monkeypatch.setenv("CC", str(liar))
+    outcome = generate("--fmu", folder / "kiosk.fmu", "--fmu-binary")
+    assert outcome.code == 2 and "which is no working compiler" in outcome.err
+    assert outcome.err.lower().count("error:") == 1 and "Traceback" not in outcome.err
+    assert not (folder / "kiosk.fmu").exists() and not (folder / "c").exists()
+
+
+def test_picture_and_unit_of_one_name_are_refused(command_line: CommandLine, folder: Path) -> None:
+    words = ("--plot", folder / "x.svg", "--fmu", folder / "x.svg", "--force")
+    outcome = command_line("simulate", folder / SPEC, "--boards", "1", *words)
+    assert outcome.code == 2 and "the picture of --plot goes there" in outcome.err
+    assert not (folder / "x.svg").exists()
 
 
 def test_a_step_that_fits_nothing_is_refused_before_the_work(

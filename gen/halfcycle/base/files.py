@@ -75,6 +75,17 @@ class Place:
 Permit = Callable[[str, Place], None]
 """Told a file's name and its place before anything is written; raises InputError to forbid it."""
 
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A file of another folder that is written together with a set of files; fields as
+    ``write_atomic`` has them."""
+
+    path: Path
+    content: str | bytes
+    permit: Permit
+
+
 _written: list[Path] = []
 
 
@@ -96,9 +107,13 @@ def write_atomic(path: str | Path, content: str | bytes, permit: Permit | None =
 
 
 def write_all(
-    folder: str | Path, contents: Mapping[str, str | bytes], permit: Permit | None = None
+    folder: str | Path,
+    contents: Mapping[str, str | bytes],
+    permit: Permit | None = None,
+    beside: Beside | None = None,
 ) -> tuple[str, ...]:
-    """Write several files of one folder, all or none; returns the names that changed.
+    """Write several files of one folder, and one ``beside`` them, all or none; returns the names
+    that changed, of the last its path.
 
     ``contents`` maps plain file names to text or bytes (as in ``write_atomic``). ``permit`` is
     asked for each place while the folder is locked. Every file is first written beside its place
@@ -112,11 +127,27 @@ def write_all(
         if name in ("", ".", "..") or Path(name).name != name or "\\" in name:
             raise ValueError(f"not a plain file name: {name!r}")
     folder = Path(folder)
-    created = _make_folder(folder)
+    every, permits, folders = dict(contents), dict.fromkeys(contents, permit), [folder]
+    if beside is not None:
+        path = str(beside.path.absolute())  # Under any folder it is itself.
+        every[path], permits[path] = beside.content, beside.permit
+        folders.append(beside.path.parent)
+
+    def permitted(name: str, place: Place) -> None:
+        asked = permits[name]
+        if asked is not None:
+            asked(Path(name).name, place)
+
+    created: list[Path] = []
     try:
-        with _locked(folder):
-            _remove_leftovers(folder, contents)
-            return _replace_together(folder, contents, permit)
+        for step in folders:
+            created += _make_folder(step)
+        with contextlib.ExitStack() as locks:
+            # In one order, so that two runs do not wait for each other.
+            for step in sorted({Path(os.path.realpath(step)) for step in folders}):
+                locks.enter_context(_locked(step))
+            _remove_leftovers(folder, every)
+            return _replace_together(folder, every, permitted)
     except FileNotFoundError as error:  # The working folder was removed.
         raise fault(folder, error) from None
     except BaseException:

@@ -54,10 +54,14 @@ class OutputFile:
         Raises InputError if the place has changed so that it must not be replaced, or the file
         cannot be written.
         """
+        return files.write_atomic(self.path, self.beside(content).content, self._permit)
+
+    def beside(self, content: str | bytes) -> files.Beside:
+        """The file to be written together with others, by ``files.write_all``."""
         data = content if isinstance(content, bytes) else content.encode("utf-8")
         if self.mark is not None and self.mark not in data[:END_BYTES] + data[-END_BYTES:]:
             raise ValueError(f"the mark {self.mark!r} is missing from what is written")
-        return files.write_atomic(self.path, content, self._permit)
+        return files.Beside(self.path, content, self._permit)
 
     def _permit(self, _: str, place: files.Place) -> None:
         refusal = self._refusal(place)

@@ -27,26 +27,45 @@ OPTION = "--fmu"
 
 
 def unit_file(
-    spec: Spec, spec_file: Path, path: Path | None, force: bool, *, binary: bool
+    spec: Spec,
+    spec_file: Path,
+    path: Path | None,
+    force: bool,
+    *,
+    binary: bool,
+    picture: Path | None = None,
 ) -> archive.UnitFile | None:
     """The file of the unit, None if none is asked for. Raises, before any long work, UsageError
     for a ``binary`` without a unit, InputError if nothing may be written there or no unit can be
-    made, ToolMissingError if there is no compiler for the binary."""
+    made, ToolMissingError if there is no compiler for the binary. ``picture``: another file that
+    the command is to write."""
     if path is None:
         if binary:
             raise click.UsageError("--fmu-binary needs --fmu FILE, the unit that it goes into")
         return None
-    base_step_s(spec, printable(str(spec_file)))
+    step_s, count = base_step_s(spec, printable(str(spec_file)))
     if binary:
         compiler.find()
-    return archive.unit_file(path, OPTION, [spec_file], force)
+    if picture is not None:
+        refuse_in_set(path, picture.parent, [picture.name], "the picture of --plot")
+    file = archive.unit_file(path, OPTION, [spec_file], force)
+    if spec.bridge.pwm_period_us is None:
+        click.echo(
+            f"note: bridge.pwm_period_us is not given: a step of the unit is "
+            f"{float(step_s * 1_000_000):.6g} us, {count} in a loop period; state the key if your "
+            "firmware's PWM is slower",
+            err=True,
+        )
+    return file
 
 
-def refuse_in_set(path: Path, folder: Path, names: Iterable[str]) -> None:
-    """Raise InputError if the unit would stand in the place of one of the generated files."""
+def refuse_in_set(
+    path: Path, folder: Path, names: Iterable[str], what: str = "one of the generated files"
+) -> None:
+    """Raise InputError if the unit would stand in the place of one of these files."""
     taken = {os.path.realpath(folder / name) for name in names}
     if os.path.realpath(path) in taken:
-        problem = "one of the generated files goes there"
+        problem = f"{what} goes there"
         raise InputError([Fault(printable(str(path)), OPTION, problem, "name another file")])
 
 

@@ -99,10 +99,12 @@ def command(
             _finish(as_json, (), False, compared, generation.findings)
             sys.exit(1)
         click.echo(checks.summary(result), err=True)
+    unit = None
     if unit_file is not None:
-        unit_file.write(co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary))
+        content = co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary)
+        unit = unit_file.beside(content)
     rest = files.leftovers(out, generation.texts)
-    files.write_all(out, generation.texts, permit)
+    files.write_all(out, generation.texts, permit, unit)
     if rest:
         click.echo(
             "note: an earlier run was killed while it wrote here; all files are of this run now, "

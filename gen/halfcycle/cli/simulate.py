@@ -110,7 +110,9 @@ def command(
         form = "" if plot is None else check_name(printable(str(plot)))
     output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
     spec = load_spec(spec_file)
-    unit_file = co_simulation.unit_file(spec, spec_file, fmu, force, binary=fmu_binary)
+    unit_file = co_simulation.unit_file(
+        spec, spec_file, fmu, force, binary=fmu_binary, picture=plot
+    )
     with common.refusals(as_json):
         integer_design = common.design_spec(spec_file)
         generated = emit.render(integer_design.design, integer_design.quantised)

@@ -17,7 +17,7 @@ from halfcycle.base import files
 from halfcycle.base.output_file import OutputFile
 from halfcycle.cosimulate import binary
 from halfcycle.cosimulate.description import MARK
-from halfcycle.cosimulate.unit import DESCRIPTION, Unit, files_of, guid_of
+from halfcycle.cosimulate.unit import DESCRIPTION, SOURCES, Unit, files_of, guid_of
 
 MAX_BYTES = 1 << 26
 """A unit has some hundred thousand."""
@@ -36,8 +36,14 @@ def content(unit: Unit, *, with_binary: bool = False) -> bytes:
     Raises ToolMissingError and compiler.CompileError as ``binary.library`` does.
     """
     contents = files_of(unit)
-    built = binary.library(unit, guid_of(contents)) if with_binary else None
-    return packed(contents, built)
+    if not with_binary:
+        return packed(contents)
+    sources = {
+        place.removeprefix(SOURCES): text
+        for place, text in contents.items()
+        if place.startswith(SOURCES)
+    }
+    return packed(contents, binary.library(unit, sources))
 
 
 def packed(contents: Mapping[str, str], library: tuple[str, bytes] | None = None) -> bytes:

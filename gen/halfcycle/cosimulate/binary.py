@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 
 from halfcycle.cosimulate.unit import Unit
 from halfcycle.verify import compiler
@@ -19,10 +20,24 @@ def place(identifier: str) -> str:
     return f"binaries/{system}{bits}/{identifier}{suffix}"
 
 
-def library(unit: Unit, guid: str) -> tuple[str, bytes]:
-    """Place and bytes of the library, built of the C of the unit with this GUID.
+def library(unit: Unit, sources: Mapping[str, str]) -> tuple[str, bytes]:
+    """Place and bytes of the library, built of the unit's C (place below the sources to text).
 
-    Raises ToolMissingError without a compiler, compiler.CompileError if it refuses the code.
+    It is loaded and asked before it is taken: a compiler for another machine makes a library, too.
+    Raises ToolMissingError without a working compiler, compiler.CompileError if it refuses the
+    code, or what it makes of it cannot be loaded.
     """
-    built = compiler.build_shared(unit.c_texts(guid), unit.source_files, (), FLAGS)
+    import cffi  # noqa: PLC0415 (slow to import)
+
+    ffi = cffi.FFI()
+    ffi.cdef("const char *fmi2GetVersion(void);")
+    loaded = compiler.load(ffi, sources, unit.source_files, (), FLAGS)
+    try:
+        version = ffi.string(loaded.fmi2GetVersion())
+    except AttributeError:
+        version = b""
+    if version != b"2.0":
+        compiler.require_working(compiler.find())
+        raise compiler.CompileError("the compiled unit does not answer as FMI 2.0 wants it")
+    built = compiler.build_shared(sources, unit.source_files, (), FLAGS)
     return place(unit.identifier), built.read_bytes()

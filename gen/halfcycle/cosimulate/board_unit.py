@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from fractions import Fraction
 
+from halfcycle.base.errors import Fault, InputError
 from halfcycle.cosimulate.unit import CONFIG, Unit, base_step_s
 from halfcycle.cosimulate.variables import Variable
 from halfcycle.regulator.plan import Plan
@@ -41,6 +42,10 @@ def board_unit(spec: Spec, plan: Plan, drawn: Draw, file: str = "spec") -> Unit:
     # As often as the sensor's delay needs: between two points it sees a cubic.
     steps = math.ceil(float(step_s) * MIN_STEPS_PER_RING / ring_period_s(spec))
     circuit_s = step_s / steps
+    if drawn.delay_s > MAX_DELAY_STEPS * circuit_s:
+        most_us = float(MAX_DELAY_STEPS * circuit_s * 1_000_000)
+        problem = f"more than {most_us:.4g} us is too long for a unit whose steps are so short"
+        raise InputError([Fault(file, "sensor.delay_us", problem, "state a longer PWM period")])
     return Unit(
         identifier=f"{spec.name}{SUFFIX}",
         title=(

@@ -65,18 +65,18 @@ class Unit:
         """A step in seconds, as C and XML write the double next to it."""
         return repr(float(self.step_s))
 
-    def c_texts(self, guid: str = BLANK_GUID) -> dict[str, str]:
-        """Every C file and header by its place below the sources."""
+    def c_texts(self) -> dict[str, str]:
+        """Every C file and header by its place below the sources, with a blank GUID."""
         own = c_interface.harness_files(*SHARED, f"{self.model}.h", f"{self.model}.c")
-        return {CONFIG: self._config(guid), **own, **self.texts}
+        return {CONFIG: self._config(), **own, **self.texts}
 
-    def _config(self, guid: str) -> str:
+    def _config(self) -> str:
         return (
             resources.templates()
             .get_template("unit_config.h.j2")
             .render(
                 unit=self,
-                guid=guid,
+                guid=BLANK_GUID,
                 version=halfcycle.__version__,
                 step=self.step_text,
                 tables=[(kind.upper(), of_kind(self.variables, kind)) for kind in KINDS],
@@ -86,15 +86,17 @@ class Unit:
 
 def files_of(unit: Unit) -> dict[str, str]:
     """The unit's files by their place in it, its description first."""
-    blank = _files(unit, BLANK_GUID)
-    return _files(unit, guid_of(blank))
+    blank = _files(unit)
+    guid = guid_of(blank)
+    return {place: text.replace(BLANK_GUID, guid) for place, text in blank.items()}
 
 
-def _files(unit: Unit, guid: str) -> dict[str, str]:
+def _files(unit: Unit) -> dict[str, str]:
+    """The files with a blank GUID."""
     pages = resources.templates(html=True)
     return {
-        DESCRIPTION: description.xml(unit, guid),
-        **{SOURCES + place: text for place, text in unit.c_texts(guid).items()},
+        DESCRIPTION: description.xml(unit, BLANK_GUID),
+        **{SOURCES + place: text for place, text in unit.c_texts().items()},
         "documentation/index.html": pages.get_template("unit_index.html.j2").render(
             unit=unit, version=halfcycle.__version__
         ),
@@ -115,15 +117,18 @@ def guid_of(contents: Mapping[str, str]) -> str:
     return f"{{{h[:8]}-{h[8:12]}-{h[12:16]}-{h[16:20]}-{h[20:32]}}}"
 
 
-def base_step_s(spec: Spec, file: str) -> tuple[Fraction, int]:
+def base_step_s(spec: Spec, file: str = "spec") -> tuple[Fraction, int]:
     """Length of a unit's step, seconds, and how many of them a loop period has.
 
-    A step is the PWM period if the spec has one, else the loop period. Raises InputError, naming
-    ``file``, if the one does not divide the other.
+    A step is the PWM period if the spec has one. Without, no step may be as long as the loop
+    period, over which a held duty would be another loop: it is as short as the virtual boards of
+    ``simulate`` need it, and a finite decimal if the loop period is one. Raises InputError, naming
+    ``file``, if the PWM period does not divide the loop period, or no step is short enough.
     """
     loop, pwm = spec.loop.period_us, spec.bridge.pwm_period_us
-    step = loop if pwm is None else pwm
-    count = loop / step
+    if pwm is None:
+        return _own_step_s(spec, file)
+    count = loop / pwm
     if count.denominator != 1:
         problem = (
             f"the loop period is {float(count):.6g} PWM periods: a co-simulation unit has steps of "
@@ -131,4 +136,22 @@ def base_step_s(spec: Spec, file: str) -> tuple[Fraction, int]:
         )
         remedy = "choose a PWM period that divides loop.period_us, or leave it out for the unit"
         raise InputError([Fault(file, "bridge.pwm_period_us", problem, remedy)])
-    return step / 1_000_000, int(count)
+    return pwm / 1_000_000, int(count)
+
+
+def _own_step_s(spec: Spec, file: str) -> tuple[Fraction, int]:
+    """As ``base_step_s``, for a spec without a PWM period."""
+    from halfcycle.simulate.setup import steps_per_sample  # noqa: PLC0415 (scipy: not for --help)
+
+    loop_s = spec.loop.period_us / 1_000_000
+    fewest = steps_per_sample(spec, file)
+    # A power of two lies between, so a decimal loop period has a decimal step.
+    counts = (n for n in range(fewest, 2 * fewest) if _is_decimal(loop_s / n))
+    count = next(counts, fewest)
+    return loop_s / count, count
+
+
+def _is_decimal(value: Fraction) -> bool:
+    """Whether some decimal is exactly this value."""
+    ten: int = 10 ** value.denominator.bit_length()
+    return ten % value.denominator == 0

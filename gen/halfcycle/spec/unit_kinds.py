@@ -47,6 +47,7 @@ _HUT = {
         "bus_min_v": "350",
         "bus_max_v": "420",
         "scale_max": "1.2",
+        "pwm_period_us": "50",
     },
     "filter": {
         "inductance_uh": "1200",
@@ -85,6 +86,7 @@ KINDS: Mapping[str, UnitKind] = {
             "bus_min_v": "185",
             "bus_max_v": "215",
             "scale_max": "1.1",
+            "pwm_period_us": "25",
         },
         filter={
             "inductance_uh": "120",
