@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -53,11 +54,13 @@ def module_name(path: Path) -> str:
     return ".".join(part for part in parts if part != "__init__") or "halfcycle"
 
 
-def modules() -> dict[str, ast.Module]:
-    return {
-        module_name(path): ast.parse(path.read_text(encoding="utf-8"))
-        for path in sorted(ROOT.rglob("*.py"))
-    }
+FILES = {module_name(path): path for path in sorted(ROOT.rglob("*.py"))}
+
+
+@cache
+def trees() -> dict[str, ast.Module]:
+    """Every module, parsed when first asked for: collecting tests needs the names alone."""
+    return {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FILES.items()}
 
 
 def imports(tree: ast.Module, known: set[str], *, typing: bool = True) -> set[str]:
@@ -82,11 +85,10 @@ def imports(tree: ast.Module, known: set[str], *, typing: bool = True) -> set[st
     return (found & known) - {""}
 
 
-TREES = modules()
-
-
 def test_imports_make_no_circle() -> None:
-    graph = {name: imports(tree, set(TREES), typing=False) - {name} for name, tree in TREES.items()}
+    graph = {
+        name: imports(tree, set(FILES), typing=False) - {name} for name, tree in trees().items()
+    }
     assert list(TopologicalSorter(graph).static_order())
 
 
@@ -95,48 +97,48 @@ def room(name: str) -> str:
 
 
 def test_every_module_stands_in_a_room() -> None:
-    outside = {name for name in TREES if room(name) not in ROOMS}
+    outside = {name for name in FILES if room(name) not in ROOMS}
     assert outside == {"halfcycle", "__main__"}
-    assert {room(name) for name in TREES} - outside == set(ROOMS), (
+    assert {room(name) for name in FILES} - outside == set(ROOMS), (
         "the list names a room that is gone"
     )
 
 
 def test_imports_run_down_only() -> None:
-    for name, tree in TREES.items():
+    for name, tree in trees().items():
         if room(name) not in ROOMS:
             continue
         before = ROOMS[: ROOMS.index(room(name)) + 1]
         seen = SEES.get(room(name), set(before))
-        for imported in imports(tree, set(TREES)):
+        for imported in imports(tree, set(FILES)):
             assert room(imported) in seen, f"{name} imports {imported}"
 
 
 def test_every_room_says_its_duty_in_one_line() -> None:
     for name in ROOMS:
-        duty = ast.get_docstring(TREES[name])
+        duty = ast.get_docstring(trees()[name])
         assert duty and (name == "cli" or "\n" not in duty), name
-        assert name == "cli" or len(TREES[name].body) == 1, f"{name}/__init__.py holds code"
+        assert name == "cli" or len(trees()[name].body) == 1, f"{name}/__init__.py holds code"
 
 
 def test_the_model_and_the_templates_meet_only_in_the_plan_and_the_state() -> None:
-    known = set(TREES)
+    known = set(FILES)
     shared = {"regulator.arithmetic", "regulator.plan", "regulator.state"}
-    assert imports(TREES["regulator.model"], known) == shared
-    assert "regulator.model" not in imports(TREES["generate.emit"], known)
+    assert imports(trees()["regulator.model"], known) == shared
+    assert "regulator.model" not in imports(trees()["generate.emit"], known)
 
 
 def test_nothing_but_the_command_line_imports_the_command_line() -> None:
-    for name, tree in TREES.items():
+    for name, tree in trees().items():
         if not name.startswith(("cli", "__main__")):
             assert not {
-                i for i in imports(tree, set(TREES)) if i == "cli" or i.startswith("cli.")
+                i for i in imports(tree, set(FILES)) if i == "cli" or i.startswith("cli.")
             }, name
 
 
-@pytest.mark.parametrize("name", [n for n in TREES if not n.startswith(PRINTERS)])
+@pytest.mark.parametrize("name", [n for n in FILES if not n.startswith(PRINTERS)])
 def test_only_the_command_line_prints_and_exits(name: str) -> None:
-    for node in ast.walk(TREES[name]):
+    for node in ast.walk(trees()[name]):
         if isinstance(node, ast.Call):
             assert ast.unparse(node.func) not in {"print", "sys.exit", "exit", "click.echo"}
 
@@ -157,12 +159,12 @@ SHOWS_COMMANDS = ("base.command_words",)
 """What messages name of the command line."""
 
 
-@pytest.mark.parametrize("name", [n for n in TREES if not n.startswith(PRINTERS)])
+@pytest.mark.parametrize("name", [n for n in FILES if not n.startswith(PRINTERS)])
 def test_only_the_command_line_knows_options(name: str) -> None:
     """What computes speaks of the domain: "the channel", not ``--channel``."""
     if name in FLAGS_OF_TOOLS or name in SHOWS_COMMANDS:
         return
-    for node in ast.walk(TREES[name]):
+    for node in ast.walk(trees()[name]):
         if isinstance(node, ast.Constant) and isinstance(node.value, str):
             assert not OPTION.search(node.value), f"{name}:{node.lineno}: {node.value!r}"
 
@@ -171,7 +173,7 @@ def test_json_is_made_by_the_models_that_describe_it() -> None:
     """No command puts its JSON together by hand: one function prints it, from an output model."""
     users = {
         name
-        for name, tree in TREES.items()
+        for name, tree in trees().items()
         if room(name) == "cli"
         for node in ast.walk(tree)
         if isinstance(node, ast.Import) and any(alias.name == "json" for alias in node.names)

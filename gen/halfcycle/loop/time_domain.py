@@ -206,6 +206,12 @@ class _Run:
         self.size = ADDED + int(self.curved)
         """Length of ``z``; nothing is added to an undisturbed sine."""
         self.bounds = self._bounds()
+        self.roots = [
+            np.array([math.sqrt(c.inductance_h) for c in circuits])[:, None]
+            for circuits in (boards.before, boards.after)
+        ]
+        """Of each board's inductance, before and after the event, (B, 1): the first state is the
+        current times it."""
 
     def _bounds(self) -> list[Fraction]:
         """Instants inside an interval at which a new step begins, shares of it, and its end."""
@@ -303,14 +309,17 @@ class _Run:
             whole = scale * (np.cos(angle) - np.cos(angle + turn))
             added = np.where(scale > 1.0, (clipped - whole) / turn, 0.0) * bus
         if self.sampling.bus_ohm > 0:
-            duty = np.clip(scale * np.sin(angle + turn / 2.0), -1.0, 1.0)
+            duty = scale * np.sin(angle + turn / 2.0)
+            np.minimum(np.maximum(duty, -1.0, out=duty), 1.0, out=duty)
             z[:, ADDED] = added
             ahead = (move[:, :1] @ z)[:, 0]
-            roots = np.array(
-                [math.sqrt(c.inductance_h) for c in (self.boards.before, self.boards.after)[after]]
-            )[:, None]
-            current = (z[:, 0] + ahead) / 2.0 / roots
-            added = added - self.sampling.bus_ohm * duty * duty * current
+            ahead += z[:, 0]
+            ahead /= 2.0
+            ahead /= self.roots[after]
+            drop = self.sampling.bus_ohm * duty
+            drop *= duty
+            drop *= ahead
+            added -= drop
         z[:, ADDED] = added
 
     def _half_cycles(self, states: Real, points: int) -> tuple[Real, Real]:
@@ -433,7 +442,7 @@ class _Samples:
         terms = self._term(seen[after] @ z)
         base = self.first + k * self.blocks
         for block, part in groups:
-            self.sums[base + block] += terms[:, part].sum(axis=1)
+            self.sums[base + block] += np.add.reduce(terms[:, part], axis=1)
 
     def _term(self, sensed: Real) -> Real:
         """What samples add to their windows; ``sensed`` is overwritten."""
