@@ -156,6 +156,21 @@ def test_spread_against_the_tolerance() -> None:
     assert not inside(SPEC, high, after=False) and inside(SPEC, high, after=True)
 
 
+def test_what_is_kept_is_not_to_be_widened_for_the_fitted_value() -> None:
+    """Bug: the tolerance to state was of a fitted value that was said to be no better."""
+    found = calibrate(SPEC, bench([0.2160, 0.2240, 0.2200, 0.2230, 0.2170]))
+    told = {f.code: f.text for f in findings(SPEC, found, written=False)}
+    assert found.gain_spread_percent is not None and "gain-agrees" in told
+    stated = float(told["spread-beyond"].split("state at least ")[1].split(",")[0])
+    assert found.gain_spread_percent <= stated <= found.gain_spread_percent * 1.1
+
+
+def test_two_boards_say_little_of_the_spread() -> None:
+    found = calibrate(SPEC, bench([0.2202, 0.2199]))
+    told = {f.code: f.text for f in findings(SPEC, found, written=False)}
+    assert told["spread-uncertain"].startswith("2 boards say little of the spread")
+
+
 def test_tolerance_factor() -> None:
     """Two-sided normal tolerance factors, 95 % confidence and 99 % coverage: 4.433 for 10 values,
     3.350 for 30 (standard tables, from memory); Howe's formula is within 1 % of them."""

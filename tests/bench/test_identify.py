@@ -85,7 +85,10 @@ def test_a_board_outside_is_written_into_the_spec(identify: CommandLine, tmp_pat
     assert answer.code == 1 and told["inside_corners"] is False
     assert "board-gain-outside" in codes(answer) and spec.read_text() == SPEC.read_text()
     assert set(told["changes"]) == {"bridge.bus_max_v", "bridge.bus_min_v"}
-    assert identify(spec, high, low, "--write").code == 1
+    asked = [entry["text"] for entry in told["findings"] if entry["code"] == "board-gain-outside"]
+    assert all("measure the output with a meter" in text for text in asked)
+    written = identify(spec, high, low, "--write")
+    assert written.code == 1 and "[spec-written]" in written.err
     comments = [line for line in SPEC.read_text().splitlines() if line.startswith("#")]
     assert all(line in spec.read_text().splitlines() for line in comments)
     bridge = load_spec(spec).bridge
@@ -119,13 +122,15 @@ def test_a_limiter_that_acts_is_no_fault_of_board_or_firmware(
     assert told["gain"]["value"] == pytest.approx(1.2, rel=1e-3)
 
 
-def test_a_board_at_rest_is_not_judged(identify: CommandLine, tmp_path: Path) -> None:
+def test_the_delay_of_a_board_at_rest_is_not_judged(identify: CommandLine, tmp_path: Path) -> None:
     path = log(tmp_path / "a.csv")
     lines = path.read_text().splitlines()
     path.write_text("\n".join([lines[0], *lines[60:]]))
     answer = identify(SPEC, path, "--json")
     told = json.loads(answer.out)
-    assert answer.code == 1 and told["gain"] is None and told["inside_corners"] is None
+    assert answer.code == 1 and told["delay_share"] is None and told["inside_corners"] is None
+    assert told["gain"]["low"] <= 1.2 <= told["gain"]["high"]
+    jsonschema.validate(told, json.loads(published_text()))
     assert "drive-hardly-moves" in codes(answer) and told["as_model"] is True
 
 

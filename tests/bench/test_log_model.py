@@ -303,6 +303,20 @@ def test_the_cause_is_named(what: str, kind: str, words: str) -> None:
     assert words in result.cause.text
 
 
+@pytest.mark.parametrize("sums", [False, True])
+def test_a_wrong_reading_alone_is_no_missed_update(sums: bool) -> None:
+    """At rest, where scale, integral and flags stay as they are."""
+    plan = CASES["mean"]
+    log = board_log(plan, 1.2, 0.8, [(0, plan.rated_mv)], 120)
+    rows = log.arrays(sums=sums, integral=True)
+    values = rows.rms_mv.copy()
+    values[100] = values[100] * 9 // 10
+    result = checked(plan, replace(rows, rms_mv=values))
+    assert result.first is not None and result.first.update == 101
+    assert result.cause is not None and result.cause.kind == "reading", result.cause
+    assert "alone is wrong" in result.cause.text
+
+
 @pytest.mark.parametrize("case", CASES)
 def test_readings_of_millivolts_are_all_that_show_them(case: str) -> None:
     plan = CASES[case]

@@ -21,6 +21,8 @@ from support.plan_cases import CASES, mostly_full
 
 PLAN = CASES["mean"]
 GOOD = board_log(PLAN, 1.2, 0.8, [(0, 200_000), (20, 230_000)], 40, 1e-3).text(COLUMNS)
+TITLES, *ROWS = GOOD.splitlines()
+REVERSED = ROWS[::-1]
 
 
 def read(path: Path, plan: Plan = PLAN, revision: int | None = None) -> list[LogRows]:
@@ -79,6 +81,8 @@ def test_columns_may_come_in_any_order(tmp_path: Path) -> None:
         (GOOD + "41,230000,230000,30000,0,1,1\n", "line 42", "scale 30000 is not within"),
         (GOOD + "41,230000,230000,-1,0,1,1\n", "line 42", "scale -1 is not within"),
         ("\0" + GOOD, "file", "not a text"),
+        ("\n".join([TITLES, *REVERSED]), "line 3", "not in order, nor are 37 others"),
+        ("update,scale\n1,1\n", "target_mv, rms_mv, flags", "no such columns"),
         ("@0001,zz\n", "rows", "check byte"),
     ],
 )
@@ -91,6 +95,25 @@ def test_what_is_no_log_is_one_clear_message(
         read(path)
     assert len(caught.value.faults) == 1
     assert caught.value.faults[0].key == place and words in caught.value.faults[0].problem
+
+
+@pytest.mark.parametrize(("flags", "value"), [("0X1F", 31), ("0x10", 16), ("FF", 255)])
+def test_hexadecimal_flags_are_told_in_decimal(tmp_path: Path, flags: str, value: int) -> None:
+    path = tmp_path / "a.csv"
+    cells = ROWS[1].split(",")
+    cells[TITLES.split(",").index("flags")] = flags
+    path.write_text("\n".join([TITLES, ROWS[0], ",".join(cells), *ROWS[2:]]))
+    with pytest.raises(InputError) as caught:
+        read(path)
+    (fault,) = caught.value.faults
+    assert fault.key == "line 3" and f"{value}, if" in str(fault)
+
+
+def test_a_log_that_is_cut_in_its_last_line_says_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(GOOD.rstrip("\n").rsplit(",", 3)[0])
+    with pytest.raises(InputError, match="cut off here, remove this line"):
+        read(path)
 
 
 SEND = """

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from halfcycle.base.errors import InputError
+from halfcycle.bench.calibrate import plus_minus
 from halfcycle.bench.capture import read_capture
 from halfcycle.bench.meter_readings import read_readings
 
@@ -40,3 +41,16 @@ def test_a_zero_with_an_exponent_beyond_floats_is_a_zero(tmp_path: Path, zero: s
     first, second = read_readings(path)
     assert (first.meter_v, first.mean_code, second.meter_v) == (0, 2048, 230.1)
     assert 0 < second.gain_rounding < 1e-3
+
+
+def test_nul_bytes_behind_the_first_rows_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "c.csv"
+    rows = "".join(f"{n * 2e-5:.6f},{n % 7}\n" for n in range(8000))
+    path.write_text(f"s,V\n{rows}" + "\0" * 500)
+    with pytest.raises(InputError, match="NUL"):
+        read_capture(path)
+
+
+def test_half_widths_are_no_powers_of_ten() -> None:
+    assert plus_minus(9.6, 1) == "+-10" and plus_minus(14.2, 1) == "+-10"
+    assert plus_minus(123.4, 2) == "+-120" and plus_minus(0.0035, 1) == "+-0.004"

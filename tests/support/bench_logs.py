@@ -71,11 +71,13 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
     seed: int = 0,
     gain_of: Callable[[int], float] | None = None,
     limited: Container[int] = (),
+    lag: float = 0.0,
 ) -> Log:
     """``updates`` of a board whose gain is ``gain`` (or ``gain_of`` an update), of whose changes of
     scale ``share`` acts in the first update's time, and whose blocks read with ``noise``: the
     deviation of a whole window's reading, a share of rated. In the updates of ``limited`` a limiter
-    takes a fifth of the output away. From a reset on."""
+    takes a fifth of the output away. Of what the output has to go, ``lag`` is left after an update:
+    a filter that answers for longer than the fit's model knows. From a reset on."""
     rng = np.random.default_rng(seed)
     regulator, log = Regulator(plan), Log()
     wanted = dict(targets)
@@ -84,7 +86,7 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
     weights = np.array(plan.block_weights, dtype=float)
     whole = 2.0**plan.reading_shift / weights.sum()
     each = noise * weights.sum() / np.sqrt((weights**2).sum())
-    last = now = 0.0
+    last = now = output = 0.0
     due = 1
     for update in range(updates):
         if update in wanted:
@@ -99,6 +101,7 @@ def board_log(  # noqa: PLR0917 (a plant, and what is done to it)
         ]
         level = part * levels[0] ** (1 + square) + (1 - part) * levels[1] ** (1 + square)
         size = float(np.sqrt(level)) if square else level
+        output = size = lag * output + (1 - lag) * size
         size = max(0.0, size + each * float(rng.standard_normal()))
         if update in limited:
             size *= 0.8

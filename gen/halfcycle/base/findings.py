@@ -432,7 +432,8 @@ KINDS: dict[str, Kind] = {
     ),
     "drive-hardly-moves": Kind(
         ERROR,
-        "The log does not tell gain and delay: the drive hardly moves in it, or it is too short.",
+        "The log does not tell the delay, or not even the gain: the drive hardly moves in it, or "
+        "it is too short.",
         "Log a step of the target as well, such as from 90 % to 100 % of rated.",
     ),
     "ringing-unseen": Kind(
@@ -461,6 +462,11 @@ KINDS: dict[str, Kind] = {
         "The filter rings for less long than the spec's losses and heaviest load make it.",
         "Nothing: what is damped more is on the safe side. A greater resistance may be stated.",
     ),
+    "spec-written": Kind(
+        NOTE,
+        "The spec was changed; the logs are of firmware of the one before, and are refused now.",
+        "Design, generate and log again; to read old logs again keep a copy of the old spec.",
+    ),
     "board-inside": Kind(
         NOTE,
         "Gain and delay of the board are inside the corners that the design relies on.",
@@ -469,7 +475,8 @@ KINDS: dict[str, Kind] = {
     "board-gain-outside": Kind(
         ERROR,
         "The board's gain, with its whole 95 % interval, is outside the design's corners.",
-        "State the tolerances as they are, and design again; or find what the board has wrong.",
+        "Measure the output with a meter: a sensor that reads wrong is calibrated. Else state the "
+        "tolerances as they are, and design again; or find what the board has wrong.",
     ),
     "board-delay-outside": Kind(
         ERROR,

@@ -108,8 +108,10 @@ def delay_by_phase(design: Design) -> float:
     return float(np.abs(delay - delay.mean()).max())
 
 
-def board_loop(design: Design, plan: Plan, fit: PlantFit) -> BoardLoop:
-    """The loop around the plant of a fit."""
+def board_loop(design: Design, plan: Plan, fit: PlantFit) -> BoardLoop | None:
+    """The loop around the plant of a fit; None if the log does not tell its delay."""
+    if fit.share is None:
+        return None
     gain, share = fit.gain.value, min(max(fit.share.value, 0.0), 1.0)
     kp, ki = float(design.kp), float(design.ki)
     spec, window = design.spec, design.window

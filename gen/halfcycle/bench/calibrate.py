@@ -28,6 +28,9 @@ from halfcycle.spec.models import Spec
 
 CONFIDENCE = 0.95
 COVERAGE = 0.99
+FEW = 2
+"""Boards that say next to nothing of the spread: of two the half width is 36 times what they are
+apart."""
 OUTLIER_SIGMAS = 3.5
 """Robust standard deviations (Iglewicz & Hoaglin 1993, from memory). Of few values the scatter is
 uncertain, of many one is far off by chance: see ``_sigma_limit``."""
@@ -69,6 +72,14 @@ class Estimate:
     def high(self) -> float:
         """Upper end of the interval."""
         return self.value + self.uncertainty
+
+
+def plus_minus(half: float, digits: int) -> str:
+    """A half width as it is read: +-10, not +-1e+01."""
+    if not math.isfinite(half) or half == 0:
+        return f"+-{half:g}"
+    rounded = float(f"{half:.{digits}g}")
+    return f"+-{rounded:.0f}" if rounded >= 10**digits / 10 else f"+-{rounded:.{digits}g}"
 
 
 @dataclass(frozen=True, slots=True)

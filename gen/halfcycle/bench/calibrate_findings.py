@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.calibrate import Calibration, Estimate
+from halfcycle.bench.calibrate import FEW, Calibration, Estimate, plus_minus
 from halfcycle.spec.models import Spec, Value
 
 GAIN = "sensor.volts_per_code"
@@ -125,10 +125,10 @@ def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         yield finding("gain-single-reading", GAIN, text)
     elif _apart(gain, now):
         new = changes(spec, calibration)[GAIN]
-        text += f" (95 %: +-{gain.uncertainty:.2g}); {_do(written)} {float(new):g}"
+        text += f" (95 %: {plus_minus(gain.uncertainty, 2)}); {_do(written)} {float(new):g}"
         yield finding("gain-differs", GAIN, text)
     else:
-        text += f", which is inside the 95 % interval of +-{gain.uncertainty:.2g}; keep it"
+        text += f", which is inside the 95 % interval of {plus_minus(gain.uncertainty, 2)}; keep it"
         yield finding("gain-agrees", GAIN, text)
     yield from _spread(
         "sensor.gain_tolerance_percent",
@@ -139,6 +139,7 @@ def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
             calibration.gain_spread_after_percent,
             calibration.gain_reach_percent,
         ),
+        boards=gain.readings,
         changed=GAIN in changes(spec, calibration),
         written=written,
     )
@@ -154,10 +155,12 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         text += "; from one reading, which says nothing of its scatter: take several"
         yield finding("zero-single-reading", ZERO, text)
     elif ZERO in changes(spec, calibration):
-        text += f" (95 %: +-{zero.uncertainty:.2g}); {_do(written)} {round(zero.value)}"
+        text += f" (95 %: {plus_minus(zero.uncertainty, 2)}); {_do(written)} {round(zero.value)}"
         yield finding("zero-differs", ZERO, text)
     else:
-        yield finding("zero-agrees", ZERO, f"{text} (95 %: +-{zero.uncertainty:.2g}); keep it")
+        yield finding(
+            "zero-agrees", ZERO, f"{text} (95 %: {plus_minus(zero.uncertainty, 2)}); keep it"
+        )
     yield from _spread(
         "sensor.zero_tolerance_codes",
         "codes",
@@ -167,6 +170,7 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
             calibration.zero_spread_after_codes,
             calibration.zero_reach_codes,
         ),
+        boards=zero.readings,
         changed=ZERO in changes(spec, calibration),
         written=written,
     )
@@ -197,6 +201,7 @@ def _spread(
     tolerance: float,
     figures: tuple[float | None, float | None, float | None],
     *,
+    boards: int,
     changed: bool,
     written: bool,
 ) -> Iterator[Finding]:
@@ -205,22 +210,27 @@ def _spread(
     assert now is not None and after is not None
     if now > tolerance:
         text = f"a board is {now:.3g} {unit} from the spec's value, the tolerance is {tolerance:g}"
+        held = after if changed else now
         if changed and after <= tolerance:
             text += f"; {after:.3g} {unit} from the fitted one: {_do(written)} that"
             yield finding("spread-recentred", key, text, "note" if written else "warning")
         else:
-            text += f"; state at least {_up(after):g}, or sort the boards out"
+            text += f"; state at least {_up(held):g}, or sort the boards out"
             yield finding("spread-beyond", key, text)
     if reach is None:
         text = f"one board says nothing of the spread; measure several (tolerance {tolerance:g})"
         yield finding("spread-one-board", key, text)
         return
     text = (
-        f"99 % of all boards lie within +-{reach:.3g} {unit} of the fitted value (95 % confidence, "
-        f"normal spread), the tolerance is +-{tolerance:g} {unit}"
+        f"99 % of all boards lie within {plus_minus(reach, 3)} {unit} of the fitted value "
+        f"(95 % confidence, normal spread), the tolerance is +-{tolerance:g} {unit}"
     )
     if reach > tolerance >= now:
         text += f"; measure more boards, or state {_up(reach):g}"
+        if boards <= FEW:
+            text = (
+                f"{boards} boards say little of the spread: measure more (tolerance {tolerance:g})"
+            )
         yield finding("spread-uncertain", key, text)
     else:
         yield finding("spread-reach", key, f"{text}; nothing to do" if reach <= tolerance else text)

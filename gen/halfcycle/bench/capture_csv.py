@@ -60,6 +60,9 @@ def _pieces(path: Path, head: str, stream: io.TextIOWrapper) -> Iterator[str]:
     """The text in pieces of whole lines."""
     rest = head
     while piece := stream.read(PIECE):
+        if "\0" in piece:
+            problem = "there are NUL characters among the rows: this is not text, or was cut off"
+            raise input_error(path, "file", problem, "export the capture as CSV")
         rest += piece
         whole, newline, rest = rest.rpartition("\n")
         if not newline:

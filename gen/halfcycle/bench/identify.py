@@ -66,9 +66,10 @@ class Identification:
         """Whether every board may be inside the corners; None if one has no fit, or there is no
         log."""
         plants = [log.plant for log in self.logs] or [None]
-        if any(plant is not None and not is_inside(plant, self.corners) for plant in plants):
+        held = [None if plant is None else is_inside(plant, self.corners) for plant in plants]
+        if False in held:
             return False
-        return None if None in plants else True
+        return None if None in held else True
 
     @property
     def as_model(self) -> bool:
@@ -76,10 +77,12 @@ class Identification:
         return all(log.checked.first is None for log in self.logs)
 
 
-def is_inside(plant: PlantFit, ranges: Corners) -> bool:
-    """Whether gain (of every level) and delay may be inside the corners."""
-    gains = all(ranges.gain.may_hold(level.gain) for level in plant.levels)
-    return gains and ranges.share.may_hold(plant.share)
+def is_inside(plant: PlantFit, ranges: Corners) -> bool | None:
+    """Whether gain (of every level) and delay may be inside the corners; None if the gain may and
+    the log does not tell the delay."""
+    if not all(ranges.gain.may_hold(level.gain) for level in plant.levels):
+        return False
+    return None if plant.share is None else ranges.share.may_hold(plant.share)
 
 
 def identify(done: IntegerDesign, paths: Sequence[Path], revision: int | None) -> Identification:
@@ -98,7 +101,7 @@ def identify(done: IntegerDesign, paths: Sequence[Path], revision: int | None) -
         logs=logs,
         corners=ranges,
         gain=_together([plant.gain for plant in good]),
-        share=_together([plant.share for plant in good]),
+        share=_together([plant.share for plant in good if plant.share is not None]),
         gain_reach=reach(gains, COVERAGE),
         share_of_boards=share_inside(gains, ranges.gain.low, ranges.gain.high),
         outliers=outliers,

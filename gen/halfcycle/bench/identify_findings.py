@@ -8,9 +8,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.calibrate import COVERAGE, Estimate
+from halfcycle.bench.calibrate import COVERAGE, FEW, Estimate, plus_minus
 from halfcycle.bench.identify import BoardLog, Identification
-from halfcycle.bench.plant_fit import NoFit
+from halfcycle.bench.plant_fit import MOVED, NoFit
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
@@ -18,6 +18,12 @@ if TYPE_CHECKING:
 
 BUS_MIN, BUS_MAX, WITHIN = "bridge.bus_min_v", "bridge.bus_max_v", "loop.update_within_us"
 RECIPE = "log a step of the target too, from 90 % to 100 % of rated, some settling times about it"
+MORE = "log several such steps, from 90 % to 100 % of rated and back, in one log"
+METER = (
+    "first measure the output with a meter beside rms_mv: a sensor that reads wrong changes the "
+    "gain of a log as the bus does, and is calibrated, not stated as a bus"
+)
+"""A log's readings are the sensor's own: sensor gain and bus cannot be told apart by them."""
 
 
 def changes(design: Design, found: Identification) -> dict[str, Value]:
@@ -38,7 +44,8 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
     if below:
         least = min(below) / ranges.gain.low
         new[BUS_MIN] = _digits(float(spec.bridge.bus_min_v) * least, up=False)
-    late = [plant.share.value for plant in plants if plant.share.high < ranges.share.low]
+    shares = [plant.share for plant in plants if plant.share is not None]
+    late = [share.value for share in shares if share.high < ranges.share.low]
     if late:
         us = 1_000_000 * window.update_s
         stated = spec.loop.update_within_us
@@ -65,6 +72,15 @@ def findings(
     if several:
         remarks += _together(found)
     return tuple(remarks)
+
+
+def spec_written() -> Finding:
+    """That the logs are not those of the spec that was just written."""
+    text = (
+        "the logs are judged by the spec as it was before, and belong to it: design and generate "
+        "again, and log the new firmware before you identify again"
+    )
+    return finding("spec-written", "spec", text)
 
 
 def _rows(log: BoardLog) -> Iterator[Finding]:
@@ -102,25 +118,29 @@ def _board(
 ) -> Iterator[Finding]:
     key = log.name
     if isinstance(log.fit, NoFit):
-        yield finding("drive-hardly-moves", key, f"{log.fit.reason}; {RECIPE}")
+        recipe = MORE if log.fit.moved >= MOVED else RECIPE
+        yield finding("drive-hardly-moves", key, f"{log.fit.reason}; {recipe}")
         return
     plant, ranges = log.fit, found.corners
     outside = [level.gain for level in plant.levels if not ranges.gain.may_hold(level.gain)]
     for gain in outside:
         text = (
             f"gain {text_of(gain, 5)}, the design relies on {ranges.gain.low:.5g} to "
-            f"{ranges.gain.high:.5g}{_advice(new, (BUS_MIN, BUS_MAX), written)}"
+            f"{ranges.gain.high:.5g}; {METER}{_advice(new, (BUS_MIN, BUS_MAX), written)}"
         )
         yield finding("board-gain-outside", key, text)
-    if not ranges.share.may_hold(plant.share):
+    if plant.share is None:
+        recipe = MORE if plant.moved >= MOVED else RECIPE
+        known = "" if outside else f"; the gain, {text_of(plant.gain, 5)}, is inside the corners"
+        yield finding("drive-hardly-moves", key, f"{plant.doubt}{known}; {recipe}")
+    elif not ranges.share.may_hold(plant.share):
         text = (
             f"{text_of(plant.share, 3)} of a change acts in the first update's time, the design "
             f"relies on {ranges.share.low:.3g} to {ranges.share.high:.3g}"
             f"{_advice(new, (WITHIN,), written)}"
         )
         yield finding("board-delay-outside", key, text)
-        outside.append(plant.share)
-    if not outside:
+    elif not outside:
         text = (
             f"gain {text_of(plant.gain, 5)} (corners {ranges.gain.low:.4g} to "
             f"{ranges.gain.high:.4g}) and share of delay {text_of(plant.share, 3)} (corners "
@@ -157,12 +177,14 @@ def _together(found: Identification) -> Iterator[Finding]:
         return
     share = 100 * found.share_of_boards
     text = (
-        f"{100 * COVERAGE:g} % of all boards have a gain of {found.gain.value:.5g} +-"
-        f"{found.gain_reach:.3g} (95 % confidence, normal spread); at least {share:.4g} % of all "
-        "are inside the corners"
+        f"{100 * COVERAGE:g} % of all boards have a gain of {found.gain.value:.5g} "
+        f"{plus_minus(found.gain_reach, 3)} (95 % confidence, normal spread); at least "
+        f"{share:.4g} % of all are inside the corners"
     )
     enough = found.share_of_boards >= COVERAGE
-    if not enough:
+    if found.gain.readings <= FEW:
+        text += f"; {found.gain.readings} boards say little of the spread: measure more"
+    elif not enough:
         text += "; measure more boards, or state wider tolerances"
     yield finding("boards-spread", "boards", text, "note" if enough else "warning")
 
@@ -177,7 +199,8 @@ def _advice(new: dict[str, Value], keys: tuple[str, ...], written: bool) -> str:
 
 def text_of(estimate: Estimate, digits: int) -> str:
     """A value with its half width."""
-    return f"{estimate.value:.{digits}g} +- {estimate.uncertainty:.2g}"
+    half = plus_minus(estimate.uncertainty, 2).removeprefix("+-")
+    return f"{estimate.value:.{digits}g} +- {half}"
 
 
 def _digits(value: float, *, up: bool) -> Fraction:

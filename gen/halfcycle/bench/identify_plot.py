@@ -139,6 +139,8 @@ def _place(
     axes.axvspan(limits.low, limits.high, color="0.85", label="corners of the design")
     for row, (_, plant) in enumerate(fitted):
         estimate = plant.gain if which == "gain" else plant.share
+        if estimate is None:
+            continue
         half = estimate.uncertainty
         axes.errorbar(estimate.value, row, xerr=half, fmt="o", color="0", markersize=3, capsize=2)
     axes.set_yticks(range(len(fitted)), [board for board, _ in fitted])

@@ -11,7 +11,16 @@ from halfcycle.bench.log_model import RowModel
 from halfcycle.regulator.plan import ALL_FLAGS, FLAGS
 
 CauseKind = Literal[
-    "flags", "torn", "twice", "late", "skipped", "unlogged", "scaling", "gains", "unknown"
+    "flags",
+    "torn",
+    "twice",
+    "late",
+    "skipped",
+    "unlogged",
+    "scaling",
+    "gains",
+    "reading",
+    "unknown",
 ]
 _BYTES = (8, 16, 24)
 """Places at which a value of several bytes may be torn."""
@@ -47,6 +56,9 @@ def _tried(model: RowModel, before: Hidden, row: Row) -> Iterator[Cause]:
         if _torn(model, before, row, name):
             yield Cause("torn", f"{name} is half of this row's and half of the one before: torn")
     if _without_reading(last) == _without_reading(row) and row.rms_mv != last.rms_mv:
+        if _at_rest(model, before, row):
+            text = f"rms_mv {row.rms_mv} alone is wrong: all else is as {last.rms_mv} makes it"
+            yield Cause("reading", text)
         yield Cause("skipped", "an update was missed: the reading is new, all else as before")
     step = _free_of_flags(model, before, row)
     if step is not None and _steps(model, before, step, row):
@@ -126,6 +138,14 @@ def _whole_value(model: RowModel, before: Hidden, row: Row, name: str) -> int | 
     top = model.drive.top(before.row, row)
     integral, drive = model.drive.regulated(before.integral[0], error, top)
     return model.drive.scale_of(drive) if integral == row.integral else None
+
+
+def _at_rest(model: RowModel, before: Hidden, row: Row) -> bool:
+    """Whether the row would be the model's with the reading of the row before: an update that was
+    done left all else as it was, so that none need have been missed."""
+    last = before.row
+    rest = replace(row, rms_mv=last.rms_mv, low=last.low, high=last.high, by_sums=last.by_sums)
+    return model.follow(before, rest) is not None
 
 
 def _without_reading(row: Row) -> tuple[int, ...]:

@@ -88,7 +88,10 @@ def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[L
             other = [said for said in revisions if said != revision]
             if other and revision is not None:
                 problem = f"it is of firmware {other[0]:08x}, and this spec's is {revision:08x}"
-                remedy = "name the spec that this firmware was generated from"
+                remedy = (
+                    "name the spec that this firmware was generated from; if it was changed since, "
+                    "as after an identification, generate and log again"
+                )
                 raise log_error(path, [("revision", problem, remedy)])
         if rows is not None:
             yield rows
@@ -138,13 +141,14 @@ def _refuse_disorder(path: Path, rows: LogRows, last: LogRows | None) -> None:
     restarted = (update[1:] < update[:-1]) & (update[1:] <= 1) & (scale[1:] == 0)
     back = np.flatnonzero((steps > _BACKWARD) & ~restarted)
     again = np.flatnonzero(steps == 0)
+    others = f", nor are {len(back) - 1} others" if len(back) > 1 else ""
     faults = [
         (
             f"line {line[at + 1]}",
-            f"update {update[at + 1]} after {update[at]}: the rows are not in order",
+            f"update {update[at + 1]} after {update[at]}: the rows are not in order{others}",
             "log each update once, in order, and one board in a file",
         )
-        for at in back[:MAX_FAULTS].tolist()
+        for at in back[:1].tolist()
     ]
     faults += [
         (

@@ -23,6 +23,7 @@ from halfcycle.bench.log_rows import (
 )
 
 _WHOLE = re.compile(rb"[+-]?[0-9]{1,15}")
+_HEX = re.compile(rb"(0[xX])?[0-9a-fA-F]{1,15}")
 _EXAMPLE = ",".join(COLUMNS)
 
 
@@ -48,12 +49,13 @@ def parse_titles(path: Path, line: bytes) -> Titles:
             faults.append(("titles", f"two columns are called {cell}", "leave one of them out"))
         if cell in (*COLUMNS, *OPTIONAL):
             columns.setdefault(cell, at)
-    remedy = f"the first line has the titles: {_EXAMPLE}"
+    remedy = f"the first line has the titles: {_EXAMPLE}; the documentation has C that logs them"
     missing = [name for name in COLUMNS if name not in columns]
     if len(missing) == len(COLUMNS):
         faults.append(("titles", "this is not a log of updates", remedy))
-    else:
-        faults += [(name, "no such column", remedy) for name in missing]
+    elif missing:
+        names = ", ".join(missing)
+        faults.append((names, f"no such column{'s' if len(missing) > 1 else ''}", remedy))
     if faults:
         raise log_error(path, faults[:MAX_FAULTS])
     unused = tuple(printable(cell)[:40] for cell in cells if cell and cell not in columns)
@@ -111,16 +113,25 @@ def _one_by_one(path: Path, lines: Sequence[bytes], numbers: Ints, titles: Title
     return np.array(rows, dtype=np.int64)
 
 
+def _decimal(cell: bytes) -> str:
+    """How to write a cell that is not a whole number."""
+    if not _HEX.fullmatch(cell):
+        return "log integers, as the firmware has them"
+    value = int(cell, 16)
+    return f"write decimal numbers in all rows: {value}, if this one is hexadecimal"
+
+
 def _faults(line: bytes, number: int, titles: Titles) -> Iterator[tuple[str, str, str]]:
     """What is wrong in one line."""
     cells = line.split(titles.delimiter)
     if len(cells) <= max(titles.columns.values()):
         problem = f"{len(cells)} columns, fewer than the titles"
-        yield f"line {number}", problem, "a log that was cut off ends with a whole line"
+        remedy = "if the log was cut off here, remove this line; it ends with a whole one"
+        yield f"line {number}", problem, remedy
         return
     for name, at in titles.columns.items():
         cell = cells[at].strip(b' "')
         if not _WHOLE.fullmatch(cell):
             shown = printable(cell.decode("utf-8", "replace"))[:40]
             problem = f"{name} {shown!a} is not a whole number"
-            yield f"line {number}", problem, "log integers, as the firmware has them"
+            yield f"line {number}", problem, _decimal(cell)

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from halfcycle.bench.calibrate import CONFIDENCE, Estimate
+from halfcycle.bench.calibrate import CONFIDENCE, Estimate, plus_minus
 from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.fit_rows import FitRows, block_shares, rated_units
 from halfcycle.bench.reading_noise import Whitening, correlation
@@ -31,14 +31,29 @@ if TYPE_CHECKING:
 
 MIN_ROWS = 12
 MAX_SHARE_WIDTH = 0.1
-"""Half width of the share's interval beyond which the log says too little of it."""
+"""Half width of the share's interval, in windows, beyond which the log says too little of it. The
+share counts updates, and the loop answers to a delay as a part of its window: an update of a moving
+one is as small beside it as the window has updates."""
+MAX_GAIN_WIDTH = 5e-3
+"""Half width of the gain's interval, over the gain, beyond which the log says too little of it:
+well below what bus and sensor are allowed."""
+MOVED = 0.02
+"""A scale that moves by this has been stepped: what is lacking is another step."""
 MAX_LEVELS = 6
 LEVEL_TEST = 45.0
 """Fall of the squares, in variances of the noise, by which a second level of the gain counts: by
 chance once in about 10^8 rows (chi square of two degrees)."""
-MIN_LEVEL_ROWS = 10
+MIN_LEVEL_PASTS = 5
+"""So many times the past that a reading shows, a level lasts: what is shorter may be the answer to
+a step, which the model has not quite right. Of a plain window 10 rows."""
 MIN_LEVEL_STEP = 1e-3
 """Smaller steps of the gain are what the model leaves out."""
+LEAST_STEP = 3.0
+"""Steps of the gain below this many times what the model leaves of the levels beside it, noise
+apart, are the model's own error: a filter or a window's phase in the answer to a great step of the
+target, which lasts for some windows as a level does."""
+NOISE_ROOM = 1.5
+"""So many times the noise at rest may be left of a level without any error of the model."""
 LEAST_SHARE, MOST_SHARE = 1e-4, 1e4
 """White part of the noise beside the one that overlapping windows share."""
 
@@ -54,18 +69,19 @@ class GainLevel:
 @dataclass(frozen=True, slots=True)
 class PlantFit:
     """``gain``: rated volts per unit of scale, of the level with the most readings. ``share``: of a
-    change of scale that acts in the first update's time; 1: at once. ``noise``: of a reading, a
-    share of rated, RMS. ``moved``: how far the scale moved. ``predicted``: what the fit makes of
-    each of ``rows``, units of rated."""
+    change of scale that acts in the first update's time; 1: at once; None if the log does not tell,
+    with the reason in ``doubt``. ``noise``: of a reading, a share of rated, RMS. ``moved``: how far
+    the scale moved. ``predicted``: what the fit makes of each of ``rows``, units of rated."""
 
     gain: Estimate
-    share: Estimate
+    share: Estimate | None
     noise: float
     freedom: int
     moved: float
     levels: tuple[GainLevel, ...]
     rows: FitRows
     predicted: Floats
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +96,8 @@ def fit_plant(plan: Plan, rows: FitRows) -> PlantFit | NoFit:
     """Gain and share of the plant behind ``rows``."""
     past = len(block_shares(plan)) + 1
     if len(rows) < MIN_ROWS + past:
-        return NoFit(f"{len(rows)} readings with their past in the log are too few", 0.0)
+        text = f"{len(rows)} readings with their past in the log are too few"
+        return NoFit(f"{text}: {MIN_ROWS + 2 * past} rows without a gap are needed", 0.0)
     moved = float(np.ptp(rows.scale))
     model = _Model(plan, rows)
     if float(np.ptp(rows.now)) <= 0:
@@ -91,14 +108,23 @@ def fit_plant(plan: Plan, rows: FitRows) -> PlantFit | NoFit:
         if better is None:
             break
         solved = better
-    fit = solved.fit(moved)
-    if not fit.share.uncertainty <= MAX_SHARE_WIDTH:
-        return NoFit(
-            f"the share of delay is known to +-{fit.share.uncertainty:.2g} only: the scale moves "
-            f"by {moved:.2g}, too little beside the noise",
-            moved,
-        )
-    return fit
+    while (doubtful := solved.doubtful_level()) is not None:
+        solved = solved.without_level(doubtful)
+    return _told(plan, solved.fit(moved))
+
+
+def _told(plan: Plan, fit: PlantFit) -> PlantFit | NoFit:
+    """The fit, less what the log says too little of."""
+    width = math.inf if fit.share is None else fit.share.uncertainty
+    moves = f"the scale moves by {fit.moved:.2g}, too little beside the noise"
+    # Many levels, each of few readings, may leave the one with the most as uncertain as the rest.
+    if not fit.gain.uncertainty <= MAX_GAIN_WIDTH * abs(fit.gain.value):
+        half = plus_minus(fit.gain.uncertainty, 2)
+        return NoFit(f"the gain is known to {half} only: {moves}", fit.moved)
+    if width <= MAX_SHARE_WIDTH * plan.updates:
+        return fit
+    doubt = f"the share of delay is known to {plus_minus(width, 2)} only: {moves}"
+    return replace(fit, share=None, doubt=doubt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +219,7 @@ class _Solved:
         spread = np.sum(np.abs(self.white.correlation)) * 2 - 1
         best, split = 0.0, None
         edges = [*model.starts, len(ratio)]
-        least = max(MIN_LEVEL_ROWS, 2 * past)
+        least = MIN_LEVEL_PASTS * past
         for first, last in itertools.pairwise(edges):
             count = last - first
             if count < 2 * least:
@@ -207,10 +233,7 @@ class _Solved:
             at = int(np.argmax(fall))
             if fall[at] > best:
                 best, split = float(fall[at]), first + int(cut[at])
-        # Readings that overlap differ by less than their noise.
-        alike = float(self.white.correlation[1:2].sum())
-        differ = math.sqrt(2.0 * (1.0 - alike))
-        typical = float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / differ
+        typical = self._noise(ratio)
         # Readings at rest may all be rounded alike, and seem to have no noise.
         unit = 1.0 / rated_units(model.plan)
         if split is None or best <= LEVEL_TEST * spread * max(typical**2, unit**2 / 12):
@@ -226,6 +249,36 @@ class _Solved:
         shifted = tuple(min(start, len(rows) - 1) for start in shifted)
         better = replace(model, rows=rows, starts=shifted).solved()
         return better if better.variance < self.variance else None
+
+    def _noise(self, ratio: Floats) -> float:
+        """The noise of a reading, of all of them: what one differs from the next by."""
+        # Readings that overlap differ by less than their noise.
+        alike = float(self.white.correlation[1:2].sum())
+        differ = math.sqrt(2.0 * (1.0 - alike))
+        return float(np.median(np.abs(np.diff(ratio)))) / 0.6745 / differ
+
+    def doubtful_level(self) -> int | None:
+        """The level (from 1) whose step the model's own error explains best; None if it explains
+        none."""
+        model = self.model
+        made = model.predict(self.values)
+        ratio = (model.rows.reading - made) / np.maximum(made, 1e-6)
+        room = (NOISE_ROOM * self._noise(ratio)) ** 2
+        count = len(model.starts)
+        squares = [float(np.mean(ratio[model.level == n] ** 2)) for n in range(count)]
+        errors = [math.sqrt(max(0.0, square - room)) for square in squares]
+        gains = self.values[1 : 1 + count]
+        times = {
+            n: abs(float(gains[n] / gains[n - 1]) - 1) / max(errors[n - 1], errors[n], 1e-12)
+            for n in range(1, count)
+        }
+        least = min(times, key=lambda n: times[n], default=None)
+        return least if least is not None and times[least] < LEAST_STEP else None
+
+    def without_level(self, level: int) -> _Solved:
+        """With this level (from 1) as part of the one before."""
+        starts = self.model.starts
+        return replace(self.model, starts=starts[:level] + starts[level + 1 :]).solved()
 
     def fit(self, moved: float) -> PlantFit:
         """Values with their intervals."""

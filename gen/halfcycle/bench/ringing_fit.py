@@ -90,6 +90,8 @@ def fit_ringing(
             f"no part of it lasts {PERIODS[0]:g} periods of the ringing to be expected"
         )
     _, time, volts = best
+    if not float(np.ptp(volts)) > 0:
+        return NoRinging("the voltage never changes: check the probe and the channel")
     periods = (time[-1] - time[0]) * expected
     if periods < PERIODS[0]:
         text = f"it ends {periods:.2g} periods of the ringing to be expected after the step"

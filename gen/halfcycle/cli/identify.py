@@ -17,6 +17,7 @@ from halfcycle.cli.paths import PATH, force_option
 
 if TYPE_CHECKING:
     from halfcycle.bench.board_loop import Range
+    from halfcycle.bench.calibrate import Estimate
     from halfcycle.bench.filter_ringing import BoardRinging
     from halfcycle.bench.identify import BoardLog, Identification
     from halfcycle.spec.models import Spec, Value
@@ -70,7 +71,8 @@ def command(
     A LOG is of one board: a CSV table with a row an update and the columns update, target_mv,
     rms_mv, scale, flags, and sum, integral, bus if they are logged; or the lines that the C of the
     documentation prints. Exit code 1 if a row is not the model's, if a board is outside the corners
-    of SPEC, or if a log or a capture does not tell.
+    of SPEC, or if a log or a capture does not tell; with --write too, as the logs are judged by
+    SPEC as it was.
 
     \b
     Example:
@@ -80,7 +82,7 @@ def command(
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.filter_ringing import board_ringing  # noqa: PLC0415 (numpy)
     from halfcycle.bench.identify import identify  # noqa: PLC0415
-    from halfcycle.bench.identify_findings import changes, findings  # noqa: PLC0415
+    from halfcycle.bench.identify_findings import changes, findings, spec_written  # noqa: PLC0415
     from halfcycle.bench.ringing_findings import ringing_findings  # noqa: PLC0415
     from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
@@ -101,15 +103,18 @@ def command(
         ringing = board_ringing(spec, captures, channel) if captures else ()
     found = identify(done, log_files, int(spec.digest()[:8], 16))
     new = changes(done.design, found)
-    if write and new:
-        edit_file(spec_file, new, text)
     if output is not None:
         from halfcycle.bench.identify_plot import picture  # noqa: PLC0415
 
         output.write(picture(spec.name, found, ringing, form))
     remarks = findings(done.design, found, new, written=write) + ringing_findings(ringing)
-    if new and not write:
+    if new and write:
+        remarks += (spec_written(),)
+    elif new:
         remarks = common.with_options(remarks, ADVISED_OPTIONS)
+    if write and new:
+        # Last: what fails before leaves the spec that these logs belong to.
+        edit_file(spec_file, new, text)
     if as_json:
         from halfcycle.output.identify import Identify  # noqa: PLC0415
 
@@ -167,8 +172,8 @@ def _ringing_row(board: BoardRinging) -> tuple[str, ...]:
     hertz, decay, ratio = fit.frequency_hz, fit.decay_per_s, fit.damping_ratio
     return (
         board.name,
-        f"{hertz.value:.5g} +- {hertz.uncertainty:.1g}",
-        f"{decay.value:.4g} +- {decay.uncertainty:.1g}",
+        f"{hertz.value:.5g} {_half(hertz)}",
+        f"{decay.value:.4g} {_half(decay)}",
         f"{ratio.value:.3g}",
         f"{fit.amplitude_v:.3g}",
     )
@@ -181,13 +186,20 @@ def _row(log: BoardLog) -> tuple[str, ...]:
     if plant is None:
         return (*head, "-", "-", "-", "-")
     settling = loop.settling_ms if loop else None
+    share = plant.share
     return (
         *head,
-        f"{plant.gain.value:.5g} +- {plant.gain.uncertainty:.1g}",
-        f"{plant.share.value:.3f} +- {plant.share.uncertainty:.1g}",
+        f"{plant.gain.value:.5g} {_half(plant.gain)}",
+        "-" if share is None else f"{share.value:.3f} {_half(share)}",
         f"{100 * plant.noise:.2g}",
         "-" if settling is None else f"{settling:.4g}",
     )
+
+
+def _half(estimate: Estimate) -> str:
+    from halfcycle.bench.calibrate import plus_minus  # noqa: PLC0415 (numpy)
+
+    return plus_minus(estimate.uncertainty, 1).replace("+-", "+- ")
 
 
 def _range(limits: Range) -> str:

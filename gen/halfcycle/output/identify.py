@@ -33,7 +33,8 @@ class RowDiffers(Entry):
     line: int = means("its line, from 1")
     update: int = means("its update")
     cause: str = means(
-        "flags, torn, twice, late, skipped, unlogged, scaling, gains or unknown: the likely cause"
+        "flags, torn, twice, late, skipped, unlogged, scaling, gains, reading or unknown: the "
+        "likely cause"
     )
     text: str = means("the same in words")
     differing: int = means("rows of this log that differ")
@@ -69,7 +70,8 @@ class BoardLog(Entry):
     bad_lines: int = means("lines left out for their check byte")
     gain: Interval | None = means("rated volts per unit of scale; null if the log does not tell")
     delay_share: Interval | None = means(
-        "share of a change of scale that acts in the first update's time"
+        "share of a change of scale that acts in the first update's time; null if the log does not "
+        "tell"
     )
     noise_percent: float | None = means("of a reading, % of rated, RMS")
     levels: list[Level] = means("of the gain; several if a load or the bus stepped")
@@ -88,7 +90,7 @@ class BoardLog(Entry):
             missed=checked.missed,
             bad_lines=log.remarks.bad_lines,
             gain=Interval.of(plant.gain) if plant else None,
-            delay_share=Interval.of(plant.share) if plant else None,
+            delay_share=Interval.of(plant.share) if plant and plant.share else None,
             noise_percent=100 * plant.noise if plant else None,
             levels=[
                 Level(update=level.update, gain=Interval.of(level.gain))

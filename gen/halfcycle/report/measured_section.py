@@ -45,13 +45,12 @@ def board_figures(measured: Measured) -> tuple[Figure, ...]:
     if not fitted:
         return ()
     gains = [(log.name, plant.gain) for log, plant in fitted]
-    shares = [(log.name, plant.share) for log, plant in fitted]
-    return (
-        _place("Gain", "rated volts per unit of scale", gains, found.corners.gain),
-        _place("Share of delay", "share of a change that acts at once", shares,
-               found.corners.share),
-        *(_readings(log, plant) for log, plant in fitted[:MAX_LOGS]),
-    )  # fmt: skip
+    places = [_place("Gain", "rated volts per unit of scale", gains, found.corners.gain)]
+    shares = [(log.name, plant.share) for log, plant in fitted if plant.share is not None]
+    if shares:
+        unit = "share of a change that acts at once"
+        places.append(_place("Share of delay", unit, shares, found.corners.share))
+    return (*places, *(_readings(log, plant) for log, plant in fitted[:MAX_LOGS]))
 
 
 def _place(
@@ -108,7 +107,7 @@ def _readings(log: BoardLog, plant: PlantFit) -> Figure:
     )
     caption = (
         f"Line: the fit; dots: the log. Gain {_pm(plant.gain, 5)}, share of delay "
-        f"{_pm(plant.share, 3)}; what the fit leaves is "
+        f"{_pm(plant.share, 3) if plant.share else DASH}; what the fit leaves is "
         f"{decimal(100 * plant.noise, 2)} % of rated, RMS."
     )
     return Figure(f"{log.name}: readings and fit", alt, caption, chart.svg(alt))
@@ -159,8 +158,11 @@ def _row(log: BoardLog) -> tuple[str, ...]:
     plant, loop, checked = log.plant, log.loop, log.checked
     like = "yes" if checked.first is None else f"no, {checked.differing} rows differ"
     head = (log.name, str(checked.rows), like)
-    if plant is None or loop is None:
+    if plant is None:
         return (*head, *(DASH,) * 7)
+    if plant.share is None or loop is None:
+        noise = decimal(100 * plant.noise, 2)
+        return (*head, _pm(plant.gain, 5), DASH, noise, *(DASH,) * 4)
     return (
         *head,
         _pm(plant.gain, 5),

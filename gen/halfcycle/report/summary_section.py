@@ -193,7 +193,7 @@ def _measured_rows(measured: Measured | None) -> Iterator[Row]:
         return
     found = measured.found
     outside = sum(
-        log.plant is not None and not is_inside(log.plant, found.corners) for log in found.logs
+        log.plant is not None and is_inside(log.plant, found.corners) is False for log in found.logs
     )
     unlike = sum(log.checked.first is not None for log in found.logs)
     silent = sum(log.plant is None for log in found.logs)
