@@ -53,7 +53,7 @@ def _shown(contents: Contents) -> Iterator[tuple[str, str]]:
         yield "compared with the model, bit for bit", f"not here: {contents.no_targets}"
     yield (
         "proven equal to the model",
-        f"by halfcycle check {contents.spec_name} DIR --prove; put what it prints beside this page",
+        "not by this page: put what check prints of its proof beside it",
     )
 
 
