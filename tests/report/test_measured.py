@@ -77,13 +77,18 @@ def test_a_board_outside_makes_the_verdict_bad(tmp_path: Path) -> None:
     assert "Gain: 1 of 2 outside" in text and "bridge.bus_max_v = " in text
 
 
-def test_a_log_that_does_not_tell_has_a_row_without_figures(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("rows", "lacks", "figures"), [(3, "figures", 0), (None, "the share of delay", 2)]
+)
+def test_a_log_that_does_not_tell_all_has_a_row_that_says_so(
+    rows: int | None, lacks: str, figures: int, tmp_path: Path
+) -> None:
+    """At rest a board shows its gain alone; in three rows it shows nothing."""
     path = log(tmp_path, "rest", 1.2)
     lines = path.read_text().splitlines()
-    path.write_text("\n".join([lines[0], *lines[60:]]))
+    path.write_text("\n".join([lines[0], *lines[60:][:rows]]) + "\n")
     silent = measured(path)
-    text = rendered(silent)
-    assert "1 that do not tell" in text and board_figures(silent) == ()
+    assert f"1 without {lacks}" in rendered(silent) and len(board_figures(silent)) == figures
     assert not silent.good
 
 

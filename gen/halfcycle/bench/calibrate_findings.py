@@ -228,9 +228,8 @@ def _spread(
     if reach > tolerance >= now:
         text += f"; measure more boards, or state {_up(reach):g}"
         if boards <= FEW:
-            text = (
-                f"{boards} boards say little of the spread: measure more (tolerance {tolerance:g})"
-            )
+            kept = f"the tolerance is +-{tolerance:g} {unit}"
+            text = f"{boards} boards say little of the spread ({kept}); measure more"
         yield finding("spread-uncertain", key, text)
     else:
         yield finding("spread-reach", key, f"{text}; nothing to do" if reach <= tolerance else text)

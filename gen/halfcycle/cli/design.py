@@ -186,6 +186,8 @@ def _oscillator_row(quantised: Quantised) -> list[tuple[str, str, str]]:
     if turning is None or quantised.turn_error_ppm is None:
         return []
     band = f"{turning.low_mhz} to {turning.high_mhz} mHz"
+    if turning.low_mhz == turning.high_mhz:
+        band = f"{turning.low_mhz} mHz"
     return [("oscillator", band, f"within {quantised.turn_error_ppm:.2g} ppm, clock apart")]
 
 

@@ -197,11 +197,13 @@ def _measured_rows(measured: Measured | None) -> Iterator[Row]:
     )
     unlike = sum(log.checked.first is not None for log in found.logs)
     silent = sum(log.plant is None for log in found.logs)
+    partial = sum(log.plant is not None and log.plant.share is None for log in found.logs)
     told = [
         counted(len(found.logs), "log"),
         f"{unlike} unlike the model" if unlike else "as the model",
         f"{outside} outside" if outside else "none outside",
-        *([f"{silent} that do not tell"] if silent else []),
+        *([f"{silent} without figures"] if silent else []),
+        *([f"{partial} without the share of delay"] if partial else []),
     ]
     yield Row("measured boards", "inside the corners", ", ".join(told), kept=measured.good)
 
