@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from documentation import checks_table, findings_page, reference, tables
+from documentation import c_interface_page, checks_table, findings_page, reference, tables
 from documentation.pages import DOCS
 
 FILES: dict[Path, Callable[[], str]] = {
+    DOCS / "reference" / "c-interface.md": c_interface_page.page,
     DOCS / "reference" / "commands.md": reference.commands_page,
     DOCS / "reference" / "spec.md": reference.spec_page,
     DOCS / "reference" / "json.md": reference.json_page,

@@ -1,0 +1,129 @@
+"""The reference page of the C interface, written from a generated header: its own comments."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from documentation.reference import MADE
+from documentation.tables import table
+from support.paths import EXAMPLES
+
+EXAMPLE = "quay_kiosk"
+"""It has every call: the oscillator's too."""
+BARE = {
+    "NAME_REVISION": "First eight digits of the spec's digest, the same in header and source.",
+    "NAME_RATED_MV": "Rated output, millivolts RMS.",
+    "NAME_TARGET_MAX_MV": "Greatest target, millivolts RMS.",
+}
+"""Macros that have no comment in the header."""
+_LEVELS = re.compile(r"^ \*     NAME_(.+?)  +(.+)$")
+_MACRO = re.compile(
+    r"^#define (NAME_\w+)(?:\(\))?(?: ([^/\n]+?))?(?: /\* (.+) \*/)?$", re.MULTILINE
+)
+_MEMBER = re.compile(r"^    (\w+) (\w+); /\* (.+) \*/$", re.MULTILINE)
+_CALL = re.compile(r"/\* ([^*]+?) \*/\n(?:NAME_FAST )?(\w+ +NAME_\w+\([^;]+\));")
+
+
+def page() -> str:
+    """Calls, flags, macros, and who may call what from where."""
+    header = (EXAMPLES / EXAMPLE / f"{EXAMPLE}.h").read_text(encoding="utf-8")
+    text = "".join(_parts(header.replace(EXAMPLE.upper(), "NAME").replace(EXAMPLE, "NAME")))
+    return re.sub(r"\n{3,}", "\n\n", text)
+
+
+def _parts(header: str) -> Iterator[str]:
+    yield f"""# The C interface
+
+{MADE}
+`NAME` is the spec's `name`. What follows stands in the header that `generate` writes, with the
+numbers of your spec; here they are of [{EXAMPLE}](../examples/{EXAMPLE}.toml), which has all calls.
+[Put it in a firmware project](../how-to/use-in-firmware.md) shows them at work, and
+[three layouts](../how-to/lay-out-the-interrupts.md) of interrupts keep to the rules below.
+
+## Calls
+
+"""
+    yield _calls(header)
+    yield """
+## Who may call what from where
+
+On one core. Another core may only read, with `NAME_FENCE` as its barrier.
+
+"""
+    yield _levels(header)
+    yield f"""
+## Flags
+
+{_flags(header)}
+A flag is of the last update, with `NAME_flags` and `NAME_read` alike. `latched` in
+`struct NAME_reading` has each that was set since `NAME_clear` was called with it.
+
+## What NAME_read tells
+
+{table(("member", "type", "meaning"), _members(header))}
+## Macros
+
+{table(("macro", "here", "meaning"), _macros(header))}
+## Lifetimes
+
+- One `struct NAME_state` for each phase or output, and one `struct NAME_turn` for each frequency.
+  They live in RAM as long as they are used; nothing else is kept: no heap, no global.
+- Memory of zeros is no state: `NAME_reset` comes first, and `NAME_turn_reset`.
+- The fields are the regulator's own. They stand in the header so that the compiler knows the size,
+  and change without notice; the calls change only with `NAME_INTERFACE_VERSION`.
+- The tables are constants, in flash if the compiler puts constants there.
+"""
+
+
+def _calls(header: str) -> str:
+    rows = []
+    for comment, prototype in _CALL.findall(header):
+        text = " ".join(line.strip(" *") for line in comment.splitlines())
+        rows.append((f"`{prototype}`", re.sub(r"NAME_\w+", r"`\g<0>`", text)))
+    assert len(rows) == len(
+        re.findall(r"^[^ *#/\n][^;{]*\bNAME_\w+\([^;]*\);$", header, re.MULTILINE)
+    )
+    return table(("call", "what it does"), rows)
+
+
+def _levels(header: str) -> str:
+    rows = []
+    for line in header.splitlines():
+        found = _LEVELS.match(line)
+        if found:
+            calls = ", ".join(
+                f"`NAME{part if part.startswith('_') else f'_{part}'}`"
+                for part in found[1].split(", ")
+            )
+            rows.append((calls, re.sub(r"NAME_\w+", r"`\g<0>`", found[2])))
+    return table(("call", "from where"), rows)
+
+
+def _flags(header: str) -> str:
+    found = [
+        (name, value, meaning)
+        for name, value, meaning in _MACRO.findall(header)
+        if "_FLAG_" in name
+    ]
+    return table(
+        ("flag", "value", "set if"),
+        [(f"`{name}`", f"`{value}`", meaning) for name, value, meaning in found],
+    )
+
+
+def _members(header: str) -> list[tuple[str, str, str]]:
+    body = header.partition("struct NAME_reading {")[2].partition("};")[0]
+    return [(f"`{name}`", f"`{kind}`", meaning) for kind, name, meaning in _MEMBER.findall(body)]
+
+
+def _macros(header: str) -> list[tuple[str, str, str]]:
+    rows = []
+    for found in _MACRO.finditer(header):
+        name, value, meaning = found.groups()
+        if "_FLAG_" in name or name == "NAME_H":
+            continue
+        before = re.search(r"\n/\* ([^*]+) \*/\n(?:#ifndef \w+\n)?$", header[: found.start()])
+        text = meaning or (before[1] if before else BARE[name])
+        rows.append((f"`{name}`", f"`{value}`" if value else "empty", text))
+    return rows
