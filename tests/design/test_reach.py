@@ -9,7 +9,7 @@ import pytest
 
 from halfcycle.design import designer
 from halfcycle.design.designer import design
-from halfcycle.design.reach import out_of_reach, reach, reaches
+from halfcycle.design.reach import reach, reaches
 from halfcycle.loop.drive import needed_scale
 from halfcycle.loop.plant import window_plants
 from halfcycle.spec.models import Spec
@@ -63,7 +63,7 @@ def test_the_drive_limit_that_a_finding_named_was_not_enough(bus_min_v: float) -
     assert told.code == "rated-unreachable"
     named = re.search(r"raise bridge.scale_max to ([\d.]+) or more", told.text)
     assert named is not None
-    assert not out_of_reach(cabin(bus_min_v, named[1]), plants)
+    assert plants.reach_rated(float(cabin(bus_min_v, named[1]).bridge.scale_max))
     assert float(named[1]) < plants.scale_for_rated.max() + 0.001
     assert float(named[1]) > plants.scale_for_rated.max()
 

@@ -101,7 +101,7 @@ def command(
         done = design_integers(spec, printable(str(spec_file)))
     with common.named_by_options(OPTIONS):
         ringing = board_ringing(spec, captures, channel) if captures else ()
-    found = identify(done, log_files, int(spec.digest()[:8], 16))
+    found = identify(done, log_files, spec.revision())
     new = changes(done.design, found)
     if output is not None:
         from halfcycle.bench.identify_plot import picture  # noqa: PLC0415

@@ -180,7 +180,7 @@ def _measured(integer_design: IntegerDesign, logs: tuple[Path, ...]) -> Measured
     from halfcycle.report.measured_section import Measured  # noqa: PLC0415
 
     design = integer_design.design
-    found = identify(integer_design, logs, int(design.spec.digest()[:8], 16))
+    found = identify(integer_design, logs, design.spec.revision())
     return Measured(found, findings(design, found, changes(design, found), written=False))
 
 

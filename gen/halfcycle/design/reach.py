@@ -16,18 +16,12 @@ from halfcycle.loop.corner_filters import corner_filters
 from halfcycle.loop.moving_plants import moving_plants
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.plant_types import Plants
+from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
-MAX_LIMIT = 1.2
-"""The greatest drive limit that a spec may have."""
 SQUARE = 50.0
 """Scale from which on a sine is a square wave for all purposes."""
-
-
-def out_of_reach(spec: Spec, plants: Plants) -> bool:
-    """Whether rated voltage cannot be had at one of these corners."""
-    return float(plants.scale_for_rated[plants.hardest]) > float(spec.bridge.scale_max)
 
 
 def reaches(spec: Spec, window: Window, file: str = "spec") -> bool:
@@ -36,10 +30,11 @@ def reaches(spec: Spec, window: Window, file: str = "spec") -> bool:
 
     Raises InputError as ``window_plants`` does.
     """
+    limit = float(spec.bridge.scale_max)
     if window.blocks == 1:
-        return not out_of_reach(spec, window_plants(spec, window, file))
+        return window_plants(spec, window, file).reach_rated(limit)
     try:
-        return not out_of_reach(spec, moving_plants(spec, window, corner_filters(spec)))
+        return moving_plants(spec, window, corner_filters(spec)).reach_rated(limit)
     except ValueError:
         return True  # No plants at all, as its trial says.
 
@@ -51,8 +46,8 @@ def reach(spec: Spec, plants: Plants) -> Iterator[Finding]:
     label = plants.corners[hardest].label
     # Rounded up: a limit of that figure is enough.
     enough = math.ceil(1000 * Fraction(scale)) / 1000 if math.isfinite(scale) else math.inf
-    if out_of_reach(spec, plants):
-        if enough <= MAX_LIMIT:
+    if not plants.reach_rated(limit):
+        if enough <= float(MAX_DRIVE_LIMIT):
             remedy = f"raise bridge.scale_max to {enough:.3f} or more, or bridge.bus_min_v"
         else:
             remedy = "raise bridge.bus_min_v, or lower load.rated_va or filter.inductance_uh"

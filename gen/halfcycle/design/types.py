@@ -98,8 +98,7 @@ class Trial:
     @property
     def in_reach(self) -> bool:
         """Whether rated voltage can be had at every corner within the drive limit."""
-        plants = self.plants
-        return float(plants.scale_for_rated[plants.hardest]) <= self.drive_limit
+        return self.plants.reach_rated(self.drive_limit)
 
     @property
     def flips(self) -> bool:

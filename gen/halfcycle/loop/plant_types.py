@@ -73,6 +73,10 @@ class Plants:
         rows = np.arange(len(self.gains)) if rows is None else rows
         return scale_curve(self.scale_for_rated[rows], self.sag[rows], self.measure)
 
+    def reach_rated(self, limit: float) -> bool:
+        """Whether rated voltage can be had at every corner with a scale of ``limit``."""
+        return float(self.scale_for_rated[self.hardest]) <= limit
+
     @property
     def strongest(self) -> int:
         """Index of the corner with the greatest gain."""

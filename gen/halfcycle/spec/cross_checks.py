@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from halfcycle.base.clipped_sine import rms as clipped_rms
+from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
 from halfcycle.spec.kinds import brief
 
 if TYPE_CHECKING:
@@ -114,7 +115,8 @@ def bus_reach(spec: Spec) -> Iterator[Clash]:
     rated = float(spec.output.rated_rms_v)
     if reach < rated:
         need = rated / clipped_rms(float(limit))
-        more = "" if limit >= Fraction(6, 5) else ", or raise bridge.scale_max (up to 1.2)"
+        further = f", or raise bridge.scale_max (up to {MAX_DRIVE_LIMIT})"
+        more = "" if limit >= Fraction(MAX_DRIVE_LIMIT) else further
         yield (
             "bridge.bus_nominal_v",
             f"{brief(bus)} V at the drive limit {brief(limit)} gives at most {reach:.1f} V RMS, "

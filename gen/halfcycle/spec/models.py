@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
 from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Whole
 
 Value = Fraction | int | str | bool
@@ -128,7 +129,7 @@ class Bridge(Table):
     bus_max_v: Annotated[Fraction, Quantity("highest bus voltage in service", "V", 1, 2000)]
     scale_max: Annotated[
         Fraction,
-        Quantity("drive limit; above 1 the sine clips at the bus", "x bus", "0.1", "1.2"),
+        Quantity("drive limit; above 1 the sine clips at the bus", "x bus", "0.1", MAX_DRIVE_LIMIT),
     ] = Fraction(1)
     pwm_counts: Annotated[
         int, Whole("duty resolution, counts for full scale", 16, 32767, unit="counts")
@@ -276,6 +277,10 @@ class Spec(Table):
     def digest(self) -> str:
         """SHA-256 (hex) of the canonical text: comments, order and spelling do not matter."""
         return hashlib.sha256(self.canonical().encode()).hexdigest()
+
+    def revision(self) -> int:
+        """The number of these values that the C has as NAME_REVISION, below 2^32."""
+        return int(self.digest()[:8], 16)
 
 
 def _leaves(table: Table, prefix: str) -> list[tuple[str, Any, bool]]:

@@ -30,7 +30,7 @@ from halfcycle.regulator.plan import (
     Turning,
 )
 from halfcycle.regulator.state import field_names, fields_of, least_slots
-from halfcycle.regulator.trace import Ints
+from halfcycle.regulator.trace import Ints, scale_by
 from halfcycle.regulator.turn import TURN_STATE, Turn
 
 STUCK_SHARE = 0.2
@@ -218,12 +218,9 @@ def _enough_state(plan: Plan, state: dict[str, int], scale: str) -> dict[str, in
 @functools.lru_cache(maxsize=16)
 def _moved_by_one(gain: int, shift: int, top: int) -> tuple[int, ...]:
     """Every number of [0, ``top``] that a ``gain`` greater or less by one scales otherwise."""
-
-    def scaled(by: int) -> list[int]:
-        return [arithmetic.scale_by(value, by, shift) for value in range(top + 1)]
-
-    here, beside = scaled(gain), (scaled(gain - 1), scaled(gain + 1))
-    return tuple(n for n in range(top + 1) if any(row[n] != here[n] for row in beside))
+    numbers = np.arange(top + 1, dtype=np.int64)
+    less, here, more = (scale_by(numbers, by, shift) for by in (gain - 1, gain, gain + 1))
+    return tuple(numbers[(less != here) | (more != here)].tolist())
 
 
 def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) -> dict[str, int]:
