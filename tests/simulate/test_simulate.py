@@ -28,7 +28,7 @@ from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from support.paths import EXAMPLES
 from support.tools import need_module
-from support.virtual_boards import prepared_example, prepared_spec
+from support.virtual_boards import KEEPS_ALL, prepared_example, prepared_spec
 
 CABIN = EXAMPLES / "peat_cabin.toml"
 
@@ -182,6 +182,7 @@ def test_a_failed_sensor_is_flagged_and_leaves_no_more_drive(name: str) -> None:
 
 
 def broken_c(ready: Prepared, old: str, new: str) -> Prepared:
+    old = old.replace("NAME", ready.name)
     texts = tuple((file, text.replace(old, new)) for file, text in ready.texts)
     assert texts != ready.texts
     return replace(ready, texts=texts)
@@ -189,7 +190,7 @@ def broken_c(ready: Prepared, old: str, new: str) -> Prepared:
 
 def test_a_drive_that_keeps_what_the_lost_window_added_is_found() -> None:
     """The firmware with the line taken out that takes back what came since the failure."""
-    kept = broken_c(prepared(), "scale = least;", "")
+    kept = broken_c(prepared(), *KEEPS_ALL)
     tally = run_piece(kept, "disconnected-sensor", range(8), 1)
     assert tally.failed > 0
     assert "from where it was" in tally.failures[0].reasons[0]
@@ -206,8 +207,8 @@ def test_a_stuck_sensor_that_is_not_seen_is_found() -> None:
     ("old", "new", "case", "reason"),
     [
         ("} else if (failed != 0u) {", "} else if (failed > 255u) {", "sensor-back", "overshoot"),
-        ("if ((uint32_t)least > enough) {", "if (enough == 0u) {", "lost-at-limit", "output left"),
-        ("scale = least;", "", "lost-in-swell", "drive rests"),
+        ("if ((uint32_t)scale > enough) {", "if (enough == 0u) {", "lost-at-limit", "output left"),
+        (*KEEPS_ALL, "lost-in-swell", "drive rests"),
     ],
 )
 def test_a_failed_sensor_that_leaves_more_is_found(

@@ -15,6 +15,12 @@ from halfcycle.simulate.tally import Tally
 from halfcycle.spec.models import Spec
 from support.spec_text import changed_spec
 
+KEEPS_ALL = (
+    "scale = NAME_safe(NAME_lesser(present, least), reading, target);",
+    "scale = (least < 0) ? least : scale;",
+)
+"""Text of the C and its change: a firmware that takes nothing back after its sensor failed."""
+
 
 def prepared_spec(spec: Spec) -> Prepared:
     """The regulator of ``spec``, whose design has no error."""
