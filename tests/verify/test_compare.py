@@ -153,7 +153,7 @@ DEFECTS = [
     ("moving flat", "lean > (2 * before)", "lean >= (2 * before)", None),
     ("mean", "before = 0; /*", "/*", None),
     ("mean", "s->least[1] = last;", "", "least_1"),
-    ("mean", "(reading < 300) && (least < 4000)", "least < 4000", None),
+    ("mean", "(reading < 300) && (scale < 4000)", "scale < 4000", None),
     ("mean", "lesser(present, least)", "lesser(last, least)", None),
     ("mean", "held < s->integral", "held > s->integral", "integral"),
     # The least sum that leans, which no state ended a span at.
