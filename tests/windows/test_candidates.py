@@ -12,11 +12,15 @@ import pytest
 
 from halfcycle.base.errors import RefusedError
 from halfcycle.base.text import signed_ppm
+from halfcycle.design import designer
 from halfcycle.design.designer import design
+from halfcycle.design.trial import try_window
+from halfcycle.design.types import Trial
 from halfcycle.spec.load import load_spec
+from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import mean_error, work_for_each
-from halfcycle.windows.search import candidate_windows
+from halfcycle.windows.search import Window, candidate_windows
 from support import paths
 
 
@@ -98,15 +102,23 @@ def test_a_long_list_of_windows_of_a_wandering_frequency_is_bounded_in_seconds()
 
 
 @pytest.mark.parametrize("deviation", [Fraction(499, 100), Fraction(0)])
-def test_extreme_specs_are_designed_or_refused_in_seconds(deviation: Fraction) -> None:
+def test_extreme_specs_are_designed_or_refused_by_a_few_trials(
+    deviation: Fraction, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A tenth of the frequency off, and windows to be tried up to 10 s, took a minute."""
     spec = changed(
         output={"frequency_hz": Fraction(1000001, 20000), "frequency_tolerance_hz": deviation},
         loop={"longest_window_ms": Fraction(10_000), "period_us": Fraction(500)},
         targets={"settling_ms": Fraction(20_000)},
     )
-    began = time.process_time()
+    tried = []
+
+    def counted(spec: Spec, window: Window, file: str = "spec") -> Trial:
+        tried.append(window)
+        return try_window(spec, window, file)
+
+    monkeypatch.setattr(designer, "try_window", counted)
     with suppress(RefusedError):  # That is an answer too.
         window = design(spec).window
         assert window.shaped or window.within_clock
-    assert time.process_time() - began < 10
+    assert 0 < len(tried) <= 15, len(tried)
