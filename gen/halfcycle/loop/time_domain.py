@@ -12,6 +12,7 @@ averaged over short steps; the rest is exact.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -251,6 +252,7 @@ class _Run:
         pending: dict[int, Real] = {}
         reading = np.zeros(self.shape)
         turns = s.angular * self.length * np.arange(self.intervals)
+        turned = [s.angular * float(bound) * self.length for bound in self.bounds]
         x = self.flows[0].steady(scale * bus, self.angle)
         for k in range(self.intervals):
             # The last sample of the reading is the one at the start of interval k.
@@ -265,7 +267,7 @@ class _Run:
                 if k == self.at and step == event_step:
                     bus, after = self.boards.bus_after[:, None], 1
                 z, move = states[k, step], moves[after][step]
-                angle = self.angle + (turns[k] + s.angular * float(self.bounds[step]) * self.length)
+                angle = self.angle + (turns[k] + turned[step])
                 z[:, :STATES] = x
                 size = scale * bus
                 np.multiply(size, np.sin(angle), out=z[:, SINE])
@@ -358,7 +360,7 @@ class _Run:
         begun += before
         found = {}
         for share in shares:
-            i = max(i for i in range(steps) if self.bounds[i] <= share)
+            i = bisect_right(self.bounds, share) - 1
             found[share] = begun[i]
             if self.bounds[i] < share:
                 found[share] = begun[i] + self._energies(states[:, i], i, share - self.bounds[i])
@@ -402,7 +404,7 @@ class _Samples:
         shares = [(lag_whole + 1 - lag + i) / every for i in range(every)]
         self.parts: list[tuple[list[Real], list[tuple[int, slice]]]] = []
         for begin, end in zip(run.bounds, run.bounds[1:], strict=False):
-            inside = [i for i, share in enumerate(shares) if begin < share <= end]
+            inside = range(bisect_right(shares, begin), bisect_right(shares, end))
             times = np.array([float(shares[i] - begin) * run.length for i in inside])
             gain = run.boards.sensor[:, None, None]
             seen = [
