@@ -7,6 +7,7 @@ and ``long long`` 64.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 _RANKS = {"char": 0, "short": 1, "int": 2, "long": 3, "long long": 4}
 
@@ -52,6 +53,7 @@ class Widths:
         longs = words.count("long")
         return self.of(("int", "long", "long long")[longs], signed)
 
+    @cache  # noqa: B019 (an object for each width of int, a few types each)
     def of(self, name: str, signed: bool) -> IntType:
         bits = {"char": 8, "short": 16, "int": self.int_bits, "long": 32, "long long": 64}[name]
         return IntType(_RANKS[name], bits, signed)
@@ -60,6 +62,7 @@ class Widths:
     def plain(self) -> IntType:
         return self.of("int", True)
 
+    @cache  # noqa: B019 (an object for each width of int, a few types each)
     def promoted(self, operand: IntType) -> IntType:
         """6.3.1.1: what is ranked below int becomes int if int holds it, else unsigned int."""
         plain = self.plain
@@ -67,6 +70,7 @@ class Widths:
             return operand
         return plain if operand.high <= plain.high else self.of("int", False)
 
+    @cache  # noqa: B019 (an object for each width of int, a few types each)
     def common(self, left: IntType, right: IntType) -> IntType:
         """6.3.1.8, the usual arithmetic conversions, of two types."""
         left, right = self.promoted(left), self.promoted(right)
@@ -79,6 +83,7 @@ class Widths:
             return signed
         return IntType(signed.rank, signed.bits, False)
 
+    @cache  # noqa: B019 (an object for each width of int, a few types each)
     def constant(self, text: str) -> tuple[int, IntType]:
         """6.4.4.1: value and type of an integer constant."""
         digits = text.rstrip("uUlL")

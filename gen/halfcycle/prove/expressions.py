@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import z3
@@ -39,6 +40,14 @@ OUT = "out."
 """What the names of a reading's members begin with, among those of the state's fields."""
 
 
+@lru_cache(maxsize=8192)
+def _place_and_text(node: Any) -> str:
+    """File, line and text of a node; kept, as most are met again and again."""
+    text = " ".join(c_generator.CGenerator().visit(node).split())
+    place = f"{node.coord.file}:{node.coord.line}" if node.coord else "?"
+    return f"{place}: {text if len(text) < 90 else text[:87] + '...'}"
+
+
 class Expressions:
     """Evaluates expressions; ``call`` comes from the class that runs statements.
 
@@ -67,9 +76,7 @@ class Expressions:
 
     def where(self, node: Any) -> str:
         """File and line, with the expression or statement itself."""
-        text = " ".join(c_generator.CGenerator().visit(node).split())
-        place = f"{node.coord.file}:{node.coord.line}" if node.coord else "?"
-        return f"{place}: {text if len(text) < 90 else text[:87] + '...'}"
+        return _place_and_text(node)
 
     def value(self, node: Any, variables: Locals) -> Number:  # noqa: PLR0911 (one a kind)
         """The value of any expression that has one."""
