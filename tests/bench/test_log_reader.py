@@ -44,7 +44,6 @@ def test_the_check_byte_is_the_catalogued_crc() -> None:
         GOOD.replace(",", ";"),
         GOOD.replace(",", "\t"),
         GOOD.replace("\n", "\n\n"),
-        GOOD.rstrip("\n"),
     ],
 )
 def test_spellings_of_a_table_are_the_same(tmp_path: Path, text: str) -> None:
@@ -81,7 +80,7 @@ def test_columns_may_come_in_any_order(tmp_path: Path) -> None:
         (GOOD + "41,230000,230000,30000,0,1,1\n", "line 42", "scale 30000 is not within"),
         (GOOD + "41,230000,230000,-1,0,1,1\n", "line 42", "scale -1 is not within"),
         ("\0" + GOOD, "file", "not a text"),
-        ("\n".join([TITLES, *REVERSED]), "line 3", "not in order, nor are 37 others"),
+        ("\n".join([TITLES, *REVERSED, ""]), "line 3", "not in order, nor are 38 others"),
         ("update,scale\n1,1\n", "target_mv, rms_mv, flags", "no such columns"),
         ("@0001,zz\n", "rows", "check byte"),
     ],
@@ -109,11 +108,23 @@ def test_hexadecimal_flags_are_told_in_decimal(tmp_path: Path, flags: str, value
     assert fault.key == "line 3" and f"{value}, if" in str(fault)
 
 
-def test_a_log_that_is_cut_in_its_last_line_says_what_to_do(tmp_path: Path) -> None:
+@pytest.mark.parametrize("cut", range(1, len(ROWS[-1]) + 1))
+def test_a_log_that_was_cut_in_its_last_number_had_a_smaller_one(tmp_path: Path, cut: int) -> None:
+    """Only the line end tells: every cut leaves the last line out, and says so."""
     path = tmp_path / "a.csv"
-    path.write_text(GOOD.rstrip("\n").rsplit(",", 3)[0])
-    with pytest.raises(InputError, match="cut off here, remove this line"):
-        read(path)
+    path.write_bytes(GOOD.rstrip("\n")[: -cut + 1 or None].encode())
+    remarks = LogRemarks()
+    rows = list(read_log(path, PLAN, remarks))
+    assert np.concatenate([each.update for each in rows]).tolist() == list(range(1, 40))
+    assert remarks.unended == 41
+
+
+def test_a_log_whose_last_line_ends_in_a_carriage_return_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(GOOD.replace("\n", "\r").encode())
+    remarks = LogRemarks()
+    assert sum(len(rows.update) for rows in read_log(path, PLAN, remarks)) == 40
+    assert not remarks.unended
 
 
 SEND = """

@@ -425,6 +425,11 @@ KINDS: dict[str, Kind] = {
         "Lines came whose check byte does not fit; they count as lost.",
         "Check the channel's speed and the printing code.",
     ),
+    "log-cut": Kind(
+        NOTE,
+        "The last line of a log has no line end: a number that is cut short looks like a number.",
+        "Nothing, if the log was stopped by hand; else end the last line.",
+    ),
     "log-column-unused": Kind(
         NOTE,
         "A column of the log has a title that means nothing here.",

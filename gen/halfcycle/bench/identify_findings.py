@@ -108,6 +108,9 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
     if log.remarks.bad_lines:
         text = f"{log.remarks.bad_lines} lines with a wrong check byte were left out"
         yield finding("log-bad-lines", key, text)
+    if log.remarks.unended:
+        text = f"line {log.remarks.unended} has no line end, so that it may be cut; it is left out"
+        yield finding("log-cut", key, text)
     if log.remarks.unused:
         names = ", ".join(log.remarks.unused[:5])
         yield finding("log-column-unused", key, f"columns that are not used: {names}")

@@ -68,7 +68,7 @@ def units_of(plan: Plan, millivolts: Ints) -> Ints:
 def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[LogRows]:
     titles: log_table.Titles | None = None
     hexadecimal = False
-    for number, every in _lines(path):
+    for number, every, ended in _lines(path):
         first, lines = number, every
         if number == 1:
             start = next((line for line in lines if line.strip()), b"")
@@ -81,6 +81,9 @@ def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[L
                 remarks.unused = titles.unused
                 at = lines.index(start)
                 lines, first = lines[at + 1 :], first + at + 1
+        if titles is not None and not ended and lines:
+            # A number that is cut short is a number: nothing but the line end tells.
+            remarks.unended, lines = first + len(lines) - 1, lines[:-1]
         if titles is not None:
             rows = log_table.parse_rows(path, lines, first, titles)
         else:
@@ -97,8 +100,9 @@ def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[L
             yield rows
 
 
-def _lines(path: Path) -> Iterator[tuple[int, list[bytes]]]:
-    """Whole lines, some megabytes at a time, with the number of the first."""
+def _lines(path: Path) -> Iterator[tuple[int, list[bytes], bool]]:
+    """Whole lines, some megabytes at a time, with the number of the first, and whether each has its
+    line end: the file's last one may have none."""
     number, rest = 1, b""
     try:
         with files.open_regular(path) as stream:
@@ -117,12 +121,12 @@ def _lines(path: Path) -> Iterator[tuple[int, list[bytes]]]:
                 if len(rest) > _MAX_LINE:
                     raise log_error(path, [("file", "this is not a log", "name a log of updates")])
                 if lines:
-                    yield number, lines
+                    yield number, lines, True
                     number += len(lines)
     except (OSError, ValueError) as error:
         raise open_error(path, error) from None
     if rest.strip() or number == 1:
-        yield number, [rest.rstrip(b"\r")]
+        yield number, [rest.rstrip(b"\r")], rest.endswith(b"\r")
 
 
 def _refuse_disorder(path: Path, rows: LogRows, last: LogRows | None) -> None:

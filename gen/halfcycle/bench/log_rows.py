@@ -94,6 +94,9 @@ class LogRemarks:
     """Lines whose check byte did not fit; they count as lost."""
     unused: tuple[str, ...] = ()
     """Columns that say nothing here."""
+    unended: int = 0
+    """Number of a table's last line if no line end follows it, so that its last number may be cut
+    short; it is left out. 0 if there is no such line."""
 
 
 def log_error(path: Path, faults: Iterable[tuple[str, str, str]]) -> InputError:
