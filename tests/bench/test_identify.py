@@ -12,6 +12,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+from halfcycle.base.errors import Fault, InputError
 from halfcycle.bench.identify import identify as identify_logs
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.output.schema import published_text
@@ -97,6 +98,22 @@ def test_a_board_outside_is_written_into_the_spec(identify: CommandLine, tmp_pat
     corner = designed().design.plants.step_gains.max()
     before = float(designed().design.spec.bridge.bus_max_v)
     assert corner * float(bridge.bus_max_v) / before == pytest.approx(1.42, rel=5e-3)
+
+
+def test_a_spec_was_written_before_what_failed_after_it(
+    identify: CommandLine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The logs belong to the spec as it was: it is written last."""
+
+    def full(*_: object) -> str:
+        raise InputError([Fault("boards.svg", "--plot", "the disk is full", "free some space")])
+
+    monkeypatch.setattr("halfcycle.bench.identify_plot.picture", full)
+    spec = Path(shutil.copy(SPEC, tmp_path))
+    high, picture = log(tmp_path / "high.csv", 1.42), tmp_path / "boards.svg"
+    answer = identify(spec, high, "--write", "--plot", picture)
+    assert answer.code == 2 and "the disk is full" in answer.err
+    assert spec.read_bytes() == SPEC.read_bytes() and not picture.exists()
 
 
 def test_another_firmware_is_a_difference(identify: CommandLine, tmp_path: Path) -> None:

@@ -148,6 +148,16 @@ def test_no_waveform_is_no_figure() -> None:
     assert analyse(capture(sine(), length=0.006), 50) is None
 
 
+@pytest.mark.parametrize("volts", [0.0, 5.0, -311.0])
+def test_a_capture_without_a_wave_is_no_error_of_the_sensor(volts: float) -> None:
+    found = run(made(), capture(lambda t: np.full(len(t), volts)))
+    assert "no whole cycle" in said(found, "output.frequency_hz")
+    assert np.isfinite(found.reported_rms_v).all() and np.isfinite(found.true_rms_v).all()
+    assert found.waveform is None
+    if volts == 0.0:
+        assert not found.reported_rms_v.any() and "no window" in said(found, "loop.measure")
+
+
 def test_advice() -> None:
     off = run(made(), capture(sine(hz=50.6)))
     assert "50.6 Hz is 0.6 Hz off" in said(off, "output.frequency_hz")
