@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from fractions import Fraction
 
 import pytest
@@ -94,12 +93,9 @@ def test_bad_options_name_the_key(key: str, options: tuple[str, ...]) -> None:
     assert "Traceback" not in done.err
 
 
-def test_forty_long_windows_in_seconds() -> None:
-    started = time.perf_counter()
+def test_forty_long_windows() -> None:
     extra = ("--zero-offset-percent", "1", "--frequency-tolerance-hz", "0.5", "--longest-ms", "400")
     done = run_halfcycle("windows", "--frequency-hz", "50", "--period-us", "160", *extra, "--json")
-    # About a second on a desk; the allowance is for a busy machine.
-    assert time.perf_counter() - started < 20
     windows = json.loads(done.out)["windows"]
     plain = [w for w in windows if w["kind"] == "plain"]
     assert plain[-1]["samples"] == 2500

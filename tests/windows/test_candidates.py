@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from contextlib import suppress
 from fractions import Fraction
 
@@ -22,6 +21,7 @@ from halfcycle.windows.candidates import allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import mean_error, work_for_each
 from halfcycle.windows.search import Window, candidate_windows
 from support import paths
+from support.call_count import calls_of
 
 
 def changed(**tables):
@@ -82,15 +82,18 @@ def test_a_mismatch_never_reads_as_minus_0_ppm(ppm: float, words: str) -> None:
     assert signed_ppm(ppm) == words
 
 
-def test_a_long_list_of_windows_of_a_wandering_frequency_is_bounded_in_seconds() -> None:
+def test_a_long_list_of_windows_of_a_wandering_frequency_is_bounded_soon() -> None:
     """40 windows up to 10 s, 4.99 Hz off either way, took 50 s; the bounds stay outside. Source:
     the mean of |sin + d| at frequencies and phases inside the tolerance."""
     windows = candidate_windows(Fraction(50), Fraction(50, 10**6), Fraction(10))
     assert len(windows) == 40
     work, deviation = work_for_each(len(windows)), Fraction(499, 100)
-    began = time.process_time()
-    bounds = [mean_error(window, 0.005, deviation, work) for window in windows]
-    assert time.process_time() - began < 10  # 2 s alone on a machine of today
+    bounds: list[tuple[float, float]] = []
+
+    def bound_all() -> None:
+        bounds.extend(mean_error(window, 0.005, deviation, work) for window in windows)
+
+    assert calls_of(bound_all) < 500_000  # 173,316 when this was written.
     phases = np.linspace(0, 2 * math.pi, 61)[:, None]
     for window, (low, high) in list(zip(windows, bounds, strict=True))[::13]:
         for off in (-0.0998, -0.03, 0.0, 0.07, 0.0998):
