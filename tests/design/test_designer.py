@@ -7,7 +7,6 @@ import pytest
 from halfcycle.base.errors import RefusedError
 from halfcycle.design.designer import design
 from halfcycle.generate.pipeline import design_integers
-from halfcycle.quantise.fixed_point import integer_error_v
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.start import start_text
 from support.paths import example
@@ -47,10 +46,10 @@ def test_a_window_whose_flip_would_be_warned_of_gives_way_to_twice_its_length() 
     """The odd window was chosen, and its choice warned of, with the even one as good in all
     else."""
     text = example("ferry_galley").read_text().replace("settling_ms = 600", "settling_ms = 900")
-    odd = design(parse_spec(text, "x"), integer_error_v=integer_error_v)
+    odd = design_integers(parse_spec(text, "x"), "x").design
     assert odd.window.half_cycles == 3 and not odd.chosen.flips
     tight = text.replace("zero_tolerance_codes = 3", "zero_tolerance_codes = 60")
-    even = design(parse_spec(tight, "x"), integer_error_v=integer_error_v)
+    even = design_integers(parse_spec(tight, "x"), "x").design
     assert even.window.half_cycles == 6
     assert "odd-window" not in {remark.code for remark in even.findings}
     shorter = next(trial for trial in even.trials if trial.window.half_cycles == 3)

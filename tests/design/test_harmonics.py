@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from halfcycle.design.designer import design
 from halfcycle.design.harmonics import Harmonics, rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.types import Design
-from halfcycle.quantise.fixed_point import integer_error_v
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.start import start_text
 from support.paths import example
@@ -73,7 +72,7 @@ def designed(changes: dict[str, object]) -> Design:
         key = line.split("=")[0].strip(" #")
         lines.append(f"{key} = {left.pop(key)}" if key in left else line)
     assert not left, left
-    return design(parse_spec("\n".join(lines), "x"), integer_error_v=integer_error_v)
+    return design_integers(parse_spec("\n".join(lines), "x"), "x").design
 
 
 def estimated(made: Design) -> float:
@@ -126,7 +125,7 @@ def test_harmonics_near_the_resonance_were_taken_as_damped_by_the_whole_rated_lo
 )
 def test_boards_that_simulate_passes_with_a_rectifier_are_not_warned_of(name: str) -> None:
     """No board of these fails the non-linear case."""
-    made = design(parse_spec(example(name).read_text(), "x"), integer_error_v=integer_error_v)
+    made = design_integers(parse_spec(example(name).read_text(), "x"), "x").design
     assert "harmonics-fold" not in {remark.code for remark in made.findings}
 
 

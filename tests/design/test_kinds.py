@@ -20,7 +20,6 @@ from halfcycle.design.refusal import SAME_LOOK
 from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.moving_figures import MovingFigures
-from halfcycle.quantise.fixed_point import integer_error_v
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import moving_candidates
@@ -45,9 +44,7 @@ def with_keys(text: str, table: str, **keys: str) -> str:
 @cache
 def made(text: str, look_ahead: bool = False) -> Design:
     spec = parse_spec(text, "x")
-    if text in (RELAY, CABIN):  # Other tests, and pages, have these designed.
-        return design_integers(spec, "x", look_ahead=look_ahead).design
-    return design(spec, "x", integer_error_v=integer_error_v)
+    return design_integers(spec, "x", look_ahead=look_ahead).design
 
 
 def cheaper(design_: Design) -> list[str]:

@@ -64,7 +64,7 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
     were counted as even in the window, and the text added one more: 16 were said of this loop,
     with which 7 of these boards hunt by nearly the whole output."""
     text = example("peat_cabin").read_text()
-    plain = design(parse_spec(text, "x"))
+    plain = design_integers(parse_spec(text, "x"), "x").design
     integral = 1.25 / plain.greatest_gain / float(plain.window.duration_s)
     held = text.replace("[loop]", "[loop]\nupdates_per_window = 1")
     made = design(parse_spec(f"{held}\n[gains]\nintegral_per_s = {integral:.5f}\n", "x"))
@@ -96,7 +96,7 @@ def test_an_update_as_late_as_is_said_leaves_the_circuit_stable() -> None:
 def test_a_plain_window_bears_an_update_as_late_as_the_spec_allows() -> None:
     """A lateness in the spec changed nothing: the gains bore an update at once."""
     text = example("peat_cabin").read_text()
-    at_once = design(parse_spec(text, "x"))
+    at_once = design_integers(parse_spec(text, "x"), "x").design
     usual = at_once.late.target_periods
     assert usual is not None and usual < 5
     for periods in (5, 8):
@@ -112,7 +112,7 @@ def test_a_plain_window_bears_an_update_as_late_as_the_spec_allows() -> None:
 
 def test_given_gains_that_do_not_bear_the_latest_update_miss_the_targets() -> None:
     text = example("peat_cabin").read_text()
-    made = design(parse_spec(text, "x"))
+    made = design_integers(parse_spec(text, "x"), "x").design
     gains = f"\n[gains]\nintegral_per_s = {made.gains.integral_per_s}\n"
     late = text.replace("[loop]", "[loop]\nupdate_within_us = 4800")
     at_once, borne = (design(parse_spec(spec + gains, "x")) for spec in (text, late))

@@ -8,11 +8,9 @@ from dataclasses import replace
 import pytest
 
 from halfcycle.base.findings import Finding
-from halfcycle.design.designer import design
 from halfcycle.design.findings import findings
 from halfcycle.design.types import Design, LateUpdate
 from halfcycle.generate.pipeline import design_integers
-from halfcycle.quantise.fixed_point import integer_error_v
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.start import start_text
 from support.paths import example
@@ -29,7 +27,7 @@ def started(**values: str) -> str:
 
 
 def made(text: str) -> Design:
-    return design(parse_spec(text, "x"), integer_error_v=integer_error_v)
+    return design_integers(parse_spec(text, "x"), "x").design
 
 
 def said(design_: Design, code: str) -> Finding | None:
