@@ -87,7 +87,7 @@ def _inline(self: Any, node: nodes.math) -> None:
 
 def _block(self: Any, node: nodes.math_block) -> None:
     mathml = convert(node.astext(), display="block")
-    self.body.append(f'<div class="math">{mathml}</div>\n')
+    self.body.append(f'<div class="formula">{mathml}</div>\n')
     raise nodes.SkipNode
 
 

@@ -10,6 +10,7 @@ from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
+from halfcycle.design import drive_rate
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.reach import reach
@@ -45,6 +46,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _harmonics(design)
     yield from _latency(design)
     yield from _dearer(design)
+    yield from drive_rate.findings(design.spec)
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:
