@@ -97,12 +97,12 @@ def test_the_corners_alone_miss_a_filter_that_rings_at_an_image() -> None:
 def test_a_spec_without_a_pwm_period_gets_the_rate_as_a_requirement() -> None:
     (told,) = drive_rate.findings(CABIN)
     assert told.code == "drive-rate" and told.level == "note"
-    assert "once a loop period, 800 us" in told.text and "reading looks right" in told.text
+    assert "once per loop period (800 us)" in told.text and "reading looks right" in told.text
 
 
 def test_the_rate_that_the_text_names_is_enough_and_a_slower_one_is_told() -> None:
     (told,) = drive_rate.findings(CABIN)
-    enough = Fraction(told.text.rpartition("; ")[2].split(" us")[0])
+    enough = Fraction(re.search(r"every ([0-9.]+) us or more often", told.text)[1])
     limit = float(CABIN.targets.voltage_tolerance_percent) / 100
     assert not list(drive_rate.findings(with_bridge(pwm_period_us=str(float(enough) - 0.1))))
     (slow,) = drive_rate.findings(with_bridge(pwm_period_us="800"))

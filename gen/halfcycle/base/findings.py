@@ -257,7 +257,7 @@ KINDS: dict[str, Kind] = {
     ),
     "retune-impossible": Kind(
         ERROR,
-        "The old constants do not do at the new period.",
+        "The old constants do not meet the targets at the new period.",
         "Redesign, or take a period at which the old window is whole.",
     ),
     "too-few-boards": Kind(

@@ -49,7 +49,7 @@ sought."""
 MOST_SHOWN = 2.0
 """Errors beyond are told as more than this."""
 WORTH_SAYING = 4
-"""An error of more than the tolerance over this is worth a word."""
+"""An error of more than the tolerance over this is told."""
 
 
 class TrueRms(NamedTuple):
@@ -128,24 +128,23 @@ def findings(spec: Spec) -> Iterator[Finding]:
         return
     calls = f"{spec.name}_drive or {spec.name}_duty"
     off = (
-        f"the true RMS is off by {_percent(rate.nominal)} with the nominal parts, and by up to "
-        f"{_percent(rate.worst)} inside their tolerances"
+        f"whose images pass the filter: the true RMS is off by {_percent(rate.nominal)} with the "
+        f"nominal parts, and by {_percent(rate.worst)} inside their tolerances, while the reading "
+        f"looks right; {_fewest(spec, limit / WORTH_SAYING)}"
     )
     if stated is None:
         yield finding(
             "drive-rate",
             "bridge.pwm_period_us",
-            f"call {calls} in every PWM period: once a loop period, {text(spec.loop.period_us)} us,"
-            f" is a staircase whose images pass the filter, and {off}, while the reading looks "
-            f"right; {_fewest(spec, limit / WORTH_SAYING)}",
+            f"call {calls} in every PWM period. Called once per loop period "
+            f"({text(spec.loop.period_us)} us) they make a staircase {off}",
             "note",
         )
         return
     yield finding(
         "drive-rate",
         "bridge.pwm_period_us",
-        f"calling {calls} every {text(stated)} us is a staircase whose images pass the filter: "
-        f"{off}, while the reading looks right; {_fewest(spec, limit / WORTH_SAYING)}",
+        f"{calls}, called every {text(stated)} us, make a staircase {off}",
         "warning" if rate.worst.size > limit else "note",
     )
 
@@ -163,7 +162,7 @@ def _fewest(spec: Spec, limit: float) -> str:
     for calls in range(first, first + MOST_CALLS):
         call_s = _period_s(spec) / calls
         if drive_rate(spec, call_s).worst.size <= limit:
-            return f"{float(call_s * 1_000_000):.4g} us or less are often enough"
+            return f"every {float(call_s * 1_000_000):.4g} us or more often is enough"
     return "use a filter that passes less above the mains frequency"
 
 

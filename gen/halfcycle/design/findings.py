@@ -25,9 +25,9 @@ from halfcycle.windows.zero_tracking import zero_tracking
 from halfcycle.windows.zeros import zeros_finding
 
 CLEARLY_LESS = 0.9
-"""Share of the chosen window's error below which another window's is worth a word."""
+"""Share of the chosen window's error below which another window's is told."""
 SHOWN_PERCENT = 0.001
-"""DC and harmonics of the regulator's own making below this are not worth a word."""
+"""DC and harmonics of the regulator's own making below this are not told."""
 
 
 def findings(design: Design) -> Iterator[Finding]:
