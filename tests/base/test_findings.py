@@ -6,6 +6,8 @@ import re
 
 import pytest
 
+from documentation import findings_page
+from documentation.finding_examples import can_say, examples
 from documentation.findings_page import codes_in_code
 from halfcycle.base.findings import KINDS, LEVELS, Finding, finding, grouped
 
@@ -44,3 +46,22 @@ def test_findings_with_one_advice_stand_together_and_none_is_lost() -> None:
         (str(rest),),
     ]
     assert grouped([high("overload", 3)])[0].lines() == (str(high("overload", 3)),)
+
+
+def test_every_example_is_a_line_that_the_code_can_make() -> None:
+    """Of its own kind, and none of another's."""
+    kept = examples()
+    assert len(kept) > 80 and set(kept) <= set(KINDS)
+    for code, line in kept.items():
+        assert can_say(line, code), f"{code}: {line}"
+        assert line.split(":")[0] in KINDS[code].levels
+    # A kind whose text is made elsewhere is shown as little but figures, and takes any line.
+    bare = {code for code, _, words in findings_page.rows() if len(re.sub(r"\W", "", words)) < 25}
+    strangers = [(a, b) for a in kept for b in set(kept) - bare if a != b and can_say(kept[a], b)]
+    assert len(strangers) < 10, strangers
+    assert not can_say(kept["odd-window"].replace("odd count", "even count"), "odd-window")
+
+
+def test_the_page_shows_every_example() -> None:
+    page = findings_page.page()
+    assert [code for code, line in examples().items() if f"\n{line} [{code}]\n" not in page] == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import halfcycle
@@ -27,34 +28,53 @@ as `LEVEL: KEY: TEXT [CODE]`, and into the JSON as `findings`.
 | warning | it works, with a cost that should be known |
 | note | worth knowing; nothing has to be done |
 
-Below is every one by the module that makes it: code, levels and key, why it arises and what to do,
-and its text as the code has it: … stands for a figure or a name, words in braces for one of
-several.
+Below is every one by the module that makes it: code, levels and key, cause, remedy, and its text as
+the code has it: … stands for a figure or a name, words in braces for one of several. The examples
+are what runs of the tests said.
 """
 
 
 def page() -> str:
     """All findings, by the module that makes them."""
-    text = HEAD
-    for path in sorted(ROOT.rglob("*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        rows = sorted(set(_findings(tree)))
-        if rows:
-            text += f"\n## {_title(tree)}\n"
-            text += "".join(_entry(code, key, words) for code, key, words in rows)
+    from documentation.finding_examples import examples, says  # noqa: PLC0415 (reads this)
+
+    text, left = HEAD, examples()
+    for title, rows in _by_module():
+        text += f"\n## {title}\n"
+        for code, key, words in rows:
+            text += _entry(code, key, words)
+            line = left.get(code, "")
+            if says(line, words):
+                text += f"\nFor example:\n\n```text\n{left.pop(code)} [{code}]\n```\n"
     return text
 
 
 def codes_in_code() -> set[str]:
     """The codes that the package makes findings of."""
-    trees = (ast.parse(path.read_text(encoding="utf-8")) for path in ROOT.rglob("*.py"))
-    return {code for tree in trees for code, _, _ in _findings(tree)}
+    return {code for code, _, _ in rows()}
+
+
+@cache
+def rows() -> tuple[tuple[str, str, str], ...]:
+    """Code, key and text of every finding, as far as the code says them."""
+    return tuple(row for _, of_module in _by_module() for row in of_module)
+
+
+def _by_module() -> Iterator[tuple[str, list[tuple[str, str, str]]]]:
+    for path in sorted(ROOT.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        of_module = sorted(set(_findings(tree)))
+        if of_module:
+            yield _title(tree), of_module
 
 
 def _entry(code: str, key: str, words: str) -> str:
     kind = KINDS[code]
     levels = " or ".join(kind.levels)
-    return f"\n**`{code}`** ({levels}; `{key}`): {kind.cause} {kind.remedy}\n\n> {words}\n"
+    return (
+        f"\n**`{code}`** ({levels}; `{key}`)\n\n- Cause: {kind.cause}\n- Remedy: {kind.remedy}\n"
+        f"\n> {words}\n"
+    )
 
 
 def _title(tree: ast.Module) -> str:

@@ -181,10 +181,84 @@ def step_response() -> Any:
     return figure
 
 
+def window_answers() -> Any:
+    """How much windows at 60 Hz and 1 ms let through of each frequency."""
+    from halfcycle.windows.weights import magnitude  # noqa: PLC0415
+
+    figure, axes = _figure(3.2)
+    hertz = np.linspace(0, 250, 501)
+    shown = (
+        ("25 samples, flat", (1,) * 25, GREY),
+        ("9 samples, zeros at 2f and 4f", (21, 27, 31, 31, 27, 31, 31, 27, 21), ORANGE),
+        (
+            "17 samples, zeros at f, 2f and 4f",
+            (26, 28, 29, 29, 29, 30, 31, 29, 27, 29, 31, 30, 29, 29, 29, 28, 26),
+            BLUE,
+        ),
+    )
+    for label, weights, colour in shown:
+        size = [magnitude(weights, 1, Fraction(float(v)) / 1000) for v in hertz]
+        axes.plot(hertz, size, color=colour, label=label)
+    for multiple in (1, 2, 4):
+        axes.axvline(60 * multiple, color=INK, linewidth=0.6, linestyle=":")
+        axes.text(60 * multiple + 2, 0.93, "f" if multiple == 1 else f"{multiple}f", color=INK)
+    axes.set(xlim=(0, 250), ylim=(0, 1), xlabel="frequency, Hz", ylabel="answer of the window")
+    axes.set_title("60 Hz, 1 ms: what windows let through", loc="left")
+    axes.legend(loc="upper right", frameon=False, bbox_to_anchor=(0.97, 0.9))
+    return figure
+
+
+def drive_images() -> Any:
+    """A filter's output with a duty held for a loop period, and with one of every 50 us."""
+    from scipy.linalg import expm  # noqa: PLC0415
+
+    from halfcycle.design.drive_rate import true_rms_errors  # noqa: PLC0415
+    from halfcycle.loop.corner_filters import corner_filters  # noqa: PLC0415
+    from halfcycle.loop.filter_model import state_matrices  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+
+    spec = load_spec(DOCS / "examples" / "ferry_galley.toml")
+    rates = (spec.output.frequency_hz, spec.loop.period_us / 10**6, spec.loop.period_us / 10**6)
+    errors = true_rms_errors(corner_filters(spec), *rates)[:, 0]
+    circuit = corner_filters(spec)[int(np.argmax(errors))]
+    (a,), (b,), (c,) = state_matrices([circuit])
+    period, fine = float(spec.loop.period_us) / 1e6, 40
+    f = float(spec.output.frequency_hz)
+    figure, axes = _figure(3.2)
+    for calls, colour, label in ((fine // 2, GREY, "20 calls"), (1, ORANGE, "one call")):
+        held, steps = period / calls, fine // calls
+        whole = np.zeros((4, 4))
+        whole[:3, :3], whole[:3, 3] = a, b
+        once, small = expm(whole * held), expm(whole * held / steps)
+        turn = np.exp(2j * np.pi * f * held)
+        state = np.linalg.solve(turn * np.eye(3) - once[:3, :3], once[:3, 3].astype(complex))
+        wave, duty = [], 1.0 + 0j
+        for _ in range(round(2 / f / held)):
+            for _ in range(steps):
+                wave.append(c @ state)
+                state = small[:3, :3] @ state + small[:3, 3] * duty
+            duty *= turn
+        v = np.array(wave)
+        v = (v / abs(v[0])).imag
+        axes.plot(1000 * period / fine * np.arange(len(v)), v, color=colour, label=label)
+    axes.plot(1000 * period * np.arange(len(v) // fine), v[::fine], "o", color=BLUE, markersize=4)
+    axes.axhline(0, color=INK, linewidth=0.6)
+    axes.set(xlim=(0, 2000 / f), xlabel="time, ms", ylabel="output, of the samples' peak")
+    title = (
+        f"One call a loop period: samples on a sine, true RMS off by {100 * errors.max():+.0f} %"
+    )
+    axes.set_title(title, loc="left")
+    axes.legend(loc="upper right", frameon=False, ncols=2, title="in a loop period")
+    axes.set_ylim(-2.6, 4)
+    return figure
+
+
 FIGURES: dict[str, Callable[[], Any]] = {
     "window.svg": window,
     "odd_window.svg": odd_window,
+    "window_answers.svg": window_answers,
     "clipped_sine.svg": clipped_sine,
+    "drive_images.svg": drive_images,
     "step_response.svg": step_response,
 }
 

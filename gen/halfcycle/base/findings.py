@@ -177,6 +177,12 @@ KINDS: dict[str, Kind] = {
         "A step of the output is no finer than a step of the reading, so the output may hunt.",
         "Raise the duty counts, or call the drive more often.",
     ),
+    "drive-rate": Kind(
+        WARNING_OR_NOTE,
+        "The drive, called so rarely, holds each duty so long that images of the sine pass the "
+        "filter: the true RMS is off by what the text says, and the reading does not show it.",
+        "Call NAME_drive or NAME_duty with every PWM period, at least as often as the text says.",
+    ),
     "coefficient-rounding": Kind(
         WARNING,
         "A constant is more than 1 % off in its integer.",
@@ -251,7 +257,7 @@ KINDS: dict[str, Kind] = {
     ),
     "retune-impossible": Kind(
         ERROR,
-        "The old constants do not do at the new period.",
+        "The old constants do not meet the targets at the new period.",
         "Redesign, or take a period at which the old window is whole.",
     ),
     "too-few-boards": Kind(

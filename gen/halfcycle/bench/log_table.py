@@ -1,4 +1,4 @@
-"""The log as a decimal table: titles in the first line, then a row an update, in any order of
+"""The log as a decimal table: titles in the first line, then a row per update, in any order of
 columns. Commas, semicolons or tabs stand between them."""
 
 from __future__ import annotations

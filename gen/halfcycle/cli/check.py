@@ -85,8 +85,8 @@ def command(
     Exit code 1 if anything differs. The specs and the files in DIR are only read. What passed is
     not checked again until the spec, the files, this tool or the compiler change.
 
-    The C that is checked is run, with your rights: with limits of time, memory and output, but in
-    no prison. For C of people whom you do not trust, give --no-run.
+    The C that is checked is run, with your rights: with limits of time, memory and output, but it
+    can read and write your files. For C of people whom you do not trust, give --no-run.
 
     \b
     Examples:

@@ -68,7 +68,7 @@ def command(
 
     Or the ringing of its filter with L, C and losses: in a CAPTURE after a step of the load.
 
-    A LOG is of one board: a CSV table with a row an update and the columns update, target_mv,
+    A LOG is of one board: a CSV table with a row per update and the columns update, target_mv,
     rms_mv, scale, flags, and sum, integral, bus if they are logged; or the lines that the C of the
     documentation prints. Exit code 1 if a row is not the model's, if a board is outside the corners
     of SPEC, or if a log or a capture does not tell; with --write too, as the logs are judged by

@@ -87,7 +87,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Run the C of SPEC against virtual boards through the bad days, and judge each one.
+    """Run the C of SPEC on virtual boards: steps, faults and overloads. Judge each board.
 
     Exit code 1 if a board breaks a rule; the failure names the command that runs it again.
 

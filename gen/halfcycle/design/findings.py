@@ -10,6 +10,7 @@ from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
+from halfcycle.design import drive_rate
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.reach import reach
@@ -24,9 +25,9 @@ from halfcycle.windows.zero_tracking import zero_tracking
 from halfcycle.windows.zeros import zeros_finding
 
 CLEARLY_LESS = 0.9
-"""Share of the chosen window's error below which another window's is worth a word."""
+"""Share of the chosen window's error below which another window's is told."""
 SHOWN_PERCENT = 0.001
-"""DC and harmonics of the regulator's own making below this are not worth a word."""
+"""DC and harmonics of the regulator's own making below this are not told."""
 
 
 def findings(design: Design) -> Iterator[Finding]:
@@ -45,6 +46,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _harmonics(design)
     yield from _latency(design)
     yield from _dearer(design)
+    yield from drive_rate.findings(design.spec)
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:

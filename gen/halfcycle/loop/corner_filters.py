@@ -116,12 +116,21 @@ def resonance_line(spec: Spec, load: LoadImpedance, timing: Timing) -> list[Filt
 def near(circuit: FilterCircuit, spec: Spec, hertz: float) -> FilterCircuit:
     """The least damped filter inside the tolerances that resonates ``hertz`` above ``circuit``,
     under the same load."""
+    return filter_near(spec, circuit.load, resonance_hz(circuit) + hertz)
+
+
+def filter_near(spec: Spec, load: LoadImpedance, hertz: float) -> FilterCircuit:
+    """The least damped filter inside the tolerances that resonates at ``hertz`` under that load,
+    or as near to it as the tolerances let it."""
     inductances, capacitances = _inductances(spec), _capacitances(spec)
-    load = circuit.load
     low = _resonance_hz(inductances[-1], capacitances[-1], load)
     high = _resonance_hz(inductances[0], capacitances[0], load)
-    wanted = _resonance_hz(circuit.inductance_h, circuit.capacitance_f, load) + hertz
-    return _least_damped(min(max(wanted, low), high), spec, load)
+    return _least_damped(min(max(hertz, low), high), spec, load)
+
+
+def resonance_hz(circuit: FilterCircuit) -> float:
+    """Resonance of a filter under its load."""
+    return _resonance_hz(circuit.inductance_h, circuit.capacitance_f, circuit.load)
 
 
 def _resonance_hz(inductance: float, capacitance: float, load: LoadImpedance) -> float:

@@ -41,7 +41,7 @@ class ContinuousGains:
 
 @dataclass(frozen=True, slots=True)
 class WindowGains:
-    """``proportional`` and ``integral_per_window``: scale per per-unit error, once a window."""
+    """``proportional`` and ``integral_per_window``: scale per per-unit error, once per window."""
 
     proportional: Fraction
     integral_per_window: Fraction

@@ -1,4 +1,4 @@
-"""The plant as the loop sees it, once a window, at every corner of the spec's tolerances.
+"""The plant as the loop sees it, once per window, at every corner of the spec's tolerances.
 
 A corner takes each of bus, inductor, capacitor, load and sensor gain at an end of its range, and
 the sine's phase at the window's start at the two values that make the first weight least and

@@ -1,4 +1,4 @@
-"""The plants that the loop sees, once a window, as values: corners, gains and weights.
+"""The plants that the loop sees, once per window, as values: corners, gains and weights.
 
 ``y[k] = g sum_i h_i u[k - i]``: y is the reading in units of rated, u the amplitude scale.
 """

@@ -1,6 +1,6 @@
 """Boards whose filters lie inside the tolerances and ring where it hurts the loop most.
 
-An unloaded filter rings on after a change of scale. Seen once a window, ringing at frequency r is
+An unloaded filter rings on after a change of scale. Seen once per window, ringing at frequency r is
 a decaying sequence rho^i with ``rho = exp((-decay + j 2 pi (r -+ f)) W)``, f being the sine's
 frequency: the reading is its product with the sine (rms) or with the sine's sign (mean). Every
 further harmonic of that sign, and every folding by the sampling, adds whole turns over a window of

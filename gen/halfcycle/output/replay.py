@@ -59,7 +59,7 @@ class Replay(Entry):
     """``halfcycle replay``; null if the capture holds no whole cycle."""
 
     windows: list[ReplayWindow] = means("every whole window")
-    measured_by: str = means("compiled C, or model where no compiler was found or asked for")
+    measured_by: str = means("compiled C, or model if no compiler was found or asked for")
     frequency_hz: float | None = means("by a fit of a sine with harmonics, Hz")
     zero_v: float | None = means("mean of the waveform, V")
     form_factor: float | None = means("RMS over mean magnitude")

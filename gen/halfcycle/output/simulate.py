@@ -81,7 +81,7 @@ class Case(Entry):
     worst: Worst = means("worst figures over the boards")
     worst_board: dict[str, int] = means("figure: the board that has it")
     outside: dict[str, int] = means("published limit: boards that left it")
-    designed: Designed = sometimes("figures to compare with, where the target steps")
+    designed: Designed = sometimes("figures to compare with, if the target steps")
 
     @classmethod
     def of(cls, setting: domain.Setting, case: domain.Case, tally: Tally, again: Again) -> Case:

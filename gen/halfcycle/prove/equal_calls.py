@@ -65,7 +65,7 @@ def _said(
     bits = " and ".join(map(str, widths))
     return True, (
         f"equal to the model for every input and an int of {bits} bits, "
-        f"on each of {outcome.paths} paths"
+        f"{'on its only path' if outcome.paths == 1 else f'on each of its {outcome.paths} paths'}"
     )
 
 

@@ -211,7 +211,7 @@ def judge(report: str, needed: Sequence[str]) -> tuple[State, str]:
         return State.FAILED, f"no answer on {', '.join(lacking[:MAX_SHOWN])}"
     if proved[1] != proved[2] or int(proved[2]) != len(answered):
         return State.FAILED, f"{proved[1]} of {proved[2]} goals proven, {len(answered)} shown"
-    return State.PASSED, f"{proved[2]} goals proven, of {len(needed)} clauses"
+    return State.PASSED, f"all {proved[2]} goals proven, which stand for {len(needed)} clauses"
 
 
 def _signed_shifts(plan: Plan) -> set[int]:

@@ -183,7 +183,7 @@ def plant(integer_design: IntegerDesign) -> Derivation:
     weights = ", ".join(decimal(float(h), 3) for h in plants.weights[strong][:4])
     moving = design.window.moving
     return Derivation(
-        "The plant, once an update" if moving else "The plant, once a window",
+        "The plant, per update" if moving else "The plant, per window",
         (
             Step(
                 "What update k reads, in units of rated and averaged over the sine's phases, is "

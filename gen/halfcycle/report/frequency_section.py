@@ -109,8 +109,8 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
         f"{quantity(loop.gain_margin_db, 'dB', 3)}"
     )
     caption = (
-        "Up to half the window rate, where a loop of this kind loses its stability first. "
-        "The bar is the least gain margin, at the frequency where the phase passes −180°."
+        "Up to half the window rate, at which a loop of this kind loses its stability first. "
+        "The bar is the least gain margin, at the frequency at which the phase passes −180°."
     )
     if isinstance(loop, MovingFigures):
         caption = (
@@ -149,9 +149,7 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
         f"Open-loop phase over frequency at {len(phase)} corners; least phase margin "
         f"{quantity(loop.phase_margin_deg, 'degrees', 3)}"
     )
-    caption = (
-        "The bar is the least phase margin, at the frequency where that corner's gain passes 0 dB."
-    )
+    caption = "The bar is the least phase margin, at which that corner's gain passes 0 dB."
     if isinstance(loop, MovingFigures):
         caption = (
             "Averaged over the sine's phases, with a least phase margin of "

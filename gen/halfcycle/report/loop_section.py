@@ -73,7 +73,7 @@ def corner_table(design: Design, named: Corners) -> Table:
             f"{len(design.loop.corners)} corners were analysed: bus, inductor, capacitor, load and "
             "sensor gain at the ends of their ranges, "
             + (
-                "the phase at which a window starts, the slope where the sine clips, and filters "
+                "the phase at which a window starts, the slope if the sine clips, and filters "
                 "whose ringing the sampling folds onto the sine."
                 if design.window.blocks == 1
                 else "and the worst filters inside them, each at every phase of the sine. Margins "

@@ -1,4 +1,4 @@
-"""The same response in another world: another loop period, frequency or settling time.
+"""The same response at other values: another loop period, frequency or settling time.
 
 The continuous constants are the master. They are the spec's own [gains] where it has them, else
 those that were designed, and they go to the new period unchanged, exactly: the per-window constants
@@ -298,7 +298,7 @@ def _response(before: IntegerDesign, after: IntegerDesign) -> Finding:
     worse = worse_figures(before.design, after.design)
     if not worse:
         held = "settling, overshoot and peak sensitivity are kept over all corners"
-        then = "nothing to do" if after.good else "mind the errors, which have other causes"
+        then = "nothing to do" if after.good else "see the errors, which have other causes"
         return finding("response-kept", PERIOD, f"{held}{_extent(before, after)}; {then}")
     text = (
         f"the old response is not kept in full: {worse}{_extent(before, after)}; "
@@ -318,8 +318,8 @@ def _failed(
     spec, file = before.design.spec, attempt.file
     held = (
         f"the constants {'stretched' if key == SETTLING else 'kept'} (proportional "
-        f"{_short(gains.proportional)}, integral {_short(gains.integral_per_s)} per s) do not do "
-        "at the new values: "
+        f"{_short(gains.proportional)}, integral {_short(gains.integral_per_s)} per s) do not meet "
+        "the targets at the new values: "
     )
     worse = worse_figures(before.design, after.design) if after else ""
     held += worse or "the errors below"

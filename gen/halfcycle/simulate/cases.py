@@ -153,8 +153,8 @@ def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
     yield Case(
         name="overload",
         about=f"{OVERLOAD:g} times rated load while the bus sags to {setting.overload_v:.4g} V, "
-        f"where the drive limit reads at most {100 * setting.overload_share:.3g} % of rated; then "
-        "all is well again, and the drive comes back from its limit",
+        f"at which the drive limit reads at most {100 * setting.overload_share:.3g} % of "
+        "rated; then all is well again, and the drive comes back from its limit",
         loads=drawn_then_overload,
         event_s=back,
         steady_s=back + times.rest + setting.pace.recovery_s,

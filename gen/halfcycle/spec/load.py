@@ -130,7 +130,7 @@ def _fault(detail: ErrorDetails, file: str) -> Fault:
         refused = detail["ctx"]["error"]
         if isinstance(refused, BadValueError):
             return Fault(file, key, refused.problem, refused.remedy)
-    problem = f"{kind(detail['input'])} where a table is wanted"
+    problem = f"{kind(detail['input'])}, but a table is needed"
     return Fault(file, key, problem, f"write [{key}] on a line of its own and its keys below")
 
 

@@ -36,7 +36,7 @@ class Output(Table):
     rated_rms_v: Annotated[Fraction, Quantity("rated RMS output voltage", "V", 1, 1500)]
     frequency_tolerance_hz: Annotated[
         Fraction,
-        Quantity("greatest deviation, above 0 where the output follows a source", "Hz", 0, 100),
+        Quantity("greatest deviation, above 0 if the output follows a source", "Hz", 0, 100),
     ] = Fraction(0)
     dc_percent: Annotated[
         Fraction,

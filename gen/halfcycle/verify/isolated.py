@@ -1,7 +1,7 @@
 """The bit-exact comparison in a process of its own: for C that nobody vouches for.
 
 A hand-edited file may crash, never return, fill the memory or print without end; that must cost the
-caller no more than a message. It is no prison: the C runs with the rights of the caller.
+caller no more than a message. It protects nothing else: the C runs with the rights of the caller.
 """
 
 from __future__ import annotations

@@ -110,7 +110,8 @@ def _insisted(spec: Spec, file: str, half_cycles: int) -> Window:
         fault = Fault(
             file,
             "loop.half_cycles",
-            f"{counted(half_cycles)} would need {float(exact):.6g} samples, which is not whole",
+            f"{counted(half_cycles)} would need {float(exact):.6g} samples, which is not a whole "
+            "number",
             f'use a multiple of {step}, "auto", or accept_partial_window = true',
         )
         raise InputError([fault])

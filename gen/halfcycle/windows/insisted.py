@@ -51,7 +51,7 @@ def _length_faults(spec: Spec, file: str) -> Iterator[Fault]:
         is_whole(samples, step) or spec.loop.accept_partial_window
     ):
         yield fault(
-            f"{held}, which is not whole",
+            f"{held}, which is not a whole number",
             f'use {_whole_near(samples, step)}, or weighting = "shaped"',
         )
     elif (spec.loop.weighting == "shaped" or not is_whole(samples, step)) and not any(
