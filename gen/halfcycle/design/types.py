@@ -10,6 +10,7 @@ from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.gains import GainRefusal
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.moving_figures import Analysed
+from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
@@ -175,6 +176,11 @@ class Design:
     def loop(self) -> LoopFigures:
         """The loop's figures over the corners."""
         return self.chosen.loop
+
+    @property
+    def law(self) -> Normalised | None:
+        """The normalised law; None: the plain one."""
+        return self.plants.law
 
     @property
     def kp(self) -> Fraction:
