@@ -12,6 +12,7 @@ from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
+from halfcycle.design.law import law_findings
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
@@ -45,6 +46,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _harmonics(design)
     yield from _latency(design)
     yield from _dearer(design)
+    yield from law_findings(design.spec, design.chosen, design.other_law)
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:

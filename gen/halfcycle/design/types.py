@@ -123,6 +123,16 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class LawLook:
+    """The normalised law with the window of a plain one: the gains for the settling time that is
+    asked for, if there are any, and the fastest of both laws."""
+
+    asked: Trial
+    fastest_ms: float | None
+    plain_fastest_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class LateUpdate:
     """The latest update that still does, over all corners: done within so many whole loop periods
     of the window's last sample. 0 up to the window's samples, which is when the next window ends;
@@ -161,6 +171,8 @@ class Design:
     dearer: Trial | None = None
     """The fastest loop with the next kind of window that is faster than the chosen one's; None if
     none is or none was tried."""
+    other_law: LawLook | None = None
+    """The normalised law, if it was looked at beside the plain one."""
 
     @property
     def window(self) -> Window:
