@@ -341,7 +341,7 @@ STATE: tuple[Field, ...] = (
         "aim",
         reading_type,
         "update",
-        _signal("target"),
+        lambda plan: (0, plan.target_max),
         "the target in force and its inverse, of one call",
         slots=_if_normalised,
     ),
