@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from halfcycle.bench.log_drive import DriveModel
 from halfcycle.bench.log_hidden import Hidden, Interval, Row
 from halfcycle.bench.log_model import RowModel
 from halfcycle.regulator.plan import ALL_FLAGS, FLAGS

@@ -89,7 +89,8 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         scale=2 * max(moves),
         centre=faults.centre,
         driven=plan.hold_scale / SCALE_ONE,
-        climb=3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)),
+        climb=(3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)))
+        * (float(design.spec.bridge.scale_max) if plan.law else 1.0),
         held_share=design.greatest_gain / design.least_gain,
     )
 
