@@ -30,7 +30,7 @@ _SHARE = {16: 14, 32: 15}
 
 def law_ranges(plan: Plan) -> dict[str, Interval]:
     """Range of each intermediate of the normalised law's step, by the names that the C gives them.
-    The product is that of the drive and the action."""
+    ``scaled`` is the product of the drive and the action."""
     law = plan.law
     assert law is not None
     share = Interval(-(law.share_one >> 1), law.share_one)
@@ -48,7 +48,7 @@ def law_ranges(plan: Plan) -> dict[str, Interval]:
     beyond = law.action_bits - law.split
     portion = Interval(0, arithmetic.round_shift(product.high, beyond))
     return {
-        "trial": Interval(0, law.inverse_max * plan.target_max),
+        "multiple": Interval(0, law.inverse_max * plan.target_max),
         "share_product": Interval(0, error * law.inverse_max + arithmetic.half(law.share_shift)),
         "share": share,
         "change": change,
@@ -56,7 +56,7 @@ def law_ranges(plan: Plan) -> dict[str, Interval]:
         "lowest": lowest,
         "size": size,
         "part": part,
-        "product": product + Interval(0, arithmetic.half(beyond)),
+        "scaled": product + Interval(0, arithmetic.half(beyond)),
         "drive": Interval(0, plan.drive_max) + portion,
     }
 
@@ -66,7 +66,7 @@ def overflows(plan: Plan) -> bool:
     ranges, law = law_ranges(plan), plan.law
     assert law is not None
     word = Interval(0, UINT32_MAX)
-    unsigned = ("trial", "share_product", "lowest", "size", "product")
+    unsigned = ("multiple", "share_product", "lowest", "size", "scaled")
     rounding = arithmetic.half(plan.integral_shift)
     action = ranges["action"] + Interval(-rounding, rounding)
     return not (

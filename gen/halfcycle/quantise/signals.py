@@ -204,7 +204,7 @@ def _normalised_step(table: _Table, plan: Plan, law: Normalising) -> None:
     inverse = Interval(0, law.inverse_max)
     per = 2.0**-law.inverse_shift
     table.add("inverse", inverse, 16, per, "1/count", fraction=min(16, law.inverse_shift))
-    table.add("trial", ranges["trial"], 32, per, "of 1", fraction=law.inverse_shift)
+    table.add("multiple", ranges["multiple"], 32, per, "of 1", fraction=law.inverse_shift)
     table.add("share_product", ranges["share_product"], 32, per, "of target")
     share = law.share_bits
     changing = ("change",) if plan.has_proportional else ()
@@ -222,7 +222,7 @@ def _normalised_step(table: _Table, plan: Plan, law: Normalising) -> None:
     for name in ("lowest", "size"):
         table.add(name, ranges[name], 32, scale, "scale", fraction=drive)
     fraction = drive + law.action_bits - law.split
-    table.add("product", ranges["product"], 32, 2.0**-fraction, "scale", fraction=fraction)
+    table.add("scaled", ranges["scaled"], 32, 2.0**-fraction, "scale", fraction=fraction)
     table.add("drive", ranges["drive"], 32, scale, "scale", signed=True, fraction=drive)
 
 

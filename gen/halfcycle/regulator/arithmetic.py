@@ -122,8 +122,8 @@ def alike(lean: int, before: int) -> int:
 def inverse_digit(quotient: int, place: int, value: int, power: int) -> int:
     """One binary digit of 2^``power`` / ``value``, the one of ``place``: the ``quotient`` so far
     with it if the product is not beyond, else without. Apart, so that it can be proven."""
-    trial = quotient | place
-    return trial if trial * value <= 1 << power else quotient
+    longer = quotient | place
+    return longer if longer * value <= 1 << power else quotient
 
 
 def share(error: int, inverse: int, shift: int, one: int) -> int:
