@@ -195,6 +195,16 @@ class Design:
         return self.plants.law
 
     @property
+    def gain_unit(self) -> str:
+        """What the constants are in: that of the proportional one."""
+        return "scale per pu" if self.law is None else "of the drive per share"
+
+    @property
+    def loop_gain(self) -> float:
+        """What the constants are multiplied by at the most, for small changes about rated."""
+        return float(self.plants.loop_gains.max())
+
+    @property
     def kp(self) -> Fraction:
         """Proportional constant of each update, exact: scale per per-unit error."""
         return self.chosen.kp

@@ -284,7 +284,7 @@ def _facts(design: Design, quantised: Quantised) -> Iterator[str]:
             "-1/2 to 1 of the target. The loop's gain is the same on every board. A target below "
             f"{plan.law.least_mv} mV counts as 0."
         )
-    per_pu = "scale per pu" if design.law is None else "of the drive per share of the target"
+    per_pu = design.gain_unit
     yield (
         f"Gains: proportional {design.gains.proportional:.6g} {per_pu}, integral "
         f"{design.gains.integral_per_s:.6g} {per_pu} and second "

@@ -23,6 +23,7 @@ ScaleCurve = Callable[[Real], Real]
 
 _HORIZON = 64
 _MAX_HORIZON = 4096
+_DUST = 1e-12
 
 
 def steps(  # noqa: PLR0917 (the plants, the loop, how long)
@@ -132,7 +133,9 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
         if settled.max() <= horizon // 2 or never or horizon >= _MAX_HORIZON:
             windows[stable] = np.where(settled > horizon, 0, settled)
             top = np.max([y.max(axis=0) for y in courses], axis=0)
-            overshoot[stable] = np.maximum(top - 1.0, 0.0)
+            over = np.maximum(top - 1.0, 0.0)
+            # A share of a step that is taken down is not exact to the last digit.
+            overshoot[stable] = over if law is None else np.where(over < _DUST, 0.0, over)
             return StepFigures(windows, overshoot)
         horizon *= 2
 

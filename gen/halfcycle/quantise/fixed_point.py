@@ -275,7 +275,7 @@ def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[C
     kp, ki = quantised_gains(plan, rated_counts)
     counts = rated_counts / design.spec.output.rated_rms_v
     step = "update" if design.window.moving else "window"
-    per = "scale per pu" if design.law is None else "of the drive per share"
+    per = design.gain_unit
     rows = [
         Coefficient("integral", float(design.ki), float(ki), f"{per} and {step}"),
         Coefficient(
