@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from halfcycle.quantise.formats import (
     MAX_DRIVE_BITS,
+    MIN_COEFFICIENT,
     NARROW_MAX,
     UINT32_MAX,
     fits,
@@ -132,7 +133,7 @@ def with_law(
 
 
 def _coefficients(plan: Plan, kp: Fraction, ki: Fraction) -> Plan | None:
-    """The Plan with the finest coefficients that do not overflow."""
+    """The Plan with the finest coefficients that do not overflow; None if they are coarse."""
     law = plan.law
     assert law is not None
     for places in range(30, -1, -1):
@@ -146,6 +147,8 @@ def _coefficients(plan: Plan, kp: Fraction, ki: Fraction) -> Plan | None:
             integral=round(ki * 2**places),
             integral_shift=shift,
         )
+        if max(made.integral, abs(made.proportional)) < MIN_COEFFICIENT:
+            return None
         if not overflows(made):
             return made
     return None
