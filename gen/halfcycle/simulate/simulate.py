@@ -60,6 +60,7 @@ def prepare(design: Design, quantised: Quantised, generated: Mapping[str, str]) 
         inside=inside,
         promise=_promise(design),
         at_rest=_at_rest(design, quantised),
+        both_ways=design.law is not None,
     )
     texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
     return Prepared(plan.name, setting, texts)
