@@ -259,7 +259,7 @@ LONG_PROOFS = (
     *("mean ramped", "rms wide high ramped", "shaped once", "shaped wide once"),
     *("moving flat", "moving each sample", "moving two updates", "moving shaped rms ramped"),
     *("moving wide", "moving high", "moving high flat", *TRACKED),
-    *("normalised proportional", "normalised wide ramped"),
+    *NORMALISED,
 )
 """Cases of which every path of the C takes half a minute to five minutes to prove."""
 
