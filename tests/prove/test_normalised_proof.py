@@ -15,7 +15,6 @@ from support import plan_cases, planted
 FUNCTIONS = ("inverse_digit", "share", "regulate")
 DEFECTS = (
     ("inverse_digit", "(multiple <= (", "(multiple < ("),
-    ("inverse_digit", "quotient | place", "quotient + place + place"),
     ("share", "if (error < 0) {", "if (error < 1) {\n        error = -1;"),
     ("share", "? -INT32_C(16384)", "? -INT32_C(16383)"),
     ("share", "? INT32_C(32768) : (int32_t)size", "? INT32_C(32767) : (int32_t)size"),

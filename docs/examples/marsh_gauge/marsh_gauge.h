@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file cd73f363dc83007163a4a63922df3204e523911c46aa40379ac4bb73e2905dcf
+ *     file 0af04fb32576e000227732c4c7343cd3c5994696e106f20bc642df5aeeb61d48
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -190,7 +190,8 @@ struct marsh_gauge_state {
 /* Zero drive, nothing measured, target 0: the output starts with marsh_gauge_set_target_mv. */
 void marsh_gauge_reset(struct marsh_gauge_state *s);
 
-/* rms_mv: any value, clamped to 0..6600 mV; 0 takes the drive to zero at the next update. */
+/* rms_mv: any value, clamped to 0..6600 mV; 0 takes the drive to zero at the next update.
+   So does less than 375 mV. Besides the target it makes its inverse, in 16 steps of one multiplication each. */
 void marsh_gauge_set_target_mv(struct marsh_gauge_state *s, int32_t rms_mv);
 
 /* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
