@@ -19,7 +19,7 @@ DEFECTS = (
     ("share", "? -INT32_C(16384)", "? -INT32_C(16383)"),
     ("share", "? INT32_C(32768) : (int32_t)size", "? INT32_C(32767) : (int32_t)size"),
     ("regulate", "(present > lowest) ? present : lowest", "present"),
-    ("regulate", "? (present - fall) : 0u", "? (present - fall) : fall"),
+    ("regulate", "if (fall < present) {", "if (fall <= lowest) {"),
     ("regulate", "drive = present + ", "drive = lowest + "),
     ("regulate", "if (after > top) {", "if (after >= INT32_MAX) {"),
     ("regulate", "& 32767u) * part) >> 15", "& 32767u) * part) >> 14"),
