@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file ffcc874d584164b4378d64f38a6147c401b36a04c7fb83f4d96f2a03dd3e6bfb
+ *     file 240728e2ec2ddfddf6d72e01c6f896f82637966a30919d6c683f5de5de7b21d0
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -123,7 +123,8 @@ static int32_t marsh_gauge_share(int16_t error, uint16_t inverse)
 {
     int32_t share;
     if (error < 0) {
-        const uint32_t size = marsh_gauge_round_shift((uint32_t)-(int32_t)error * inverse, 9u);
+        const int32_t beyond = -(int32_t)error;
+        const uint32_t size = marsh_gauge_round_shift((uint32_t)beyond * inverse, 9u);
         share = (size > 16384u) ? -INT32_C(16384) : -(int32_t)size;
     } else {
         const uint32_t size = marsh_gauge_round_shift((uint32_t)error * inverse, 9u);
@@ -285,11 +286,13 @@ static int32_t marsh_gauge_regulate(struct marsh_gauge_state *s, int32_t share, 
     const uint32_t lowest = (uint32_t)target * UINT32_C(44777);
     const uint32_t size = (present > lowest) ? present : lowest;
     const int32_t action = INT32_C(48234) * share;
-    uint32_t drive;
+    uint32_t drive = 0u;
     int32_t after;
     if (action < 0) {
         const uint32_t fall = marsh_gauge_portion(size, (uint32_t)-action);
-        drive = (fall < present) ? (present - fall) : 0u;
+        if (fall < present) {
+            drive = present - fall;
+        }
     } else {
         drive = present + marsh_gauge_portion(size, (uint32_t)action);
     }
