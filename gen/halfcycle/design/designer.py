@@ -75,7 +75,9 @@ def design(
     search = _Search(spec, file, integer_error_v)
     anyhow = spec.gains is not None or spec.settling_limit_ms is not None
     chosen = search.cheapest() if anyhow else search.fastest()
-    if (chosen is None or not chosen.in_question) and may_normalise(spec):
+    missed = chosen is None or not chosen.in_question
+    # No law brings a voltage into reach.
+    if missed and may_normalise(spec) and any(trial.in_reach for trial in search.trials):
         other = _Search(under(spec, "normalised"), file, integer_error_v)
         normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
         if normalised is not None:
