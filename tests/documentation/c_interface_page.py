@@ -65,6 +65,15 @@ A flag is of the last update, with `NAME_flags` and `NAME_read` alike. `latched`
 ## Macros
 
 {table(("macro", "here", "meaning"), _macros(header))}
+## The normalised law
+
+With `loop.law = "normalised"` the same calls have one macro more: a target below
+`NAME_TARGET_MIN_MV` millivolts counts as 0. `NAME_set_target_mv` hands over the target with its
+inverse, both in the slot that its sequence names, and stores the sequence last. `NAME_update` reads
+sequence, pair and sequence again; if two targets came in between, it takes the pair of the update
+before once more, and the next one takes the newest. The inverse is made without division, in as
+many steps as it has digits: 16 at most, whatever the target.
+
 ## Lifetimes
 
 - One `struct NAME_state` for each phase or output, and one `struct NAME_turn` for each frequency.

@@ -31,7 +31,7 @@ def ringing(**keys: object) -> Spec:
 
 def of_readings(monkeypatch: pytest.MonkeyPatch, spec: Spec, window: Window) -> trial.Trial:
     """The trial of ``window`` as it was: judged by its readings alone."""
-    monkeypatch.setattr(trial, "output_settling", lambda *_: None)
+    monkeypatch.setattr(trial, "output_settling", lambda *_, **__: None)
     found = try_window(spec, window)
     monkeypatch.undo()
     return found

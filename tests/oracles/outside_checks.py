@@ -474,9 +474,65 @@ def plants_and_integers() -> list[Check]:
     ]
 
 
+# --- the normalised law -------------------------------------------------------------------------
+
+
+def _elasticity() -> float:
+    """Slope of the clipped sine's RMS over its ratio to the drive, by mpmath."""
+    import mpmath  # noqa: PLC0415
+
+    def rms(drive: Any) -> Any:
+        under = mpmath.quad(lambda x: (drive * mpmath.sin(x)) ** 2, [0, mpmath.asin(1 / drive)])
+        return mpmath.sqrt((under + mpmath.pi / 2 - mpmath.asin(1 / drive)) * 2 / mpmath.pi)
+
+    with mpmath.workdps(30):
+        drive = mpmath.mpf("1.2")
+        return float(drive * mpmath.diff(rms, drive) / rms(drive))
+
+
+def _loop_gain_clipped() -> float:
+    from halfcycle.loop.drive import reading_of_scale  # noqa: PLC0415
+
+    reading, slope = reading_of_scale(np.array([1.2]), "rms")
+    return float(1.2 * slope[0] / reading[0])
+
+
+def _inverse_differences() -> float:
+    from halfcycle.regulator.arithmetic import inverse_digit  # noqa: PLC0415
+
+    wrong = 0
+    for target in range(300, 32768, 7):
+        quotient = 0
+        for place in reversed(range(16)):
+            quotient = inverse_digit(quotient, 1 << place, target, 24)
+        wrong += quotient != (1 << 24) // target
+    return wrong
+
+
+def normalised() -> list[Check]:
+    """The normalised law's gain where the sine clips, and 1/target."""
+    return [
+        Check(
+            "gain of the loop at drive 1.2 over that below clipping, RMS",
+            "mpmath, derivative of the quadrature at 30 digits",
+            _elasticity,
+            _loop_gain_clipped,
+            1e-9,
+        ),
+        Check(
+            "1/target digit by digit, 4638 targets: differences",
+            "Python, exact division of integers",
+            0,
+            _inverse_differences,
+            0,
+        ),
+    ]
+
+
 TOPICS: dict[str, Callable[[], list[Check]]] = {
     "Clipped sine and meters": clipped,
     "Windows": windows,
     "Loop and gains": loops,
     "Filter and integers": plants_and_integers,
+    "Normalised law": normalised,
 }

@@ -31,16 +31,22 @@ from halfcycle.verify.harness import Harness
 from support import plan_cases, planted
 from support.effort import one_of_a_kind
 
-SLOW = ("moving wide", "moving high", "moving high flat", "moving shaped rms tracked")
+SLOW = (
+    *("moving wide", "moving high", "moving high flat", "moving shaped rms tracked"),
+    *plan_cases.NORMALISED,
+)
 """The root of a sum in two parts takes z3 half a minute, and ten with a zero that is tracked; what
-a tracked zero's lean per code is of such a root takes minutes."""
+a tracked zero's lean per code is of such a root takes minutes. So do the digits of 1/target."""
 
 
 @pytest.mark.parametrize(
     "case",
     plan_cases.mostly_full(
         set(plan_cases.CASES) - set(SLOW),
-        ["moving high flat", "moving high tracked", "moving shaped rms tracked"],
+        [
+            *("moving high flat", "moving high tracked", "moving shaped rms tracked"),
+            *("normalised proportional", "normalised wide ramped"),
+        ],
     ),
 )
 def test_good_code_is_proven(case: str) -> None:

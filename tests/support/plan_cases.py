@@ -15,6 +15,7 @@ import pytest
 
 from halfcycle.generate.emit import Banner, render_plan
 from halfcycle.quantise import formats
+from halfcycle.quantise.law_format import with_law
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import DRIVE_FULL, SCALE_ONE, Plan, Tracking, Turning
 
@@ -220,6 +221,25 @@ LATCHED = {
     "moving latched": of_blocks("spit_lantern", (1,) * 5, 1, latched=True),
 }
 """Plans whose drive a failed sensor takes away until reset."""
+
+
+def normalised(base: Plan, kp: Fraction, ki: Fraction) -> Plan:
+    """A Plan of the normalised law, whose strongest board rests at half the scale."""
+    made = with_law(base, kp, ki, Fraction(1, 3), Fraction(base.target_rated))
+    assert made is not None
+    return made
+
+
+NORMALISED = {
+    "normalised": normalised(make(name="tarn_beacon"), Fraction(0), Fraction(3, 4)),
+    "normalised proportional": normalised(
+        make(name="gorse_bell", word_bits=16), Fraction(1, 8), Fraction(2, 3)
+    ),
+    "normalised wide ramped": normalised(
+        make(**{**ODD_WIDE_RMS, **RAMPED, "name": "shale_hoist"}), Fraction(-1, 16), Fraction(1, 3)
+    ),
+}
+"""Plans of the normalised law: without a proportional term, with one of either sign."""
 CASES: dict[str, Plan] = {
     "mean": make(),
     "mean ramped": make(**RAMPED),
@@ -231,6 +251,7 @@ CASES: dict[str, Plan] = {
     **BLOCKS,
     **TRACKED,
     **LATCHED,
+    **NORMALISED,
 }
 
 
@@ -238,6 +259,7 @@ LONG_PROOFS = (
     *("mean ramped", "rms wide high ramped", "shaped once", "shaped wide once"),
     *("moving flat", "moving each sample", "moving two updates", "moving shaped rms ramped"),
     *("moving wide", "moving high", "moving high flat", *TRACKED),
+    *NORMALISED,
 )
 """Cases of which every path of the C takes half a minute to five minutes to prove."""
 

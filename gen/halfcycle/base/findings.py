@@ -130,6 +130,18 @@ KINDS: dict[str, Kind] = {
         "Another kind of window would settle sooner, for more work in each update.",
         "Ask for less settling time, or for the fastest, to have it.",
     ),
+    "law-normalised": Kind(
+        NOTE,
+        "The plain law misses the targets with every window that is allowed; the normalised one "
+        "meets them.",
+        "Nothing; or state the law, so that it stays.",
+    ),
+    "law-gain": Kind(
+        NOTE,
+        "The normalised law would settle sooner, or with more margin, with the window that was "
+        "chosen for the plain one.",
+        "Ask for it if that is worth some more work in each update.",
+    ),
     "adc-noise": Kind(
         ERROR_OR_WARNING,
         "Noise and rounding of the converter move the output.",

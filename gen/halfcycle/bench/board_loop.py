@@ -145,6 +145,7 @@ def _plants(gain: float, taps: Floats, design: Design) -> Plants:
         step_gains=one,
         sag=np.zeros(1),
         measure=measure,
+        law=design.law,
     )
 
 

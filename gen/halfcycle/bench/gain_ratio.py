@@ -56,7 +56,8 @@ class GainRatio:
 
     def cause(self) -> Cause | None:
         """Another sensor or other gains, if they explain how the drive moved; None if not."""
-        if self._count < _MIN_ROWS or self._moved == 0:
+        # The normalised law's drive does not move by the error alone.
+        if self.plan.law or self._count < _MIN_ROWS or self._moved == 0:
             return None
         return self._scaling() or self._gains()
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from halfcycle.bench.log_drive import DriveModel
 from halfcycle.bench.log_hidden import Hidden, Interval, Row
 from halfcycle.bench.log_model import RowModel
 from halfcycle.regulator.plan import ALL_FLAGS, FLAGS
@@ -136,8 +137,12 @@ def _whole_value(model: RowModel, before: Hidden, row: Row, name: str) -> int | 
         return None
     error = row.target - row.reading[0]
     top = model.drive.top(before.row, row)
-    integral, drive = model.drive.regulated(before.integral[0], error, top)
+    integral, drive = _drive(model, before, row).regulated(before.integral[0], error, top)
     return model.drive.scale_of(drive) if integral == row.integral else None
+
+
+def _drive(model: RowModel, before: Hidden, row: Row) -> DriveModel:
+    return model.drive.of(before, row.target)
 
 
 def _at_rest(model: RowModel, before: Hidden, row: Row) -> bool:
@@ -164,7 +169,7 @@ def _free_of_flags(model: RowModel, before: Hidden, row: Row) -> list[tuple[int,
         return None
     top = model.drive.top(before.row, row)
     return [
-        (model.drive.regulated(end, error, top)[0], error)
+        (_drive(model, before, row).regulated(end, error, top)[0], error)
         for error in range(low, high + 1)
         for end in before.integral
     ]
@@ -181,7 +186,7 @@ def _steps(model: RowModel, before: Hidden, ends: list[tuple[int, int]], row: Ro
 def _leads(model: RowModel, before: Hidden, integral: Interval, errors: Interval, row: Row) -> bool:
     """Whether a PI step from ``integral`` with one of ``errors`` gives the row."""
     top = model.drive.top(before.row, row)
-    return model.drive.integrals(integral, errors, row, top) is not None
+    return _drive(model, before, row).integrals(integral, errors, row, top) is not None
 
 
 def _late(model: RowModel, before: Hidden, row: Row) -> bool:
@@ -201,7 +206,8 @@ def _missing_error(model: RowModel, before: Hidden, row: Row) -> int | None:
     reach = 2 * max(abs(low), abs(last)) + model.plan.band
     top = model.drive.top(before.row, row)
     for error in sorted(range(-reach, reach + 1), key=abs):
-        ends = [model.drive.regulated(end, error, top)[0] for end in before.integral]
+        drive = _drive(model, before, row)
+        ends = [drive.regulated(end, error, top)[0] for end in before.integral]
         if _leads(model, before, (ends[0], ends[1]), (low, high), row):
             return error
     return None
@@ -214,7 +220,7 @@ def _expected(model: RowModel, before: Hidden, row: Row) -> str:
         return "the reading is none of this spec's"
     top = model.drive.top(before.row, row)
     ends = [
-        model.drive.regulated(end, error, top)
+        _drive(model, before, row).regulated(end, error, top)
         for end, error in zip(before.integral, (low, high), strict=True)
     ]
     scales = sorted(model.drive.scale_of(drive) for _, drive in ends)

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from halfcycle.bench.log_hidden import Interval, Row, hull, inside
-from halfcycle.regulator.arithmetic import half, round_shift_signed
-from halfcycle.regulator.model import Regulator
+from halfcycle.bench.log_hidden import Hidden, Interval, Row, hull, inside
+from halfcycle.regulator.arithmetic import half, round_shift_signed, share
+from halfcycle.regulator.model import Regulator, inverse_of
 from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_HELD, FLAG_LIMIT
 
 if TYPE_CHECKING:
@@ -35,6 +35,10 @@ class DriveModel:
         acted."""
         plan = self.plan
         return last.scale << plan.scale_shift if row.flags & FLAG_HELD else plan.drive_max
+
+    def of(self, before: Hidden, target: int) -> DriveModel:
+        """The model of the step that follows ``before`` with this target."""
+        return _NormalisedDrive(self.plan, target, before.share) if self.plan.law else self
 
     def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
         """Integral and drive after a step."""
@@ -123,3 +127,41 @@ class DriveModel:
         if plan.proportional < 0 and drives[0] == 0:
             high = max(high, 0)  # At 0 a push upward is left out.
         return max(low, 0), min(high, top)
+
+
+class _NormalisedDrive(DriveModel):
+    """The step of the normalised law with one target, whose error before was a share of
+    ``shares``."""
+
+    def __init__(self, plan: Plan, target: int, shares: Interval) -> None:
+        super().__init__(plan)
+        self._target = target
+        # With a positive proportional term the drive falls if the share before was greater.
+        self._shares = shares if plan.proportional < 0 else (shares[1], shares[0])
+
+    def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
+        return self._regulated(before, error, top, self._shares[0])
+
+    def _regulated(self, before: int, error: int, top: int, last: int) -> tuple[int, int]:
+        now = share_at(self.plan, error, self._target)
+        change = (now - last,) if self.plan.has_proportional else ()
+        return self._regulator.regulated(before, now, *change, self._target, top)
+
+    def _errors_by_integral(
+        self, before: Interval, row: Row, drives: Interval, top: int
+    ) -> Interval:
+        return -FAR, FAR
+
+    def _after(self, before: Interval, error: int, row: Row, top: int) -> Interval | None:
+        ends = zip(before, self._shares, strict=True)
+        low, high = (self._regulated(end, error, top, last)[0] for end, last in ends)
+        # The drive is the integral.
+        return row.shown(inside((low, high), self.drives(row)))
+
+
+def share_at(plan: Plan, error: int, target: int) -> int:
+    """The share of the ``target`` that an error is, as the C has it; 0 with the plain law."""
+    law = plan.law
+    if law is None:
+        return 0
+    return share(error, inverse_of(law, target), law.share_shift, law.share_one)

@@ -13,6 +13,10 @@ Interval = tuple[int, int]
 """Least and greatest value; empty if the greatest is less."""
 
 
+ANY_SHARE: Interval = (-(1 << 14), 1 << 15)
+"""What the normalised law may have of an error, at most."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One row. ``low`` and ``high``: the readings that show its millivolts; ``by_sums``: the one
@@ -56,6 +60,7 @@ class Hidden:
     due: frozenset[int]
     """``blocks_due``: each count that may be."""
     past: PastScales
+    share: Interval = ANY_SHARE
 
     def or_else(self, other: Hidden) -> Hidden:
         """What is known if the state may be either, after the same row."""
@@ -68,6 +73,7 @@ class Hidden:
             hull(self.held_due, other.held_due),
             self.due | other.due,
             self.past.or_else(other.past),
+            hull(self.share, other.share),
         )
 
 

@@ -24,7 +24,7 @@ from halfcycle.bench.log_rows import (
 )
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import WORD_MASK
-from halfcycle.regulator.trace import scale_by
+from halfcycle.regulator.trace import targets_of
 
 if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
@@ -50,19 +50,13 @@ def read_log(
         _refuse_disorder(path, rows, last)
         _refuse_beyond(path, rows, plan)
         last = rows.rows(slice(-1, None))
-        yield rows if rows.in_units else replace(rows, target=units_of(plan, rows.target))
+        yield rows if rows.in_units else replace(rows, target=targets_of(plan, rows.target))
     if last is None:
         faults = [("rows", "no row of an update", "log some updates with a step of the target")]
         if remarks.bad_lines:
             problem = f"the check byte fits on none of {remarks.bad_lines} lines"
             faults = [("rows", problem, "compare the printing code with the documentation")]
         raise log_error(path, faults)
-
-
-def units_of(plan: Plan, millivolts: Ints) -> Ints:
-    """Targets in units of the reading, as ``set_target_mv`` makes them."""
-    clamped = np.clip(millivolts, 0, plan.target_max_mv)
-    return scale_by(clamped, plan.target_gain, plan.target_shift)
 
 
 def _parsed(path: Path, remarks: LogRemarks, revision: int | None) -> Iterator[LogRows]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from halfcycle.bench.log_drive import FAR, DriveModel
+from halfcycle.bench.log_drive import FAR, DriveModel, share_at
 from halfcycle.bench.log_hidden import Hidden, Interval, Row, hull, inside
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import (
@@ -33,6 +33,8 @@ class _Step:
 
     before: Hidden
     row: Row
+    target: int
+    """That was set."""
     targets: Interval
     """In force, after the ramp."""
     errors: Interval
@@ -85,7 +87,7 @@ class StepModel:
         if errors[0] > errors[1] or unsettled is None or held_due is None:
             return None
         undriven, driven = self._undriven(before)
-        found = list(self._branches(_Step(before, row, targets, errors, driven)))
+        found = list(self._branches(_Step(before, row, target, targets, errors, driven)))
         if not found:
             return None
         integral, errors = found[0].integral, found[0].errors
@@ -98,7 +100,9 @@ class StepModel:
         past = before.past.after_step(before.row.scale)
         if any(one.awaits for one in found):
             past = past.broken()
-        return Hidden(row, integral, ramp, unsettled, undriven, held_due, due, past)
+        # The error that is known is the one of the target in force.
+        low, high = (share_at(plan, error, target) for error in errors)
+        return Hidden(row, integral, ramp, unsettled, undriven, held_due, due, past, (low, high))
 
     def _branches(self, step: _Step) -> Iterator[_After]:
         """Each branch of ``Regulator._step`` that may end at the row."""
@@ -187,7 +191,8 @@ class StepModel:
         if not far and (unshown or (step.driven is True and not step.held)):
             errors = (errors[0], min(errors[1], 0))
         top = self.drive.top(step.before.row, row)
-        after = self.drive.integrals(step.before.integral, errors, row, top)
+        drive = self.drive.of(step.before, step.target)
+        after = drive.integrals(step.before.integral, errors, row, top)
         if after is not None:
             yield _After(*after)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,14 +68,15 @@ def _show_figures(integer_design: IntegerDesign) -> None:
                 "",
             ),
             *_block_rows(window),
+            *_law_row(integer_design),
             (
                 "proportional gain",
-                f"{number(design.gains.proportional)} scale per pu",
+                f"{number(design.gains.proportional)} {design.gain_unit}",
                 f"per {step}: {number(design.kp)}",
             ),
             (
                 "integral gain",
-                f"{number(design.gains.integral_per_s)} scale per pu and s",
+                f"{number(design.gains.integral_per_s)} {design.gain_unit} and s",
                 f"per {step}: {number(design.ki)}",
             ),
             *(
@@ -100,6 +102,14 @@ def _show_figures(integer_design: IntegerDesign) -> None:
             else "Worst over all tolerance corners; settling is of half-cycle RMS of any start."
         ],
     )
+
+
+def _law_row(integer_design: IntegerDesign) -> Iterator[tuple[str, str, str]]:
+    """The law, if it is not the plain one."""
+    law, integers = integer_design.design.law, integer_design.quantised.plan.law
+    if law is not None and integers is not None:
+        least = f"a target below {integers.least_mv / 1000:g} V counts as 0"
+        yield "law", f"normalised, floor {float(law.floor):g} scale per pu", least
 
 
 def _block_rows(window: Window) -> list[tuple[str, str, str]]:

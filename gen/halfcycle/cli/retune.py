@@ -175,6 +175,8 @@ def _figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     yield "kind of window", window.kind
     yield "time between updates", f"{number(1000 * window.update_s)} ms"
     yield "window's length", f"{number(window.duration_ms)} ms"
+    if design.law is not None:
+        yield "law", f"normalised, floor {float(design.law.floor):g}"
     yield "proportional gain", f"{number(design.gains.proportional)} per pu"
     yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
     yield "proportional, per update", f"{number(design.kp)}"

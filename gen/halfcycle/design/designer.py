@@ -24,6 +24,7 @@ from halfcycle.base.errors import RefusedError
 from halfcycle.design.findings import findings
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.late_update import late_update
+from halfcycle.design.law import first_normalised, look, may_normalise, under
 from halfcycle.design.reach import reaches
 from halfcycle.design.refusal import refusal
 from halfcycle.design.trial import try_window
@@ -74,6 +75,13 @@ def design(
     search = _Search(spec, file, integer_error_v)
     anyhow = spec.gains is not None or spec.settling_limit_ms is not None
     chosen = search.cheapest() if anyhow else search.fastest()
+    missed = chosen is None or not chosen.in_question
+    # No law brings a voltage into reach.
+    if missed and may_normalise(spec) and any(trial.in_reach for trial in search.trials):
+        other = _Search(under(spec, "normalised"), file, integer_error_v)
+        normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
+        if normalised is not None:
+            search, chosen = other, normalised
     if chosen is None:
         raise RefusedError(refusal(spec, search.trials, file))
     if chosen.window.kind == "plain":
@@ -93,7 +101,11 @@ def with_dearer(designed: Design, integer_error_v: IntegerError | None = None) -
     :func:`design`."""
     search = _Search(designed.spec, designed.file, integer_error_v)
     dearer = search.dearer(designed.chosen)
-    complete = replace(designed, dearer=dearer.complete(margins=False) if dearer else None)
+    complete = replace(
+        designed,
+        dearer=dearer.complete(margins=False) if dearer else None,
+        other_law=look(designed.spec, designed.chosen, designed.file),
+    )
     return replace(complete, findings=tuple(findings(complete)))
 
 
@@ -185,7 +197,7 @@ class _Search:
                     return self.tried(row[-1])
                 if trial.on_target:
                     break
-            if row[-1].kind != "plain" and self._hopeless(self.tried(row[-1])):
+            if row[-1].kind != "plain" and self.hopeless(self.tried(row[-1])):
                 hopeless = True
         return None
 
@@ -209,7 +221,7 @@ class _Search:
             return False
         return reading_faults(self.spec, window).spread_v > self.spec.tolerance_v
 
-    def _hopeless(self, trial: Trial) -> bool:
+    def hopeless(self, trial: Trial) -> bool:
         """Whether a window misses the settling time by so much that no longer one has it."""
         limit_ms, refused = self.spec.settling_limit_ms, trial.refusal
         if refused is None or limit_ms is None:

@@ -13,6 +13,7 @@ from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design import drive_rate
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
+from halfcycle.design.law import law_findings
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
@@ -47,6 +48,7 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _latency(design)
     yield from _dearer(design)
     yield from drive_rate.findings(design.spec)
+    yield from law_findings(design.spec, design.chosen, design.other_law)
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:
@@ -238,7 +240,7 @@ def _zero(design: Design) -> Iterator[Finding]:
     if tracking is None:
         return
     key, before, left = "sensor.track_zero", tracking.before_codes, tracking.left_codes
-    gain = float(design.plants.gains.max())
+    gain = float(design.plants.loop_gains.max())
     ki, kp = float(trial.ki), float(trial.kp)
     if not tracking.settles(come_back(trial.window, ki=ki, kp=kp, gain=gain)):
         yield finding(

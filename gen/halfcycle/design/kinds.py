@@ -142,6 +142,8 @@ def _same_row(window: Window) -> tuple[int, tuple[int, ...]]:
 def _allowed_kinds(spec: Spec) -> tuple[WindowKind, ...]:
     """The kinds that weighting and updates per window leave, the cheapest first."""
     weighting, updates = spec.loop.weighting, spec.loop.updates_per_window
+    if spec.loop.law == "normalised":
+        return ("plain",)
 
     def allowed(kind: WindowKind) -> bool:
         shaped, moving = kind.endswith("shaped"), kind.startswith("moving")

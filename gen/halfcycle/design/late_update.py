@@ -18,7 +18,7 @@ from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
-from halfcycle.loop.step_response import settled_window, spectral_radius, step_response
+from halfcycle.loop.step_response import judged_steps, settled_window, spectral_radius
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
@@ -49,9 +49,13 @@ def late_update(spec: Spec, trial: Trial) -> LateUpdate:
 
     def on_target(periods: int) -> bool:
         late = plants.delayed(late_share(window, plants.measure, periods))
-        y = step_response(late.step_taps, kp, ki, 2 * allowed + 8, plants.scale_curve())
-        settled = bool(settled_window(y, SETTLING_BAND - ripple).max() <= allowed)
-        return settled and bool(y.max() <= 1.0 + overshoot + 1e-9) and stable(periods)
+        courses = judged_steps(
+            late.step_taps, kp, ki, 2 * allowed + 8, plants.scale_curve(), plants.step_law()
+        )
+        readings = [np.stack(list(course)) for course in courses]
+        settled = all(settled_window(y, SETTLING_BAND - ripple).max() <= allowed for y in readings)
+        top = max(float(y.max()) for y in readings)
+        return settled and top <= 1.0 + overshoot + 1e-9 and stable(periods)
 
     def output_too(periods: int) -> bool:
         return _output_in_time(spec, trial, periods, float(limit_ms))
@@ -68,7 +72,14 @@ def _output_in_time(spec: Spec, trial: Trial, periods: int, limit_ms: float) -> 
     late_s = periods * trial.window.period_s
     reading_ms = trial.loop.settling_ms or limit_ms
     output = output_settling(
-        spec, trial.window, trial.kp, trial.ki, reading_ms, late_s=late_s, limit_ms=limit_ms
+        spec,
+        trial.window,
+        trial.kp,
+        trial.ki,
+        reading_ms,
+        late_s=late_s,
+        limit_ms=limit_ms,
+        law=trial.plants.law,
     )
     if output is None:
         return True

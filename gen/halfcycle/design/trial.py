@@ -24,6 +24,7 @@ from halfcycle.loop.gains import (
 )
 from halfcycle.loop.moving import MovingDesign, MovingRefusal, can_settle, moving_design
 from halfcycle.loop.moving_figures import moving_figures
+from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
 from halfcycle.loop.plant import window_plants
 from halfcycle.loop.plant_types import Plants
@@ -50,7 +51,7 @@ def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
     """
     if window.blocks > 1:
         return _tried_moving(spec, window, file)
-    plants = window_plants(spec, window, file)
+    plants = with_law(spec, window_plants(spec, window, file))
     lines = ringing_lines(spec, window)
     faults = reading_faults(spec, window)
     ripple = faults.ripple_v / float(spec.output.rated_rms_v)
@@ -64,7 +65,7 @@ def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
         if late:
             plants = plants.with_late(late)
             figures = analyse(plants, kp, ki, window.duration_s, ripple)
-        figures = _of_the_output(spec, window, kp, ki, figures)
+        figures = _of_the_output(spec, window, kp, ki, figures, plants.law)
         missed = not LoopTargets.of(spec).met(figures)
     else:
         best = _designed_for_the_output(spec, window, plants, lines, ripple, late=bool(late))
@@ -73,15 +74,28 @@ def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
     return _trial(spec, window, plants, (kp, ki), figures, refused, missed=missed)
 
 
-def _of_the_output(
-    spec: Spec, window: Window, kp: Fraction, ki: Fraction, figures: LoopFigures
+def with_law(spec: Spec, plants: Plants) -> Plants:
+    """The plants, under the normalised law if the spec has it; "auto" is the plain one here."""
+    if spec.loop.law != "normalised":
+        return plants
+    strongest = float(plants.step_gains.max())
+    return replace(plants, law=Normalised.of(strongest, float(spec.bridge.scale_max)))
+
+
+def _of_the_output(  # noqa: PLR0917 (the loop, then its figures)
+    spec: Spec,
+    window: Window,
+    kp: Fraction,
+    ki: Fraction,
+    figures: LoopFigures,
+    law: Normalised | None,
 ) -> LoopFigures:
     """The figures with settling and overshoot of the output if these are worse than those of the
     readings, and else ``figures``: ``simulate`` looks at the output, and allows for the half cycle
     that an RMS takes."""
     if figures.settling_ms is None:
         return figures
-    output = output_settling(spec, window, kp, ki, figures.settling_ms)
+    output = output_settling(spec, window, kp, ki, figures.settling_ms, law=law)
     if output is None:
         return figures
     worst = dict(figures.worst)
@@ -164,7 +178,9 @@ def _trial(  # noqa: PLR0917 (the trial's parts)
         figures,
         refused,
         spec.tolerance_v,
-        output_ripple_of(spec, window, ki=float(ki), kp=float(kp), gain=float(plants.gains.max())),
+        output_ripple_of(
+            spec, window, ki=float(ki), kp=float(kp), gain=float(plants.loop_gains.max())
+        ),
         float(spec.output.dc_percent),
         float(spec.bridge.scale_max),
         missed,
@@ -182,7 +198,8 @@ def _designed_for_the_output(
         return judged(designed(asked, window, plants, lines, ripple))
 
     def judged(best: GainDesign | GainRefusal) -> GainDesign | GainRefusal:
-        figures = _of_the_output(spec, window, best.kp, best.ki, best.figures)
+        law = best.plants.law
+        figures = _of_the_output(spec, window, best.kp, best.ki, best.figures, law)
         return best if figures is best.figures else replace(best, figures=figures)
 
     readings = designed(spec, window, plants, lines, ripple)

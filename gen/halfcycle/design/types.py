@@ -10,6 +10,7 @@ from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.gains import GainRefusal
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.moving_figures import Analysed
+from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
@@ -122,6 +123,16 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class LawLook:
+    """The normalised law with the window of a plain one: the gains for the settling time that is
+    asked for, if there are any, and the fastest of both laws."""
+
+    asked: Trial
+    fastest_ms: float | None
+    plain_fastest_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class LateUpdate:
     """The latest update that still does, over all corners: done within so many whole loop periods
     of the window's last sample. 0 up to the window's samples, which is when the next window ends;
@@ -160,6 +171,8 @@ class Design:
     dearer: Trial | None = None
     """The fastest loop with the next kind of window that is faster than the chosen one's; None if
     none is or none was tried."""
+    other_law: LawLook | None = None
+    """The normalised law, if it was looked at beside the plain one."""
 
     @property
     def window(self) -> Window:
@@ -175,6 +188,21 @@ class Design:
     def loop(self) -> LoopFigures:
         """The loop's figures over the corners."""
         return self.chosen.loop
+
+    @property
+    def law(self) -> Normalised | None:
+        """The normalised law; None: the plain one."""
+        return self.plants.law
+
+    @property
+    def gain_unit(self) -> str:
+        """What the constants are in: that of the proportional one."""
+        return "scale per pu" if self.law is None else "of the drive per share"
+
+    @property
+    def loop_gain(self) -> float:
+        """What the constants are multiplied by at the most, for small changes about rated."""
+        return float(self.plants.loop_gains.max())
 
     @property
     def kp(self) -> Fraction:

@@ -21,6 +21,7 @@ from halfcycle.base import resources
 from halfcycle.base.text import counted
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors, turn_vectors
+from halfcycle.quantise.law_format import law_ranges
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator import arithmetic
@@ -116,6 +117,7 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "zero_due_type": next(
             (field.c_type(plan) for field in fields_of(plan) if field.name == "zero_due"), ""
         ),
+        **_law_values(plan),
         **_block_values(plan),
         "rows": [
             _c_row(astuple(row)[: None if plan.blockwise else -1]) for row in golden_vectors(plan)
@@ -168,6 +170,20 @@ def _implausible(plan: Plan) -> str:
     driven = "undriven == 0u" if plan.updates > 1 else f"scale >= {plan.hold_scale}"
     lean = "s->stuck" if plan.blockwise else f"{plan.name}_alike(lean, before)"
     return f"(reading < {plan.hold_reading}) ? ((error > 0) && ({driven})) : ({lean} != 0u)"
+
+
+def _law_values(plan: Plan) -> dict[str, Any]:
+    """What the templates need to know of the law."""
+    law = plan.law
+    if law is None:
+        return {"deviation": "error"}
+    ranges = law_ranges(plan)
+    change = ", change" if plan.has_proportional else ""
+    return {
+        "deviation": f"share{change}, s->aim",
+        "size_max": ranges["size"].high,
+        "action_max": ranges["action"].high,
+    }
 
 
 def _block_values(plan: Plan) -> dict[str, Any]:
@@ -261,9 +277,17 @@ def _facts(design: Design, quantised: Quantised) -> Iterator[str]:
             f"{'the same' if plan.flat else f'{weights} (the newest first)'}; a PI step at every "
             f"{'block' if plan.update_blocks == 1 else f'{plan.update_blocks} blocks'}."
         )
+    if design.law is not None and plan.law is not None:
+        yield (
+            "Law: normalised. A step moves the drive by a share of what it is, or of "
+            f"{float(design.law.floor):g} times the target if that is more; the error counts as "
+            "-1/2 to 1 of the target. The loop's gain is the same on every board. A target below "
+            f"{plan.law.least_mv} mV counts as 0."
+        )
+    per_pu = design.gain_unit
     yield (
-        f"Gains: proportional {design.gains.proportional:.6g} scale per pu, integral "
-        f"{design.gains.integral_per_s:.6g} scale per pu and second "
+        f"Gains: proportional {design.gains.proportional:.6g} {per_pu}, integral "
+        f"{design.gains.integral_per_s:.6g} {per_pu} and second "
         f"({design.gains.integral_per_window:.6g} {per}, {spec.loop.integration} form)."
     )
     if tracking := plan.tracking:
@@ -296,9 +320,12 @@ def _wrapped(paragraphs: Iterator[str]) -> Iterator[str]:
 
 def _constants(quantised: Quantised) -> Iterator[str]:
     plan = quantised.plan
+    law = plan.law
+    bits = plan.drive_bits if law is None else law.action_bits - law.share_bits
     integers = {
-        "proportional": f"{plan.proportional} / 2^{plan.drive_bits + plan.proportional_shift}",
-        "integral": f"{plan.integral} / 2^{plan.drive_bits + plan.integral_shift}",
+        "proportional": f"{plan.proportional} / 2^{bits + plan.proportional_shift}",
+        "integral": f"{plan.integral} / 2^{bits + plan.integral_shift}",
+        "floor": f"{law.floor if law else 0} a count / 2^{plan.drive_bits}",
         "target_gain": f"{plan.target_gain} / 2^{plan.target_shift}",
         "millivolt_gain": f"{plan.millivolt_gain} / 2^{plan.millivolt_shift}",
         "scale_max": f"{plan.scale_max} / 2^14",

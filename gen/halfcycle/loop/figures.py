@@ -79,7 +79,13 @@ def analyse(
     radius = spectral_radius(taps, p, i)
     stable = radius < 1.0
     steps = step_figures(
-        plants.step_taps, p, i, stable, plants.scale_curve(), SETTLING_BAND - ripple
+        plants.step_taps,
+        p,
+        i,
+        stable,
+        plants.scale_curve(),
+        SETTLING_BAND - ripple,
+        plants.step_law(),
     )
     loop_margins = margins(taps, p, i)
     with np.errstate(divide="ignore"):

@@ -24,7 +24,7 @@ from halfcycle.loop.filter_model import Real
 from halfcycle.loop.frequency_response import peak_sensitivity
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.ringing import RingingLines
-from halfcycle.loop.step_response import step_figures, steps
+from halfcycle.loop.step_response import judged_steps, step_figures
 from halfcycle.loop.targets import LoopTargets
 
 DESIGN_BAND = 0.018
@@ -202,6 +202,7 @@ def _settles_with_room(
         np.ones(len(plants.gains), dtype=bool),
         plants.scale_curve(),
         _bands(plants, targets),
+        plants.step_law(),
     ).windows
     return bool((settled > 0).all() and settled.max() <= allowed)
 
@@ -252,8 +253,9 @@ class _Search:
         self.taps: Real = plants.taps[rows]
         self.step_taps: Real = plants.step_taps[rows]
         self.curve = plants.scale_curve(rows)
+        self.law = plants.step_law(rows)
         self.rows = rows
-        self.strongest = float(plants.gains[rows].max())
+        self.strongest = float(plants.loop_gains[rows].max())
         self.allowed = allowed
         self.overshoot = targets.overshoot
         self.peak_allowed = targets.peak
@@ -331,9 +333,11 @@ class _Search:
         last = np.zeros((*ki.shape, len(self.taps)), dtype=np.int64)
         top = np.zeros(last.shape)
         with np.errstate(over="ignore", invalid="ignore"):
-            for k, y in enumerate(steps(self.step_taps, p, i, horizon, self.curve), start=1):
-                last[~(np.abs(1.0 - y) <= self.band)] = k
-                np.fmax(top, y, out=top)
+            for course in judged_steps(self.step_taps, p, i, horizon, self.curve, self.law):
+                for k, y in enumerate(course, start=1):
+                    outside = ~(np.abs(1.0 - y) <= self.band)
+                    np.maximum(last, k, out=last, where=outside)
+                    np.fmax(top, y, out=top)
         return last.max(axis=-1) + 1, np.maximum(top.max(axis=-1) - 1.0, 0.0)
 
 

@@ -23,6 +23,7 @@ from halfcycle.loop.corner_filters import corner_filters
 from halfcycle.loop.corner_plants import buses, sensor_gains
 from halfcycle.loop.drive import effective_scale, needed_scale
 from halfcycle.loop.filter_model import FilterCircuit, Real
+from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.periodic_margins import judged_lateness
 from halfcycle.loop.time_domain import (
     HALF_CYCLE_POINTS,
@@ -149,11 +150,13 @@ def judge(  # noqa: PLR0917 (what is run, with what constants, and how long)
     lates: Sequence[Fraction] | None = None,
     moments: int = 2,
     points: int = HALF_CYCLE_POINTS,
+    law: Normalised | None = None,
 ) -> Judged:
     """Run G pairs ``kp``, ``ki`` (G,), per update, through one kind of step, for ``horizon_s``
     after it. ``zero``: error of the sensor's zero, of rated peak (the spec's tolerance if None);
     ``lates``: latencies of the updates, seconds; ``moments``: of a load or bus step in a block;
-    ``points``: of a half cycle at which its RMS is computed, at least."""
+    ``points``: of a half cycle at which its RMS is computed, at least; ``law``: the normalised
+    one; None: the plain one."""
     rated = float(spec.output.rated_rms_v)
     if zero is None:
         zero = zero_left_codes(spec, window) * float(spec.sensor.volts_per_code) / rated
@@ -177,7 +180,7 @@ def judge(  # noqa: PLR0917 (what is run, with what constants, and how long)
         for late in lates
         for sampling in (Sampling.of(spec, window, late),)
         for event in _events(kind, sampling, horizon_s, moments)
-        for course in (_courses(sampling, boards, event, kp, ki, phase, kind, points),)
+        for course in (_courses(sampling, boards, event, kp, ki, phase, kind, points, law),)
     ]
     settling, overshoot, swell = (np.max(parts, axis=0) for parts in zip(*results, strict=True))
     return Judged(tuple(chosen), settling, overshoot, swell)
@@ -205,6 +208,7 @@ def _courses(  # noqa: PLR0917 (as ``run``)
     phase: Real,
     kind: StepKind,
     points: int,
+    law: Normalised | None,
 ) -> Course:
     """The course (K, B, G P) of every pair at every phase."""
     gain = _gain(boards.before, sampling.angular) * boards.bus_before * boards.sensor
@@ -233,6 +237,7 @@ def _courses(  # noqa: PLR0917 (as ``run``)
                 np.tile(phase, count)[None, :],
                 scale[:, None],
                 points,
+                law,
             )
         )
     return Course(

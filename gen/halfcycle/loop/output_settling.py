@@ -17,7 +17,8 @@ import numpy as np
 from halfcycle.loop.corner_filters import corner_filters, resonance_line, ringing_loads
 from halfcycle.loop.corner_plants import board_label
 from halfcycle.loop.filter_model import Real, modes
-from halfcycle.loop.judged_steps import UPWARD, Case, cases, judge
+from halfcycle.loop.judged_steps import TARGETS, UPWARD, Case, cases, judge
+from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant import window_timing
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
 
@@ -67,6 +68,7 @@ def output_settling(
     *,
     late_s: Fraction | None = None,
     limit_ms: float = 0.0,
+    law: Normalised | None = None,
 ) -> OutputStep | None:
     """What the output of every board does on a step up; None if readings tell as much: if the
     ringing is gone within the window, or that ripples by itself as it holds no whole half cycles.
@@ -74,6 +76,7 @@ def output_settling(
     ``kp`` and ``ki``: per window; ``reading_ms``: settling time of the readings; ``late_s``: how
     late updates take effect, seconds; if None, at once, and as late as the spec allows. Boards that
     have not settled in twice ``reading_ms`` are followed for twice ``limit_ms``, if that is later.
+    ``law``: the normalised one, which is looked at on a step down, too; None: the plain one.
     The sensor's zero is taken to be right: its flips are counted apart. Of filters inside the
     tolerances those along the resonance under the lightest load are run.
     """
@@ -97,8 +100,9 @@ def output_settling(
                 zero=0.0,
                 lates=None if late_s is None else (late_s,),
                 points=points,
+                law=law,
             )
-            for kind in UPWARD
+            for kind in (UPWARD if law is None else TARGETS)
         ]
         settling = np.max([each.settling_s[:, 0] for each in judged], axis=0)
         overshoot = np.max([each.overshoot[:, 0] for each in judged], axis=0)

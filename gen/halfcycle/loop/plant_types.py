@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from halfcycle.loop.drive import effective_scale
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.filter_model import Real
+from halfcycle.loop.normalised import Normalised, StepLaw
 from halfcycle.loop.step_response import ScaleCurve
 
 
@@ -45,7 +46,7 @@ class Plants:
     ``tail`` (C,): bound on the weight folded into the last one. ``scale_for_rated`` (C,):
     steady scale that gives rated, clipping included; ``inf`` if no scale does. ``step_gains``
     (C,): gain from zero scale up, which is ``gains`` but where that is a slope at rated; ``sag``
-    (C,): share of the bus lost at full scale."""
+    (C,): share of the bus lost at full scale. ``law``: the normalised one; None: the plain one."""
 
     corners: tuple[Corner, ...]
     gains: Real
@@ -55,11 +56,28 @@ class Plants:
     step_gains: Real
     sag: Real
     measure: Measure
+    law: Normalised | None = None
+
+    @property
+    def loop_gains(self) -> Real:
+        """What the loop's constants are multiplied by (C,), for small changes about rated: the
+        gains; with the normalised law the elasticity of the reading, 1 up to where it clips."""
+        if self.law is None:
+            return self.gains
+        clipped = np.array([corner.drive > 0 for corner in self.corners])
+        rest = np.where(np.isfinite(self.scale_for_rated), self.scale_for_rated, 0.0)
+        return np.where(clipped, self.gains * rest, 1.0)
 
     @property
     def taps(self) -> Real:
-        """Gain times weights (C, n), for small changes about rated."""
-        return np.asarray(self.gains[:, None] * self.weights, dtype=np.float64)
+        """Gain times weights (C, n), for small changes about rated, as the loop has them."""
+        return np.asarray(self.loop_gains[:, None] * self.weights, dtype=np.float64)
+
+    def step_law(self, rows: NDArray[np.intp] | None = None) -> StepLaw | None:
+        """The law with the scales at rest of the given corners (all of them by default); None if it
+        is the plain one."""
+        rows = np.arange(len(self.gains)) if rows is None else rows
+        return StepLaw(self.law, self.scale_for_rated[rows]) if self.law else None
 
     @property
     def step_taps(self) -> Real:
@@ -142,6 +160,7 @@ class Plants:
             step_gains=np.concatenate([self.step_gains, more.step_gains]),
             sag=np.concatenate([self.sag, more.sag]),
             measure=self.measure,
+            law=self.law,
         )
 
 

@@ -38,9 +38,10 @@ from halfcycle.loop.drive import needed_scale
 from halfcycle.loop.envelope import MAX_PHASES, Timing, weights_over_phases
 from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.filter_model import Complex, FilterCircuit, Modes, Real, modes
+from halfcycle.loop.normalised import Normalised, StepLaw
 from halfcycle.loop.plant import window_timing
 from halfcycle.loop.plant_types import Corner, Plants, scale_curve
-from halfcycle.loop.step_response import steps
+from halfcycle.loop.step_response import judged_steps, steps
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -119,7 +120,7 @@ class RingingLines:
         settled = max(1, round((figures.settling_ms or 0.0) / window_ms))
         late = room or (band, settled)
         horizon = min(max(_MIN_HORIZON, math.ceil(1.5 * max(settled, late[1])) + 8), _MAX_HORIZON)
-        loop = _Loop(kp, ki, (band, settled), late, horizon)
+        loop = _Loop(kp, ki, (band, settled), late, horizon, plants.law)
         limits = {key: getattr(figures, key, 1.0) for key in WORSE}
         columns = [_figures_of(line, self.timing, loop) for line in self.lines]
         suspects: dict[tuple[int, int], None] = {}
@@ -174,6 +175,7 @@ class _Loop:
     settled: tuple[float, int]
     room: tuple[float, int]
     horizon: int
+    law: Normalised | None = None
 
 
 def ringing_lines(spec: Spec, window: Window) -> RingingLines:
@@ -283,7 +285,8 @@ def _plant_at(weights: Real, theta: Real) -> Complex:
 def _figures_of(line: _Line, timing: Timing, loop: _Loop) -> dict[str, Real]:
     """Each figure of ``WORSE`` as :class:`LoopFigures` has it, (B, P, 2), to about a percent."""
     kp, ki = loop.kp, loop.ki
-    strong = line.gains[:, :, 1]
+    # The normalised law's loop has the same gain on every board.
+    strong = line.gains[:, :, 1] if loop.law is None else np.ones(line.gains.shape[:2])
     reach = np.zeros(strong.shape)
     angle = np.full(strong.shape, np.inf)
     nearest = np.full(strong.shape, np.inf)
@@ -352,13 +355,23 @@ def _step_figures(line: _Line, timing: Timing, loop: _Loop) -> tuple[Real, Real,
     outside = np.zeros((2, len(taps)))
     top, before, noise = np.zeros(len(taps)), np.zeros(len(taps)), np.zeros(len(taps))
     with np.errstate(over="ignore", invalid="ignore"):
-        for k, y in enumerate(steps(taps, loop.kp, loop.ki, loop.horizon, curve), start=1):
-            for row, (band, settled) in enumerate((loop.settled, loop.room)):
-                if k >= settled:
-                    np.maximum(outside[row], np.abs(1.0 - y) / band, out=outside[row])
-            np.fmax(top, y, out=top)
-            noise += (y - before) ** 2
-            before = y.copy()
+        law = StepLaw(loop.law, line.scale_for_rated.ravel()) if loop.law else None
+        courses = judged_steps(taps, loop.kp, loop.ki, loop.horizon, curve, law)
+        for at, course in enumerate(courses):
+            for k, y in enumerate(course, start=1):
+                for row, (band, settled) in enumerate((loop.settled, loop.room)):
+                    if k >= settled:
+                        np.maximum(outside[row], np.abs(1.0 - y) / band, out=outside[row])
+                np.fmax(top, y, out=top)
+                if at == 0 and loop.law is None:
+                    noise += (y - before) ** 2
+                    before = y.copy()
+        if loop.law is not None:
+            # Noise is a small change, whose response is not that of the great step.
+            small = (weights[:, :, None, :] * np.ones((*line.gains.shape, 1))).reshape(taps.shape)
+            for y in steps(small, loop.kp, loop.ki, loop.horizon):
+                noise += (y - before) ** 2
+                before = y.copy()
     return (
         outside[0].reshape(shape),
         outside[1].reshape(shape),

@@ -2,8 +2,9 @@
 
 Plants are given as ``taps`` (C, n): ``y[k] = sum_i taps_i u[k - i]``, rated per unit of scale, that
 is gain times weights. The controller is the firmware's, without its clamp:
-``I += Ki e; u = I + Kp e`` with e the error of the window just read. Where a plant is not linear
-(clipping, a sagging bus), ``curve`` maps the scales (..., C) to what is left of them.
+``I += Ki e; u = I + Kp e`` with e the error of the window just read; or that of
+``law``. Where a plant is not linear (clipping, a sagging bus), ``curve`` maps the scales (..., C)
+to what is left of them.
 """
 
 from __future__ import annotations
@@ -16,21 +17,32 @@ from numpy.typing import ArrayLike, NDArray
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.loop.filter_model import Complex, Real
+from halfcycle.loop.normalised import STEPS, StepLaw
 
 ScaleCurve = Callable[[Real], Real]
 
 _HORIZON = 64
 _MAX_HORIZON = 4096
+_DUST = 1e-12
 
 
-def steps(
-    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, curve: ScaleCurve | None = None
+def steps(  # noqa: PLR0917 (the plants, the loop, how long)
+    taps: Real,
+    kp: ArrayLike,
+    ki: ArrayLike,
+    windows: int,
+    curve: ScaleCurve | None = None,
+    law: StepLaw | None = None,
 ) -> Iterator[Real]:
     """Readings (..., C), window by window, after the target steps from 0 to 1 with the loop at
     rest. The first is that of the window driven by the first update that saw the new target.
 
-    ``kp`` and ``ki`` broadcast against (..., C); pass (G, 1) for G gains at every plant.
+    ``kp`` and ``ki`` broadcast against (..., C); pass (G, 1) for G gains at every plant. ``law``:
+    the normalised one, with the plants' scales at rest; None: the plain one.
     """
+    if law is not None:
+        yield from law.steps(taps, kp, ki, windows, curve)
+        return
     kp, ki = np.asarray(kp, dtype=float), np.asarray(ki, dtype=float)
     shape = np.broadcast_shapes(kp.shape, ki.shape, (len(taps),))
     columns = np.ascontiguousarray(taps.T)
@@ -49,11 +61,31 @@ def steps(
         yield y
 
 
-def step_response(
-    taps: Real, kp: ArrayLike, ki: ArrayLike, windows: int, curve: ScaleCurve | None = None
+def judged_steps(  # noqa: PLR0917 (as ``steps``)
+    taps: Real,
+    kp: ArrayLike,
+    ki: ArrayLike,
+    windows: int,
+    curve: ScaleCurve | None = None,
+    law: StepLaw | None = None,
+) -> tuple[Iterator[Real], ...]:
+    """The steps by which gains are judged, each as :func:`steps` has it, as shares of the step: up
+    from zero; with a ``law``, which is not linear, down to half as well."""
+    if law is None:
+        return (steps(taps, kp, ki, windows, curve),)
+    return tuple(law.steps(taps, kp, ki, windows, curve, step) for step in STEPS)
+
+
+def step_response(  # noqa: PLR0917 (as ``steps``)
+    taps: Real,
+    kp: ArrayLike,
+    ki: ArrayLike,
+    windows: int,
+    curve: ScaleCurve | None = None,
+    law: StepLaw | None = None,
 ) -> Real:
     """All readings of :func:`steps`: (windows, ..., C)."""
-    return np.stack(list(steps(taps, kp, ki, windows, curve)))
+    return np.stack(list(steps(taps, kp, ki, windows, curve, law)))
 
 
 def settled_window(y: Real, band: float | Real = SETTLING_BAND) -> NDArray[np.int64]:
@@ -80,6 +112,7 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
     stable: NDArray[np.bool_],
     curve: ScaleCurve | None = None,
     band: float | Real = SETTLING_BAND,
+    law: StepLaw | None = None,
 ) -> StepFigures:
     """Settling into ``band`` and overshoot, run until every stable loop has been settled for as
     long as it took. Loops that are not stable get 0 and infinity."""
@@ -91,12 +124,18 @@ def step_figures(  # noqa: PLR0917 (steps' arguments, then what is asked of them
     horizon = _HORIZON
     while True:
         with np.errstate(over="ignore", invalid="ignore"):
-            y = step_response(taps, kp, ki, horizon, curve)[:, stable]
-        settled = settled_window(y, bands)
+            courses = [
+                np.stack(list(course))[:, stable]
+                for course in judged_steps(taps, kp, ki, horizon, curve, law)
+            ]
+        settled = np.max([settled_window(y, bands) for y in courses], axis=0)
         never = bool((bands <= 0).any())
         if settled.max() <= horizon // 2 or never or horizon >= _MAX_HORIZON:
             windows[stable] = np.where(settled > horizon, 0, settled)
-            overshoot[stable] = np.maximum(y.max(axis=0) - 1.0, 0.0)
+            top = np.max([y.max(axis=0) for y in courses], axis=0)
+            over = np.maximum(top - 1.0, 0.0)
+            # A share of a step that is taken down is not exact to the last digit.
+            overshoot[stable] = over if law is None else np.where(over < _DUST, 0.0, over)
             return StepFigures(windows, overshoot)
         horizon *= 2
 

@@ -25,6 +25,7 @@ from halfcycle.base.clipped_sine import FORM_FACTOR
 from halfcycle.loop.circuit_flow import ADDED, COSINE, SINE, STATES, circuit_flow
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.filter_model import FilterCircuit, Real
+from halfcycle.loop.normalised import Normalised, share_of
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -147,11 +148,13 @@ def run(  # noqa: PLR0917 (who, when, with what constants, from where)
     phase: Real,
     scale: Real,
     points: int = HALF_CYCLE_POINTS,
+    law: Normalised | None = None,
 ) -> Course:
     """Run ``boards`` through ``event``. ``kp`` and ``ki`` (per update), ``phase`` (radians: the
     sine's at the event) and ``scale`` (the steady one before it) broadcast against (B, N).
-    ``points``: of a half cycle at which its RMS is computed, at least."""
-    plain = _Run(sampling, boards, event, kp, ki, phase, scale)
+    ``points``: of a half cycle at which its RMS is computed, at least. ``law``: the normalised one;
+    None: the plain one."""
+    plain = _Run(sampling, boards, event, kp, ki, phase, scale, law=law)
     course = plain.course(points)
     if plain.curved or not (rows := np.nonzero(plain.greatest > 1.0)[0]).size:
         return course
@@ -163,6 +166,7 @@ def run(  # noqa: PLR0917 (who, when, with what constants, from where)
         event,
         *(np.broadcast_to(given, shape)[rows] for given in (kp, ki, phase, scale)),
         curved=True,
+        law=law,
     ).course(points)
     course.half_rms[:, rows] = again.half_rms
     course.reading[rows], course.scale[rows] = again.reading, again.scale
@@ -172,6 +176,9 @@ def run(  # noqa: PLR0917 (who, when, with what constants, from where)
 class _Run:
     """One call's arrays. An interval is the time from one update to the next; steps are the parts
     of it in which nothing changes from outside."""
+
+    law: Normalised | None = None
+    """The normalised one; None: the plain one."""
 
     def __init__(  # noqa: PLR0917 (as ``run``)
         self,
@@ -184,11 +191,14 @@ class _Run:
         scale: Real,
         *,
         curved: bool = False,
+        law: Normalised | None = None,
     ) -> None:
         self.sampling, self.boards, self.event = sampling, boards, event
         count = len(boards.before)
         self.shape = np.broadcast_shapes(kp.shape, ki.shape, phase.shape, scale.shape, (count, 1))
-        self.kp, self.ki = kp, ki
+        self.kp, self.ki, self.law = kp, ki, law
+        self.before = np.zeros(())
+        """The share of the error before, of the normalised law."""
         every = sampling.every
         self.length = float(every * sampling.period_s)
         self.at = math.ceil(event.lead / every)
@@ -258,7 +268,7 @@ class _Run:
             # The last sample of the reading is the one at the start of interval k.
             reading = samples.reading(k)
             target = event.target_after if k >= self.at else event.target_before
-            pending[k + late_whole], integral = self._law(target - reading, integral)
+            pending[k + late_whole], integral = self._law(target - reading, integral, target)
             if s.top > 1.0:
                 self.greatest = np.maximum(self.greatest, pending[k + late_whole].max(axis=1))
             for step, length in enumerate(lengths):
@@ -278,11 +288,16 @@ class _Run:
                 samples.take(k, step, z, after)
         return states, reading, scale
 
-    def _law(self, error: Real, integral: Real) -> tuple[Real, Real]:
+    def _law(self, error: Real, integral: Real, target: float = 1.0) -> tuple[Real, Real]:
         """The firmware's step: the drive in [0, top], and the integrator.
 
         It stops where the drive meets a limit; if it stands beyond that, it moves no farther.
         """
+        if self.law is not None:
+            share = share_of(error, target)
+            drive = self.law.moved(integral, share, target, self.before, self.kp, self.ki)
+            self.before = share
+            return drive if target > 0.0 else np.zeros_like(drive), drive
         top = self.sampling.top
         push = self.kp * error
         after = self.ki * error

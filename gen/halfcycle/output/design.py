@@ -91,8 +91,14 @@ class WeighedWindow(WindowBase):
 
 
 class Gains(Entry):
-    """PI constants."""
+    """PI constants. Of the normalised law, shares of the drive per share of the target instead of
+    scale per per-unit error."""
 
+    law: Literal["plain", "normalised"] = means("how the drive follows the error")
+    floor: float | None = means(
+        "scale per rated target that the normalised law counts the drive as, at least; null with "
+        "the plain one"
+    )
     proportional: float = means("continuous, scale per per-unit error")
     integral_per_s: float = means("continuous, scale per per-unit error and second")
     integral_per_window: float = means(
@@ -266,6 +272,8 @@ class Design(Entry):
             name=design.spec.name,
             window=WeighedWindow.of(design.spec, design.chosen),
             gains=Gains(
+                law="plain" if design.law is None else "normalised",
+                floor=None if design.law is None else float(design.law.floor),
                 proportional=design.gains.proportional,
                 integral_per_s=design.gains.integral_per_s,
                 integral_per_window=design.gains.integral_per_window,

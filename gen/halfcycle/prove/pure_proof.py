@@ -16,7 +16,7 @@ from halfcycle.prove.paths import Paths, Symbol, UndecidedError
 from halfcycle.quantise.signals import error_bits
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import ALL_FLAGS, LEAN_WORD, Plan
+from halfcycle.regulator.plan import ALL_FLAGS, LEAN_WORD, Normalising, Plan
 from halfcycle.regulator.state import reading_type
 
 LIMIT_S = 60.0
@@ -73,11 +73,38 @@ def pure_of(plan: Plan) -> dict[str, Pure]:
 
 def _regulate(plan: Plan) -> dict[str, Pure]:
     drives = (0, plan.drive_max)
+    if plan.law is not None:
+        return _normalised(plan, plan.law, drives)
+    domain = (drives, _errors(plan), drives)
+    return {"regulate": Pure(Regulator(plan).regulated, domain, drives, "integral", drives)}
+
+
+def _errors(plan: Plan) -> tuple[int, int]:
     # On some paths each of a window's two sums may seem as great as both are at most.
     least = max(-2 * (plan.reading_max + 1), -(1 << error_bits(plan) - 1))
-    errors = (least, plan.target_max)
-    step = Pure(Regulator(plan).regulated, (drives, errors, drives), drives, "integral", drives)
-    return {"regulate": step}
+    return least, plan.target_max
+
+
+def _normalised(plan: Plan, law: Normalising, drives: tuple[int, int]) -> dict[str, Pure]:
+    """The digits of 1/target, the error's share of it, and the step of the law."""
+    power, shift, one = law.inverse_shift, law.share_shift, law.share_one
+    inverses, targets = (0, law.inverse_max), (0, plan.target_max)
+    shares = (-(one >> 1), one)
+    changes = ((shares[0] - one, one - shares[0]),) if plan.has_proportional else ()
+    domain = (drives, shares, *changes, targets, drives)
+    return {
+        "inverse_digit": Pure(
+            lambda quotient, place, value: arithmetic.inverse_digit(quotient, place, value, power),
+            (inverses, (0, law.places[0]), targets),
+            inverses,
+        ),
+        "share": Pure(
+            lambda error, inverse: arithmetic.share(error, inverse, shift, one),
+            (_errors(plan), inverses),
+            shares,
+        ),
+        "regulate": Pure(Regulator(plan).regulated, domain, drives, "integral", drives),
+    }
 
 
 def _least(plan: Plan) -> dict[str, Pure]:

@@ -77,7 +77,10 @@ def functions(plan: Plan) -> tuple[str, ...]:
         names += ["lesser", "safe"]
     if _signed_shifts(plan):
         names.append("round_shift_signed")
-    names += ["set_target_mv", "aim", "hold", "publish", "regulate"]
+    names += ["hold", "publish"]
+    # The normalised law's are shown equal to the model alone: products of two unknowns are slow.
+    if plan.law is None:
+        names += ["set_target_mv", "aim", "regulate"]
     names += ["clear", "rms_mv", "scale", "flags"]
     if plan.blockwise:
         names += ["span", "limited", "due"]
@@ -216,7 +219,7 @@ def judge(report: str, needed: Sequence[str]) -> tuple[State, str]:
 
 def _signed_shifts(plan: Plan) -> set[int]:
     """The shifts that the C rounds by with a sign: a shift of 0 is left out there."""
-    shifts = {plan.integral_shift, plan.proportional_shift} - {0}
+    shifts = set() if plan.law else {plan.integral_shift, plan.proportional_shift} - {0}
     if plan.tracking:
         shifts |= {plan.tracking.bits, plan.tracking.step_shift}
     return shifts

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.design.types import Design
-from halfcycle.quantise import formats, resolution, signals
+from halfcycle.quantise import formats, law_format, resolution, signals
 from halfcycle.quantise.findings import findings
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.lean import span_blocks, stuck_from_v
@@ -21,7 +21,7 @@ from halfcycle.quantise.quantised import Coefficient, Quantised
 from halfcycle.quantise.turning import error_ppm, turning
 from halfcycle.quantise.zero import tracking_plan, zero_clamp
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import SCALE_ONE, Plan, duty_crest
+from halfcycle.regulator.plan import SCALE_BITS, SCALE_ONE, Plan, duty_crest
 
 TARGET_RANGE = Fraction(11, 10)
 """Greatest target over the rated voltage that the C accepts."""
@@ -152,8 +152,9 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
     loop = formats.loop_format(
         design.kp / rated_counts, design.ki / rated_counts, error, scale_max, word_bits
     )
-    if loop is None:
+    if loop is None and design.law is None:
         raise InputError([_gains_too_large(design)])
+    loop = loop or formats.LoopFormat(SCALE_BITS, 0, 0, 0, 0)
     near_zero_v = _near_zero_v(design)
     hold = math.ceil(4 * SCALE_ONE * near_zero_v / rated_v / Fraction(design.least_gain))
     ramp_step, ramp_bits = 0, 0
@@ -211,6 +212,11 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         latched=spec.loop.after_loss == "latch",
         turning=turning(spec),
     )
+    if design.law is not None:
+        normalised = law_format.with_law(plan, design.kp, design.ki, design.law.floor, rated_counts)
+        if normalised is None:
+            raise InputError([_gains_too_large(design)])
+        plan = normalised
     return tracking_plan(design, plan)
 
 
@@ -219,6 +225,8 @@ def stalled_error(plan: Plan) -> int:
 
     Rounding to nearest, ties away: the step is 0 where |Ki e| < half a last place.
     """
+    if plan.law is not None:
+        return law_format.stalled_error(plan)
     if plan.integral == 0:
         return plan.reading_max
     return max(0, (arithmetic.half(plan.integral_shift) - 1) // abs(plan.integral))
@@ -226,6 +234,8 @@ def stalled_error(plan: Plan) -> int:
 
 def quantised_gains(plan: Plan, rated_counts: Fraction) -> tuple[Fraction, Fraction]:
     """(Kp, Ki) as the integers have them: scale per per-unit error, and that a PI step."""
+    if plan.law is not None:
+        return law_format.law_gains(plan)
     kp = Fraction(plan.proportional, 1 << (plan.drive_bits + plan.proportional_shift))
     ki = Fraction(plan.integral, 1 << (plan.drive_bits + plan.integral_shift))
     return kp * rated_counts, ki * rated_counts
@@ -265,8 +275,9 @@ def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[C
     kp, ki = quantised_gains(plan, rated_counts)
     counts = rated_counts / design.spec.output.rated_rms_v
     step = "update" if design.window.moving else "window"
+    per = design.gain_unit
     rows = [
-        Coefficient("integral", float(design.ki), float(ki), f"scale per pu and {step}"),
+        Coefficient("integral", float(design.ki), float(ki), f"{per} and {step}"),
         Coefficient(
             "target_gain",
             float(counts / 1000),
@@ -284,7 +295,11 @@ def _coefficients(design: Design, plan: Plan, rated_counts: Fraction) -> tuple[C
         ),
     ]
     if design.kp:
-        rows.insert(0, Coefficient("proportional", float(design.kp), float(kp), "scale per pu"))
+        rows.insert(0, Coefficient("proportional", float(design.kp), float(kp), per))
+    if design.law is not None and plan.law is not None:
+        floor = float(design.law.floor)
+        got = plan.law.floor * float(rated_counts) / 2**plan.drive_bits
+        rows.append(Coefficient("floor", floor, got, "scale per pu"))
     if plan.ramped:
         updates = design.spec.targets.ramp_ms / 1000 / design.window.update_s
         got = plan.ramp_step / 2**plan.ramp_bits

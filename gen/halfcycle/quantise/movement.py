@@ -70,11 +70,17 @@ def movement_bound(design: Design, plan: Plan, reading_step_v: float, wave: Brid
     by_integrator = _sums(taps, kp, ki, "integrator")
     # What flips every window is one frequency, so its response is known exactly.
     flips = 2 * design.chosen.hunting_v
-    least = 2.0**-plan.drive_bits
+    rest = np.ones(len(gains_v))
+    least = np.full(len(gains_v), 2.0**-plan.drive_bits)
+    if plan.law is not None:
+        # The loop is one of shares: of the target, and of the drive at rest.
+        reading = reading + rated_v * 2.0**-plan.law.share_bits
+        rest = np.minimum(design.plants.scale_for_rated, float(design.spec.bridge.scale_max))
+        least = 2 * least / rest + 2.0**-plan.law.action_bits
     output = flips + drive_out + reading * by_reading.output
     output = output + least * by_integrator.output * rated_v
-    scale = flips / gains_v + reading * by_reading.scale / rated_v
-    scale = scale + least * by_integrator.scale
+    scale = reading * by_reading.scale / rated_v + least * by_integrator.scale
+    scale = flips / gains_v + scale * rest
     worst = int(np.argmax(np.round(output, 12)))
     return Movement(
         output_v=float(output[worst]),

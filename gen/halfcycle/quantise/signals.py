@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from halfcycle.quantise import formats
 from halfcycle.quantise.interval import Interval
+from halfcycle.quantise.law_format import law_ranges
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.plan import DRIVE_FULL, SCALE_BITS, Plan, Signal
+from halfcycle.regulator.plan import DRIVE_FULL, SCALE_BITS, Normalising, Plan, Signal
 
 
 def q_format(signed: bool, bits: int, fraction: int) -> str:
@@ -163,14 +164,10 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
         table.add("ramp", ramp, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)
         table.add("climb", climb, 32, per, "V RMS", signed=True, fraction=plan.ramp_bits)
     table.add("error", error, error_bits(plan), reading_step_v, "V RMS", signed=True)
-    shifts = (plan.proportional_shift, plan.integral_shift)
-    ranges = formats.pi_ranges(plan.proportional, plan.integral, error, plan.drive_max, shifts)
-    for name, interval in ranges.items():
-        extra = {"push_product": shifts[0], "step_product": shifts[1]}.get(name, 0)
-        fraction = plan.drive_bits + extra
-        rounding = arithmetic.half(extra)
-        guarded = interval + Interval(-rounding, rounding) if extra else interval
-        table.add(name, guarded, 32, 2.0**-fraction, "scale", signed=True, fraction=fraction)
+    if plan.law is None:
+        _plain_step(table, plan, error)
+    else:
+        _normalised_step(table, plan, plan.law)
     rounding = arithmetic.half(plan.scale_shift)
     table.add(
         "drive_rounded",
@@ -189,6 +186,44 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
         signed=True,
         fraction=SCALE_BITS,
     )
+
+
+def _plain_step(table: _Table, plan: Plan, error: Interval) -> None:
+    shifts = (plan.proportional_shift, plan.integral_shift)
+    ranges = formats.pi_ranges(plan.proportional, plan.integral, error, plan.drive_max, shifts)
+    for name, interval in ranges.items():
+        extra = {"push_product": shifts[0], "step_product": shifts[1]}.get(name, 0)
+        fraction = plan.drive_bits + extra
+        rounding = arithmetic.half(extra)
+        guarded = interval + Interval(-rounding, rounding) if extra else interval
+        table.add(name, guarded, 32, 2.0**-fraction, "scale", signed=True, fraction=fraction)
+
+
+def _normalised_step(table: _Table, plan: Plan, law: Normalising) -> None:
+    ranges = law_ranges(plan)
+    inverse = Interval(0, law.inverse_max)
+    per = 2.0**-law.inverse_shift
+    table.add("inverse", inverse, 16, per, "1/count", fraction=min(16, law.inverse_shift))
+    table.add("multiple", ranges["multiple"], 32, per, "of 1", fraction=law.inverse_shift)
+    table.add("share_product", ranges["share_product"], 32, per, "of target")
+    share = law.share_bits
+    changing = ("change",) if plan.has_proportional else ()
+    for name in ("share", *changing):
+        table.add(name, ranges[name], 32, 2.0**-share, "of target", signed=True, fraction=share)
+    action = law.action_bits + plan.integral_shift
+    rounding = arithmetic.half(plan.integral_shift)
+    guarded = ranges["action"] + Interval(-rounding, rounding)
+    table.add("action", guarded, 32, 2.0**-action, "of drive", signed=True, fraction=action)
+    part = law.action_bits
+    table.add("part", ranges["part"], 32, 2.0**-part, "of drive", fraction=part)
+    drive, scale = plan.drive_bits, 2.0**-plan.drive_bits
+    integral = Interval(0, plan.drive_max)
+    table.add("integral", integral, 32, scale, "scale", signed=True, fraction=drive)
+    for name in ("lowest", "size"):
+        table.add(name, ranges[name], 32, scale, "scale", fraction=drive)
+    fraction = drive + law.action_bits - law.split
+    table.add("scaled", ranges["scaled"], 32, 2.0**-fraction, "scale", fraction=fraction)
+    table.add("drive", ranges["drive"], 32, scale, "scale", signed=True, fraction=drive)
 
 
 def _driving(table: _Table, plan: Plan) -> None:

@@ -117,3 +117,25 @@ def alike(lean: int, before: int) -> int:
     if lean < 0:
         return 1 if lean > 2 * before and before > 2 * lean else 0
     return 0
+
+
+def inverse_digit(quotient: int, place: int, value: int, power: int) -> int:
+    """One binary digit of 2^``power`` / ``value``, the one of ``place``: the ``quotient`` so far
+    with it if the product is not beyond, else without. Apart, so that it can be proven."""
+    longer = quotient | place
+    return longer if longer * value <= 1 << power else quotient
+
+
+def share(error: int, inverse: int, shift: int, one: int) -> int:
+    """``error`` times ``inverse`` (1/target) / 2^shift to nearest, ties away from zero, held inside
+    ``[-one / 2, one]``: the error as a share of the target."""
+    if error < 0:
+        return -min(round_shift(-error * inverse, shift), one >> 1)
+    return min(round_shift(error * inverse, shift), one)
+
+
+def portion(size: int, part: int, split: int, bits: int) -> int:
+    """``size * part / 2^bits`` for ``size, part >= 0`` and ``split <= bits``, to nearest but for
+    what is cut off below 2^``split``: in two products, so that each fits 32 bits."""
+    low = size & ((1 << split) - 1)
+    return round_shift((size >> split) * part + ((low * part) >> split), bits - split)

@@ -29,6 +29,7 @@ from halfcycle.regulator.plan import (
     TRACK_FLAGS,
     UPDATES_MASK,
     WORD_MASK,
+    Normalising,
     Plan,
     Tracking,
 )
@@ -45,7 +46,16 @@ def reading_of(plan: Plan, total: int) -> int:
 def target_of(plan: Plan, millivolts: int) -> int:
     """The target in reading units; ``millivolts`` is clamped to the design range."""
     clamped = arithmetic.saturate(millivolts, 0, plan.target_max_mv)
-    return arithmetic.scale_by(clamped, plan.target_gain, plan.target_shift)
+    target = arithmetic.scale_by(clamped, plan.target_gain, plan.target_shift)
+    return 0 if plan.law and target < plan.law.least_target else target
+
+
+def inverse_of(law: Normalising, target: int) -> int:
+    """1/target, as the C makes it when a target is set; all digits of a target of 0."""
+    quotient = 0
+    for place in law.places:
+        quotient = arithmetic.inverse_digit(quotient, place, target, law.inverse_shift)
+    return quotient
 
 
 def attribute(field: Field) -> str:
@@ -94,7 +104,9 @@ class Regulator:
         self.unsettled = self.undriven = self.plan.updates
         self.integral = self.ramp = 0
         self.target = [0, 0]
+        self.inverse = [0, 0]
         self.target_sequence = 0
+        self.aim = self.aim_inverse = self.share = 0
         self.out_scale, self.reading, self.out_flags = [0, 0], [0, 0], [0, 0]
         self.updates, self.raised, self.cleared = [0, 0], [0, 0], 0
         self.output_sequence = 0
@@ -111,8 +123,18 @@ class Regulator:
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
         sequence = (self.target_sequence + 1) & SEQUENCE_MASK
-        self.target[sequence & 1] = target_of(self.plan, rms_mv)
+        target = target_of(self.plan, rms_mv)
+        if self.plan.law:
+            self.inverse[sequence & 1] = inverse_of(self.plan.law, target)
+        self.target[sequence & 1] = target
         self.target_sequence = sequence
+
+    def _aim(self) -> int:
+        """The target that was set last; with the normalised law it is kept with its inverse."""
+        now = self.target_sequence & 1
+        if self.plan.law:
+            self.aim, self.aim_inverse = self.target[now], self.inverse[now]
+        return self.target[now]
 
     def hold(self) -> None:
         """A limiter acted in the block that is being measured."""
@@ -196,8 +218,9 @@ class Regulator:
         plan = self.plan
         now = self.output_sequence & 1
         failed = self.out_flags[now] & FLAG_IMPLAUSIBLE
-        target = self._climb(self.target[self.target_sequence & 1], held or failed)
+        target = self._climb(self._aim(), held or failed)
         error = target - reading
+        deviation = self._deviation(error)
 
         scale = self.out_scale[now]
         flags = FLAG_MISSED if elapsed > 1 else 0
@@ -231,7 +254,7 @@ class Regulator:
         elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
             # While a limiter acts the drive may fall, but not rise.
             top = scale << plan.scale_shift if held else plan.drive_max
-            drive = self._regulate(error, top)
+            drive = self._regulate(*deviation, top)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == plan.drive_max:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
@@ -370,7 +393,7 @@ class Regulator:
             self.blocks_due = plan.update_blocks
             return True
         self.blocks_due -= 1
-        if self.target[self.target_sequence & 1] == 0:
+        if self._aim() == 0:
             self.integral = self.ramp = scale = 0
         self._publish(scale, self.reading[now], flags)
         return False
@@ -406,16 +429,54 @@ class Regulator:
         self.ramp = min(climb, target << plan.ramp_bits)
         return self.ramp >> plan.ramp_bits
 
-    def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
+    def _deviation(self, error: int) -> tuple[int, ...]:
+        """What the PI step takes of the ``error``: itself, or with the normalised law its share of
+        the target, the change of that if there is a proportional term, and the target."""
+        law = self.plan.law
+        if law is None:
+            return (error,)
+        share = arithmetic.share(error, self.aim_inverse, law.share_shift, law.share_one)
+        if not self.plan.has_proportional:
+            return share, self.aim
+        change = share - self.share
+        self.share = share
+        return share, change, self.aim
+
+    def regulated(self, before: int, *given: int) -> tuple[int, int]:
         """Integral and drive after a PI step from the integral ``before``; neither falls if
         ``before`` rises, but for a drive at whose limit a negative proportional term is left out.
-        ``top``: the limit, below ``drive_max`` while a limiter acts."""
+        ``given``: what is deviated by (the error of the plain law) and the limit, below
+        ``drive_max`` while a limiter acts."""
         self.integral = before
-        drive = self._regulate(error, top)
+        drive = self._regulate(*given)
         return self.integral, drive
 
-    def _regulate(self, error: int, top: int) -> int:
+    def _regulate(self, *given: int) -> int:
         """The PI step with anti-windup; the drive inside ``[0, top]``."""
+        if self.plan.law:
+            self.integral = self._normalised(self.plan.law, *given)
+            return self.integral
+        return self._plain(*given)
+
+    def _normalised(self, law: Normalising, share: int, *given: int) -> int:
+        """The drive after a step of the normalised law."""
+        plan, before = self.plan, self.integral
+        *change, target, top = given
+        lowest = target * law.floor
+        size = before if before > lowest else lowest
+        action = plan.integral * share
+        if change:
+            action += plan.proportional * change[0]
+        if action < 0:
+            part = arithmetic.round_shift(-action, plan.integral_shift)
+            fall = arithmetic.portion(size, part, law.split, law.action_bits)
+            after = before - fall if fall < before else 0
+        else:
+            part = arithmetic.round_shift(action, plan.integral_shift)
+            after = before + arithmetic.portion(size, part, law.split, law.action_bits)
+        return top if after > top else after
+
+    def _plain(self, error: int, top: int) -> int:
         plan, before = self.plan, self.integral
         step = arithmetic.round_shift_signed(plan.integral * error, plan.integral_shift)
         after = before + step

@@ -120,6 +120,55 @@ class Tracking:
 
 
 @dataclass(frozen=True, slots=True)
+class Normalising:
+    """Constants of the normalised law. ``integral`` and ``proportional`` of the Plan are then
+    shares of the drive per share of the target, in 2^-(integral_shift + action_bits - share_bits).
+    """
+
+    least_target: int
+    """A target below this many reading units counts as 0."""
+    least_mv: int
+    """The least target that does not, millivolts."""
+    inverse_bits: int
+    """Binary digits of 1/target."""
+    inverse_shift: int
+    """1/target in 2^-inverse_shift, rounded down."""
+    share_bits: int
+    """The error as a share of the target, in 2^-share_bits."""
+    action_bits: int
+    """What a step adds, as a share of the drive, in 2^-action_bits."""
+    split: int
+    """Low bits of the drive that are multiplied by that apart from the others."""
+    floor: int
+    """The drive counts as no less than the target times this, in units of the integrator."""
+
+    @property
+    def inverse_max(self) -> int:
+        """Greatest 1/target."""
+        return (1 << self.inverse_bits) - 1
+
+    @property
+    def share_one(self) -> int:
+        """A share of 1, the greatest; the least is minus half of it."""
+        return 1 << self.share_bits
+
+    @property
+    def share_shift(self) -> int:
+        """Right shift from error times 1/target to the share."""
+        return self.inverse_shift - self.share_bits
+
+    @property
+    def split_mask(self) -> int:
+        """Those low bits."""
+        return (1 << self.split) - 1
+
+    @property
+    def places(self) -> tuple[int, ...]:
+        """The places of the digits of 1/target, the highest first."""
+        return tuple(1 << place for place in reversed(range(self.inverse_bits)))
+
+
+@dataclass(frozen=True, slots=True)
 class Turning:
     """Constants of the oscillator ``NAME_turn``: steps of the phase per PWM period, 2^32 a turn."""
 
@@ -224,6 +273,8 @@ class Plan:
     reads again."""
     turning: Turning | None = None
     """None: no oscillator."""
+    law: Normalising | None = None
+    """None: the plain law."""
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""

@@ -118,6 +118,27 @@ def _zero_blocks(plan: Plan) -> int:
     return plan.tracking.blocks if plan.tracking else 1
 
 
+def _inverse_slots(plan: Plan) -> int:
+    return 2 if plan.law else 0
+
+
+def _if_normalised(plan: Plan) -> int:
+    return 1 if plan.law else 0
+
+
+def _if_changes(plan: Plan) -> int:
+    return 1 if plan.law and plan.has_proportional else 0
+
+
+def _inverse(plan: Plan) -> tuple[int, int]:
+    return 0, plan.law.inverse_max if plan.law else 0
+
+
+def _share(plan: Plan) -> tuple[int, int]:
+    one = plan.law.share_one if plan.law else 0
+    return -(one >> 1), one
+
+
 def _span_sum(plan: Plan) -> tuple[int, int]:
     return 0, plan.lean_max
 
@@ -306,6 +327,32 @@ STATE: tuple[Field, ...] = (
         lambda plan: f"0 to {plan.target_max} reading units",
         slots=2,
         shared=True,
+    ),
+    Field(
+        "inverse",
+        "uint16_t",
+        "set_target_mv",
+        _inverse,
+        lambda plan: f"1 / target, 2^-{plan.law.inverse_shift if plan.law else 0}",
+        slots=_inverse_slots,
+        shared=True,
+    ),
+    Field(
+        "aim",
+        reading_type,
+        "update",
+        lambda plan: (0, plan.target_max),
+        "the target in force and its inverse, of one call",
+        slots=_if_normalised,
+    ),
+    Field("aim_inverse", "uint16_t", "update", _inverse, slots=_if_normalised),
+    Field(
+        "share",
+        "int32_t",
+        "update",
+        _share,
+        lambda plan: f"the last error over its target, 2^-{plan.law.share_bits if plan.law else 0}",
+        slots=_if_changes,
     ),
     Field(
         "reading",

@@ -190,3 +190,12 @@ def scale_by(value: Ints, gain: int, shift: int) -> Ints:
     """``halfcycle.regulator.arithmetic.scale_by`` for arrays (products stay below 2^40)."""
     product = (value >> 8) * gain + (((value & 255) * gain) >> 8)
     return (product + arithmetic.half(shift - 8)) >> (shift - 8)
+
+
+def targets_of(plan: Plan, millivolts: Ints) -> Ints:
+    """``halfcycle.regulator.model.target_of`` for arrays."""
+    clamped = np.clip(millivolts, 0, plan.target_max_mv)
+    targets = scale_by(clamped, plan.target_gain, plan.target_shift)
+    if plan.law:
+        targets[targets < plan.law.least_target] = 0
+    return targets

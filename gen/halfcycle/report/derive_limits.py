@@ -26,7 +26,13 @@ def dead_band(integer_design: IntegerDesign) -> Derivation:
     """Where the integrator stands still."""
     plan, numbers = integer_design.quantised.plan, integer_design.quantised
     stalled = stalled_error(plan)
-    if plan.integral_shift == 0:
+    if plan.law is not None:
+        rule = Step(
+            "A step moves the drive by a share of it in steps of "
+            f"1/{1 << plan.law.action_bits}; it stands still if the error, in steps of "
+            f"1/{1 << plan.law.share_bits} of the target, asks for less than half of that."
+        )
+    elif plan.integral_shift == 0:
         rule = Step(
             f"The integrator adds {decimal(plan.integral, 12)} of its last places for each count "
             "of error, with nothing to round: it stands still only if the error is 0."
@@ -69,7 +75,7 @@ def dead_band(integer_design: IntegerDesign) -> Derivation:
 def limit_cycle(integer_design: IntegerDesign) -> Derivation:
     """The conditions against hunting."""
     numbers, spec = integer_design.quantised, integer_design.design.spec
-    ki = float(integer_design.design.ki) * integer_design.design.greatest_gain
+    ki = float(integer_design.design.ki) * integer_design.design.loop_gain
     return Derivation(
         "No limit cycle",
         (

@@ -13,6 +13,7 @@ from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop import derivations
 from halfcycle.loop.block_response import update_grid
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.normalised import Normalised
 from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
 from halfcycle.report.parts import Derivation, Step, decimal, quantity
 
@@ -37,6 +38,8 @@ def controller(integer_design: IntegerDesign) -> Derivation:
         w: float(design.window.update_s),
     }
     upper = derivations.symbols("Kp Ki")
+    if design.law is not None:
+        return _normalised(design, design.law)
     return Derivation(
         "The controller",
         (
@@ -79,6 +82,43 @@ def controller(integer_design: IntegerDesign) -> Derivation:
                 ),
             ),
         ),
+    )
+
+
+def _normalised(design: Design, law: Normalised) -> Derivation:
+    """The normalised law, and why its loop has the same gain on every board."""
+    kp, ki = decimal(float(design.kp)), decimal(float(design.ki))
+    change = "" if not design.kp else f"<mo>+</mo><mn>{kp}</mn><mo>Δ</mo><mi>e</mi>"
+    size = (
+        "<mrow><mo>max</mo><mo>(</mo><mi>u</mi><mo>,</mo>"
+        f"<mn>{decimal(float(law.floor))}</mn><mi>t</mi><mo>)</mo></mrow>"
+    )
+    return Derivation(
+        "The controller",
+        (
+            Step(
+                "Once per window, with the target t (rated is 1), the reading y, and the error as "
+                "a share of the target, limited to -1/2 to 1, the drive u moves in proportion to "
+                "what it is:",
+                (
+                    relation(
+                        "<mi>e</mi>",
+                        "<mfrac><mrow><mi>t</mi><mo>−</mo><mi>y</mi></mrow><mi>t</mi></mfrac>",
+                    ),
+                    relation(
+                        "<mrow><mo>Δ</mo><mi>u</mi></mrow>",
+                        f"<mrow>{size}<mo>(</mo><mn>{ki}</mn><mi>e</mi>{change}<mo>)</mo></mrow>",
+                    ),
+                ),
+            ),
+            Step(
+                "At rest the gain of the board times u is t. A small change of u is then the same "
+                "share of u as that of the reading is of t, so that the loop's gain is the "
+                "integral constant on every board; where the sine clips it is less, by the "
+                "elasticity of the reading."
+            ),
+        ),
+        source="Gain controls that settle in a constant time: US 5,838,194, from memory.",
     )
 
 
@@ -154,7 +194,7 @@ def _plain(integer_design: IntegerDesign) -> Derivation:
 
     design, loop = integer_design.design, integer_design.design.loop
     z, g, kp, ki = derivations.symbols("z g Kp Ki")
-    gain = design.greatest_gain
+    gain = design.loop_gain
     values = {g: gain, kp: float(design.kp), ki: float(design.ki)}
     conditions = derivations.jury_conditions()
     powers = derivations.characteristic_polynomial().all_coeffs()
@@ -223,7 +263,7 @@ def offset(integer_design: IntegerDesign) -> Derivation:
     """What the loop makes of a zero offset that flips every window."""
     design = integer_design.design
     g, kp, ki = derivations.symbols("g Kp Ki")
-    values = {g: design.greatest_gain, kp: float(design.kp), ki: float(design.ki)}
+    values = {g: design.loop_gain, kp: float(design.kp), ki: float(design.ki)}
     transfer = derivations.nyquist_transfer()
     faults = design.chosen.faults
     return Derivation(

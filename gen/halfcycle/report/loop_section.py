@@ -108,7 +108,12 @@ def step_figure(design: Design, named: Corners) -> Figure:
     count = max(4, min(400, math.ceil(span_ms / update_ms)))
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
-            plants.step_taps, float(design.kp), float(design.ki), count, plants.scale_curve()
+            plants.step_taps,
+            float(design.kp),
+            float(design.ki),
+            count,
+            plants.scale_curve(),
+            plants.step_law(),
         )
     times = [update_ms * k for k in range(count + 1)]
     rows = [[0.0, *y[:, at].tolist()] for at in range(y.shape[1])]

@@ -63,19 +63,27 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
         quantity(trial.output.dc_percent, "%", 2) if trial.loop.stable else "unstable",
         kept=trial.little_dc,
     )
+    if design.law is not None:
+        yield Row(
+            "law",
+            spec.loop.law,
+            f"normalised; the drive counts as {decimal(float(design.law.floor))} times the target "
+            "or more",
+        )
     given = "given" if spec.gains is not None else "designed"
     per = "per update" if window.moving else "per window"
     yield Row(
         "proportional gain",
         given if spec.gains is not None else "",
-        f"{decimal(design.gains.proportional)} scale per pu; {per} {decimal(float(design.kp))}"
+        f"{decimal(design.gains.proportional)} {design.gain_unit}; {per} "
+        f"{decimal(float(design.kp))}"
         if design.kp or spec.gains is not None
         else "none: integral action alone",
     )
     yield Row(
         "integral gain",
         given if spec.gains is not None else "",
-        f"{decimal(design.gains.integral_per_s)} scale per pu and s; {per} "
+        f"{decimal(design.gains.integral_per_s)} {design.gain_unit} and s; {per} "
         f"{decimal(design.gains.integral_per_window)}",
     )
 

@@ -52,7 +52,12 @@ def steps(design: Design, until_ms: float) -> Steps:
     plants = design.plants
     with np.errstate(over="ignore", invalid="ignore"):
         y = step_response(
-            plants.step_taps, float(design.kp), float(design.ki), updates, plants.scale_curve()
+            plants.step_taps,
+            float(design.kp),
+            float(design.ki),
+            updates,
+            plants.scale_curve(),
+            plants.step_law(),
         )
     readings = np.concatenate([np.zeros((1, y.shape[1])), y])
     return Steps(update_ms * np.arange(updates + 1, dtype=np.float64), readings)

@@ -35,6 +35,7 @@ from halfcycle.windows.search import Window
 PERIOD, FREQUENCY, SETTLING = "loop.period_us", "output.frequency_hz", "targets.settling_ms"
 PROPORTIONAL, INTEGRAL = "gains.proportional", "gains.integral_per_s"
 HALF_CYCLES = "loop.half_cycles"
+LAW = "loop.law"
 WEIGHTING, UPDATES, SAMPLES = "loop.weighting", "loop.updates_per_window", "loop.samples"
 
 MAX_PERIODS = 4
@@ -162,7 +163,10 @@ class _Attempt:
     def kept(self, gains: ContinuousGains) -> tuple[IntegerDesign | None, tuple[Finding, ...]]:
         """With the constants ``gains`` in the spec."""
         now = parse_spec(self.original, self.file).values()
-        wanted = {PROPORTIONAL: gains.proportional, INTEGRAL: gains.integral_per_s}
+        wanted: Values = {PROPORTIONAL: gains.proportional, INTEGRAL: gains.integral_per_s}
+        if self.before.design.law is not None:
+            # The constants are those of its law, which "auto" does not give to constants.
+            wanted[LAW] = "normalised"
         values = {**self.asked, **{key: new for key, new in wanted.items() if now.get(key) != new}}
         held = self._nearest(values) if self.before.design.window.blocks > 1 else None
         if held is not None and held.good:

@@ -76,6 +76,9 @@ class Setting:
     inside: tuple[FilterParts, ...] = ()
     promise: Promise = field(default_factory=Promise)
     at_rest: AtRest = field(default_factory=AtRest)
+    both_ways: bool = False
+    """Whether a step of the target down may go as far beyond as one up: the normalised law is not
+    linear, so that the one does not follow from the other."""
 
     @property
     def samples(self) -> int:

@@ -118,7 +118,7 @@ def _target_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         event_s=times.event,
         steady_s=times.steady,
         end_s=times.end,
-        rules=("settling", "steady", "dc"),
+        rules=STEPPED if setting.both_ways else ("settling", "steady", "dc"),
         events=(Event(times.event, EventKind.TARGET, rated_mv // 2),),
         target_step=-0.5,
         rests_at=0.5,

@@ -14,6 +14,7 @@ import numpy as np
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.loop.drive import effective_scale
+from halfcycle.loop.normalised import share_of
 from halfcycle.loop.step_response import spectral_radius, step_figures
 from halfcycle.simulate.run_types import Real
 
@@ -60,7 +61,9 @@ def rest_updates(design: Design) -> int:
     plants, kp, ki = design.plants, float(design.kp), float(design.ki)
     stable = np.asarray(spectral_radius(plants.taps, kp, ki) < 1.0)
     share = REST_SHARE * float(design.spec.targets.voltage_tolerance_percent) / 100
-    windows = step_figures(plants.step_taps, kp, ki, stable, plants.scale_curve(), share).windows
+    windows = step_figures(
+        plants.step_taps, kp, ki, stable, plants.scale_curve(), share, plants.step_law()
+    ).windows
     return int(np.where(windows > 0, windows, MAX_UPDATES).max())
 
 
@@ -79,6 +82,7 @@ def recovery_updates(design: Design) -> int:
     taps = plants.step_taps
     held = np.repeat(curve(np.full(count, limit))[None, :], depth, axis=0)
     integral = np.full(count, limit)
+    shares = np.zeros(count)
     last = 0
     for update in range(1, MAX_UPDATES + 1):
         reading = np.einsum("cn,nc->c", taps, held)
@@ -87,8 +91,12 @@ def recovery_updates(design: Design) -> int:
             last = update
         elif update > 2 * last + depth:
             break
-        integral = np.clip(integral + float(design.ki) * error, 0.0, limit)
-        scale = np.clip(integral + float(design.kp) * error, 0.0, limit)
+        if design.law is None:
+            integral = np.clip(integral + float(design.ki) * error, 0.0, limit)
+            scale = np.clip(integral + float(design.kp) * error, 0.0, limit)
+        else:
+            integral, shares = _moved(design, integral, error, shares)
+            scale = integral
         held = np.roll(held, 1, axis=0)
         held[0] = curve(scale)
     return last + design.window.updates
@@ -105,8 +113,20 @@ def climb_updates(design: Design, share: float) -> int:
     for update in range(MAX_UPDATES):
         if (scale >= limit).all():
             return update
-        scale = scale + float(design.ki) * (1.0 - gain * curve(scale))
+        error = 1.0 - gain * curve(scale)
+        if design.law is None:
+            scale = scale + float(design.ki) * error
+        else:
+            scale, _ = _moved(design, scale, error, np.asarray(error))
     return MAX_UPDATES
+
+
+def _moved(design: Design, drive: Real, error: Real, before: Real) -> tuple[Real, Real]:
+    """The drive after a step of the normalised law at the rated target, and the error's share."""
+    assert design.law is not None
+    share = share_of(error, 1.0)
+    kp, ki = np.array(float(design.kp)), np.array(float(design.ki))
+    return design.law.moved(drive, share, 1.0, before, kp, ki), share
 
 
 def _clipping(plants: Plants) -> Callable[[Real], Real]:

@@ -60,6 +60,7 @@ def prepare(design: Design, quantised: Quantised, generated: Mapping[str, str]) 
         inside=inside,
         promise=_promise(design),
         at_rest=_at_rest(design, quantised),
+        both_ways=design.law is not None,
     )
     texts = tuple((file, generated[file]) for file in (f"{plan.name}.h", f"{plan.name}.c"))
     return Prepared(plan.name, setting, texts)
@@ -89,7 +90,8 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         scale=2 * max(moves),
         centre=faults.centre,
         driven=plan.hold_scale / SCALE_ONE,
-        climb=3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)),
+        climb=(3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)))
+        * (float(design.spec.bridge.scale_max) if plan.law else 1.0),
         held_share=design.greatest_gain / design.least_gain,
     )
 

@@ -307,6 +307,27 @@ def update_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
+@reads("loop.law", "loop.weighting", "loop.updates_per_window")
+def law_of_windows(spec: Spec) -> Iterator[Clash]:
+    """The normalised law steps once a plain window."""
+    loop = spec.loop
+    if loop.law != "normalised":
+        return
+    if loop.weighting == "shaped":
+        yield (
+            "loop.law",
+            'the normalised law regulates plain windows, and weighting is "shaped"',
+            'ask for law = "plain", or for weighting = "flat" or "auto"',
+        )
+    if isinstance(loop.updates_per_window, int) and loop.updates_per_window > 1:
+        yield (
+            "loop.law",
+            f"the normalised law steps once a window, and {loop.updates_per_window} "
+            "updates_per_window are asked for",
+            'ask for law = "plain", or for updates_per_window = 1 or "auto"',
+        )
+
+
 @reads("output.frequency_hz", "loop.period_us")
 def sampling(spec: Spec) -> Iterator[Clash]:
     """Enough samples in a half cycle to measure it, and no more than the counter holds."""
@@ -390,6 +411,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     insisted_samples,
     updates_divide,
     update_room,
+    law_of_windows,
     zero_inside,
     sensor_range,
     delay_room,

@@ -22,6 +22,10 @@ from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Whole
 
 Value = Fraction | int | str | bool
 
+UNSAID: dict[str, Value] = {"loop.law": "auto"}
+"""Keys that came later, with the value by which a spec is what it was without them: so it counts as
+left out, and neither digest nor C of an older spec changes."""
+
 
 class Table(BaseModel):
     """A table of the spec file: frozen, and no key beyond its own."""
@@ -73,6 +77,16 @@ class Loop(Table):
     ] = "auto"
     samples: Annotated[
         int | Literal["auto"], Whole("samples in a window", 2, 65535, word="auto")
+    ] = "auto"
+    law: Annotated[
+        Literal["auto", "plain", "normalised"],
+        Choice(
+            "how the drive follows the error: plain adds to it; normalised changes it in "
+            "proportion to what it is, so that the loop's gain is the same on every board",
+            "auto",
+            "plain",
+            "normalised",
+        ),
     ] = "auto"
     update_within_us: Annotated[
         Fraction | Literal["auto"],
@@ -290,6 +304,6 @@ def _leaves(table: Table, prefix: str) -> list[tuple[str, Any, bool]]:
         value = getattr(table, key)
         if isinstance(value, Table):
             leaves += _leaves(value, f"{prefix}{key}.")
-        elif value is not None:
+        elif value is not None and UNSAID.get(prefix + key) != value:
             leaves.append((prefix + key, value, key in table.model_fields_set))
     return leaves

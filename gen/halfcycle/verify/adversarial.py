@@ -32,6 +32,7 @@ from halfcycle.regulator.plan import (
 from halfcycle.regulator.state import field_names, fields_of, least_slots
 from halfcycle.regulator.trace import Ints, scale_by
 from halfcycle.regulator.turn import TURN_STATE, Turn
+from halfcycle.verify import law_states
 
 STUCK_SHARE = 0.2
 """Of update's states: those whose newest block lies on one side of the zero."""
@@ -195,7 +196,11 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
     state |= _least_state(plan, generator, state[now], target)
     top = (state[now] << plan.scale_shift) if limited or is_held else plan.drive_max
-    state |= _drive_state(plan, generator, target - reading, top, is_held)
+    state |= (
+        law_states.drive_state(plan, generator, state, target - reading, top)
+        if plan.law
+        else _drive_state(plan, generator, target - reading, top, is_held)
+    )
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
     return state | (_enough_state(plan, state, now) if is_stuck else {})
 
@@ -355,6 +360,8 @@ def _drive_state(
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:
     """An error of either sign for each gain whose product is half way between two, if any is."""
+    if plan.law:
+        return []
     found = []
     for gain, shift in (
         (plan.integral, plan.integral_shift),

@@ -22,6 +22,7 @@ from halfcycle.regulator.trace import (
     reading_names,
     record_names,
     scale_by,
+    targets_of,
     trace,
 )
 from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_FIELD_NAMES, Turn, call_of
@@ -260,8 +261,7 @@ def _value_batches(
 ) -> Iterator[Batch]:
     if name == "targets":
         rms_mv = adversarial.target_values(plan, generator, VALUES)
-        clamped = np.clip(rms_mv, 0, plan.target_max_mv)
-        model = scale_by(clamped, plan.target_gain, plan.target_shift)
+        model = targets_of(plan, rms_mv)
         compiled = harness.targets(rms_mv)
         yield Batch(name, 0, ("target",), model[None], compiled[None], {"rms_mv": rms_mv})
     elif name == "millivolts":

@@ -1,0 +1,99 @@
+"""Which law: the plain one wherever it meets the targets, and what the normalised one would buy."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from halfcycle.base.findings import Finding, finding
+from halfcycle.design.kinds import Candidates
+from halfcycle.design.trial import try_window
+from halfcycle.design.types import LawLook, Trial
+from halfcycle.spec.models import Spec
+from halfcycle.windows.search import Window
+
+SOONER = 0.95
+"""The normalised law is worth a word if it settles in less than this share of the time..."""
+LESS_PEAK = 0.05
+"""...or if it is less sensitive by more than so much, at the same settling time."""
+
+
+def under(spec: Spec, law: str) -> Spec:
+    """The spec with this law."""
+    return spec.model_copy(update={"loop": spec.loop.model_copy(update={"law": law})})
+
+
+def may_normalise(spec: Spec) -> bool:
+    """Whether "auto" leaves a choice: given gains belong to a law, and the normalised one takes
+    plain windows."""
+    loop = spec.loop
+    plain = loop.weighting != "shaped" and loop.updates_per_window in {"auto", 1}
+    return loop.law == "auto" and plain and spec.gains is None
+
+
+def first_normalised(
+    spec: Spec, file: str, tried: Callable[[Window], Trial], hopeless: Callable[[Trial], bool]
+) -> Trial | None:
+    """The shortest plain window in question with the normalised law; None if none is. ``spec`` has
+    that law."""
+    for row in Candidates(spec, file).worth_trying("plain"):
+        trial = tried(row[-1])
+        if trial.in_question:
+            return trial
+        if hopeless(trial):
+            return None
+    return None
+
+
+def look(spec: Spec, chosen: Trial, file: str) -> LawLook | None:
+    """What the normalised law would do with the window that was ``chosen`` for the plain one."""
+    limit_ms = spec.settling_limit_ms
+    if chosen.window.kind != "plain" or chosen.plants.law or not may_normalise(spec):
+        return None
+    other = under(spec, "normalised")
+    asked = try_window(other, chosen.window, file)
+    if limit_ms is None:
+        return LawLook(asked, asked.loop.settling_ms, chosen.loop.settling_ms)
+    times = [
+        try_window(
+            each.model_copy(
+                update={"targets": each.targets.model_copy(update={"settling_ms": "fastest"})}
+            ),
+            chosen.window,
+            file,
+        )
+        for each in (other, spec)
+    ]
+    fastest, plain = (None if t.refusal else t.loop.settling_ms for t in times)
+    return LawLook(asked, fastest, plain)
+
+
+def law_findings(spec: Spec, chosen: Trial, looked: LawLook | None) -> Iterator[Finding]:
+    """Which law was taken, if that was open, and what the other one would buy."""
+    if chosen.plants.law is not None and spec.loop.law == "auto":
+        yield finding(
+            "law-normalised",
+            "loop.law",
+            "the plain law meets the targets with no window that is allowed; the normalised one "
+            "does, whose gain is the same on every board; below a sixteenth of rated a target "
+            "counts as 0",
+        )
+    if looked is None:
+        return
+    asked, parts = looked.asked, []
+    sooner, plain_ms = looked.fastest_ms, looked.plain_fastest_ms
+    if sooner is not None and plain_ms is not None and sooner < SOONER * plain_ms:
+        parts.append(f"settle in {sooner:.4g} ms at best instead of {plain_ms:.4g} ms")
+    peak = asked.loop.peak_sensitivity or 0.0
+    plain_peak = chosen.loop.peak_sensitivity or 0.0
+    if asked.meets and peak < plain_peak - LESS_PEAK:
+        parts.append(
+            f"have a peak sensitivity of {peak:.3g} instead of {plain_peak:.3g} with the "
+            "settling time that is asked for"
+        )
+    if parts:
+        yield finding(
+            "law-gain",
+            "loop.law",
+            f'the normalised law (loop.law = "normalised") would {" and ".join(parts)}, at the '
+            "worst corner with this window",
+        )
