@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from halfcycle.base.clipped_sine import rms as clipped_rms
 from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
+from halfcycle.spec.bus_sensor import clashes_of_bus_sensor
 from halfcycle.spec.kinds import brief
 
 if TYPE_CHECKING:
@@ -382,6 +383,24 @@ def delay_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
+bus_sensor = reads(
+    "bus_sensor.adc_bits",
+    "bus_sensor.zero_code",
+    "bus_sensor.volts_per_code",
+    "bus_sensor.gain_tolerance_percent",
+    "bus_sensor.noise_codes_rms",
+    "bus_sensor.period_us",
+    "bus_sensor.delay_us",
+    "bridge.bus_min_v",
+    "bridge.bus_nominal_v",
+    "bridge.bus_max_v",
+    "bridge.scale_max",
+    "loop.period_us",
+    "output.frequency_hz",
+)(clashes_of_bus_sensor)
+"""The bus sensor reads all of the bus, and soon enough."""
+
+
 CHECKS: tuple[CrossCheck, ...] = (
     frequency_band,
     sampling,
@@ -396,6 +415,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     bus_order,
     bus_reach,
     pwm_rate,
+    bus_sensor,
     settling_room,
 )
 
