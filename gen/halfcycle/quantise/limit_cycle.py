@@ -231,7 +231,6 @@ class _WaveLoop(_Loop):
         begins = (phase[:, None] + start.turned_deg) / 360
         self.turned = np.exp(2j * math.pi * wave.harmonics * begins)
         bus = np.array([corner.bus_v for corner in design.plants.corners])
-        bridge = design.spec.bridge
         ends = buses(design.spec)
         other = ends[0] + ends[-1] - bus
         self.stronger = 1 + start.inward * (other / bus - 1)

@@ -145,12 +145,13 @@ class Regulator:
         self, plan: BusPlan, lost: int, factor: int, wanted: int, ratio: int, read: int
     ) -> tuple[int, int, int]:
         """Whether the factor is still led, factor and ratio, while no reading stands behind it, or
-        one only just does. Readings: ``wanted`` and ``read``."""
+        one only just does. Readings: ``wanted`` and ``read``. Without any drive it follows at once,
+        as on a bus that comes up."""
         block = self.window_sequence
         move = plan.lead if block != self.bus_block else 0
         self.bus_block = block
         gap = factor - wanted if factor > wanted else wanted - factor
-        if lost == 0 and gap <= plan.join:
+        if lost == 0 and (gap <= plan.join or self.scale() == 0):
             return 0, wanted, read
         factor = arithmetic.led_factor(factor, wanted, move)
         ratio = arithmetic.ratio_step(ratio, factor, plan.ratio_low, plan.ratio_high)
@@ -264,6 +265,12 @@ class Regulator:
         total = self.bus_mean if plan.blockwise else self.window_bus[slot]
         return arithmetic.scale_by(total, gain, shift) << plan.scale_shift
 
+    def _held_limit(self, scale: int, limit: int) -> int:
+        """The drive of this ``scale``, or the ``limit`` that a measured bus leaves, if that is
+        less."""
+        ceiling = scale << self.plan.scale_shift
+        return limit if self.plan.bus and ceiling > limit else ceiling
+
     def _step(  # noqa: PLR0917 (what is known of the window)
         self, reading: int, elapsed: int, stuck: int, held: int, limit: int, lost: int
     ) -> None:
@@ -306,9 +313,7 @@ class Regulator:
             flags |= self._await_whole_window(elapsed)
         elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
             # While a limiter acts the drive may fall, but not rise.
-            top = scale << plan.scale_shift if held else limit
-            if plan.bus and top > limit:
-                top = limit
+            top = self._held_limit(scale, limit) if held else limit
             drive = self._regulate(error, top)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
             if drive == limit:

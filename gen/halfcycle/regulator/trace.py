@@ -99,8 +99,8 @@ def _tick_by_tick(  # noqa: PLR0917 (as ``trace``)
     holds: Sequence[int],
     bus: NDArray[np.int32] | None,
 ) -> Ints:
-    """``trace`` of a Plan whose zero may change at any update, or whose bus at any tick: no sums can
-    be formed ahead."""
+    """``trace`` of a Plan whose zero may change at any update, or bus at any tick: sums cannot be
+    formed ahead."""
     ticks = len(codes)
     calls: list[int] | None = None if updates is None else updates.tolist()
     result = np.empty((len(record_names(regulator.plan)), ticks), dtype=np.int64)

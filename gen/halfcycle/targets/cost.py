@@ -39,7 +39,8 @@ class Call:
     state: tuple[int, ...]
     argument: int
     kind: str
-    """What its cost counts towards: sample, closing, update, set_target, bus, rms_mv, drive or duty."""
+    """What its cost counts towards: sample, closing, update, set_target, bus, rms_mv,
+    drive or duty."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,9 +122,10 @@ class _Recorder(Harness):
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
         holds: Sequence[int] = (),
+        *,
         bus: NDArray[np.int32] | None = None,
     ) -> Ints:
-        result = super().run(codes, targets, updates, plant, holds, bus)
+        result = super().run(codes, targets, updates, plant, holds, bus=bus)
         calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
         words = codes.astype(np.uint32) | (calls.astype(np.uint32) << np.uint32(16))
         aims = [(tick, [ord("T"), millivolts]) for tick, millivolts in targets]

@@ -165,8 +165,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         whole = [(window[0], 0) for window in windows]
         sides = whole if generator.random() < 0.5 else [one[::-1] for one in whole]
         state["taken_sequence"] = (sequence - generator.choice((1, 1, 1, 2))) & SEQUENCE_MASK
-    state |= handed_over(blocks, sides)
-    state |= _lean_state(plan, generator, sides[sequence & 1])
+    state |= handed_over(blocks, sides) | _lean_state(plan, generator, sides[sequence & 1])
     if plan.blockwise:
         # Mostly a PI step that follows the last one: what is decided there has the most sides.
         if generator.random() < 0.5:
@@ -195,9 +194,8 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state[now] = _pick(generator, min(plan.hold_scale, plan.scale_top), plan.scale_top, [])
     state |= _least_state(plan, generator, state[now], target)
     bus, limit = _bus_state(plan, generator, sequence & 1, is_held)
-    state |= bus
     top = min(limit, state[now] << plan.scale_shift) if limited or is_held else limit
-    state |= _drive_state(plan, generator, target - reading, top, is_held)
+    state |= bus | _drive_state(plan, generator, target - reading, top, is_held)
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
     return state | (_enough_state(plan, state, now) if is_stuck else {})
 

@@ -255,7 +255,7 @@ def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator
         plant = None if scenario.plant is None else scenario.plant.part(start, stop)
         # The C first: in a closed loop it decides the codes that the model is then given.
         bus = None if scenario.bus is None else scenario.bus[start:stop]
-        compiled = harness.run(codes, targets, updates, plant, holds, bus)
+        compiled = harness.run(codes, targets, updates, plant, holds, bus=bus)
         model = trace(regulator, codes, targets, updates, holds, bus)
         inputs = {"adc_code": codes.astype(np.int64)}
         if bus is not None:

@@ -116,6 +116,7 @@ class Harness:
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
         holds: Sequence[int] = (),
+        *,
         bus: NDArray[np.int32] | None = None,
     ) -> Ints:
         """Run ``len(codes)`` ticks; the record after each, shape (rows, ticks).
