@@ -1,8 +1,9 @@
 """The constants of a measured bus, and how fast its reciprocal converges, whatever it starts from.
 
-With e = 1 - ratio * factor a Newton step leaves e^2. Factor and ratio stay inside their ranges, so
-that the product is below 2 and |e| below 1; from e^2 on the factor is below the reciprocal, and
-holding it inside the range, in which the reciprocal is, brings it no farther away.
+With e = 1 - ratio * factor a Newton step leaves e^2, and so the factor at or below the reciprocal;
+holding it inside its range, in which the reciprocal is, brings it no farther away. If the product
+is 2 or more, where a plain step would go below zero, it goes to the lowest factor. So |e| is below
+1 after one step, and is squared with every further one.
 """
 
 from __future__ import annotations
@@ -34,17 +35,17 @@ def bus_plan(design: Design) -> BusPlan | None:
     codes = code_range(spec)
     nominal = codes_of(spec, spec.bridge.bus_nominal_v)
     gain, shift = _ratio(Fraction(BUS_ONE) / nominal, codes.high)
-    ratio_low, ratio_least, ratio_high = (
-        arithmetic.bus_ratio(end, gain, shift) for end in (codes.read_low, codes.low, codes.high)
+    ratio_low, ratio_high = (
+        arithmetic.bus_ratio(end, gain, shift) for end in (codes.read_low, codes.high)
     )
     factor_low = BUS_ONE * BUS_ONE // ratio_high
-    factor_high = min(FACTOR_MAX, -(-BUS_ONE * BUS_ONE // ratio_least))
+    factor_high = min(FACTOR_MAX, -(-BUS_ONE * BUS_ONE // ratio_low))
     blocks = window.blocks // window.updates
     per_update = LED_SHARE * spec.targets.voltage_tolerance_percent / 100
     per_update *= design.ki * Fraction(design.least_gain)
     lead = max(1, min(BUS_ONE // 64, math.floor(BUS_ONE * per_update / blocks)))
     # A reading whose noise alone moves it is back; so is one that is no farther than a lead.
-    noise = (SIGMAS * sensor.noise_codes_rms + 1) / codes.low
+    noise = (SIGMAS * sensor.noise_codes_rms + 1) / float(codes_of(spec, spec.bridge.bus_min_v))
     most_sum = window.block_samples * ratio_high
     per_ratio = spec.bridge.scale_max * SCALE_ONE / BUS_ONE / window.block_samples
     limit = conversion(per_ratio, most_sum)
@@ -81,18 +82,15 @@ def _ratio(per_code: Fraction, most: int) -> tuple[int, int]:
 
 
 def worst_start(bus: BusPlan) -> float:
-    """Greatest |e| of a factor inside its range and a bus that it follows."""
-    least = BUS_ONE**2 / bus.factor_high
-    products = (least * bus.factor_low, bus.ratio_high * bus.factor_high)
-    return max(abs(1 - product / BUS_ONE**2) for product in products)
+    """Greatest |e| after the first step, from any factor and for any ratio inside their ranges."""
+    # From a product above 2 the step goes to the lowest factor, else it leaves e^2, or less.
+    return 1 - bus.factor_low * bus.ratio_low / BUS_ONE**2 + float(REST)
 
 
 def readings_to(bus: BusPlan, share: float) -> int:
-    """Readings of a bus that is followed after which the factor is off by no more than ``share``
-    and what a Newton step comes to rest at, from any start."""
-    error, steps = worst_start(bus), 0
-    # After a first step the factor is inside the range and not above the reciprocal.
-    inside = 1 - bus.factor_low / bus.factor_high
+    """Readings after which the factor is off by no more than ``share`` and what a Newton step comes
+    to rest at, from any start and for any bus that is read."""
+    error, steps = worst_start(bus), 1
     while error > share + float(REST) and steps < MOST_STEPS:
-        error, steps = min(error * error, inside) + float(REST), steps + 1
+        error, steps = error * error + float(REST), steps + 1
     return steps

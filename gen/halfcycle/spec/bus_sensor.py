@@ -30,11 +30,10 @@ MOST_LAG_DEG = 60
 
 
 class BusCodes(NamedTuple):
-    """Codes above the sensor's zero: from ``read_low`` to ``read_high`` they count as read; the
-    factor follows them from ``low`` to ``high``."""
+    """Codes above the sensor's zero: from ``read_low`` to ``read_high`` they count as read; above
+    ``high`` the drive follows them no more."""
 
     read_low: int
-    low: int
     high: int
     read_high: int
 
@@ -53,9 +52,10 @@ def code_range(spec: Spec) -> BusCodes:
     least, most = codes_of(spec, bridge.bus_min_v), codes_of(spec, bridge.bus_max_v)
     high = math.ceil(most * (1 + gain) * (1 + BEYOND) + noise)
     end = 2**sensor.adc_bits - 2 - sensor.zero_code
+    # The nominal bus over the measured one stays below 2.
+    half_of_nominal = math.floor(codes_of(spec, bridge.bus_nominal_v) / 2) + 1
     return BusCodes(
-        read_low=math.ceil(LOW_SHARE * least),
-        low=math.floor(least * (1 - gain) * (1 - BEYOND) - noise),
+        read_low=max(math.ceil(LOW_SHARE * least), half_of_nominal),
         high=high,
         read_high=max(high, min(end, math.floor(HIGH_SHARE * most))),
     )
@@ -85,6 +85,8 @@ def clashes_of_bus_sensor(spec: Spec) -> Iterator[Clash]:
     codes = code_range(spec)
     top = 2**sensor.adc_bits - 1 - sensor.zero_code
     nominal = codes_of(spec, bridge.bus_nominal_v)
+    least = codes_of(spec, bridge.bus_min_v) * (1 - sensor.gain_tolerance_percent / 100)
+    least = least * (1 - BEYOND) - SIGMAS * sensor.noise_codes_rms
     if codes.read_low < LEAST_CODES:
         yield (
             "bus_sensor.volts_per_code",
@@ -98,14 +100,14 @@ def clashes_of_bus_sensor(spec: Spec) -> Iterator[Clash]:
             f"{codes.high} codes above the zero, and the ADC ends {top} above it",
             "raise it, so that a reading at the ADC's end can be told from a bus",
         )
-    elif codes.high >= 2 * codes.low:
+    elif least <= codes.read_low:
         yield (
-            "bridge.bus_max_v",
-            f"the bus, with tolerance and noise, is from {codes.low} to {codes.high} codes above "
-            "the zero, more than 1 to 2: its reciprocal does not converge from any start",
-            "narrow bus_min_v to bus_max_v, or leave [bus_sensor] out",
+            "bridge.bus_min_v",
+            f"{brief(bridge.bus_min_v)} V, with tolerance and noise, is half of the nominal bus or "
+            "less, and 16 bits hold a factor below 2",
+            "raise it, or lower bus_nominal_v",
         )
-    elif bridge.scale_max * codes.high >= 2 * nominal:
+    elif max(bridge.scale_max, Fraction(1)) * codes.high >= 2 * nominal:
         most = 2 * nominal / codes.high
         yield (
             "bridge.scale_max",
