@@ -183,7 +183,7 @@ def _fields(plan: Plan) -> Iterator[tuple[str, str]]:
         yield "phase", "uint64_t"
     else:
         yield "millihertz", "int32_t"
-    names = ("target_mv", "until_sample", "until_update")
+    names: tuple[str, ...] = ("target_mv", "until_sample", "until_update")
     if plan.bus is not None:
-        names = (*names, "until_bus")
+        names += ("until_bus",)
     yield from ((name, "int32_t") for name in names)
