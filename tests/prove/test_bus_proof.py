@@ -32,7 +32,11 @@ def test_every_call_is_proven(case: str) -> None:
 
 
 DEFECTS = {
-    "the wrong way": ("bus", "moved = factor + (", "moved = factor - ("),
+    "the wrong way": (
+        "bus",
+        "((uint32_t)factor * (65536u - product))",
+        "((uint32_t)factor * (65535u - product))",
+    ),
     "one code too many": ("bus", "(bus_code >= 1770u)", "(bus_code >= 1769u)"),
     "the slot in use": (
         "bus",

@@ -57,10 +57,7 @@ def after_steps(steps: int) -> float:
     factor = np.broadcast_to(ends, (len(ratio), ends.shape[1]))
     for _ in range(steps):
         product = ratio * factor >> 15
-        rise = factor * (BUS_ONE - product) >> 15
-        fall = factor * (product - BUS_ONE) >> 15
-        moved = np.where(product < BUS_ONE, factor + rise, factor - fall)
-        moved = np.where(product > 65535, BUS.factor_low, moved)
+        moved = np.maximum(factor * (2 * BUS_ONE - product), 0) >> 15
         factor = np.clip(moved, BUS.factor_low, BUS.factor_high)
     return float(np.abs(1 - ratio * factor / BUS_ONE**2).max())
 

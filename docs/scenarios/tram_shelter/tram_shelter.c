@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 5a2c64bf0319f5d5e704d547dd298291efe7265ddf95d2d798e0791a9b51d352
+ *     file f8f3cd46d6527b9fcdf4dcd7e718bcd28f45b1a8188d0e3ef6b27aad51623d39
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -116,13 +116,9 @@ static uint32_t tram_shelter_root(uint32_t value)
 static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
 {
     const uint32_t product = ((uint32_t)factor * ratio) >> 15;
-    uint32_t moved;
-    if (product < 32768u) {
-        moved = factor + (((uint32_t)factor * (32768u - product)) >> 15);
-    } else if (product > 65535u) {
-        moved = 28053u; /* a plain step would go below zero */
-    } else {
-        moved = factor - (((uint32_t)factor * (product - 32768u)) >> 15);
+    uint32_t moved = 0u;
+    if (product < 65536u) {
+        moved = ((uint32_t)factor * (65536u - product)) >> 15; /* factor (2 - ratio factor) */
     }
     if (moved < 28053u) {
         moved = 28053u;
@@ -140,13 +136,9 @@ static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
 static uint16_t tram_shelter_ratio_step(uint16_t ratio, uint16_t factor)
 {
     const uint32_t product = ((uint32_t)ratio * factor) >> 15;
-    uint32_t moved;
-    if (product < 32768u) {
-        moved = ratio + (((uint32_t)ratio * (32768u - product)) >> 15);
-    } else if (product > 65535u) {
-        moved = 16390u; /* a plain step would go below zero */
-    } else {
-        moved = ratio - (((uint32_t)ratio * (product - 32768u)) >> 15);
+    uint32_t moved = 0u;
+    if (product < 65536u) {
+        moved = ((uint32_t)ratio * (65536u - product)) >> 15; /* ratio (2 - factor ratio) */
     }
     if (moved < 16390u) {
         moved = 16390u;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 5594c72164a4b21f55d2e33c291a6becf04ca4737877ef9ada666e6feb9ed1c3
+ *     file 5042e1127d16a5a6b3d00263119e352bcd01f7353c6a0eb2496e782a411a3890
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -76,7 +76,7 @@
  *     ratio_product  uQ32.0     32        67134767       156775922  4 bits
  *     factor         uQ1.15     16           28053           65513  0 bits
  *     newton_product uQ2.30     32       459788670      2507510075  0 bits
- *     newton_step    uQ2.30     32               0      2146729984  1 bits
+ *     newton_step    uQ2.30     32               0      4293459968  0 bits
  *     moved          uQ32.0     32               0          131026  15 bits
  *     bus_sum        uQ32.0     32               0         1531000  11 bits
  *     fed_product    uQ3.29     32           16384      1379130547  1 bits
@@ -90,8 +90,7 @@
  * Which call may interrupt which, on one core (another one may only read: see TRAM_SHELTER_FENCE):
  *     tram_shelter_reset        before the interrupts are on, or with all callers of the others masked
  *     tram_shelter_sample       the loop's timer, one interrupt; no update may interrupt it
- *     tram_shelter_bus          one interrupt, not below tram_shelter_sample nor above tram_shelter_drive and _duty; before
- *                             tram_shelter_sample if they share it
+ *     tram_shelter_bus          one interrupt: the sample's, ahead of it, or one above that and not above the drive's
  *     tram_shelter_update       the same or a lower priority; done before the next window ends
  *     tram_shelter_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
  *     tram_shelter_hold         any priorities

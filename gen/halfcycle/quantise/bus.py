@@ -21,7 +21,7 @@ from halfcycle.spec.bus_sensor import SIGMAS, code_range, codes_of
 LED_SHARE = Fraction(1, 4)
 """Share of the voltage tolerance by which leading the factor moves the output at most, where the
 loop takes it over."""
-REST = Fraction(2, BUS_ONE)
+REST = Fraction(1, BUS_ONE)
 """|e| at which a Newton step may come to rest: the product and the step are cut."""
 MOST_STEPS = 16
 

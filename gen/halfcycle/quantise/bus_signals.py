@@ -31,7 +31,7 @@ def bus_signals(add: Add, plan: Plan) -> None:
     both = ratio * factor
     add("newton_product", both, 32, per * per, "1", fraction=2 * BUS_BITS)
     # A product of 2 or more is not stepped from.
-    step = Interval(0, max(bus.factor_high, bus.ratio_high)) * Interval(0, BUS_ONE)
+    step = Interval(0, max(bus.factor_high, bus.ratio_high)) * Interval(0, 2 * BUS_ONE)
     add("newton_step", step, 32, per * per, "of nominal", fraction=2 * BUS_BITS)
     add("moved", Interval(0, max(bus.factor_high, bus.ratio_high) * 2), 32, per, "of nominal")
     total = Interval(0, plan.block_samples * bus.ratio_high)

@@ -117,18 +117,13 @@ def bus_ratio(measured: int, gain: int, shift: int) -> int:
 
 def reciprocal(value: int, other: int, low: int, high: int) -> int:
     """One Newton step of ``value`` towards the reciprocal of ``other`` (2^15 = 1.0 both), within
-    ``low`` to ``high``: ``value + value (1 - other value)``, of which the last product is cut.
+    ``low`` to ``high``: ``value (2 - other value)``, of which both products are cut.
 
-    With e = 1 - other value it leaves e^2, and comes to rest at |e| of about 2^-14. It goes to
+    With e = 1 - other value it leaves e^2, and comes to rest at |e| of 2^-15 at most. It goes to
     ``low`` if the product is 2 or more, where a plain step would go below zero.
     """
     product = value * other >> 15
-    if product < 32768:
-        moved = value + (value * (32768 - product) >> 15)
-    elif product > 65535:
-        moved = low
-    else:
-        moved = value - (value * (product - 32768) >> 15)
+    moved = value * (65536 - product) >> 15 if product < 65536 else 0
     return low if moved < low else min(moved, high)
 
 
