@@ -384,6 +384,7 @@ def delay_room(spec: Spec) -> Iterator[Clash]:
 
 
 bus_sensor = reads(
+    "bus_sensor",
     "bus_sensor.adc_bits",
     "bus_sensor.zero_code",
     "bus_sensor.volts_per_code",
