@@ -93,11 +93,13 @@ static uint16_t plant_code(const struct plant *p, size_t tick, int32_t scale)
    and are put into `codes`. The k-th target is set before sample target_tick[k] (ascending), hold is
    called before each sample of hold_tick (ascending).
    `updates`: how often update is called after each sample; NULL: once after each whole window.
+   `bus`: the bus's code before each sample, below 0 for no call; NULL: none.
    `to` has HC_RECORD rows of `ticks` numbers each. */
 EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
                         const struct plant *plant, const int64_t *target_tick,
                         const int32_t *target_mv, size_t targets, const int64_t *hold_tick,
-                        size_t holds, const unsigned char *updates, int64_t *to)
+                        size_t holds, const unsigned char *updates, const int32_t *bus,
+                        int64_t *to)
 {
     size_t tick;
     size_t next = 0;
@@ -113,6 +115,13 @@ EXPORT void harness_run(struct hc_state *s, uint16_t *codes, size_t ticks,
             hc_hold(s);
             held++;
         }
+#ifdef HC_BUS
+        if (bus != NULL && bus[tick] >= 0) {
+            hc_bus(s, (uint16_t)bus[tick]);
+        }
+#else
+        (void)bus;
+#endif
         if (plant != NULL) {
             codes[tick] = plant_code(plant, tick, hc_scale(s));
         }
@@ -142,6 +151,20 @@ EXPORT void harness_single_calls(const int64_t *from, size_t states, const uint1
         record(&s, complete, to + row * HC_RECORD, 1);
     }
 }
+
+#ifdef HC_BUS
+/* One call of bus from each of `states` states, as harness_single_calls has it. */
+EXPORT void harness_bus_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to)
+{
+    size_t row;
+    for (row = 0; row < states; row++) {
+        struct hc_state s;
+        harness_load(&s, from + row * HC_FIELDS);
+        hc_bus(&s, codes[row]);
+        record(&s, 0, to + row * HC_RECORD, 1);
+    }
+}
+#endif
 
 /* The target that each value of set_target_mv becomes. */
 EXPORT void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to)
@@ -226,10 +249,11 @@ EXPORT void harness_readings(const int64_t *from, size_t states, const unsigned 
 }
 
 /* Drive and duty at one phase after the other, on one instance whose outputs change from call to
-   call: what the two slots hold and the sequence that says which of them is in use. */
+   call: what the two slots hold and the sequence that says which of them is in use. `factors`: those of
+   a measured bus, slot after slot, in use by the same sequence. */
 EXPORT void harness_drives(const int16_t *first, const int16_t *second,
                            const unsigned char *sequence, const uint16_t *phase, size_t values,
-                           int16_t *drive, int16_t *duty)
+                           const uint16_t *factors, int16_t *drive, int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -238,6 +262,13 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second,
         s.scale[0] = first[row];
         s.scale[1] = second[row];
         s.output_sequence = sequence[row];
+#ifdef HC_BUS
+        s.factor[0] = factors[row];
+        s.factor[1] = factors[values + row];
+        s.factor_sequence = sequence[row];
+#else
+        (void)factors;
+#endif
         drive[row] = hc_drive(&s, phase[row]);
         duty[row] = hc_duty(&s, phase[row]);
     }

@@ -30,6 +30,15 @@ struct grid {
     int32_t count;
 };
 
+struct bus {
+    int state;
+    uint64_t taken;      /* readings so far */
+    int32_t until_read;  /* steps */
+    double ripple;       /* peak, a share of the bus */
+    double in_phase, across; /* of the ripple: cosine and sine of where it is */
+    double past[HC_HISTORY]; /* V at the bridge, the bus's own resistance included */
+};
+
 struct loop {
     const struct hc_case *run;
     const struct hc_board *board;
@@ -39,6 +48,7 @@ struct loop {
     struct hc_state regulator;
     struct sensor sensor;
     struct ramp bus, frequency;
+    struct bus read;
     double output[HC_HISTORY], slope[HC_HISTORY]; /* of the last steps, for the sensor's delay */
     uint64_t phase, increment; /* of a step; 2^64 a turn */
     double counts_per_drive, duty_per_count;
@@ -97,6 +107,12 @@ static void happen(struct loop *l, const struct hc_event *event) {
     case HC_EVENT_ZERO:
         l->sensor.zero = l->run->zero_code + event->value;
         break;
+    case HC_EVENT_BUS_SENSOR:
+        l->read.state = (int)event->value;
+        break;
+    case HC_EVENT_RIPPLE:
+        l->read.ripple = event->value;
+        break;
     default:
         ramp_to(&l->frequency, l->run->frequency_hz + event->value, event->ramp_s, step);
         set_increment(l);
@@ -140,6 +156,39 @@ static uint16_t convert(struct loop *l, int32_t now) {
     }
     return sensor->code;
 }
+
+static double bus_now(const struct loop *l) {
+    return l->bus.now * (1.0 + l->read.ripple * l->read.in_phase);
+}
+
+static void turn_ripple(struct loop *l) {
+    struct bus *read = &l->read;
+    const double was = read->in_phase;
+    read->in_phase = was * l->run->ripple_cos - read->across * l->run->ripple_sin;
+    read->across = was * l->run->ripple_sin + read->across * l->run->ripple_cos;
+}
+
+#ifdef HC_BUS
+static void read_bus(struct loop *l, int32_t now) {
+    struct bus *read = &l->read;
+    const int32_t late = now - l->run->bus_delay_steps;
+    const double volts = late < 1 ? l->board->bus_v : read->past[late & (HC_HISTORY - 1)];
+    const double noise =
+        hc_noise((uint64_t)l->board->noise_key ^ (UINT64_C(1) << 60), read->taken++);
+    double exact = l->run->bus_zero_code + l->board->bus_noise_codes * noise;
+    if (read->state == HC_BUS_UNREAD) {
+        return;
+    }
+    if (read->state == HC_BUS_GOOD) {
+        exact += volts * l->board->bus_codes_per_volt;
+    }
+    if (!(exact > 0.0)) {
+        exact = 0.0;
+    }
+    hc_bus(&l->regulator,
+           (uint16_t)(exact >= l->run->bus_adc_max ? l->run->bus_adc_max : exact + 0.5));
+}
+#endif
 
 static void hc_record_update(struct loop *l, const struct hc_results *r, int32_t *count, int64_t row) {
     const int64_t at = row * l->run->window_limit + *count;
@@ -464,6 +513,7 @@ static void start(struct loop *l, const struct hc_case *run, const struct hc_boa
     l->sensor.delay_steps = (int32_t)(board->delay_s / run->step_s);
     l->sensor.delay_part = board->delay_s / run->step_s - l->sensor.delay_steps;
     l->update_at = -1;
+    l->read.in_phase = 1.0;
     hc_reset(&l->regulator);
     hc_set_target_mv(&l->regulator, HC_RATED_MV);
 }
@@ -496,6 +546,13 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
         if (now == l->update_at) {
             do_update(l, r, &windows, row);
         }
+#ifdef HC_BUS
+        if (l->read.until_read == 0) {
+            l->read.until_read = run->steps_per_bus;
+            read_bus(l, now);
+        }
+        --l->read.until_read;
+#endif
         if (l->until_sample == 0) {
             l->until_sample = run->steps_per_sample;
             hc_take_sample(l, now);
@@ -509,15 +566,17 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
             const double energy_before = l->circuit.energy, v_before = l->circuit.x[1];
             const int16_t drive = hc_drive(&l->regulator, (uint16_t)(l->phase >> 48));
             const double duty = hc_duty_of_drive(drive, l->counts_per_drive, l->duty_per_count);
+            const double source = bus_now(l);
+            const double bus = source - l->board->bus_ohm * duty * l->circuit.x[0];
+            l->read.past[(now + 1) & (HC_HISTORY - 1)] = bus;
             if (trace) {
-                const double bus =
-                    l->bus.now - l->board->bus_ohm * duty * l->circuit.x[0];
                 trace[4 * now] = v_before;
                 trace[4 * now + 1] = duty * bus;
                 trace[4 * now + 2] = l->circuit.x[0];
                 trace[4 * now + 3] = hc_load_current(&l->circuit, l->plant);
             }
-            hc_circuit_step(&l->circuit, l->plant, duty, l->bus.now);
+            hc_circuit_step(&l->circuit, l->plant, duty, source);
+            turn_ripple(l);
             l->phase += l->increment;
             if ((before ^ l->phase) >> 63 && r->half_mean_square) {
                 close_half(l, r, &halves, row, now, energy_before, v_before);

@@ -14,8 +14,13 @@ enum {
     HC_EVENT_BUS = 2,       /* value: bus volts; 0 is the board's own */
     HC_EVENT_SENSOR = 3,    /* value: HC_SENSOR_... */
     HC_EVENT_ZERO = 4,      /* value: codes by which the sensor's zero is off the nominal */
-    HC_EVENT_FREQUENCY = 5  /* value: Hz added to the nominal frequency */
+    HC_EVENT_FREQUENCY = 5, /* value: Hz added to the nominal frequency */
+    HC_EVENT_BUS_SENSOR = 6, /* value: HC_BUS_... */
+    HC_EVENT_RIPPLE = 7     /* value: peak of a ripple of the bus at twice the mains, a share of it */
 };
+
+/* The sensor of the bus: OPEN reads its zero, UNREAD is not read any more. */
+enum { HC_BUS_GOOD = 0, HC_BUS_OPEN = 1, HC_BUS_UNREAD = 2 };
 
 /* STUCK repeats its last code, STUCK_AT the board's stuck_code, OPEN reads the nominal zero. */
 enum { HC_SENSOR_GOOD = 0, HC_SENSOR_STUCK = 1, HC_SENSOR_OPEN = 2, HC_SENSOR_STUCK_AT = 3 };
@@ -38,6 +43,8 @@ struct hc_board {
     double stuck_code;
     double rated_v;       /* true RMS that the sensor, its gain included, reads as rated */
     double noise_key;     /* a whole number below 2^53 */
+    double bus_codes_per_volt; /* of the bus sensor, if there is one */
+    double bus_noise_codes;
     struct hc_load loads[HC_LOADS];
 };
 
@@ -61,6 +68,12 @@ struct hc_case {
     double moves;          /* both move by this times the board's event_delay_s */
     double band;           /* of settling: a share of rated */
     double high;           /* a level of the half-cycle RMS: a share of rated */
+    double ripple_cos;     /* by which the ripple of the bus turns in a step */
+    double ripple_sin;
+    double bus_zero_code;
+    double bus_adc_max;
+    int32_t steps_per_bus; /* from one reading of the bus to the next */
+    int32_t bus_delay_steps;
     int32_t steps_per_sample;
     int32_t first_block;   /* after which *_update makes the first PI step: all that a window has */
     int32_t update_blocks; /* from one PI step to the next */

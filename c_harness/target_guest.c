@@ -128,6 +128,18 @@ int main(void)
         case 'I': /* hold */
             hc_hold(s);
             break;
+#ifdef HC_BUS
+        case 'B': /* bus */
+            hc_bus(s, (uint16_t)hc_get());
+            break;
+        case 'J': /* one bus, a record */
+            hc_bus(s, (uint16_t)hc_get());
+            put_record(s, 0);
+            break;
+        case 'F': /* the factor of the bus for drive and duty */
+            s->factor[s->factor_sequence & 1u] = (uint16_t)hc_get();
+            break;
+#endif
         case 'V': /* set_target_mv; tell the target */
             hc_set_target_mv(s, (int32_t)hc_get());
             put_signed(s->target[s->target_sequence & 1u]);

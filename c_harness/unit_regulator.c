@@ -22,6 +22,18 @@ static uint16_t code_of(const struct hc_unit_state *unit)
     return convert(unit->real[HC_REAL_output_v], HC_CODES_PER_VOLT, HC_ZERO_CODE, HC_ADC_MAX);
 }
 
+#ifdef HC_BUS
+static uint16_t bus_code_of(const struct hc_unit_state *unit)
+{
+    if (unit->boolean[HC_BOOLEAN_raw]) {
+        const int32_t code = unit->integer[HC_INTEGER_bus_code];
+        return (uint16_t)(code < 0 ? 0 : code > 65535 ? 65535 : code);
+    }
+    return convert(unit->real[HC_REAL_bus_v], HC_BUS_CODES_PER_VOLT, HC_BUS_ZERO_CODE,
+                   HC_BUS_ADC_MAX);
+}
+#endif
+
 static uint16_t next_phase(struct hc_unit_state *unit)
 {
     struct hc_model *m = &unit->model;
@@ -90,6 +102,13 @@ const char *hc_model_step(struct hc_unit_state *unit)
     if (m->until_update > 0 && --m->until_update == 0) {
         hc_update(&m->regulator);
     }
+#ifdef HC_BUS
+    if (m->until_bus == 0) {
+        m->until_bus = HC_TICKS_PER_BUS;
+        hc_bus(&m->regulator, bus_code_of(unit));
+    }
+    --m->until_bus;
+#endif
     if (m->until_sample == 0) {
         m->until_sample = HC_TICKS_PER_SAMPLE;
         if (hc_sample(&m->regulator, code_of(unit))) {

@@ -18,6 +18,9 @@ struct hc_model {
     int32_t target_mv;    /* as it was set */
     int32_t until_sample; /* base steps */
     int32_t until_update; /* base steps; 0: none is due */
+#ifdef HC_BUS
+    int32_t until_bus;    /* base steps */
+#endif
 };
 
 #define HC_REAL_FIELDS(FIELD)

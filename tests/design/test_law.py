@@ -16,6 +16,7 @@ import pytest
 from halfcycle.base.errors import InputError
 from halfcycle.design.designer import design, with_dearer
 from halfcycle.design.kinds import Candidates
+from halfcycle.design.law import may_normalise
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.loop.step_response import judged_steps
@@ -141,6 +142,18 @@ def test_what_it_does_not_do_is_refused(line: str, said: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_spec(text, "x")
     assert any(fault.key == "loop.law" and said in fault.problem for fault in caught.value.faults)
+
+
+def test_the_normalised_law_beside_a_measured_bus_is_refused() -> None:
+    """Both take the bus out of the loop's gain; with "auto" the bus's sensor does."""
+    sensor = "\n[bus_sensor]\nadc_bits = 12\nvolts_per_code = 0.005\n"
+    text = GAUGE.read_text(encoding="utf-8") + sensor
+    with pytest.raises(InputError) as caught:
+        parse_spec(text, "x")
+    assert any(
+        fault.key == "loop.law" and "[bus_sensor]" in str(fault) for fault in caught.value.faults
+    )
+    assert not may_normalise(parse_spec(text.replace('law = "normalised"\n', ""), "x"))
 
 
 def test_a_law_left_open_is_no_other_spec_than_before_there_were_two() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from documentation.reference import MADE
 from documentation.tables import table
-from support.paths import EXAMPLES
+from support.paths import DOCS, EXAMPLES
 
 EXAMPLE = "quay_kiosk"
 """It has every call: the oscillator's too."""
+MEASURED = "tram_shelter"
 BARE = {
     "NAME_REVISION": "First eight digits of the spec's digest, the same in header and source.",
     "NAME_RATED_MV": "Rated output, millivolts RMS.",
@@ -22,6 +23,7 @@ _MACRO = re.compile(
     r"^#define (NAME_\w+)(?:\(\))?(?: ([^/\n]+?))?(?: /\* (.+) \*/)?$", re.MULTILINE
 )
 _MEMBER = re.compile(r"^    (\w+) (\w+); /\* (.+) \*/$", re.MULTILINE)
+_BUS = re.compile(r"NAME_bus`|NAME_bus\(|BUS_LOST`")
 _CALL = re.compile(r"/\* ([^*]+?) \*/\n(?:NAME_FAST )?(\w+ +NAME_\w+\([^;]+\));")
 
 
@@ -37,7 +39,8 @@ def _parts(header: str) -> Iterator[str]:
 
 {MADE}
 `NAME` is the spec's `name`. What follows stands in the header that `generate` writes, with the
-numbers of your spec; here they are of [{EXAMPLE}](../examples/{EXAMPLE}.toml), which has all calls.
+numbers of your spec; here they are of [{EXAMPLE}](../examples/{EXAMPLE}.toml), which has all calls
+but that of a measured bus.
 [Put it in a firmware project](../how-to/use-in-firmware.md) shows them at work, and
 [three layouts](../how-to/lay-out-the-interrupts.md) of interrupts keep to the rules below.
 
@@ -73,6 +76,16 @@ inverse, both in the slot that its sequence names, and stores the sequence last.
 sequence, pair and sequence again; if two targets came in between, it takes the pair of the update
 before once more, and the next one takes the newest. The inverse is made without division, in as
 many steps as it has digits: 16 at most, whatever the target.
+## Where the bus is measured
+
+Only if the spec has a `[bus_sensor]`: here of [{MEASURED}](../scenarios/{MEASURED}.toml).
+[Measure the bus](../how-to/measure-the-bus.md) says what it does.
+
+{_more(_calls)}
+{_more(_levels)}
+{_more(_flags)}
+`NAME_scale` is then that of the nominal bus, up to `NAME_SCALE_MAX` times the highest bus over the
+nominal.
 
 ## Lifetimes
 
@@ -83,6 +96,14 @@ many steps as it has digits: 16 at most, whatever the target.
   and change without notice; the calls change only with `NAME_INTERFACE_VERSION`.
 - The tables are constants, in flash if the compiler puts constants there.
 """
+
+
+def _more(part: Callable[[str], str]) -> str:
+    """The rows that the header of a measured bus has for it."""
+    own = (DOCS / "scenarios" / MEASURED / f"{MEASURED}.h").read_text(encoding="utf-8")
+    own = own.replace(MEASURED.upper(), "NAME").replace(MEASURED, "NAME")
+    first, head, line, *rows = part(own).splitlines(keepends=True)
+    return "".join([first, head, line, *(row for row in rows if _BUS.search(row))])
 
 
 def _calls(header: str) -> str:

@@ -47,8 +47,8 @@ def run_page(text: str, scratch: Path, *, full: bool) -> list[Ran]:
         folder = scratch / block.words[0]
         if not folder.exists():
             folder.mkdir()
-            if block.words[0] == "examples":
-                for spec in (DOCS / "examples").glob("*.toml"):
+            if block.words[0] in {"examples", "scenarios"}:
+                for spec in (DOCS / block.words[0]).glob("*.toml"):
                     shutil.copy(spec, folder)
         if block.kind == "write":
             path = folder / block.words[1]

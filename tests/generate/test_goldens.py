@@ -12,7 +12,9 @@ from halfcycle.generate.emit import is_edited, sign
 from support import goldens
 
 
-@pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "spec", (*goldens.specs(), *goldens.scenarios()), ids=lambda path: path.stem
+)
 def test_golden_c_is_current(spec: Path) -> None:
     compare(goldens.fresh(spec), spec.with_suffix(""))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from support.paths import EXAMPLES, TESTS
+from support.paths import DOCS, EXAMPLES, TESTS
 
 ACCEPT = "python tests/accept.py goldens"
 
@@ -12,6 +12,11 @@ ACCEPT = "python tests/accept.py goldens"
 def specs() -> list[Path]:
     """The example specs, in order."""
     return sorted(EXAMPLES.glob("*.toml"))
+
+
+def scenarios() -> list[Path]:
+    """Specs of a scenario of their own, of which few tests need more than the C."""
+    return sorted((DOCS / "scenarios").glob("*.toml"))
 
 
 def fresh(spec: Path) -> dict[Path, str]:
@@ -45,7 +50,7 @@ def accept() -> None:
     """Write every golden file; remove those that no spec gives."""
     from halfcycle.base.files import write_all  # noqa: PLC0415
 
-    every = [(spec.with_suffix(""), fresh(spec)) for spec in specs()]
+    every = [(spec.with_suffix(""), fresh(spec)) for spec in (*specs(), *scenarios())]
     every += [(plan_folder(case), fresh_plan(case)) for case in PLANS]
     for folder, wanted in every:
         folder.mkdir(parents=True, exist_ok=True)

@@ -50,6 +50,21 @@ KINDS: dict[str, Kind] = {
         "At one corner the rated voltage needs a clipped sine.",
         "Raise the least bus voltage to hold it without distortion.",
     ),
+    "bus-measured": Kind(
+        NOTE,
+        "The bus is measured and divided out of the drive.",
+        "Nothing: it says how late, and what is left of a ripple.",
+    ),
+    "bus-lost-margin": Kind(
+        WARNING,
+        "With the bus sensor lost the loop's gain may rise beyond the gain margin.",
+        "Ask for a lower peak sensitivity, or narrow the bus.",
+    ),
+    "bus-clips": Kind(
+        NOTE,
+        "Rated voltage clips at the lowest bus, where a measured bus leaves the loop slower.",
+        "Raise the least bus voltage, or look at simulate.",
+    ),
     "loop-unstable": Kind(
         ERROR,
         "The given gains make the loop unstable at one corner.",

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from halfcycle.design.types import Design
     from halfcycle.spec.models import Value
 
+BUS_GAIN = "bus_sensor.gain_tolerance_percent"
 BUS_MIN, BUS_MAX, WITHIN = "bridge.bus_min_v", "bridge.bus_max_v", "loop.update_within_us"
 RECIPE = "log a step of the target too, from 90 % to 100 % of rated, some settling times about it"
 MORE = "log several such steps, from 90 % to 100 % of rated and back, in one log"
@@ -38,6 +39,12 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
     new: dict[str, Value] = {}
     above = [gain.value for gain in gains if gain.low > ranges.gain.high]
     below = [gain.value for gain in gains if gain.high < ranges.gain.low]
+    if spec.bus_sensor is not None and (above or below):
+        tolerance = float(spec.bus_sensor.gain_tolerance_percent) / 100
+        most = max(above, default=ranges.gain.high) / ranges.gain.high * (1 + tolerance) - 1
+        least = 1 - min(below, default=ranges.gain.low) / ranges.gain.low * (1 - tolerance)
+        new[BUS_GAIN] = _digits(100 * max(most, least), up=True)
+        above, below = [], []
     if above:
         most = max(above) / ranges.gain.high
         new[BUS_MAX] = _digits(float(spec.bridge.bus_max_v) * most, up=True)

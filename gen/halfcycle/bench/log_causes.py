@@ -9,7 +9,6 @@ from typing import Literal
 from halfcycle.bench.log_drive import DriveModel
 from halfcycle.bench.log_hidden import Hidden, Interval, Row
 from halfcycle.bench.log_model import RowModel
-from halfcycle.regulator.plan import ALL_FLAGS, FLAGS
 
 CauseKind = Literal[
     "flags",
@@ -96,14 +95,14 @@ def _flag_bits(model: RowModel, before: Hidden, row: Row) -> str | None:
     """The flags that are not the model's, if nothing else differs."""
     allowed = [
         flags
-        for flags in range(ALL_FLAGS + 1)
+        for flags in range(model.plan.all_flags + 1)
         if flags != row.flags and model.follow(before, replace(row, flags=flags)) is not None
     ]
     if not allowed:
         return None
     nearest = min(allowed, key=lambda flags: (flags ^ row.flags).bit_count())
-    names = [name for name, bit, _ in FLAGS if (nearest ^ row.flags) & bit]
-    unknown = row.flags & ~ALL_FLAGS
+    names = [name for name, bit, _ in model.plan.flags if (nearest ^ row.flags) & bit]
+    unknown = row.flags & ~model.plan.all_flags
     return ", ".join([*names, *([f"0x{unknown:04x}"] if unknown else [])])
 
 

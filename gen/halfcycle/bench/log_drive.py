@@ -34,6 +34,9 @@ class DriveModel:
         """The limit of the drive at the step that ends at ``row``: what is in force if a limiter
         acted."""
         plan = self.plan
+        if plan.bus and row.flags & FLAG_LIMIT:
+            # Where the bus had it; without the flag it was not met.
+            return row.scale << plan.scale_shift
         return last.scale << plan.scale_shift if row.flags & FLAG_HELD else plan.drive_max
 
     def of(self, before: Hidden, target: int) -> DriveModel:
@@ -51,6 +54,8 @@ class DriveModel:
     def drives(self, row: Row) -> Interval:
         """Drives before rounding that give the row's scale and LIMIT; empty if none does."""
         plan = self.plan
+        if row.flags & FLAG_LIMIT and plan.bus:
+            return row.scale << plan.scale_shift, row.scale << plan.scale_shift
         if row.flags & FLAG_LIMIT:
             return plan.drive_max, plan.drive_max if row.scale == plan.scale_max else -1
         low = (row.scale << plan.scale_shift) - self._half

@@ -19,6 +19,7 @@ from halfcycle.bench.log_hidden import Hidden, Interval, Row
 from halfcycle.bench.log_past import PastScales
 from halfcycle.bench.log_step import StepModel
 from halfcycle.regulator.plan import (
+    FLAG_BUS_LOST,
     FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
     FLAG_MISSED,
@@ -98,9 +99,11 @@ class RowModel:
     def _waited(self, before: Hidden, row: Row) -> Hidden | None:
         """After a block that no PI step came with: all is as it was, but for a target of 0."""
         plan, last = self.plan, before.row
-        due = {count - 1 for count in before.due if count > 1 and row.flags == last.flags}
+        bus = FLAG_BUS_LOST if plan.bus else 0  # It comes and goes at any block.
+        flags, were = row.flags & ~bus, last.flags & ~bus
+        due = {count - 1 for count in before.due if count > 1 and flags == were}
         unsettled, past = before.unsettled, before.past
-        if row.flags == last.flags & ~(FLAG_IN_BAND | FLAG_SETTLED) | FLAG_MISSED:
+        if flags == were & ~(FLAG_IN_BAND | FLAG_SETTLED) | FLAG_MISSED:
             due.add(plan.blocks - 1)
             unsettled, past = (plan.updates, plan.updates), past.broken()
         if not due or row.rms_mv != last.rms_mv:

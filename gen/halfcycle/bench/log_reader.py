@@ -166,7 +166,7 @@ def _refuse_beyond(path: Path, rows: LogRows, plan: Plan) -> None:
     bounds: list[tuple[str, Ints | None, int]] = [
         ("update", rows.update, COUNTER - 1),
         ("rms_mv", rows.rms_mv, millivolts),
-        ("scale", rows.scale, plan.scale_max),
+        ("scale", rows.scale, plan.scale_top),
         ("flags", rows.flags, 0xFFFF),
         ("sum", rows.sum, WORD_MASK),
         ("integral", rows.integral, plan.drive_max),

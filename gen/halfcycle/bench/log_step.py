@@ -10,7 +10,6 @@ from halfcycle.bench.log_drive import FAR, DriveModel, share_at
 from halfcycle.bench.log_hidden import Hidden, Interval, Row, hull, inside
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import (
-    ALL_FLAGS,
     FLAG_BROWNOUT,
     FLAG_HELD,
     FLAG_IMPLAUSIBLE,
@@ -77,7 +76,11 @@ class StepModel:
     def after(self, before: Hidden, row: Row, target: int) -> Hidden | None:
         """What is known after a PI step with this target; None if it cannot end at ``row``."""
         plan, (low, high) = self.plan, row.reading
-        if high < low or row.flags & ~ALL_FLAGS or (plan.blockwise and row.flags & FLAG_MISSED):
+        if (
+            high < low
+            or row.flags & ~plan.all_flags
+            or (plan.blockwise and row.flags & FLAG_MISSED)
+        ):
             return None
         waits = bool(row.flags & FLAG_HELD or before.row.flags & FLAG_IMPLAUSIBLE)
         ramp, targets = self._climbed(before.ramp, target, waits)

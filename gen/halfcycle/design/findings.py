@@ -14,6 +14,7 @@ from halfcycle.design import drive_rate
 from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.law import law_findings
+from halfcycle.design.measured_bus import bus_findings
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
@@ -33,8 +34,9 @@ SHOWN_PERCENT = 0.001
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
-    yield from reach(design.spec, design.chosen.plants)
+    yield from reach(design.spec, design.chosen.hardest_plants)
     yield from _given_gains(design)
+    yield from bus_findings(design)
     yield from _window(design)
     if design.window.shaped:
         yield zeros_finding(design.spec, design.window)

@@ -24,10 +24,11 @@ def under(spec: Spec, law: str) -> Spec:
 
 def may_normalise(spec: Spec) -> bool:
     """Whether "auto" leaves a choice: given gains belong to a law, and the normalised one takes
-    plain windows."""
+    plain windows and no measured bus."""
     loop = spec.loop
     plain = loop.weighting != "shaped" and loop.updates_per_window in {"auto", 1}
-    return loop.law == "auto" and plain and spec.gains is None
+    free = spec.gains is None and spec.bus_sensor is None
+    return loop.law == "auto" and plain and free
 
 
 def first_normalised(

@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from halfcycle.base import clipped_sine
 from halfcycle.base.findings import Finding, finding
+from halfcycle.design.measured_bus import lowest_bus_plants
 from halfcycle.loop.corner_filters import corner_filters
 from halfcycle.loop.moving_plants import moving_plants
 from halfcycle.loop.plant import window_plants
@@ -31,6 +32,9 @@ def reaches(spec: Spec, window: Window, file: str = "spec") -> bool:
     Raises InputError as ``window_plants`` does.
     """
     limit = float(spec.bridge.scale_max)
+    if spec.bus_sensor is not None:
+        plants = lowest_bus_plants(spec, window)
+        return plants is None or plants.reach_rated(limit)
     if window.blocks == 1:
         return window_plants(spec, window, file).reach_rated(limit)
     try:

@@ -46,7 +46,7 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
     wanted += f" with at most {text(targets.overshoot_percent)} % overshoot"
     if not any(trial.in_reach for trial in trials):
-        return list(reach(spec, trials[0].plants))
+        return list(reach(spec, trials[0].hardest_plants))
     refused = [
         (trial, trial.refusal)
         for trial in _with_the_fastest(spec, trials, file)
@@ -247,6 +247,8 @@ def _changes(spec: Spec) -> Iterator[tuple[str, Spec]]:
 
 def _narrower_buses(spec: Spec) -> Iterator[tuple[str, Spec]]:
     """Half the range of the bus; and what is left of it if it is measured and divided out."""
+    if spec.bus_sensor is not None:
+        return
     bridge = spec.bridge
     nominal = bridge.bus_nominal_v
     ends = (nominal - bridge.bus_min_v, bridge.bus_max_v - nominal)

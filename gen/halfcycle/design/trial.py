@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.design.late_update import late_periods, late_share
+from halfcycle.design.measured_bus import bus_noise_v, lowest_bus_plants
 from halfcycle.design.types import Trial
 from halfcycle.loop.discretise import ContinuousGains, to_window
 from halfcycle.loop.figures import LoopFigures, analyse
@@ -184,6 +185,8 @@ def _trial(  # noqa: PLR0917 (the trial's parts)
         float(spec.output.dc_percent),
         float(spec.bridge.scale_max),
         missed,
+        bus_noise_v=bus_noise_v(spec, window, figures.noise_gain or 0.0),
+        reached=lowest_bus_plants(spec, window),
     )
 
 

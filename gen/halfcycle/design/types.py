@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -44,6 +45,10 @@ class Trial:
     """Whether given gains miss settling or overshoot with this window."""
     integer_error_v: float = 0.0
     """What the integers add to the steady error, volts RMS either way: dead band and target."""
+    bus_noise_v: float = 0.0
+    """What the noise of a measured bus moves the output by, three standard deviations, V RMS."""
+    reached: Plants | None = field(default=None, repr=False)
+    """The plants by which reach is judged, if not ``plants``: the bus is measured."""
     analysed: Analysed | None = field(default=None, repr=False, compare=False)
     """What the margins of a window of blocks are made of that ``loop`` has not yet."""
 
@@ -57,8 +62,10 @@ class Trial:
 
     @property
     def noise_v(self) -> float:
-        """What the ADC's noise and rounding do to the output, three standard deviations, V RMS."""
-        return 3 * self.faults.noise_v * (self.loop.noise_gain or 0.0)
+        """What noise and rounding of the ADC, and of that of a measured bus, do to the output,
+        three standard deviations, V RMS."""
+        read = 3 * self.faults.noise_v * (self.loop.noise_gain or 0.0)
+        return math.hypot(read, self.bus_noise_v)
 
     @property
     def meets(self) -> bool:
@@ -99,7 +106,12 @@ class Trial:
     @property
     def in_reach(self) -> bool:
         """Whether rated voltage can be had at every corner within the drive limit."""
-        return self.plants.reach_rated(self.drive_limit)
+        return self.hardest_plants.reach_rated(self.drive_limit)
+
+    @property
+    def hardest_plants(self) -> Plants:
+        """The plants by which reach is judged."""
+        return self.reached or self.plants
 
     @property
     def flips(self) -> bool:

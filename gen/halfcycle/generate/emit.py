@@ -11,7 +11,7 @@ import math
 import re
 import textwrap
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from fractions import Fraction
 from types import SimpleNamespace
 from typing import Any
@@ -26,16 +26,15 @@ from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import (
-    ALL_FLAGS,
+    FLAG_BUS_LOST,
     FLAG_IN_BAND,
     FLAG_MISSED,
     FLAG_SETTLED,
-    FLAGS,
     SCALE_ONE,
     TRACK_FLAGS,
     Plan,
 )
-from halfcycle.regulator.state import CALLS, fields_of, least_slots, reading_type
+from halfcycle.regulator.state import calls_of, fields_of, least_slots, reading_type
 from halfcycle.regulator.turn import TURN_CALLS, TURN_STATE
 from halfcycle.spec.models import Spec
 from halfcycle.spec.toml_text import value_text
@@ -79,6 +78,8 @@ class Banner:
     """Bound on its error."""
     pwm_period: str = ""
     """Microseconds."""
+    bus_period: str = ""
+    """Microseconds from one reading of the bus to the next."""
     update_within: str = "a loop period"
     """How late an update may end after its block."""
 
@@ -101,12 +102,13 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         "fields": [field.declaration(plan) for field in fields_of(plan)],
         "turn_fields": [field.declaration(plan) for field in TURN_STATE] if plan.turning else [],
         "prototype": SimpleNamespace(
-            **{call.name: call.prototype(plan.name) for call in (*CALLS, *TURN_CALLS)}
+            **{call.name: call.prototype(plan.name) for call in (*calls_of(plan), *TURN_CALLS)}
         ),
         "flag_table": [
             (name, value, (_BLOCK_FLAGS if plan.blockwise else {}).get(value, meaning))
-            for name, value, meaning in FLAGS
+            for name, value, meaning in plan.flags
         ],
+        "bus_lost_flag": FLAG_BUS_LOST,
         "scale_one": SCALE_ONE,
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",
@@ -119,9 +121,7 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         ),
         **_law_values(plan),
         **_block_values(plan),
-        "rows": [
-            _c_row(astuple(row)[: None if plan.blockwise else -1]) for row in golden_vectors(plan)
-        ],
+        "rows": [_c_row(row.values(plan)) for row in golden_vectors(plan)],
         "turn_rows": [
             [f"UINT32_C({row.millihertz})", *_c_row((row.calls, row.phase))]
             for row in turn_vectors(plan)
@@ -208,7 +208,7 @@ def _block_values(plan: Plan) -> dict[str, Any]:
         else "upper"
         if shift == 16
         else f"(upper << {16 - shift}) | ((lower & 65535u) >> {shift})",
-        "still_flags": ALL_FLAGS & ~(FLAG_IN_BAND | FLAG_SETTLED),
+        "still_flags": plan.all_flags & ~(FLAG_IN_BAND | FLAG_SETTLED),
     }
 
 
@@ -232,6 +232,7 @@ def _banner(design: Design, quantised: Quantised) -> Banner:
         reported_max_mv=reported.highest,
         duty_error=f"{math.ceil(100 * quantised.duty_error) / 100:.2f}",
         **_turn_words(spec, quantised),
+        bus_period=six_digits(1_000_000 * spec.bus_period_s) if spec.bus_sensor else "",
         update_within=f"{six_digits(1_000_000 * spec.update_within_s)} us",
     )
 

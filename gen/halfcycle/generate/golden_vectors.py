@@ -8,8 +8,9 @@ updated at the end of each block; some rows leave one out, so that the next fill
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
+from halfcycle.regulator.bus_plan import BUS_ONE
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, WORD_MASK, Plan
 from halfcycle.regulator.turn import Turn
@@ -41,6 +42,13 @@ class Vector:
     pending: int
     skipped: int
     """The block that no update takes; ``plan.blocks`` for none. A plain window has none."""
+    bus: int
+    """Code of a measured bus, which is read before every sample."""
+
+    def values(self, plan: Plan) -> tuple[int, ...]:
+        """The numbers of a row, those left out that the Plan has none of."""
+        row = astuple(self)
+        return row[:-2] + row[-2:-1] * plan.blockwise + row[-1:] * (plan.bus is not None)
 
 
 def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
@@ -57,7 +65,10 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
             regulator.hold()
         skipped = (row // 4) % plan.blocks if plan.blockwise and row % 8 == 3 else plan.blocks
         block = 0
+        bus = _bus_code(plan, row)
         for index in range(plan.samples):
+            if plan.bus:
+                regulator.bus(bus)
             if regulator.sample(code_first if index < first else code_rest):
                 if block != skipped:
                     regulator.update()
@@ -82,9 +93,22 @@ def golden_vectors(plan: Plan) -> tuple[Vector, ...]:
                 told.latched,
                 told.pending,
                 skipped,
+                bus,
             )
         )
     return tuple(rows)
+
+
+def _bus_code(plan: Plan, row: int) -> int:
+    """What a measured bus reads in a row: the nominal, then the ends of what is followed, and what
+    counts as lost for some windows."""
+    bus = plan.bus
+    if bus is None:
+        return 0
+    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
+    places = {6: bus.high_code, 7: bus.high_code, 8: bus.read_low, 9: bus.read_high + 1}
+    places |= {10: 0, 11: 0, 12: bus.read_high, 30: bus.read_low}
+    return places.get(row, nominal + row % 5 - 2)
 
 
 @dataclass(frozen=True, slots=True)

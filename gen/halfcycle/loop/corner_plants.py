@@ -49,7 +49,12 @@ class Board(NamedTuple):
 
 
 def buses(spec: Spec) -> list[float]:
-    """The least and the greatest bus voltage."""
+    """The least and the greatest bus voltage. If the bus is measured and divided out: what it seems
+    to be to the loop, the nominal one off by the gain tolerance of its sensor."""
+    if spec.bus_sensor is not None:
+        tolerance = float(spec.bus_sensor.gain_tolerance_percent) / 100.0
+        nominal = float(spec.bridge.bus_nominal_v)
+        return sorted({nominal * (1.0 - tolerance), nominal * (1.0 + tolerance)})
     return sorted({float(spec.bridge.bus_min_v), float(spec.bridge.bus_max_v)})
 
 

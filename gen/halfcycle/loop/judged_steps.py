@@ -172,6 +172,12 @@ def judge(  # noqa: PLR0917 (what is run, with what constants, and how long)
         sensor=np.array([case.sensor for case in chosen]),
         zero=zero,
     )
+    # What a measured bus leaves of the drive at its limit is there at once when the bus is back.
+    held = boards.bus_before / boards.bus_after
+    if kind == "release" and spec.bus_sensor is not None:
+        boards = replace(boards, bus_before=boards.bus_after)
+    else:
+        held = np.ones(len(chosen))
     # An error of the zero and a half turn of the sine are the same as its negative.
     turn = 2.0 * math.pi if zero else math.pi
     phase = np.arange(phases, dtype=np.float64) * (turn / phases)
@@ -180,7 +186,7 @@ def judge(  # noqa: PLR0917 (what is run, with what constants, and how long)
         for late in lates
         for sampling in (Sampling.of(spec, window, late),)
         for event in _events(kind, sampling, horizon_s, moments)
-        for course in (_courses(sampling, boards, event, kp, ki, phase, kind, points, law),)
+        for course in (_courses(sampling, boards, event, kp, ki, phase, kind, points, law, held),)
     ]
     settling, overshoot, swell = (np.max(parts, axis=0) for parts in zip(*results, strict=True))
     return Judged(tuple(chosen), settling, overshoot, swell)
@@ -209,11 +215,13 @@ def _courses(  # noqa: PLR0917 (as ``run``)
     kind: StepKind,
     points: int,
     law: Normalised | None,
+    held: Real,
 ) -> Course:
-    """The course (K, B, G P) of every pair at every phase."""
+    """The course (K, B, G P) of every pair at every phase. ``held`` (B,): of a release, what is
+    left of the drive at its limit."""
     gain = _gain(boards.before, sampling.angular) * boards.bus_before * boards.sensor
     if kind == "release":
-        scale = np.full(len(gain), sampling.top)
+        scale = sampling.top * held
     else:
         scale = needed_scale(gain / max(event.target_before, 1e-9), np.zeros(len(gain)), "rms")[0]
         scale = np.minimum(scale, sampling.top) * (event.target_before > 0)

@@ -7,6 +7,8 @@ from halfcycle.targets.run import Result, Row
 
 CALLS = ("sample", "closing", "update", "set_target", "rms_mv", "drive", "duty")
 """Calls whose cost is told, each by its instructions and, on some targets, its cycles."""
+BUS = "bus"
+"""The same of a regulator whose bus is measured."""
 
 
 class Target(Entry):
@@ -38,12 +40,15 @@ class Target(Entry):
     drive_cycles: int = sometimes("the same in cycles")
     duty_instructions: int | None = means("a value of the duty")
     duty_cycles: int = sometimes("the same in cycles")
+    bus_instructions: int = sometimes("a reading of the bus, if it is measured")
+    bus_cycles: int = sometimes("the same in cycles")
 
     @classmethod
     def of(cls, row: Row) -> Target:
         """What ran on one target with one compiler."""
         worst: dict[str, int | None] = {}
-        for call in CALLS:
+        measured = row.costs is not None and BUS in row.costs.kinds
+        for call in (*CALLS, BUS) if measured else CALLS:
             cost = None if row.costs is None else row.costs.kinds[call]
             worst[f"{call}_instructions"] = None if cost is None else cost.instructions
             if cost is not None and cost.cycles is not None:

@@ -118,7 +118,8 @@ def judge(report: str, checks: int) -> tuple[bool, str]:
 
 def driver(plan: Plan) -> str:
     """C that calls each function from any state in its ranges; a plain compiler takes it too."""
-    others = [field for field in fields_of(plan) if field.name not in RUNNING]
+    running = (*RUNNING, "bus_sum")
+    others = [field for field in fields_of(plan) if field.name not in running]
     lengths = sorted({field.slot_count(plan) for field in others if field.indexed(plan)})
     template = resources.templates().get_template("eva_driver.c.j2")
     fields = [_ranged(plan, field) for field in others]
@@ -132,7 +133,7 @@ def driver(plan: Plan) -> str:
             if call.name in READERS and call.result
         ],
         members=[Ranged(name, type_, *bounds(plan)) for name, type_, bounds in READING],
-        running=[field.name for field in fields_of(plan) if field.name in RUNNING],
+        running=[field.name for field in fields_of(plan) if field.name in running],
         sides=_sides(plan),
         turn=[_ranged(plan, field) for field in TURN_STATE] if plan.turning else [],
         code_max=CODE_MAX,

@@ -30,7 +30,11 @@ def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
         yield f"the C has {'no' if plan.turning else 'an'} oscillator, {oscillator}"
     elif plan.turning is not None:
         yield from _field_faults(plan, source.seen_from(oscillator), TURN_STATE, "oscillator")
-    yield from _call_faults(plan, source)
+    reading = f"{plan.name}_bus"
+    if (plan.bus is not None) != (reading in source.functions):
+        yield f"the C has {'no' if plan.bus else 'a'} {reading}"
+    else:
+        yield from _call_faults(plan, source)
 
 
 def _field_faults(plan: Plan, source: Source, fields: Iterable[Field], whose: str) -> Iterator[str]:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from halfcycle.prove.c_operators import masked, within
-from halfcycle.regulator.plan import ALL_FLAGS, Plan
+from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import Field, fields_of
 from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_STATE
 
@@ -43,8 +43,11 @@ def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, An
         most = plan.block_max >> plan.tracking.shift
         for lean in (state["zero_lean"][0], -state["zero_lean"][0]):
             yield f"the lean of the zero stays within blocks * {most}", lean <= taken * most
+    if plan.bus:
+        most = plan.bus.ratio_high
+        yield f"bus_sum stays below count * {most}", state["bus_sum"][0] <= state["count"][0] * most
     for flags in state["flags"]:
-        yield "only defined flags are set", flags == masked(flags, ALL_FLAGS)
+        yield "only defined flags are set", flags == masked(flags, plan.all_flags)
 
 
 def ranges(

@@ -16,7 +16,7 @@ from halfcycle.prove.paths import Paths, Symbol, UndecidedError
 from halfcycle.quantise.signals import error_bits
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import ALL_FLAGS, LEAN_WORD, Normalising, Plan
+from halfcycle.regulator.plan import LEAN_WORD, Normalising, Plan
 from halfcycle.regulator.state import reading_type
 
 LIMIT_S = 60.0
@@ -59,7 +59,6 @@ PURE: dict[str, Pure] = {
         ((0, LEAN_WORD), (0, LEAN_WORD), (0, LEAN_WORD)),
         (-LEAN_WORD, LEAN_WORD),
     ),
-    "latch": Pure(arithmetic.latch, ((0, ALL_FLAGS),) * 3, (0, ALL_FLAGS)),
     "alike": Pure(arithmetic.alike, ((-LEAN_WORD, LEAN_WORD),) * 2, (0, 1)),
 }
 """By their names in ``arithmetic``; in the C they follow the regulator's name and _."""
@@ -68,7 +67,9 @@ PURE: dict[str, Pure] = {
 def pure_of(plan: Plan) -> dict[str, Pure]:
     """``PURE``, what a failed sensor leaves, and what tracks the zero: the Plan's constants, which
     the model's functions take after the numbers, stand in the C's themselves."""
-    return PURE | _regulate(plan) | _least(plan) | _zero(plan)
+    flags = (0, plan.all_flags)
+    latch = {"latch": Pure(arithmetic.latch, (flags,) * 3, flags)}
+    return PURE | latch | _regulate(plan) | _least(plan) | _zero(plan) | _bus(plan)
 
 
 def _regulate(plan: Plan) -> dict[str, Pure]:
@@ -112,7 +113,7 @@ def _least(plan: Plan) -> dict[str, Pure]:
         return {}
     gain, shift = plan.enough_gain, plan.enough_shift
     reading, scale = plan.hold_reading, plan.hold_scale
-    scales = (0, plan.scale_max)
+    scales = (0, plan.scale_top)
     readings = (0, (1 << 15 if reading_type(plan) == "int16_t" else 1 << 31) - 1)
     return {
         "lesser": Pure(arithmetic.lesser, (scales, scales), scales),
@@ -147,6 +148,39 @@ def _zero(plan: Plan) -> dict[str, Pure]:
             codes,
         ),
     }
+
+
+def _bus(plan: Plan) -> dict[str, Pure]:
+    bus = plan.bus
+    if bus is None:
+        return {}
+    factors, ratios = (bus.factor_low, bus.factor_high), (bus.ratio_low, bus.ratio_high)
+    functions = {
+        "factor_step": Pure(
+            lambda factor, ratio: arithmetic.factor_step(factor, ratio, *factors),
+            (factors, ratios),
+            factors,
+        ),
+        "ratio_step": Pure(
+            lambda ratio, factor: arithmetic.ratio_step(ratio, factor, *ratios),
+            (ratios, factors),
+            ratios,
+        ),
+        "led_factor": Pure(arithmetic.led_factor, (factors, factors, (0, bus.lead)), factors),
+        "fed_scale": Pure(
+            lambda scale, factor: arithmetic.fed_scale(scale, factor, plan.scale_max),
+            ((0, plan.scale_top), factors),
+            (0, plan.scale_max),
+        ),
+    }
+    if plan.blockwise:
+        sums = (0, plan.block_samples * bus.ratio_high)
+        functions["towards"] = Pure(
+            lambda mean, newest: arithmetic.towards(mean, newest, bus.mean_shift),
+            (sums, sums),
+            sums,
+        )
+    return functions
 
 
 def is_proven(source: Source, name: str, pure: Pure) -> bool:

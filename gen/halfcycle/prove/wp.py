@@ -20,6 +20,7 @@ from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.generate.emit import UNROLLED_BLOCKS
 from halfcycle.prove import frama_c
+from halfcycle.regulator.bus_plan import BUS_BITS
 from halfcycle.regulator.plan import LEAN_WORD, SCALE_BITS, Plan
 from halfcycle.regulator.state import least_slots
 from halfcycle.regulator.turn import TURN_CALL_NAMES
@@ -88,6 +89,8 @@ def functions(plan: Plan) -> tuple[str, ...]:
             names.append("weigh")
     if plan.tracking:
         names += ["zero_there", "zero_held"]
+    if plan.bus:
+        names += ["led_factor", "fed_scale"]
     if plan.turning:
         names += TURN_CALL_NAMES
     return tuple(names)
@@ -102,6 +105,9 @@ def contracts(plan: Plan) -> dict[str, str]:
     ]
     if least_slots(plan):
         gains.append(Gain("enough", plan.enough_gain, plan.enough_shift, plan.target_max))
+    if plan.bus:
+        most = plan.block_samples * plan.bus.ratio_high
+        gains.append(Gain("limit", plan.bus.limit_gain, plan.bus.limit_shift, most))
     turning = plan.turning
     if turning and turning.adjustable:
         offset_max = turning.high_mhz - turning.low_mhz
@@ -110,6 +116,8 @@ def contracts(plan: Plan) -> dict[str, str]:
     shifts |= _signed_shifts(plan) | {gain.shift - 8 for gain in gains}
     if plan.tracking:
         shifts.add(plan.tracking.slope_shift)
+    if plan.bus:
+        shifts |= {plan.bus.ratio_shift, BUS_BITS}
     template = resources.templates().get_template("wp_contracts.j2")
     module = template.make_module(
         {

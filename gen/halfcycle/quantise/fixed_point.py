@@ -14,6 +14,7 @@ from fractions import Fraction
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.design.types import Design
 from halfcycle.quantise import formats, law_format, resolution, signals
+from halfcycle.quantise.bus import bus_plan
 from halfcycle.quantise.findings import findings
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.lean import span_blocks, stuck_from_v
@@ -148,9 +149,11 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
     target_max = conversions.target_max
     rated_mv = round(1000 * rated_v)
     scale_max = math.floor(spec.bridge.scale_max * SCALE_ONE)
+    bus = bus_plan(design)
+    scale_top = bus.scale_top if bus else scale_max
     error = Interval(-reading.greatest, target_max)
     loop = formats.loop_format(
-        design.kp / rated_counts, design.ki / rated_counts, error, scale_max, word_bits
+        design.kp / rated_counts, design.ki / rated_counts, error, scale_top, word_bits
     )
     if loop is None and design.law is None:
         raise InputError([_gains_too_large(design)])
@@ -211,6 +214,7 @@ def _plan(design: Design, reading: _Reading, rated_counts: Fraction) -> Plan:
         signals=(),
         latched=spec.loop.after_loss == "latch",
         turning=turning(spec),
+        bus=bus,
     )
     if design.law is not None:
         normalised = law_format.with_law(plan, design.kp, design.ki, design.law.floor, rated_counts)

@@ -8,6 +8,7 @@ the quantiser: ``signal_table`` refuses it.
 from __future__ import annotations
 
 from halfcycle.quantise import formats
+from halfcycle.quantise.bus_signals import bus_signals
 from halfcycle.quantise.interval import Interval
 from halfcycle.quantise.law_format import law_ranges
 from halfcycle.regulator import arithmetic
@@ -67,6 +68,7 @@ def signal_table(plan: Plan, reading_step_v: float, code_v: float) -> tuple[Sign
     table = _Table()
     _measuring(table, plan, reading_step_v, code_v)
     _regulating(table, plan, reading_step_v)
+    bus_signals(table.add, plan)
     _driving(table, plan)
     return tuple(table.rows)
 
@@ -179,7 +181,7 @@ def _regulating(table: _Table, plan: Plan, reading_step_v: float) -> None:
     )
     table.add(
         "scale",
-        Interval(0, plan.scale_max),
+        Interval(0, plan.scale_top),
         16,
         2.0**-SCALE_BITS,
         "scale",

@@ -110,6 +110,51 @@ def zero_held(there: int, code: int, bits: int, hold: int) -> int:
     return round_shift_signed(there, bits) if part > hold or part < -hold else code
 
 
+def bus_ratio(measured: int, gain: int, shift: int) -> int:
+    """The bus over its nominal from a code above the bus's zero, 2^15 = 1.0."""
+    return round_shift(measured * gain, shift)
+
+
+def reciprocal(value: int, other: int, low: int, high: int) -> int:
+    """One Newton step of ``value`` towards the reciprocal of ``other`` (2^15 = 1.0 both), within
+    ``low`` to ``high``: ``value (2 - other value)``, of which both products are cut.
+
+    With e = 1 - other value it leaves e^2, and comes to rest at |e| of 2^-15 at most. It goes to
+    ``low`` if the product is 2 or more, where a plain step would go below zero.
+    """
+    product = value * other >> 15
+    moved = value * (65536 - product) >> 15 if product < 65536 else 0
+    return low if moved < low else min(moved, high)
+
+
+def factor_step(factor: int, ratio: int, low: int, high: int) -> int:
+    """One Newton step of the factor of a bus towards the reciprocal of its ratio."""
+    return reciprocal(factor, ratio, low, high)
+
+
+def ratio_step(ratio: int, factor: int, low: int, high: int) -> int:
+    """The same of the ratio, towards the reciprocal of the factor."""
+    return reciprocal(ratio, factor, low, high)
+
+
+def towards(mean: int, newest: int, shift: int) -> int:
+    """``mean`` moved towards ``newest`` by 2^-shift of the way, cut."""
+    return mean + (newest - mean >> shift) if newest > mean else mean - (mean - newest >> shift)
+
+
+def fed_scale(scale: int, factor: int, limit: int) -> int:
+    """What is left of a scale on a bus whose ``factor`` (2^15 = 1.0) is known, within ``limit``."""
+    wanted = round_shift(scale * factor, 15)
+    return limit if wanted > limit else wanted
+
+
+def led_factor(factor: int, wanted: int, move: int) -> int:
+    """``factor`` moved towards ``wanted`` by at most ``move``."""
+    if wanted > factor:
+        return factor + move if wanted - factor > move else wanted
+    return factor - move if factor - wanted > move else wanted
+
+
 def alike(lean: int, before: int) -> int:
     """1 if two spans lean the same way, either by more than half as much as the other, else 0."""
     if lean > 0:

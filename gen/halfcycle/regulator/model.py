@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
+from halfcycle.regulator.bus_plan import BUS_BITS, BUS_ONE, BusPlan
 from halfcycle.regulator.plan import (
     DRIVE_FULL,
     FLAG_BROWNOUT,
+    FLAG_BUS_LOST,
     FLAG_HELD,
     FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
@@ -119,6 +121,53 @@ class Regulator:
         self.zero, self.zero_slot = [self.plan.zero_code, self.plan.zero_code], 0
         self.zero_part = self.zero_lean = 0
         self.zero_due = self.plan.tracking.blocks if self.plan.tracking else 1
+        self.factor, self.bus_ratio = [BUS_ONE, BUS_ONE], [BUS_ONE, BUS_ONE]
+        self.factor_sequence = self.bus_led = self.bus_block = self.bus_seen = 0
+        self.bus_sum, self.window_bus, self.window_lost = 0, [0, 0], [0, 0]
+        self.bus_mean = self.plan.block_samples * BUS_ONE
+
+    def bus(self, bus_code: int) -> None:
+        """Take a reading of the bus (0 to CODE_MAX): the factor follows it at once. One outside its
+        range is not taken: the factor is led to 1, so slowly that the loop takes the change over,
+        and led back in the same way. The ratio stays the factor's reciprocal."""
+        plan, lost = self.plan.bus, 1
+        assert plan is not None
+        now = self.factor_sequence & 1
+        factor, ratio = self.factor[now], self.bus_ratio[now]
+        led, read, wanted = self.bus_led, ratio, BUS_ONE
+        if plan.read_low <= bus_code <= plan.read_high:
+            lost = 0
+            measured = min(bus_code, plan.high_code) - plan.zero_code
+            read = arithmetic.bus_ratio(measured, plan.ratio_gain, plan.ratio_shift)
+            wanted = arithmetic.factor_step(factor, read, plan.factor_low, plan.factor_high)
+        if lost or led:
+            led, factor, ratio = self._led(plan, lost, factor, wanted, ratio, read)
+        else:
+            factor, ratio = wanted, read
+        sequence = (self.factor_sequence + 1) & SEQUENCE_MASK
+        if sequence == self.bus_seen:
+            # 256 readings from one block to the next must not look like none.
+            sequence = (sequence - 2) & SEQUENCE_MASK
+        slot = sequence & 1
+        self.factor[slot], self.bus_ratio[slot] = factor, ratio
+        self.bus_led = led
+        self.factor_sequence = sequence
+
+    def _led(  # noqa: PLR0917 (what is known of the bus)
+        self, plan: BusPlan, lost: int, factor: int, wanted: int, ratio: int, read: int
+    ) -> tuple[int, int, int]:
+        """Whether the factor is still led, factor and ratio, while no reading stands behind it, or
+        one only just does. Readings: ``wanted`` and ``read``. Without any drive it follows at once,
+        as on a bus that comes up."""
+        block = self.window_sequence
+        move = plan.lead if block != self.bus_block else 0
+        self.bus_block = block
+        gap = factor - wanted if factor > wanted else wanted - factor
+        if lost == 0 and (gap <= plan.join or self.scale() == 0):
+            return 0, wanted, read
+        factor = arithmetic.led_factor(factor, wanted, move)
+        ratio = arithmetic.ratio_step(ratio, factor, plan.ratio_low, plan.ratio_high)
+        return 1, factor, ratio
 
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""
@@ -152,12 +201,19 @@ class Regulator:
             above, above_high = self._added(above, above_high, code - zero)
         else:
             below, below_high = self._added(below, below_high, zero - code)
+        if plan.bus:
+            self.bus_sum += self.bus_ratio[self.factor_sequence & 1]
         self.count += 1
         if self.count < plan.block_samples:
             self.above, self.above_high = above, above_high
             self.below, self.below_high = below, below_high
             return 0
-        self.close_window(above_high << 32 | above, below_high << 32 | below)
+        bus = None
+        if plan.bus:
+            unread = self.factor_sequence == self.bus_seen
+            bus = (self.bus_sum, 1 if unread or self.bus_led else 0)
+            self.bus_seen, self.bus_sum = self.factor_sequence, 0
+        self.close_window(above_high << 32 | above, below_high << 32 | below, bus)
         return 1
 
     def _added(self, low: int, high: int, magnitude: int) -> tuple[int, int]:
@@ -169,9 +225,10 @@ class Regulator:
         """Hand over a block of this sum, half of it on either side of the zero, as of a sine."""
         self.close_window(total - total // 2, total // 2)
 
-    def close_window(self, above: int, below: int) -> None:
+    def close_window(self, above: int, below: int, bus: tuple[int, int] | None = None) -> None:
         """Hand the sums of a block (a plain window is one) to update, as its last sample does: of
-        the codes at or above the zero, and of those below it."""
+        the codes at or above the zero, and of those below it. ``bus``: of a measured one the sum of
+        its ratios, and 1 if it was lost; None: it was nominal."""
         self.window_sequence = (self.window_sequence + 1) & SEQUENCE_MASK
         if self.window_sequence == self.taken_sequence:
             # 256 blocks that no update took must not look like none.
@@ -181,6 +238,9 @@ class Regulator:
         self.window_below[slot], self.window_below_high[slot] = below & WORD_MASK, below >> 32
         self.window_held[slot] = self.hold_pending
         self.hold_pending = 0
+        if self.plan.bus:
+            bus = bus or (self.plan.block_samples * BUS_ONE, 0)
+            self.window_bus[slot], self.window_lost[slot] = bus
         self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:
@@ -197,8 +257,12 @@ class Regulator:
         held = self._is_held(self.window_held[slot])
         total = self._weighted(above + below)
         stuck = self._is_stuck(above, below, elapsed)
-        if not plan.blockwise or self._due(elapsed):
-            self._step(reading_of(plan, total), elapsed, stuck, held)
+        lost = FLAG_BUS_LOST if plan.bus and self.window_lost[slot] else 0
+        if plan.bus and plan.blockwise:
+            newest = self.window_bus[slot]
+            self.bus_mean = arithmetic.towards(self.bus_mean, newest, plan.bus.mean_shift)
+        if not plan.blockwise or self._due(elapsed, lost):
+            self._step(reading_of(plan, total), elapsed, stuck, held, self._limit(slot), lost)
         if plan.tracking:
             self._track(plan.tracking, above, below)
 
@@ -213,8 +277,26 @@ class Regulator:
             self.held_due -= 1
         return 1 if self.held_due else 0
 
-    def _step(self, reading: int, elapsed: int, stuck: int, held: int) -> None:
-        """The PI step, with its flags."""
+    def _limit(self, slot: int) -> int:
+        """The limit of the drive. If the bus is measured: so that what is left of it at the bus, as
+        it was on average over the window of this ``slot``, is at its limit."""
+        plan = self.plan
+        if plan.bus is None:
+            return plan.drive_max
+        gain, shift = plan.bus.limit_gain, plan.bus.limit_shift
+        total = self.bus_mean if plan.blockwise else self.window_bus[slot]
+        return arithmetic.scale_by(total, gain, shift) << plan.scale_shift
+
+    def _held_limit(self, scale: int, limit: int) -> int:
+        """The drive of this ``scale``, or the ``limit`` that a measured bus leaves, if that is
+        less."""
+        ceiling = scale << self.plan.scale_shift
+        return limit if self.plan.bus and ceiling > limit else ceiling
+
+    def _step(  # noqa: PLR0917 (what is known of the window)
+        self, reading: int, elapsed: int, stuck: int, held: int, limit: int, lost: int
+    ) -> None:
+        """The PI step, with its flags: those of the bus are ``lost``."""
         plan = self.plan
         now = self.output_sequence & 1
         failed = self.out_flags[now] & FLAG_IMPLAUSIBLE
@@ -224,6 +306,7 @@ class Regulator:
 
         scale = self.out_scale[now]
         flags = FLAG_MISSED if elapsed > 1 else 0
+        flags |= lost
         if held:
             flags |= FLAG_HELD
         if error < -plan.band:
@@ -253,10 +336,10 @@ class Regulator:
             flags |= self._await_whole_window(elapsed)
         elif plan.updates == 1 or not self._is_unshown(scale, reading, error):
             # While a limiter acts the drive may fall, but not rise.
-            top = scale << plan.scale_shift if held else plan.drive_max
+            top = self._held_limit(scale, limit) if held else limit
             drive = self._regulate(*deviation, top)
             scale = arithmetic.round_shift(drive, plan.scale_shift)
-            if drive == plan.drive_max:
+            if drive == limit:
                 flags |= FLAG_LIMIT | (FLAG_BROWNOUT if error > plan.band else 0)
 
         self._publish(scale, reading, flags)
@@ -305,7 +388,7 @@ class Regulator:
         least = lesser(now, lesser(self.least[1], self.least[2]))
         if self.span_due == plan.span_blocks:  # This step ends a span.
             self.least[2], self.least[1] = self.least[1], now
-            now = plan.scale_max
+            now = plan.scale_top
         self.least[0] = now
         return least
 
@@ -382,13 +465,16 @@ class Regulator:
         self.ring_high = [total >> 32 for total in blocks[:-1]]
         return sum(w * total for w, total in zip(plan.block_weights, blocks, strict=True))
 
-    def _due(self, elapsed: int) -> bool:
-        """Count a block: whether a PI step is due. Until the ring is full the drive is held."""
+    def _due(self, elapsed: int, lost: int) -> bool:
+        """Count a block: whether a PI step is due. Until the ring is full the drive is held.
+        ``lost``: the flags of the bus."""
         plan, now = self.plan, self.output_sequence & 1
         scale, flags = self.out_scale[now], self.out_flags[now]
         if elapsed > 1:
             self.blocks_due, self.unsettled = plan.blocks, plan.updates
             flags = flags & ~(FLAG_IN_BAND | FLAG_SETTLED) | FLAG_MISSED
+        if plan.bus:
+            flags = flags & ~FLAG_BUS_LOST | lost
         if self.blocks_due == 1:
             self.blocks_due = plan.update_blocks
             return True
@@ -530,19 +616,28 @@ class Regulator:
         """The clipped, scaled sine at ``phase`` (``TURN`` steps a turn), DRIVE_FULL = bus."""
         sine = self._between(self.plan.table, phase)
         # Doubled twice, so that the result is the upper half of the product.
-        level = min(arithmetic.round_shift(sine * 2 * (self.scale() * 2), 16), DRIVE_FULL)
+        level = min(arithmetic.round_shift(sine * 2 * (self._fed() * 2), 16), DRIVE_FULL)
         return -level if phase & 0x8000 else level
 
     def duty(self, phase: int) -> int:
         """The same in counts of the PWM, ``pwm_counts`` = bus: the magnitude is rounded."""
         plan = self.plan
-        product = self._between(plan.duty_table, phase) * (self.scale() << plan.duty_doubled)
+        product = self._between(plan.duty_table, phase) * (self._fed() << plan.duty_doubled)
         if plan.duty_shift:
             rounded = arithmetic.round_shift(product >> 16, plan.duty_shift)
         else:
             rounded = arithmetic.round_shift(product, 16)
         duty = min(rounded, plan.pwm_counts)
         return -duty if phase & 0x8000 else duty
+
+    def _fed(self) -> int:
+        """What drives the bridge: the scale, or, if the bus is measured, its product with the
+        factor, within the drive limit."""
+        plan = self.plan
+        if plan.bus is None:
+            return self.scale()
+        factor = self.factor[self.factor_sequence & 1]
+        return arithmetic.fed_scale(self.scale(), factor, plan.scale_max)
 
     def _between(self, table: tuple[int, ...], phase: int) -> int:
         """The magnitude of the sine at ``phase`` (``TURN`` steps a turn), by the points of a
@@ -593,6 +688,15 @@ def duty_wave(
     """``*_duty`` as ``drive_wave`` has the drive."""
     shift = SCALE_BITS + plan.duty_bits
     return _wave(plan, plan.duty_table, shift, plan.pwm_counts, scale, phase)
+
+
+def fed_scales(
+    plan: Plan, scale: NDArray[np.int64], factor: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """What drives the bridge at each ``scale`` with the ``factor`` of a measured bus: what
+    ``drive_wave`` and ``duty_wave`` take."""
+    wanted = (scale * factor + arithmetic.half(BUS_BITS)) >> BUS_BITS
+    return np.asarray(np.minimum(wanted, plan.scale_max), dtype=np.int64)
 
 
 def _wave(  # noqa: PLR0917 (what differs between the two, then their arguments)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from halfcycle.regulator import arithmetic
+from halfcycle.regulator.bus_plan import BusPlan
 
 SCALE_ONE = 16384
 """Amplitude scale 1.0 in the C interface (sQ1.14, 16 bit)."""
@@ -41,6 +42,7 @@ FLAG_LIMIT = 0x0010
 FLAG_IN_BAND = 0x0020
 FLAG_MISSED = 0x0040
 FLAG_HELD = 0x0080
+FLAG_BUS_LOST = 0x0100
 FLAGS: tuple[tuple[str, int, str], ...] = (
     ("BROWNOUT", FLAG_BROWNOUT, "the drive limit holds and the target is not met"),
     ("OVER", FLAG_OVER, "the reading is above the target band"),
@@ -54,7 +56,9 @@ FLAGS: tuple[tuple[str, int, str], ...] = (
 TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE | FLAG_HELD
 """The zero is tracked while SETTLED is set and none of the others is."""
 ALL_FLAGS = sum(value for _, value, _ in FLAGS)
-"""Every flag that is defined."""
+"""Every flag that is defined without a bus that is measured."""
+BUS_FLAGS = (("BUS_LOST", FLAG_BUS_LOST, "the bus is not read, or reads outside its range"),)
+"""The flags of a Plan whose bus is measured, besides."""
 
 
 def duty_bits(pwm_counts: int) -> int:
@@ -275,6 +279,24 @@ class Plan:
     """None: no oscillator."""
     law: Normalising | None = None
     """None: the plain law."""
+    bus: BusPlan | None = None
+    """None: the bus is not measured."""
+
+    @property
+    def flags(self) -> tuple[tuple[str, int, str], ...]:
+        """Name, value and meaning of every flag."""
+        return FLAGS + BUS_FLAGS if self.bus else FLAGS
+
+    @property
+    def all_flags(self) -> int:
+        """Every flag that is defined."""
+        return sum(value for _, value, _ in self.flags)
+
+    @property
+    def scale_top(self) -> int:
+        """Greatest scale: ``scale_max``, but for a bus that is measured, as that limits what is
+        left of the scale at a higher bus."""
+        return self.bus.scale_top if self.bus else self.scale_max
 
     def signal_range(self, name: str) -> tuple[int, int]:
         """Lowest and highest value of a signal. KeyError if the Plan has none of that name."""
@@ -400,7 +422,7 @@ class Plan:
     @property
     def drive_max(self) -> int:
         """Drive limit in the integrator's units."""
-        return self.scale_max << (self.drive_bits - SCALE_BITS)
+        return self.scale_top << (self.drive_bits - SCALE_BITS)
 
     @property
     def scale_shift(self) -> int:

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from halfcycle.regulator.plan import (
-    ALL_FLAGS,
     CODE_MAX,
     DRIVE_FULL,
     LEAN_WORD,
@@ -45,7 +44,10 @@ def _high_word(plan: Plan) -> tuple[int, int]:
 _SEQUENCE = _fixed(0, SEQUENCE_MASK)
 _UPDATES = _fixed(0, UPDATES_MASK)
 _SLOT = _fixed(0, 1)
-_ALL_FLAGS = _fixed(0, ALL_FLAGS)
+
+
+def _all_flags(plan: Plan) -> tuple[int, int]:
+    return 0, plan.all_flags
 
 
 def reading_type(plan: Plan) -> str:
@@ -78,6 +80,10 @@ def _sequence_comment(plan: Plan) -> str:
     return f"counts whole {what}; its lowest bit is the newest slot"
 
 
+def _block(plan: Plan) -> str:
+    return "block" if plan.blockwise else "window"
+
+
 def _ring_slots(plan: Plan) -> int:
     return plan.blocks - 1
 
@@ -96,6 +102,26 @@ def _if_tracked(plan: Plan) -> int:
 
 def _zero_slots(plan: Plan) -> int:
     return 2 if plan.tracking else 0
+
+
+def _if_bus(plan: Plan) -> int:
+    return 1 if plan.bus else 0
+
+
+def _bus_slots(plan: Plan) -> int:
+    return 2 if plan.bus else 0
+
+
+def _factor(plan: Plan) -> tuple[int, int]:
+    return (plan.bus.factor_low, plan.bus.factor_high) if plan.bus else (0, 0)
+
+
+def _ratio(plan: Plan) -> tuple[int, int]:
+    return (plan.bus.ratio_low, plan.bus.ratio_high) if plan.bus else (0, 0)
+
+
+def _bus_sum(plan: Plan) -> tuple[int, int]:
+    return 0, plan.block_samples * plan.bus.ratio_high if plan.bus else 0
 
 
 def _zero(plan: Plan) -> tuple[int, int]:
@@ -217,6 +243,103 @@ class Field:
         if not self.indexed(plan):
             return (self.name,) * self.slot_count(plan)
         return tuple(f"{self.name}_{slot}" for slot in range(self.slot_count(plan)))
+
+
+_BUS: tuple[Field, ...] = (
+    Field(
+        "factor",
+        "uint16_t",
+        "bus",
+        _factor,
+        "nominal bus over measured bus, 32768 = 1.0",
+        slots=_bus_slots,
+        shared=True,
+        hand_over="factor_sequence",
+    ),
+    Field(
+        "bus_ratio",
+        "uint16_t",
+        "bus",
+        _ratio,
+        "measured bus over nominal bus, 32768 = 1.0",
+        slots=_bus_slots,
+        shared=True,
+        hand_over="factor_sequence",
+    ),
+    Field(
+        "factor_sequence",
+        "uint_least8_t",
+        "bus",
+        _SEQUENCE,
+        "counts readings of the bus; its lowest bit is the slot in use",
+        slots=_if_bus,
+        shared=True,
+        hands_over=True,
+        hand_over="factor_sequence",
+    ),
+    Field(
+        "bus_led",
+        "uint_least8_t",
+        "bus",
+        _SLOT,
+        "1: the factor is led, as the reading is lost or just back",
+        slots=_if_bus,
+        shared=True,
+    ),
+    Field(
+        "bus_block",
+        "uint_least8_t",
+        "bus",
+        _SEQUENCE,
+        lambda plan: f"the {_block(plan)} in which the factor was led last",
+        slots=_if_bus,
+    ),
+    Field(
+        "bus_seen",
+        "uint_least8_t",
+        "sample",
+        _SEQUENCE,
+        lambda plan: f"readings of the bus up to the {_block(plan)} before",
+        slots=_if_bus,
+        shared=True,
+    ),
+    Field(
+        "bus_sum",
+        "uint32_t",
+        "sample",
+        _bus_sum,
+        lambda plan: f"running sum of the ratios of the {_block(plan)}",
+        slots=_if_bus,
+    ),
+    Field(
+        "window_bus",
+        "uint32_t",
+        "sample",
+        _bus_sum,
+        slots=_bus_slots,
+        shared=True,
+        hand_over="window_sequence",
+    ),
+    Field(
+        "bus_mean",
+        "uint32_t",
+        "update",
+        _bus_sum,
+        "the same of a block, a mean over the last ones",
+        slots=lambda plan: 1 if plan.bus and plan.blockwise else 0,
+    ),
+    Field(
+        "window_lost",
+        "uint_least8_t",
+        "sample",
+        _SLOT,
+        "1: the bus was not read, or not inside its range",
+        slots=_bus_slots,
+        shared=True,
+        hand_over="window_sequence",
+    ),
+)
+"""The fields of a regulator whose bus is measured."""
 
 
 STATE: tuple[Field, ...] = (
@@ -368,11 +491,11 @@ STATE: tuple[Field, ...] = (
         "int16_t",
         "update",
         _signal("scale"),
-        lambda plan: f"0 to {plan.scale_max}",
+        lambda plan: f"0 to {plan.scale_top}",
         slots=2,
         shared=True,
     ),
-    Field("flags", "uint16_t", "update", _ALL_FLAGS, slots=2, shared=True),
+    Field("flags", "uint16_t", "update", _all_flags, slots=2, shared=True),
     Field(
         "updates",
         "uint16_t",
@@ -387,12 +510,12 @@ STATE: tuple[Field, ...] = (
         "raised",
         "uint16_t",
         "update",
-        _ALL_FLAGS,
+        _all_flags,
         "a flag is latched while its bit here is not that of cleared",
         slots=2,
         shared=True,
     ),
-    Field("cleared", "uint16_t", "clear", _ALL_FLAGS, shared=True),
+    Field("cleared", "uint16_t", "clear", _all_flags, shared=True),
     Field(
         "window_held",
         "uint_least8_t",
@@ -523,6 +646,7 @@ STATE: tuple[Field, ...] = (
         hands_over=True,
         hand_over="zero_slot",
     ),
+    *_BUS,
     Field(
         "ring",
         ring_type,
@@ -554,9 +678,12 @@ def field_names(plan: Plan) -> tuple[str, ...]:
     return tuple(name for field in STATE for name in field.elements(plan))
 
 
-HOT = ("scale", "output_sequence", "window_sequence", "taken_sequence", "target_sequence")
-"""The first fields of the struct. What is called at PWM rate reads the first two: near the start
-they take short instructions; the other bytes fill the word."""
+HOT = (
+    *("scale", "factor", "output_sequence", "factor_sequence"),
+    *("window_sequence", "taken_sequence", "target_sequence"),
+)
+"""The first fields of the struct. What is called at PWM rate reads those of the first row: near the
+start they take short instructions; the other bytes fill the word."""
 
 
 def fields_of(plan: Plan) -> tuple[Field, ...]:
@@ -602,7 +729,7 @@ CALLS: tuple[Call, ...] = (
     Call("clear", argument=("uint16_t", "flags")),
     Call("rms_mv", "int32_t", reads=True, result=_signal("rms_mv")),
     Call("scale", "int16_t", reads=True, result=_signal("scale")),
-    Call("flags", "uint16_t", reads=True, result=_ALL_FLAGS),
+    Call("flags", "uint16_t", reads=True, result=_all_flags),
     Call("drive", "int16_t", ("uint16_t", "phase"), True, _fixed(-DRIVE_FULL, DRIVE_FULL)),
     Call(
         "duty",
@@ -614,11 +741,20 @@ CALLS: tuple[Call, ...] = (
 )
 """The public functions of the C."""
 
+BUS_CALLS: tuple[Call, ...] = (Call("bus", argument=("uint16_t", "bus_code")),)
+"""Those that it has besides if the bus is measured."""
+
+
+def calls_of(plan: Plan) -> tuple[Call, ...]:
+    """The calls of this Plan's C that take its state."""
+    return CALLS + BUS_CALLS if plan.bus else CALLS
+
+
 READING: tuple[tuple[str, str, Bounds], ...] = (
     ("rms_mv", "int32_t", _signal("rms_mv")),
     ("updates", "uint16_t", _UPDATES),
-    ("flags", "uint16_t", _ALL_FLAGS),
-    ("latched", "uint16_t", _ALL_FLAGS),
+    ("flags", "uint16_t", _all_flags),
+    ("latched", "uint16_t", _all_flags),
     ("scale", "int16_t", _signal("scale")),
     ("pending", "uint_least8_t", _SEQUENCE),
 )

@@ -39,27 +39,29 @@ def reading_names(plan: Plan) -> tuple[str, ...]:
     return (*field_names(plan), WHOLE, *(f"read_{name}" for name, _, _ in READING))
 
 
-def trace(
+def trace(  # noqa: PLR0917 (what goes in)
     regulator: Regulator,
     codes: NDArray[np.uint16],
     targets: Sequence[tuple[int, int]] = (),
     updates: NDArray[np.uint8] | None = None,
     holds: Sequence[int] = (),
+    bus: NDArray[np.int32] | None = None,
 ) -> Ints:
     """Every field and every call's result after every tick, shape (rows, ticks).
 
     ``codes``: ADC codes, shape (ticks,), at most ``MAX_TICKS`` of them.
     ``targets``: (tick, millivolts), ascending: set before that tick's sample. ``updates``: calls
     of update after each tick's sample, shape (ticks,); None: one after each whole block.
-    ``holds``: ticks before whose sample a limiter acts, ascending.
+    ``holds``: ticks before whose sample a limiter acts, ascending. ``bus``: the code of a measured
+    bus before each tick's sample, below 0 for no call; None: none.
     Leaves ``regulator`` as it stands after the last tick. Rows: ``record_names``.
     """
     plan, ticks = regulator.plan, len(codes)
     if ticks > MAX_TICKS:
         raise ValueError(f"at most {MAX_TICKS} ticks at a time")
     names = record_names(plan)
-    if plan.tracking:
-        return _tick_by_tick(regulator, codes, targets, updates, holds)
+    if plan.tracking or plan.bus:
+        return _tick_by_tick(regulator, codes, targets, updates, holds, bus)
     fields = names.index(COMPLETE)
     row_of = {name: row for row, name in enumerate(names)}
     taken = regulator.count + np.arange(1, ticks + 1)
@@ -89,26 +91,31 @@ def trace(
     return result
 
 
-def _tick_by_tick(
+def _tick_by_tick(  # noqa: PLR0917 (as ``trace``)
     regulator: Regulator,
     codes: NDArray[np.uint16],
     targets: Sequence[tuple[int, int]],
     updates: NDArray[np.uint8] | None,
     holds: Sequence[int],
+    bus: NDArray[np.int32] | None,
 ) -> Ints:
-    """``trace`` of a Plan whose zero may change at any update: no sums can be formed ahead."""
+    """``trace`` of a Plan whose zero may change at any update, or bus at any tick: sums cannot be
+    formed ahead."""
     ticks = len(codes)
     calls: list[int] | None = None if updates is None else updates.tolist()
     result = np.empty((len(record_names(regulator.plan)), ticks), dtype=np.int64)
     aims = iter([*targets, (ticks, 0)])
     at, millivolts = next(aims)
     limited = set(holds)
+    readings = [-1] * ticks if bus is None else bus.tolist()
     for tick, code in enumerate(codes.tolist()):
         while at == tick:
             regulator.set_target_mv(millivolts)
             at, millivolts = next(aims)
         if tick in limited:
             regulator.hold()
+        if readings[tick] >= 0:
+            regulator.bus(readings[tick])
         complete = regulator.sample(code)
         for _ in range(complete if calls is None else calls[tick]):
             regulator.update()

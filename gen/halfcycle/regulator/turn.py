@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.plan import PHASE_MAX, SEQUENCE_MASK, WORD_MASK, Plan, Turning
-from halfcycle.regulator.state import CALL_NAMES, CALLS, Call, Field, fields_of
+from halfcycle.regulator.state import BUS_CALLS, CALLS, Call, Field, calls_of, fields_of
 
 
 def _steps(plan: Plan) -> tuple[int, int]:
@@ -58,12 +58,13 @@ TURN_FIELD_NAMES: tuple[str, ...] = ("phase", "step_0", "step_1", "step_sequence
 
 def call_names(plan: Plan) -> tuple[str, ...]:
     """The calls of this Plan's C."""
-    return (*CALL_NAMES, *(TURN_CALL_NAMES if plan.turning else ()))
+    own = (call.name for call in calls_of(plan))
+    return (*own, *(TURN_CALL_NAMES if plan.turning else ()))
 
 
 def call_of(name: str) -> Call:
     """A call by its name."""
-    return next(call for call in (*CALLS, *TURN_CALLS) if call.name == name)
+    return next(call for call in (*CALLS, *BUS_CALLS, *TURN_CALLS) if call.name == name)
 
 
 def fields_for(plan: Plan, call: str) -> tuple[Field, ...]:

@@ -157,7 +157,7 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
             named.letter(numbers.rest.corner) if numbers.rest.hunting_v else "",
             kept=numbers.rest.bound_v <= 2 * tolerance,
         )
-    plants = design.plants
+    plants = design.chosen.hardest_plants
     scale, limit = (
         float(plants.scale_for_rated[plants.hardest]),
         float(design.spec.bridge.scale_max),

@@ -13,7 +13,7 @@ import itertools
 import math
 import warnings
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -63,6 +63,8 @@ class Draw:
     """Of the latest update that the spec allows, 0 to 1."""
     code: float = 0.5
     """Place of the code at which its sensor may stick, 0 to 1."""
+    bus_gain: float = 1.0
+    """The bus sensor's gain over nominal, if there is one."""
 
 
 def filters_inside(spec: Spec, plants: Plants) -> tuple[FilterParts, ...]:
@@ -143,9 +145,24 @@ def draw(
         if number <= len(special):
             # A corner is at an end of this tolerance, too; the filters inside are late.
             row[0] = 0.0 if number == 0 else float(row[0] >= 0.5 or number > len(corners(spec)))
-    return [
+    boards = [
         _board(spec, number, row, seed, extra)
         for number, row, extra in zip(wanted, places.tolist(), late.tolist(), strict=True)
+    ]
+    if spec.bus_sensor is None:
+        return boards
+    percent = spec.bus_sensor.gain_tolerance_percent
+    # Apart too; a corner is at an end of this tolerance.
+    bus = _sobol(wanted[0], len(wanted), (seed, 2), 1)[:, 0]
+    ends = (bus >= 0.5).astype(np.float64)
+    return [
+        replace(
+            board,
+            bus_gain=_inside_tolerance(
+                1, percent, float(end if 0 < board.number <= len(special) else place)
+            ),
+        )
+        for board, place, end in zip(boards, bus, ends, strict=True)
     ]
 
 

@@ -74,6 +74,8 @@ class Setting:
     overload_v: float
     overload_share: float
     inside: tuple[FilterParts, ...] = ()
+    integral_gain: float = 0.0
+    """What the loop makes up for of an error in an update, at the weakest board, a share."""
     promise: Promise = field(default_factory=Promise)
     at_rest: AtRest = field(default_factory=AtRest)
     both_ways: bool = False

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from halfcycle.simulate.bus_cases import bus_cases
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.limit_curves import EN_50160, ITI, SEMI_F47
 from halfcycle.simulate.loads import (
@@ -82,6 +83,7 @@ def cases(setting: Setting) -> dict[str, Case]:
     ordered = [case for part in parts for case in part(setting, times)]
     ordered += _sensor_cases(setting, times)
     ordered += _loss_cases(setting, times)
+    ordered += bus_cases(setting, times)
     return {case.name: case for case in ordered}
 
 

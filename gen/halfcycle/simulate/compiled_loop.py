@@ -20,6 +20,8 @@ _DECLARATIONS = """
 struct hc_case {
     double step_s; double frequency_hz; double true_s;
     double judged_s; double rest_s; double moves; double band; double high;
+    double ripple_cos; double ripple_sin; double bus_zero_code; double bus_adc_max;
+    int32_t steps_per_bus; int32_t bus_delay_steps;
     int32_t steps_per_sample; int32_t first_block; int32_t update_blocks;
     int32_t steps; int32_t grid_steps;
     int32_t wave_step; int32_t wave_turns; int32_t pwm_counts;
@@ -55,7 +57,9 @@ class CompiledLoop:
     """
 
     def __init__(self, name: str, generated: Mapping[str, str]) -> None:
-        contents = c_interface.harness_files(*_FILES) | c_interface.names_header(name)
+        reads = f"{name}_bus(" in generated[f"{name}.h"]
+        names_header = c_interface.names_header(name, bus=reads)
+        contents = c_interface.harness_files(*_FILES) | names_header
         contents |= {file: generated[file] for file in (f"{name}.h", f"{name}.c")}
         names = ["harness/circuit.c", "harness/simulate.c", f"{name}.c"]
         self._ffi, self._lib = library.load(_DECLARATIONS, contents, names, FLAGS)
@@ -74,6 +78,8 @@ class CompiledLoop:
             *("first_block", "update_blocks"),
             *("wave_step", "wave_turns", "pwm_counts", "adc_max", "zero_code"),
             *("half_limit", "window_limit"),
+            *("ripple_cos", "ripple_sin", "steps_per_bus", "bus_delay_steps"),
+            *("bus_zero_code", "bus_adc_max"),
         ):
             setattr(case, field, getattr(run, field))
         case.event_count = len(run.events)

@@ -5,14 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT, SCALE_ONE
+from halfcycle.regulator.plan import (
+    FLAG_BROWNOUT,
+    FLAG_BUS_LOST,
+    FLAG_IMPLAUSIBLE,
+    FLAG_LIMIT,
+    SCALE_ONE,
+)
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
+from halfcycle.spec.bus_sensor import code_range, codes_of
+
+if TYPE_CHECKING:
+    from halfcycle.spec.models import Spec
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +76,14 @@ def dc_limit(setting: Setting) -> float:
 def alarm_limit_s(setting: Setting) -> float:
     """Time from the loss of the sensor until it must be flagged: three windows, and a sample."""
     return setting.alarm_s
+
+
+def greatest_scale(spec: Spec) -> float:
+    """Greatest scale: the drive limit, with a measured bus what that leaves at the highest."""
+    limit = float(spec.bridge.scale_max)
+    if spec.bus_sensor is None:
+        return limit
+    return limit * code_range(spec).high / float(codes_of(spec, spec.bridge.bus_nominal_v))
 
 
 def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
@@ -160,7 +179,7 @@ def _bounded(setting: Setting, case: Case, measured: Measured) -> Verdict:
     flagged, at_rest = measured.flagged, setting.at_rest
     before = flagged.rests - flagged.rise
     limit = np.minimum(
-        float(setting.spec.bridge.scale_max), np.maximum(before, at_rest.driven) + at_rest.climb
+        greatest_scale(setting.spec), np.maximum(before, at_rest.driven) + at_rest.climb
     )
 
     def reason(board: int) -> str:
@@ -205,6 +224,13 @@ def _plausible(setting: Setting, case: Case, measured: Measured) -> Verdict:
     )
 
 
+def _bus_flagged(setting: Setting, case: Case, measured: Measured) -> Verdict:
+    """A bus that is lost stays flagged."""
+    del setting, case
+    missing = (measured.flagged.end & FLAG_BUS_LOST) == 0
+    return Verdict("bus flagged", missing, lambda _: "the lost bus is not flagged at the end")
+
+
 _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {
     "settling": _settling,
     "overshoot": _overshoot,
@@ -217,4 +243,5 @@ _RULES: dict[str, Callable[[Setting, Case, Measured], Verdict]] = {
     "bounded": _bounded,
     "held": _held,
     "latched": _latched,
+    "bus flagged": _bus_flagged,
 }

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 OVERLOAD = 2.0
 """The overload case's load over rated."""
+MOTOR, MOTOR_POWER_FACTOR = 1.5, 0.4
+"""A motor that starts: its share of rated, and its power factor (common practice, no source)."""
 MIN_RECTIFIER_SHARE = 0.25
 """The non-linear load draws this share of rated VA at least."""
 _ALMOST_RESISTIVE = 0.995
@@ -50,6 +52,11 @@ def light_then_rated(setting: Setting, draw: Draw) -> tuple[BoardLoad, ...]:
 def drawn_then_overload(setting: Setting, draw: Draw) -> tuple[BoardLoad, ...]:
     """The board's own load; OVERLOAD times rated at its power factor."""
     return *drawn_load(setting, draw), linear_load(setting.spec, OVERLOAD, draw.power_factor)
+
+
+def drawn_then_motor(setting: Setting, draw: Draw) -> tuple[BoardLoad, ...]:
+    """The board's own load; MOTOR times rated at a locked motor's power factor."""
+    return *drawn_load(setting, draw), linear_load(setting.spec, MOTOR, MOTOR_POWER_FACTOR)
 
 
 def rectifier(setting: Setting, draw: Draw) -> tuple[BoardLoad, ...]:

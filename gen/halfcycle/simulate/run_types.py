@@ -33,6 +33,8 @@ class EventKind(IntEnum):
     SENSOR = 3
     ZERO = 4
     FREQUENCY = 5
+    BUS_SENSOR = 6
+    RIPPLE = 7
 
 
 class SensorState(IntEnum):
@@ -45,6 +47,14 @@ class SensorState(IntEnum):
     STUCK_AT = 3
 
 
+class BusState(IntEnum):
+    """As HC_BUS_...: the bus sensor is good, reads its zero, or is not read any more."""
+
+    GOOD = 0
+    OPEN = 1
+    UNREAD = 2
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """At ``time_s``, plus the board's delay if it moves: one thing changes. An event at the start
@@ -52,7 +62,8 @@ class Event:
 
     TARGET: millivolts RMS. LOAD: index of the board's load. BUS: volts, 0 for the board's own.
     SENSOR: a SensorState. ZERO: ADC codes off the nominal zero. FREQUENCY: hertz added to the
-    nominal. ``ramp_s``: the bus or the frequency gets there in a straight line.
+    nominal. BUS_SENSOR: a BusState. RIPPLE: peak at twice the mains frequency, a share of the bus.
+    ``ramp_s``: the bus or the frequency gets there in a straight line.
     """
 
     time_s: float
@@ -96,6 +107,8 @@ class Board:
     """From a block's last sample to the update."""
     stuck_code: int = 0
     """What the sensor reads in ``SensorState.STUCK_AT``."""
+    bus_codes_per_volt: float = 0.0
+    bus_noise_codes: float = 0.0
 
     def row(self) -> list[float]:
         """The fields in the order of ``struct hc_board``."""
@@ -116,6 +129,8 @@ class Board:
             float(self.stuck_code),
             self.rated_v,
             float(self.noise_key),
+            self.bus_codes_per_volt,
+            self.bus_noise_codes,
         ]
         for load in self.loads:
             flat += load.row()
@@ -163,6 +178,21 @@ class Run:
     """Whole turns at the end whose mean wave is kept."""
     events: tuple[Event, ...] = ()
     judged: Judged = Judged()
+    steps_per_bus: int = 1
+    """Steps from one reading of a measured bus to the next."""
+    bus_delay_steps: int = 0
+    bus_zero_code: float = 0.0
+    bus_adc_max: float = 0.0
+
+    @property
+    def ripple_cos(self) -> float:
+        """Cosine of the angle that a ripple at twice the mains frequency turns in a step."""
+        return math.cos(4 * math.pi * self.frequency_hz * self.step_s)
+
+    @property
+    def ripple_sin(self) -> float:
+        """Its sine."""
+        return math.sin(4 * math.pi * self.frequency_hz * self.step_s)
 
     @property
     def grid_limit(self) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.base.errors import Fault, InputError
@@ -32,6 +32,13 @@ MAX_DELAY_STEPS = 1000
 """The compiled loop remembers 1024 steps (HC_HISTORY)."""
 
 
+class _BusReading(TypedDict, total=False):
+    steps_per_bus: int
+    bus_delay_steps: int
+    bus_zero_code: float
+    bus_adc_max: float
+
+
 def steps_per_sample(spec: Spec, file: str = "spec") -> int:
     """Steps in a loop period, the drive being updated once a step.
 
@@ -56,7 +63,9 @@ def steps_per_sample(spec: Spec, file: str = "spec") -> int:
                 )
             ]
         )
-    count = math.ceil(float(spec.loop.period_us) * 1e-6 / longest)
+    # A measured bus is read after whole steps.
+    whole = (spec.loop.period_us / 1_000_000 / spec.bus_period_s).numerator
+    count = whole * math.ceil(float(spec.loop.period_us) * 1e-6 / longest / whole)
     step_us = float(spec.loop.period_us) / count
     most_us = MAX_DELAY_STEPS * step_us / (1 + DELAY_SPREAD)
     if float(spec.sensor.delay_us) > most_us:
@@ -111,13 +120,33 @@ def timing(setting: Setting, case: Case) -> Run:
             band=band,
             high=HIGH_SHARE,
         ),
+        **_bus_reading(spec, step),
     )
+
+
+def _bus_reading(spec: Spec, step: Fraction) -> _BusReading:
+    """When a measured bus is read, in steps, and by what ADC."""
+    sensor = spec.bus_sensor
+    if sensor is None:
+        return {}
+    return {
+        "steps_per_bus": round(spec.bus_period_s / step),
+        "bus_delay_steps": round(sensor.delay_us / 1_000_000 / step),
+        "bus_zero_code": float(sensor.zero_code),
+        "bus_adc_max": float(2**sensor.adc_bits - 1),
+    }
 
 
 def board(setting: Setting, case: Case, draw: Draw) -> Board:
     """A drawn board with the case's loads."""
     spec = setting.spec
     loads = case.loads(setting, draw)
+    bus_sensor = {}
+    if spec.bus_sensor is not None:
+        bus_sensor = {
+            "bus_codes_per_volt": draw.bus_gain / float(spec.bus_sensor.volts_per_code),
+            "bus_noise_codes": float(spec.bus_sensor.noise_codes_rms),
+        }
     return Board(
         number=draw.number,
         filter=draw.filter,
@@ -134,4 +163,5 @@ def board(setting: Setting, case: Case, draw: Draw) -> Board:
         rated_v=setting.rated_v / draw.gain,
         late_s=draw.late * setting.latest_s,
         stuck_code=stuck_code(setting, draw),
+        **bus_sensor,
     )

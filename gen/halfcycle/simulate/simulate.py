@@ -58,6 +58,7 @@ def prepare(design: Design, quantised: Quantised, generated: Mapping[str, str]) 
         overload_v=overload_bus_v(spec, inside),
         overload_share=share,
         inside=inside,
+        integral_gain=float(design.ki) * design.least_gain,
         promise=_promise(design),
         at_rest=_at_rest(design, quantised),
         both_ways=design.law is not None,

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from halfcycle.base.clipped_sine import rms as clipped_rms
 from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
+from halfcycle.spec.bus_sensor import clashes_of_bus_sensor
 from halfcycle.spec.kinds import brief
 
 if TYPE_CHECKING:
@@ -307,9 +308,9 @@ def update_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
-@reads("loop.law", "loop.weighting", "loop.updates_per_window")
+@reads("loop.law", "loop.weighting", "loop.updates_per_window", "bus_sensor")
 def law_of_windows(spec: Spec) -> Iterator[Clash]:
-    """The normalised law steps once a plain window."""
+    """The normalised law steps once a plain window, and the bus is in its loop."""
     loop = spec.loop
     if loop.law != "normalised":
         return
@@ -318,6 +319,12 @@ def law_of_windows(spec: Spec) -> Iterator[Clash]:
             "loop.law",
             'the normalised law regulates plain windows, and weighting is "shaped"',
             'ask for law = "plain", or for weighting = "flat" or "auto"',
+        )
+    if spec.bus_sensor is not None:
+        yield (
+            "loop.law",
+            "the normalised law takes the bus out of the loop's gain, and so does [bus_sensor]",
+            'ask for law = "plain" or "auto", or leave [bus_sensor] out',
         )
     if isinstance(loop.updates_per_window, int) and loop.updates_per_window > 1:
         yield (
@@ -403,6 +410,25 @@ def delay_room(spec: Spec) -> Iterator[Clash]:
         )
 
 
+bus_sensor = reads(
+    "bus_sensor",
+    "bus_sensor.adc_bits",
+    "bus_sensor.zero_code",
+    "bus_sensor.volts_per_code",
+    "bus_sensor.gain_tolerance_percent",
+    "bus_sensor.noise_codes_rms",
+    "bus_sensor.period_us",
+    "bus_sensor.delay_us",
+    "bridge.bus_min_v",
+    "bridge.bus_nominal_v",
+    "bridge.bus_max_v",
+    "bridge.scale_max",
+    "loop.period_us",
+    "output.frequency_hz",
+)(clashes_of_bus_sensor)
+"""The bus sensor reads all of the bus, and soon enough."""
+
+
 CHECKS: tuple[CrossCheck, ...] = (
     frequency_band,
     sampling,
@@ -418,6 +444,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     bus_order,
     bus_reach,
     pwm_rate,
+    bus_sensor,
     settling_room,
 )
 

@@ -163,6 +163,33 @@ class Bridge(Table):
     ] = Fraction(0)
 
 
+class BusSensor(Table):
+    """The sensor of the DC bus, by which the drive is corrected at the rate of its reading."""
+
+    adc_bits: Annotated[int, Whole("resolution of its ADC", 8, 16, unit="bits")]
+    zero_code: Annotated[int, Whole("ADC code at no bus voltage", 0, 65534)] = 0
+    volts_per_code: Annotated[Fraction, Quantity("bus volts per ADC code", "V", "1e-6", 100)]
+    gain_tolerance_percent: Annotated[
+        Fraction, Quantity("greatest error of the gain, either way", "%", 0, 20)
+    ] = Fraction(1)
+    noise_codes_rms: Annotated[
+        Fraction, Quantity("RMS noise of one reading", "ADC codes", 0, 1000)
+    ] = Fraction(1)
+    period_us: Annotated[
+        Fraction | Literal["loop"],
+        QuantityOr(
+            "time from one call of NAME_bus to the next; loop: the loop period",
+            "us",
+            1,
+            10000,
+            word="loop",
+        ),
+    ] = "loop"
+    delay_us: Annotated[
+        Fraction, Quantity("age of a reading when NAME_bus is called with it", "us", 0, 10000)
+    ] = Fraction(0)
+
+
 class Filter(Table):
     """The LC output filter."""
 
@@ -249,6 +276,7 @@ class Spec(Table):
     loop: Loop
     sensor: Sensor
     bridge: Bridge
+    bus_sensor: BusSensor | None = None
     filter: Filter
     load: Load
     targets: Targets
@@ -271,6 +299,12 @@ class Spec(Table):
         """Latest end of an update after its block, seconds."""
         within = self.loop.update_within_us
         return (self.loop.period_us if within == "auto" else within) / 1_000_000
+
+    @property
+    def bus_period_s(self) -> Fraction:
+        """Time from one reading of the bus to the next, seconds; the loop period without any."""
+        stated = "loop" if self.bus_sensor is None else self.bus_sensor.period_us
+        return (self.loop.period_us if stated == "loop" else stated) / 1_000_000
 
     def values(self) -> dict[str, Value]:
         """Every resolved value by its dotted key, in the order of the models."""

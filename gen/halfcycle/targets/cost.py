@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import CALL_NAMES, field_names
+from halfcycle.regulator.state import BUS_CALLS, CALL_NAMES, field_names
 from halfcycle.regulator.turn import TURN_CALL_NAMES
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
@@ -39,7 +39,8 @@ class Call:
     state: tuple[int, ...]
     argument: int
     kind: str
-    """What its cost counts towards: sample, closing, update, set_target, rms_mv, drive or duty."""
+    """What its cost counts towards: sample, closing, update, set_target, bus, rms_mv,
+    drive or duty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,10 @@ def calls(plan: Plan, seed: int = 1, states: int = STATES) -> list[Call]:
     for state, code in zip(from_states, codes.tolist(), strict=True):
         kind = "closing" if state[count] == plan.block_samples - 1 else "sample"
         chosen.append(Call("_sample", _row(state), code, kind))
+    if plan.bus is not None:
+        from_states, codes = adversarial.bus_states(plan, plan.bus, generator, states)
+        for state, code in zip(from_states, codes.tolist(), strict=True):
+            chosen.append(Call("_bus", _row(state), code, "bus"))
     numbers = np.random.default_rng(seed)
     state = _row(from_states[0])
     for millivolts in _few(adversarial.target_values(plan, numbers, 40)):
@@ -198,6 +203,7 @@ def _prepared(cpu: UnicornCpu, measured: Sequence[Call], fields: int) -> list[by
 _COMMANDS = {
     "_sample": "N",
     "_update": "U",
+    "_bus": "J",
     "_set_target_mv": "V",
     "_rms_mv": "M",
     "_drive": "W",
@@ -245,7 +251,8 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    aside = {f"{prefix}_{call}" for call in (*CALL_NAMES, *TURN_CALL_NAMES)} - called
+    others = (*CALL_NAMES, *(call.name for call in BUS_CALLS), *TURN_CALL_NAMES)
+    aside = {f"{prefix}_{call}" for call in others} - called
     covered: set[int] = set()
     for address, size in executed.items():
         covered.update(range(address, address + size))

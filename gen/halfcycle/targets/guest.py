@@ -28,7 +28,9 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the guest with its regulator."""
     contents = {
         **c_interface.harness_files("target_guest.c", "target_port.h", "target_semihost.h"),
-        **c_interface.names_header(plan.name, turning=plan.turning is not None),
+        **c_interface.names_header(
+            plan.name, turning=plan.turning is not None, bus=plan.bus is not None
+        ),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -120,14 +122,18 @@ class _Recorder(Harness):
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
         holds: Sequence[int] = (),
+        *,
+        bus: NDArray[np.int32] | None = None,
     ) -> Ints:
-        result = super().run(codes, targets, updates, plant, holds)
+        result = super().run(codes, targets, updates, plant, holds, bus=bus)
         calls = np.full(len(codes), _AFTER_WINDOW) if updates is None else updates
         words = codes.astype(np.uint32) | (calls.astype(np.uint32) << np.uint32(16))
         aims = [(tick, [ord("T"), millivolts]) for tick, millivolts in targets]
         limited = [(tick, [ord("I")]) for tick in holds]
+        readings = [] if bus is None else list(enumerate(bus.tolist()))
+        read = [(tick, [ord("B"), code]) for tick, code in readings if code >= 0]
         at = 0
-        for tick, asked in sorted([*aims, *limited], key=lambda event: event[0]):
+        for tick, asked in sorted([*aims, *limited, *read], key=lambda event: event[0]):
             self._ask_ticks(words[at:tick])
             self._words.append(_words(np.asarray(asked)))
             at = tick
@@ -150,6 +156,13 @@ class _Recorder(Harness):
         self._words.append(_words(np.hstack(columns)))
         return super().single_calls(states, codes)
 
+    def bus_calls(self, states: Ints, codes: NDArray[np.uint16]) -> Ints:
+        count = len(states)
+        columns = [np.full((count, 1), ord("L")), states]
+        columns += [np.full((count, 1), ord("J")), codes[:, None]]
+        self._words.append(_words(np.hstack(columns)))
+        return super().bus_calls(states, codes)
+
     def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
         count = len(states)
         asked = np.full((count, 1), ord("H"))
@@ -167,19 +180,32 @@ class _Recorder(Harness):
         return super().millivolts(readings)
 
     def drives(
-        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self,
+        scales: NDArray[np.int16],
+        sequences: NDArray[np.uint8],
+        phases: NDArray[np.uint16],
+        factors: NDArray[np.uint16] | None = None,
     ) -> NDArray[np.int16]:
         # One request for each run of calls at one scale, if the phases go in even steps.
         step = self._phase_step
         in_use = np.where(sequences % 2 == 0, scales[0], scales[1])[::step].astype(np.int64)
+        factor = None
+        if factors is not None:
+            factor = np.where(sequences % 2 == 0, factors[0], factors[1])[::step].astype(np.int64)
         asked = phases[::step].astype(np.int64)
         moves = np.diff(asked) % TURN
         even = len(moves) > 0 and bool((moves == moves[0]).all())
-        starts = np.flatnonzero(np.diff(in_use, prepend=-1)) if even else np.arange(len(asked))
+        changes = np.diff(in_use, prepend=-1) != 0
+        if factor is not None:
+            changes |= np.diff(factor, prepend=-1) != 0
+        starts = np.flatnonzero(changes) if even else np.arange(len(asked))
         counts = np.diff(starts, append=len(asked))
         columns = [in_use[starts], asked[starts], np.full(len(starts), moves[0]), counts]
-        self._words.append(_words(np.stack([np.full(len(starts), ord("W")), *columns], axis=1)))
-        return super().drives(scales, sequences, phases)
+        columns.insert(0, np.full(len(starts), ord("W")))
+        if factor is not None:
+            columns[:0] = [np.full(len(starts), ord("F")), factor[starts]]
+        self._words.append(_words(np.stack(columns, axis=1)))
+        return super().drives(scales, sequences, phases, factors)
 
     def turns(
         self, fields: Mapping[str, int], calls: NDArray[np.uint8], millihertz: NDArray[np.uint32]

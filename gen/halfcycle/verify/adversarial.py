@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
+from halfcycle.regulator.bus_plan import BUS_ONE, BusPlan
 from halfcycle.regulator.model import reading_of
 from halfcycle.regulator.plan import (
-    ALL_FLAGS,
     CODE_MAX,
     FLAG_IMPLAUSIBLE,
     FLAG_IN_BAND,
@@ -166,8 +166,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         whole = [(window[0], 0) for window in windows]
         sides = whole if generator.random() < 0.5 else [one[::-1] for one in whole]
         state["taken_sequence"] = (sequence - generator.choice((1, 1, 1, 2))) & SEQUENCE_MASK
-    state |= handed_over(blocks, sides)
-    state |= _lean_state(plan, generator, sides[sequence & 1])
+    state |= handed_over(blocks, sides) | _lean_state(plan, generator, sides[sequence & 1])
     if plan.blockwise:
         # Mostly a PI step that follows the last one: what is decided there has the most sides.
         if generator.random() < 0.5:
@@ -193,10 +192,11 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         target = min(state["ramp"] + step, goal) >> plan.ramp_bits
     now = f"scale_{state['output_sequence'] & 1}"
     if is_held:
-        state[now] = _pick(generator, min(plan.hold_scale, plan.scale_max), plan.scale_max, [])
+        state[now] = _pick(generator, min(plan.hold_scale, plan.scale_top), plan.scale_top, [])
     state |= _least_state(plan, generator, state[now], target)
-    top = (state[now] << plan.scale_shift) if limited or is_held else plan.drive_max
-    state |= (
+    bus, limit = _bus_state(plan, generator, sequence & 1, is_held)
+    top = min(limit, state[now] << plan.scale_shift) if limited or is_held else limit
+    state |= bus | (
         law_states.drive_state(plan, generator, state, target - reading, top)
         if plan.law
         else _drive_state(plan, generator, target - reading, top, is_held)
@@ -213,8 +213,8 @@ def _enough_state(plan: Plan, state: dict[str, int], scale: str) -> dict[str, in
     if not targets or plan.latched or not state[scale] & 1:
         return {}
     target = targets[state["integral"] % len(targets)]
-    aimed = {f"least_{slot}": plan.scale_max for slot in range(least_slots(plan))}
-    aimed |= {scale: plan.scale_max, f"target_{state['target_sequence'] & 1}": target}
+    aimed = {f"least_{slot}": plan.scale_top for slot in range(least_slots(plan))}
+    aimed |= {scale: plan.scale_top, f"target_{state['target_sequence'] & 1}": target}
     if plan.ramped:
         aimed["ramp"] = target << plan.ramp_bits
     return aimed
@@ -231,10 +231,10 @@ def _moved_by_one(gain: int, shift: int, top: int) -> tuple[int, ...]:
 def _least_state(plan: Plan, generator: random.Random, scale: int, target: int) -> dict[str, int]:
     """The least drives: often the ``scale`` in force, or where another one is the lesser."""
     enough = arithmetic.scale_by(target, plan.enough_gain, plan.enough_shift)
-    beside = [min(plan.scale_max, max(0, enough + off)) for off in (-1, 0, 1)]
-    near = [scale, plan.hold_scale, plan.scale_max, 0, *beside]
+    beside = [min(plan.scale_top, max(0, enough + off)) for off in (-1, 0, 1)]
+    near = [scale, plan.hold_scale, plan.scale_top, 0, *beside]
     return {
-        f"least_{slot}": _pick(generator, 0, plan.scale_max, near)
+        f"least_{slot}": _pick(generator, 0, plan.scale_top, near)
         for slot in range(least_slots(plan))
     }
 
@@ -347,7 +347,7 @@ def _drive_state(
     push = arithmetic.round_shift_signed(plan.proportional * error, plan.proportional_shift)
     if error - plan.band in (0, 1) and generator.random() < 0.3:
         return {"integral": top}  # The limit is reached at the edge of the band.
-    tie = (int(plan.scale_max * generator.random()) << plan.scale_shift) + arithmetic.half(
+    tie = (int(plan.scale_top * generator.random()) << plan.scale_shift) + arithmetic.half(
         plan.scale_shift
     )
     limits = [0, top, top - move - push, -move - push, top - move, -move, top - push, -push]
@@ -356,6 +356,66 @@ def _drive_state(
         limits = [top, plan.hold_scale << plan.scale_shift]
     fits = [edge for edge in limits if 0 <= edge <= top]
     return {"integral": _pick(generator, 0, plan.drive_max, fits)}
+
+
+def _bus_state(
+    plan: Plan, generator: random.Random, newest: int, is_held: bool
+) -> tuple[dict[str, int], int]:
+    """What the samples have of a measured bus, and the limit of the drive that follows: of any mean
+    of the bus, its ends and the nominal most often. ``is_held``: at its greatest."""
+    bus = plan.bus
+    if bus is None:
+        return {}, plan.drive_max
+    most = plan.block_samples * bus.ratio_high
+    edges = [most, plan.block_samples * BUS_ONE, 0]
+    total = most if is_held else _pick(generator, 0, most, edges)
+    state = {f"window_bus_{slot}": total if slot == newest else most - total for slot in (0, 1)}
+    state |= {f"window_lost_{slot}": generator.randint(0, 1) for slot in (0, 1)}
+    if plan.blockwise:
+        state["bus_mean"] = total if is_held else _pick(generator, 0, most, [*edges, total])
+        total = arithmetic.towards(state["bus_mean"], total, bus.mean_shift)
+    limit = arithmetic.scale_by(total, bus.limit_gain, bus.limit_shift)
+    return state, limit << plan.scale_shift
+
+
+def bus_states(
+    plan: Plan, bus: BusPlan, generator: random.Random, count: int
+) -> tuple[Ints, NDArray[np.uint16]]:
+    """States to call bus from, shape (count, fields), and a code for each: what reads and what
+    does not, factors at rest with it or beside it, led or not, in the same block or a new one."""
+    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
+    edges = [bus.read_low, bus.read_high, bus.high_code, nominal, 0, CODE_MAX]
+    codes = [_pick(generator, 0, CODE_MAX, edges) for _ in range(count)]
+    for at in range(0, count, 2):
+        codes[at] = _pick(generator, bus.read_low, bus.read_high, [nominal])
+    states = []
+    for code in codes:
+        state = _any_state(plan, generator)
+        sequence = state["window_sequence"]
+        state["bus_block"] = (sequence - (generator.random() < 0.5)) & SEQUENCE_MASK
+        now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
+        state["factor_sequence"] = now
+        state["bus_seen"] = (now + generator.choice((-1, 0, 1, 1, 2))) & SEQUENCE_MASK
+        measured = min(max(code - bus.zero_code, 1), bus.high_code - bus.zero_code)
+        ratio = arithmetic.bus_ratio(measured, bus.ratio_gain, bus.ratio_shift)
+        there = BUS_ONE * BUS_ONE // max(ratio, 1)
+        beside = [there, there + bus.join, there - bus.join, BUS_ONE, BUS_ONE + bus.lead]
+        ends = [bus.factor_low, bus.factor_high, BUS_ONE - bus.lead]
+        factors = [
+            _pick(generator, bus.factor_low, bus.factor_high, [*beside, *ends]) for _ in range(2)
+        ]
+        state |= {f"factor_{slot}": factor for slot, factor in enumerate(factors)}
+        states.append(state)
+    return _rows(plan, generator, states), np.asarray(codes, dtype=np.uint16)
+
+
+def drive_factors(bus: BusPlan, generator: np.random.Generator, count: int) -> NDArray[np.uint16]:
+    """Factors of both slots, shape (2, count), one for whole stretches of calls at a time."""
+    ends = [bus.factor_low, BUS_ONE, bus.factor_high, BUS_ONE - 1, BUS_ONE + 1]
+    drawn = generator.integers(bus.factor_low, bus.factor_high + 1, (2, count))
+    drawn = np.where(generator.random((2, count)) < 0.3, generator.choice(ends, (2, count)), drawn)
+    piece = np.arange(count) // CALLS_PER_CHANGE
+    return drawn[:, piece].astype(np.uint16)
 
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:
@@ -392,20 +452,26 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     total = _pick(generator, 0, top, [0, top, *range(1 << 32, top + 1, 1 << 32)])
     above = _pick(generator, 0, total, [0, total, *range(1 << 32, total + 1, 1 << 32)])
     sequence = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-    scales = [0, plan.hold_scale, plan.scale_max]
+    scales = [0, plan.hold_scale, plan.scale_top]
     state = {"count": count}
     for side, of_side in (("above", above), ("below", total - above)):
         state |= {side: of_side & WORD_MASK, f"{side}_high": of_side >> 32}
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
+    if plan.bus:
+        state["bus_sum"] = _pick(generator, 0, count * plan.bus.ratio_high, [0])
+        now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
+        state |= {"factor_sequence": now, "bus_seen": now}
+        if generator.random() < 0.5:
+            state["bus_seen"] = (now - 1) & SEQUENCE_MASK
     if plan.blockwise:
         state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
     for field in ("target_sequence", "output_sequence"):
         state[field] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     for slot in (0, 1):
         state[f"target_{slot}"] = _pick(generator, 0, plan.target_max, [plan.target_rated])
-        state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_max, scales)
+        state[f"scale_{slot}"] = _pick(generator, 0, plan.scale_top, scales)
         state[f"reading_{slot}"] = _pick(generator, 0, plan.reading_max, [0, plan.reading_max])
-        state[f"flags_{slot}"] = generator.randint(0, ALL_FLAGS)
+        state[f"flags_{slot}"] = generator.randint(0, plan.all_flags)
     return state
 
 
@@ -475,7 +541,7 @@ def drive_turns(
     """
     every_phase = np.arange(TURN, dtype=np.uint16)
     for turn, scale in enumerate(drive_scales(plan, generator, STEADY_TURNS)):
-        scales = generator.integers(0, plan.scale_max + 1, (2, 1), dtype=np.int16)
+        scales = generator.integers(0, plan.scale_top + 1, (2, 1), dtype=np.int16)
         sequence = (254 + turn) % 256
         scales[sequence % 2] = scale
         yield (
@@ -486,11 +552,11 @@ def drive_turns(
     for turn in range(CHANGING_TURNS):
         changes = generator.random(TURN) < 1 / CALLS_PER_CHANGE
         piece = np.cumsum(changes)
-        drawn = generator.integers(0, plan.scale_max + 1, (2, piece[-1] + 1), dtype=np.int16)
+        drawn = generator.integers(0, plan.scale_top + 1, (2, piece[-1] + 1), dtype=np.int16)
         sequences = (piece + turn) % 256
         yield drawn[:, piece], sequences.astype(np.uint8), every_phase[:: 1 if turn % 2 else -1]
     yield (
-        generator.integers(0, plan.scale_max + 1, (2, TURN), dtype=np.int16),
+        generator.integers(0, plan.scale_top + 1, (2, TURN), dtype=np.int16),
         generator.integers(0, 256, TURN, dtype=np.uint8),
         generator.integers(0, TURN, TURN, dtype=np.uint16),
     )
@@ -498,9 +564,9 @@ def drive_turns(
 
 def drive_scales(plan: Plan, generator: np.random.Generator, count: int) -> list[int]:
     """Amplitude scales whose whole turn is compared: the ends, 1.0 and ``count`` others."""
-    edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_max - 1, plan.scale_max]
-    between: list[int] = generator.integers(0, plan.scale_max + 1, count).tolist()
-    return [scale for scale in edges if 0 <= scale <= plan.scale_max] + between
+    edges = [0, 1, SCALE_ONE - 1, SCALE_ONE, SCALE_ONE + 1, plan.scale_top - 1, plan.scale_top]
+    between: list[int] = generator.integers(0, plan.scale_top + 1, count).tolist()
+    return [scale for scale in edges if 0 <= scale <= plan.scale_top] + between
 
 
 TURN_CALLS_MAX = 4000

@@ -10,7 +10,15 @@ from collections.abc import Iterator
 
 from halfcycle.base import resources
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, CALLS, READERS, READING, STATE, field_names
+from halfcycle.regulator.state import (
+    BUS_CALLS,
+    CALL_NAMES,
+    READERS,
+    READING,
+    STATE,
+    calls_of,
+    field_names,
+)
 from halfcycle.regulator.trace import COMPLETE, record_names
 from halfcycle.regulator.turn import TURN_CALL_NAMES
 
@@ -26,13 +34,16 @@ def harness_files(*names: str) -> dict[str, str]:
     return {f"{FOLDER}/{name}": resources.harness_text(name) for name in names}
 
 
-def names_header(name: str, *, turning: bool = False) -> dict[str, str]:
+def names_header(name: str, *, turning: bool = False, bus: bool = False) -> dict[str, str]:
     """The header that gives the regulator ``name`` the same names as any other, by its place.
-    ``turning``: with the oscillator; ``HC_TURN`` says so."""
+    ``turning``: with the oscillator; ``HC_TURN`` says so. ``bus``: with the call that reads the
+    bus; ``HC_BUS`` says so."""
     oscillator = ("turn", *TURN_CALL_NAMES) if turning else ()
-    same = ["state", "reading", *CALL_NAMES, *oscillator]
+    reading = tuple(call.name for call in BUS_CALLS) if bus else ()
+    same = ["state", "reading", *CALL_NAMES, *reading, *oscillator]
     lines = [
         *(["#define HC_TURN", ""] if turning else []),
+        *(["#define HC_BUS", ""] if bus else []),
         f'#include "../{name}.h"',
         "",
         *(f"#define hc_{ending} {name}_{ending}" for ending in same),
@@ -47,7 +58,7 @@ def state_header(plan: Plan) -> dict[str, str]:
     ``HC_STATE(FIELD, ABSENT)`` is, in the order of a record, ``FIELD(number, place, type)`` for
     each number that the Plan's C has and ``ABSENT(number)`` for each that it leaves out;
     ``HC_READERS(READER)`` is ``READER(number, call)`` for each result of a reader. ``HC_CALLS`` has
-    every call with its number in ``state.CALLS``: ``DO`` and ``GET`` take the state alone, the
+    every call with its number in ``state.calls_of``: ``DO`` and ``GET`` take the state alone, the
     others an argument of the type named; ``GET`` and ``GET_WITH`` return something, and so does
     ``READ``, which fills a struct hc_reading. ``HC_READING(MEMBER)`` is ``MEMBER(number, name)``
     for each of its members, from 1.
@@ -65,7 +76,7 @@ def state_header(plan: Plan) -> dict[str, str]:
         "#define HC_READING(MEMBER) \\",
         " \\\n".join(f"    MEMBER({n}, {name})" for n, (name, _, _) in enumerate(READING, 1)),
         "#define HC_CALLS(DO, DO_WITH, GET, GET_WITH, READ) \\",
-        " \\\n".join(f"    {entry}" for entry in _call_entries()),
+        " \\\n".join(f"    {entry}" for entry in _call_entries(plan)),
         *(f"#define HC_TYPE_{field.name} {field.c_type(plan)}" for field in STATE),
     ]
     return {f"{FOLDER}/{STATE_HEADER}": _guarded("HC_STATE_FIELDS_H", lines)}
@@ -83,8 +94,8 @@ def _state_entries(plan: Plan) -> Iterator[str]:
             number += 1
 
 
-def _call_entries() -> Iterator[str]:
-    for number, call in enumerate(CALLS):
+def _call_entries(plan: Plan) -> Iterator[str]:
+    for number, call in enumerate(calls_of(plan)):
         kind = "DO" if call.returns == "void" else "GET"
         if call.fills:
             yield f"READ({number}, hc_{call.name})"

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfcycle.base import command_words
-from halfcycle.regulator.model import Regulator, drive_wave, duty_wave
+from halfcycle.regulator.bus_plan import BusPlan
+from halfcycle.regulator.model import Regulator, drive_wave, duty_wave, fed_scales
 from halfcycle.regulator.plan import TURN, Plan, Turning
 from halfcycle.regulator.state import READERS, READING, field_names
 from halfcycle.regulator.trace import (
@@ -44,7 +45,16 @@ MIN_WINDOWS = 24
 RESULT = "result"
 """What one call returns, beside the fields; 0 if nothing."""
 SINGLE: tuple[str, ...] = (
-    *("update_states", "sample_states", "readings", "targets", "millivolts", "drive", "turn"),
+    *(
+        "update_states",
+        "sample_states",
+        "bus_states",
+        "readings",
+        "targets",
+        "millivolts",
+        "drive",
+        "turn",
+    ),
 )
 """Checks of single calls from chosen states; their "tick" is the number of the call."""
 NAMES: tuple[str, ...] = ("reset", *SINGLE, *scenarios.SCENARIOS)
@@ -214,6 +224,11 @@ def batches(
             yield _reset_batch(plan, harness)
         elif name in ("update_states", "sample_states"):
             yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
+        elif name == "bus_states":
+            if plan.bus is not None:
+                yield _bus_batch(
+                    plan, plan.bus, harness, seed, max(1000, min(samples // 200, STATES))
+                )
         elif name == "turn":
             if plan.turning is not None:
                 yield from _turn_batches(plan, plan.turning, harness, seed)
@@ -240,9 +255,12 @@ def _run(scenario: scenarios.Scenario, plan: Plan, harness: Harness) -> Iterator
         updates = None if scenario.updates is None else scenario.updates[start:stop]
         plant = None if scenario.plant is None else scenario.plant.part(start, stop)
         # The C first: in a closed loop it decides the codes that the model is then given.
-        compiled = harness.run(codes, targets, updates, plant, holds)
-        model = trace(regulator, codes, targets, updates, holds)
+        bus = None if scenario.bus is None else scenario.bus[start:stop]
+        compiled = harness.run(codes, targets, updates, plant, holds, bus=bus)
+        model = trace(regulator, codes, targets, updates, holds, bus)
         inputs = {"adc_code": codes.astype(np.int64)}
+        if bus is not None:
+            inputs["bus_code"] = bus.astype(np.int64)
         yield Batch(scenario.name, start, record, model, compiled, inputs)
 
 
@@ -274,14 +292,21 @@ def _value_batches(
         for turn, (scales, sequences, phases) in enumerate(turns):
             in_use = np.where(sequences % 2 == 0, scales[0], scales[1]).astype(np.int64)
             phase = phases.astype(np.int64)
+            factors = None
+            if plan.bus is not None:
+                factors = adversarial.drive_factors(plan.bus, generator, len(phases))
+                factor = np.where(sequences % 2 == 0, factors[0], factors[1]).astype(np.int64)
+                in_use = fed_scales(plan, in_use, factor)
             model = np.stack([drive_wave(plan, in_use, phase), duty_wave(plan, in_use, phase)])
-            compiled = harness.drives(scales, sequences, phases).astype(np.int64)
+            compiled = harness.drives(scales, sequences, phases, factors).astype(np.int64)
             inputs = {
                 "phase": phase,
                 "scale_0": scales[0].astype(np.int64),
                 "scale_1": scales[1].astype(np.int64),
                 "output_sequence": sequences.astype(np.int64),
             }
+            for slot, row in enumerate([] if factors is None else factors):
+                inputs[f"factor_{slot}"] = row.astype(np.int64)
             yield Batch(name, turn * TURN, ("drive", "duty"), model, compiled, inputs)
 
 
@@ -318,6 +343,24 @@ def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int
     model = _called(plan, states, None if codes is None else codes.tolist())
     compiled = harness.single_calls(states, codes).T
     return Batch(name, 0, record_names(plan), model, compiled, inputs)
+
+
+def _bus_batch(plan: Plan, bus: BusPlan, harness: Harness, seed: int, count: int) -> Batch:
+    """One call of bus from each of ``count`` chosen states."""
+    states, codes = adversarial.bus_states(plan, bus, random.Random(f"{seed} bus"), count)
+    names = field_names(plan)
+    inputs: dict[str, Ints] = dict(zip(names, states.T, strict=True))
+    inputs["bus_code"] = codes.astype(np.int64)
+    regulator = Regulator(plan)
+    rows = []
+    for state, code in zip(states.tolist(), codes.tolist(), strict=True):
+        regulator.load(dict(zip(names, state, strict=True)))
+        regulator.bus(code)
+        results = [getattr(regulator, reader)() for reader in READERS]
+        rows.append([*regulator.values(), 0, *results])
+    model = np.asarray(rows, dtype=np.int64).T
+    compiled = harness.bus_calls(states, codes).T
+    return Batch("bus_states", 0, record_names(plan), model, compiled, inputs)
 
 
 def _readings_batch(plan: Plan, harness: Harness, seed: int, count: int) -> Batch:

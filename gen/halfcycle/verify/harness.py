@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.regulator.bus_plan import BUS_ONE
 from halfcycle.regulator.plan import Plan
-from halfcycle.regulator.state import CALL_NAMES, READING, field_names
+from halfcycle.regulator.state import READING, calls_of, field_names
 from halfcycle.regulator.trace import Ints, record_names
 from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.verify import c_interface, library
@@ -28,7 +29,8 @@ void harness_store(const void *s, int64_t *to);
 void harness_load(void *s, const int64_t *from);
 void harness_run(void *s, uint16_t *codes, size_t ticks, const struct plant *plant,
     const int64_t *target_tick, const int32_t *target_mv, size_t targets,
-    const int64_t *hold_tick, size_t holds, const unsigned char *updates, int64_t *to);
+    const int64_t *hold_tick, size_t holds, const unsigned char *updates, const int32_t *bus,
+    int64_t *to);
 void harness_single_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to);
 void harness_millivolts(const int64_t *readings, size_t values, int64_t *to);
@@ -37,9 +39,12 @@ void harness_tell(const void *s, int64_t *to);
 void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
     const uint16_t *flags, int64_t *to);
 void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *sequence,
-    const uint16_t *phase, size_t values, int16_t *drive, int16_t *duty);
+    const uint16_t *phase, size_t values, const uint16_t *factors, int16_t *drive, int16_t *duty);
 void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
     size_t calls, int64_t *to);
+"""
+_BUS_DECLARATIONS = """
+void harness_bus_calls(const int64_t *from, size_t states, const uint16_t *codes, int64_t *to);
 """
 
 
@@ -47,7 +52,9 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the regulator with its harness, for ``compiler.build_*``."""
     contents = {
         **c_interface.harness_files("harness.c"),
-        **c_interface.names_header(plan.name, turning=plan.turning is not None),
+        **c_interface.names_header(
+            plan.name, turning=plan.turning is not None, bus=plan.bus is not None
+        ),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -71,7 +78,8 @@ class Harness:
     ) -> None:
         self.plan = plan
         self._names, self._record = field_names(plan), len(record_names(plan))
-        self._ffi, self._lib = library.load(_DECLARATIONS, *sources(plan, generated), flags)
+        declared = _DECLARATIONS + (_BUS_DECLARATIONS if plan.bus else "")
+        self._ffi, self._lib = library.load(declared, *sources(plan, generated), flags)
         if self._lib.harness_record_length() != self._record:
             raise AssertionError("the harness was built for another table of the state")
         self.state_bytes = int(self._lib.harness_state_bytes())
@@ -108,6 +116,8 @@ class Harness:
         updates: NDArray[np.uint8] | None = None,
         plant: SimulatedPlant | None = None,
         holds: Sequence[int] = (),
+        *,
+        bus: NDArray[np.int32] | None = None,
     ) -> Ints:
         """Run ``len(codes)`` ticks; the record after each, shape (rows, ticks).
 
@@ -134,6 +144,10 @@ class Harness:
         if updates is not None:
             updates = np.ascontiguousarray(updates, dtype=np.uint8)
             calls = self._pointer("unsigned char *", updates)
+        readings = null
+        if bus is not None:
+            bus = np.ascontiguousarray(bus, dtype=np.int32)
+            readings = self._pointer("int32_t *", bus)
         self._lib.harness_run(
             self._state,
             self._pointer("uint16_t *", codes),
@@ -145,6 +159,7 @@ class Harness:
             self._pointer("int64_t *", limited),
             len(holds),
             calls,
+            readings,
             self._pointer("int64_t *", result),
         )
         del keep
@@ -166,6 +181,19 @@ class Harness:
             self._pointer("int64_t *", states),
             len(states),
             code_pointer,
+            self._pointer("int64_t *", result),
+        )
+        return result
+
+    def bus_calls(self, states: Ints, codes: NDArray[np.uint16]) -> Ints:
+        """One call of bus from each state, as ``single_calls``; the bus is measured."""
+        states = np.ascontiguousarray(states, dtype=np.int64)
+        codes = np.ascontiguousarray(codes, dtype=np.uint16)
+        result = np.empty((len(states), self._record), dtype=np.int64)
+        self._lib.harness_bus_calls(
+            self._pointer("int64_t *", states),
+            len(states),
+            self._pointer("uint16_t *", codes),
             self._pointer("int64_t *", result),
         )
         return result
@@ -215,13 +243,21 @@ class Harness:
         return result
 
     def drives(
-        self, scales: NDArray[np.int16], sequences: NDArray[np.uint8], phases: NDArray[np.uint16]
+        self,
+        scales: NDArray[np.int16],
+        sequences: NDArray[np.uint8],
+        phases: NDArray[np.uint16],
+        factors: NDArray[np.uint16] | None = None,
     ) -> NDArray[np.int16]:
         """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
-        ``sequences``: their lowest bit is the one in use, shape (calls,).
+        ``sequences``: their lowest bit is the one in use, shape (calls,). ``factors``: of a
+        measured bus, what its two slots hold, shape (2, calls); None: 1.0.
         """
+        if factors is None:
+            factors = np.full((2, len(phases)), BUS_ONE, dtype=np.uint16)
+        factors = np.ascontiguousarray(factors, dtype=np.uint16)
         first, second = (np.ascontiguousarray(row, dtype=np.int16) for row in scales)
         sequences = np.ascontiguousarray(sequences, dtype=np.uint8)
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
@@ -234,6 +270,7 @@ class Harness:
             self._pointer("unsigned char *", sequences),
             self._pointer("uint16_t *", phases),
             len(phases),
+            self._pointer("uint16_t *", factors),
             self._pointer("int16_t *", result[0]),
             self._pointer("int16_t *", result[1]),
         )
@@ -262,7 +299,7 @@ class Harness:
 
     def call(self, call: str, argument: int | None = None) -> int:
         """One call of the interface (a name of ``state.CALL_NAMES``); its result, or 0."""
-        number = CALL_NAMES.index(call)
+        number = [each.name for each in calls_of(self.plan)].index(call)
         result = int(self._lib.harness_call(self._state, number, argument or 0))
         self._check_end()
         return result

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.regulator.bus_plan import BUS_ONE, BusPlan
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import (
     CODE_MAX,
@@ -61,6 +62,8 @@ class Scenario:
     plant: SimulatedPlant | None = None
     holds: tuple[int, ...] = ()
     """Ticks before whose sample a limiter acts (one call of hold), ascending."""
+    bus: NDArray[np.int32] | None = None
+    """Code of a measured bus before each tick's sample, below 0 for no call; None: none."""
     cold: bool = False
     """Starts from reset; else from the rated voltage, which a slow ramp may never reach here."""
 
@@ -71,12 +74,32 @@ Maker = Callable[[Plan, np.random.Generator, int], Scenario]
 def build(name: str, plan: Plan, seed: int, ticks: int) -> Scenario:
     """The scenario ``name`` (a key of ``SCENARIOS``), the same for the same arguments."""
     generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-    return SCENARIOS[name](plan, generator, ticks)
+    scenario = SCENARIOS[name](plan, generator, ticks)
+    if plan.bus is None:
+        return scenario
+    generator = np.random.default_rng([seed, zlib.crc32(f"{name} bus".encode())])
+    return replace(scenario, bus=bus_codes(plan, plan.bus, generator, ticks))
+
+
+def bus_codes(
+    plan: Plan, bus: BusPlan, generator: np.random.Generator, ticks: int
+) -> NDArray[np.int32]:
+    """What a measured bus reads, or -1: near its nominal most often, anywhere in its range and
+    beside it, moving at every tick, or not read at all, for half a window to twelve at a time."""
+    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
+    edges = [bus.read_low, bus.read_low - 1, bus.read_high, bus.read_high + 1, bus.high_code + 1]
+    places = [nominal] * 8 + [*edges, 0, CODE_MAX, -1, -1]
+    level = _pieces(plan, generator, ticks, _chosen(generator, *places))
+    moving = _pieces(plan, generator, ticks, _chosen(generator, 0, 0, 1)) > 0
+    anywhere = generator.integers(bus.read_low - 2, bus.read_high + 3, ticks)
+    codes = np.where(moving, anywhere, level + generator.integers(-2, 3, ticks))
+    codes = np.where(level < 0, -1, np.clip(codes, 0, CODE_MAX))
+    return codes.astype(np.int32)
 
 
 def steady_state(plan: Plan) -> dict[str, int]:
     """Every state field of a regulator that holds the static plant at the rated voltage."""
-    scale = min(round(RATED_SCALE * SCALE_ONE), plan.scale_max)
+    scale = min(round(RATED_SCALE * SCALE_ONE), plan.scale_top)
     regulator = Regulator(plan)
     regulator.set_target_mv(plan.rated_mv)
     regulator.integral = scale << plan.scale_shift
