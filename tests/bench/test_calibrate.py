@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
 
@@ -154,6 +155,16 @@ def test_spread_against_the_tolerance() -> None:
     assert not inside(SPEC, wide, after=True)
     high = calibrate(SPEC, bench([0.22] * 3, zero=2060))
     assert not inside(SPEC, high, after=False) and inside(SPEC, high, after=True)
+
+
+@pytest.mark.parametrize("off", [2e-16, -2e-16])
+def test_what_rounding_leaves_of_a_difference_was_a_figure(off: float) -> None:
+    """ "+2.22e-14 % from the spec's", for readings that are the spec's to the last digit."""
+    found = calibrate(SPEC, bench([0.22] * 3))
+    assert found.volts_per_code is not None
+    same = replace(found.volts_per_code, value=0.22 * (1 + off))
+    told = findings(SPEC, replace(found, volts_per_code=same), written=False)
+    assert any("+0 % from the spec's 0.22" in remark.text for remark in told)
 
 
 def test_what_is_kept_is_not_to_be_widened_for_the_fitted_value() -> None:

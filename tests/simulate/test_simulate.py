@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from halfcycle.base import clipped_sine
 from halfcycle.base.errors import InputError
 from halfcycle.cli import cli
+from halfcycle.cli.simulate_tables import _or_dash
 from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate.boards import Draw, draw, special_places
 from halfcycle.simulate.case import Case, Promise, Setting
@@ -423,3 +424,11 @@ def test_a_number_of_boards_beyond_all_machines_is_bad_usage(option: str) -> Non
     """Bug: OverflowError, a fault of the tool."""
     found = invoke(str(CABIN), option, "9" * 20)
     assert found.exit_code == 2 and option in found.stderr and "1000000000" in found.stderr
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [(7.6e-10, "0"), (-1e-12, "0"), (78.75, "78.75"), (None, "-")]
+)
+def test_what_rounding_leaves_of_a_promise_was_a_figure(value: float | None, shown: str) -> None:
+    """ "Designed: overshoot 7.625e-10 %"."""
+    assert _or_dash(value) == shown

@@ -119,7 +119,7 @@ def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         return
     now = float(spec.sensor.volts_per_code)
     off = 100 * (gain.value / now - 1)
-    text = f"{gain.value:.6g} V per code, {off:+.3g} % from the spec's {now:.6g}"
+    text = f"{gain.value:.6g} V per code, {round(off, 6) + 0.0:+.3g} % from the spec's {now:.6g}"
     if not math.isfinite(gain.uncertainty):
         text += "; from one reading, which says nothing of its scatter: take several"
         yield finding("gain-single-reading", GAIN, text)

@@ -193,4 +193,5 @@ def _cell(case: Case, tally: Tally, name: str, digits: int) -> str:
 
 
 def _or_dash(value: float | None) -> str:
-    return "-" if value is None else f"{value:.4g}"
+    # What is left of a rounding in the last place is none.
+    return "-" if value is None else f"{round(value, 6) + 0.0:.4g}"
