@@ -1,7 +1,7 @@
 """The normalised law's compiled C around circuits: start from zero and a step down to half, over
 the whole range of a battery's bus.
 
-The goals are those of the issue that asked for the law: 2 % of overshoot from zero, and no half
+What it is to reach: 2 % of overshoot from zero, and no half
 cycle below 80 % of the new target on the way down. The circuits are held against ngspice elsewhere.
 """
 

@@ -47,7 +47,7 @@ def test_every_pip_target_gives_the_models_bits(spec: str) -> None:
         assert row.costs.unreached <= 48, "code that no measured call has run"
 
 
-# Figures of zig's C for a hand-written mean with PI, from the issue that set the limits; an update
+# Figures of zig's C for a hand-written mean with PI, taken as the limit; an update
 # may cost three times a window's sample there (common practice, no source).
 ZIG_LIMITS = {"cortex-m0plus": (33, 3 * 103), "cortex-m4": (23, 3 * 58), "rv32imc": (35, 3 * 71)}
 BESIDES = 36

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from fractions import Fraction
 
 from halfcycle.base.findings import Finding, finding
 from halfcycle.design.kinds import Candidates
@@ -13,6 +14,10 @@ from halfcycle.windows.search import Window
 
 SOONER = 0.95
 """The normalised law is worth a word if it settles in less than this share of the time..."""
+WIDE_BUS = Fraction(13, 10)
+"""The normalised law is looked at if the bus's highest voltage is that many times the lowest, or
+more: what it takes out of the loop's gain below that is less than the filter and the load leave in.
+"""
 LESS_PEAK = 0.05
 """...or if it is less sensitive by more than so much, at the same settling time."""
 
@@ -24,10 +29,11 @@ def under(spec: Spec, law: str) -> Spec:
 
 def may_normalise(spec: Spec) -> bool:
     """Whether "auto" leaves a choice: given gains belong to a law, and the normalised one takes
-    plain windows and no measured bus."""
+    plain windows, no measured bus, and a bus that moves a lot."""
     loop = spec.loop
     plain = loop.weighting != "shaped" and loop.updates_per_window in {"auto", 1}
-    free = spec.gains is None and spec.bus_sensor is None
+    wide = spec.bridge.bus_max_v >= WIDE_BUS * spec.bridge.bus_min_v
+    free = wide and spec.gains is None and spec.bus_sensor is None
     return loop.law == "auto" and plain and free
 
 
