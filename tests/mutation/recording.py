@@ -30,11 +30,13 @@ class Call:
     result: Any
     after: tuple[Any, ...]
     """The arguments after it: a closed loop fills in the codes."""
+    named: dict[str, Any] = field(default_factory=dict)
+    """Arguments by name, which no call changes."""
 
     def is_met(self, harness: Harness) -> bool:
         """Whether this C does the same."""
         arguments = copy.deepcopy(self.arguments)
-        result = getattr(harness, self.method)(*arguments)
+        result = getattr(harness, self.method)(*arguments, **copy.deepcopy(self.named))
         if self.method == "run" and not np.array_equal(arguments[0], self.after[0]):
             return False
         if isinstance(self.result, np.ndarray):
@@ -64,11 +66,11 @@ class Recorder:
         self.calls: list[Call] = []
 
     def __getattr__(self, method: str) -> Callable[..., Any]:
-        def call(*arguments: Any) -> Any:
+        def call(*arguments: Any, **named: Any) -> Any:
             before = copy.deepcopy(arguments)
-            result = getattr(self.harness, method)(*arguments)
+            result = getattr(self.harness, method)(*arguments, **named)
             kept = copy.deepcopy((result, arguments))
-            self.calls.append(Call(method, before, *kept))
+            self.calls.append(Call(method, before, *kept, copy.deepcopy(named)))
             return result
 
         return call

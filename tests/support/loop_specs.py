@@ -31,6 +31,7 @@ def spec(**changes):
             capacitance_tolerance_percent=F(10),
         ),
         load=SimpleNamespace(rated_va=F(700), lightest_percent=F(0), lowest_power_factor=F(7, 10)),
+        bus_sensor=None,
     )
     for key, value in changes.items():
         table, name = key.split("__")
