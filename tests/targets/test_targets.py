@@ -274,8 +274,9 @@ def test_the_table_in_the_documentation_covers_every_example() -> None:
     columns = {name: n for n, name in enumerate(cost_table.COLUMNS)}
     assert all(row[columns["data"]] == 0 for row in table.values())
     for (_, _, kind), row in table.items():
-        # sdcc pushes arguments and keeps little in registers; a weighted sum of 64 bits needs many.
-        assert row[columns["stack"]] < (144 if kind == "sdcc" else 112)
+        # sdcc pushes arguments and keeps little in registers; a weighted sum of 64 bits needs many,
+        # and the normalised law's step takes four.
+        assert row[columns["stack"]] < (156 if kind == "sdcc" else 112)
 
 
 def nothing_installed(monkeypatch: pytest.MonkeyPatch) -> None:
