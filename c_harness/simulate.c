@@ -568,7 +568,9 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
             const double duty = hc_duty_of_drive(drive, l->counts_per_drive, l->duty_per_count);
             const double source = bus_now(l);
             const double bus = source - l->board->bus_ohm * duty * l->circuit.x[0];
+#ifdef HC_BUS
             l->read.past[(now + 1) & (HC_HISTORY - 1)] = bus;
+#endif
             if (trace) {
                 trace[4 * now] = v_before;
                 trace[4 * now + 1] = duty * bus;
@@ -576,7 +578,9 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                 trace[4 * now + 3] = hc_load_current(&l->circuit, l->plant);
             }
             hc_circuit_step(&l->circuit, l->plant, duty, source);
-            turn_ripple(l);
+            if (l->read.ripple != 0.0) {
+                turn_ripple(l);
+            }
             l->phase += l->increment;
             if ((before ^ l->phase) >> 63 && r->half_mean_square) {
                 close_half(l, r, &halves, row, now, energy_before, v_before);

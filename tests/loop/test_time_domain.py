@@ -275,7 +275,7 @@ def test_the_law_is_the_firmwares_within_its_rounding():
     plan = design_integers(load_spec(paths.EXAMPLES / "weir_pump.toml"), "x").quantised.plan
     top = float(plan.drive_max)
     loop = object.__new__(_Run)
-    loop.sampling = sampling(NINE, top=top)
+    loop.sampling, loop.law = sampling(NINE, top=top), None
     loop.kp = np.array([[plan.proportional / 2.0**plan.proportional_shift]])
     loop.ki = np.array([[plan.integral / 2.0**plan.integral_shift]])
     regulator = Regulator(plan)
@@ -285,7 +285,7 @@ def test_the_law_is_the_firmwares_within_its_rounding():
     for error in errors:
         regulator.integral = before = int(rng.integers(0, plan.drive_max + 1))
         drive = regulator._regulate(error, plan.drive_max)
-        scale, integral = loop._law(np.array([[float(error)]]), np.array([[float(before)]]))
+        scale, integral = loop._law(np.array([[float(error)]]), np.array([[float(before)]]), 1.0)
         assert abs(scale[0, 0] - drive) <= 2
         assert abs(integral[0, 0] - regulator.integral) <= 2
         limits += drive in {0, plan.drive_max}

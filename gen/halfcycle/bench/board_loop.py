@@ -11,7 +11,7 @@ import numpy as np
 
 from halfcycle.bench.calibrate import Estimate
 from halfcycle.bench.fit_rows import block_shares
-from halfcycle.loop.corner_filters import corner_filters, corner_loads
+from halfcycle.loop.corner_filters import corner_filters, corner_loads, nominal_filter
 from halfcycle.loop.corner_plants import buses, sensor_gains
 from halfcycle.loop.drive import needed_scale
 from halfcycle.loop.figures import analyse
@@ -186,11 +186,5 @@ def _moving_loop(design: Design, gain: float, share: float, peak: float | None) 
 
 
 def _nominal(design: Design) -> FilterCircuit:
-    spec = design.spec
-    loads = {load.label: load for load in corner_loads(spec)}
-    return FilterCircuit(
-        float(spec.filter.inductance_uh) * 1e-6,
-        float(spec.filter.capacitance_uf) * 1e-6,
-        float(spec.filter.winding_resistance_ohm),
-        loads.get("rated", next(iter(loads.values()))),
-    )
+    loads = {load.label: load for load in corner_loads(design.spec)}
+    return nominal_filter(design.spec, loads.get("rated", next(iter(loads.values()))))

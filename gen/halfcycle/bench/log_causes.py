@@ -204,8 +204,8 @@ def _missing_error(model: RowModel, before: Hidden, row: Row) -> int | None:
         return None
     reach = 2 * max(abs(low), abs(last)) + model.plan.band
     top = model.drive.top(before.row, row)
+    drive = _drive(model, before, row)
     for error in sorted(range(-reach, reach + 1), key=abs):
-        drive = _drive(model, before, row)
         ends = [drive.regulated(end, error, top)[0] for end in before.integral]
         if _leads(model, before, (ends[0], ends[1]), (low, high), row):
             return error

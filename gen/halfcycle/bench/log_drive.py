@@ -41,7 +41,7 @@ class DriveModel:
 
     def of(self, before: Hidden, target: int) -> DriveModel:
         """The model of the step that follows ``before`` with this target."""
-        return _NormalisedDrive(self.plan, target, before.share) if self.plan.law else self
+        return _NormalisedDrive(self, target, before.share) if self.plan.law else self
 
     def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
         """Integral and drive after a step."""
@@ -138,11 +138,12 @@ class _NormalisedDrive(DriveModel):
     """The step of the normalised law with one target, whose error before was a share of
     ``shares``."""
 
-    def __init__(self, plan: Plan, target: int, shares: Interval) -> None:
-        super().__init__(plan)
+    def __init__(self, every: DriveModel, target: int, shares: Interval) -> None:
+        # For every row there is one of these: what all have alike is made once.
+        self.plan, self._regulator, self._half = every.plan, every._regulator, every._half
         self._target = target
         # With a positive proportional term the drive falls if the share before was greater.
-        self._shares = shares if plan.proportional < 0 else (shares[1], shares[0])
+        self._shares = shares if self.plan.proportional < 0 else (shares[1], shares[0])
 
     def regulated(self, before: int, error: int, top: int) -> tuple[int, int]:
         return self._regulated(before, error, top, self._shares[0])

@@ -43,9 +43,8 @@ def regulator_unit(
     """
     step_s, per_sample = base_step_s(spec, file)
     _refuse_bus_period(spec, step_s, file)
-    turning = plan.turning is not None
     variables = _variables(spec, plan, per_sample)
-    names = c_interface.names_header(plan.name, turning=turning, bus=plan.bus is not None)
+    names = c_interface.names_of(plan)
     code = {name: generated[name] for name in (f"{plan.name}.h", f"{plan.name}.c")}
     return Unit(
         identifier=plan.name,

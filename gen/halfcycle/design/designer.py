@@ -27,7 +27,7 @@ from halfcycle.design.late_update import late_update
 from halfcycle.design.law import first_normalised, look, may_normalise, under
 from halfcycle.design.reach import reaches
 from halfcycle.design.refusal import refusal
-from halfcycle.design.trial import try_window
+from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.design.types import Design, LateUpdate, LoopGains, Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.moving import MovingRefusal, can_settle, may_settle
@@ -265,10 +265,7 @@ class _Search:
         window is tried, the shortest one that may be in question: it takes a while."""
         if self.spec.gains is not None or self.spec.settling_limit_ms is None:
             return None
-        targets = self.spec.targets.model_copy(update={"settling_ms": "fastest"})
-        sooner = _Search(
-            self.spec.model_copy(update={"targets": targets}), self.file, self.integer_error_v
-        )
+        sooner = _Search(asking_for_the_fastest(self.spec), self.file, self.integer_error_v)
         kinds = self.candidates.kinds
         for kind in kinds[kinds.index(chosen.window.kind) + 1 :]:
             rows = sooner.candidates.worth_trying(kind) if kind.startswith("moving") else ()

@@ -23,13 +23,13 @@ from halfcycle.loop.corner_filters import (
     corner_filters,
     corner_loads,
     filter_near,
+    nominal_filter,
     resonance_hz,
     ringing_loads,
 )
 from halfcycle.loop.filter_model import (
     Complex,
     FilterCircuit,
-    LoadImpedance,
     Real,
     state_matrices,
 )
@@ -84,7 +84,7 @@ def drive_rate(spec: Spec, call_s: Fraction) -> DriveRate:
         errors = true_rms_errors(circuits, f, call_s, _period_s(spec))
         return TrueRms(float(errors.min()), float(errors.max()))
 
-    nominal = off([_nominal(spec, load) for load in corner_loads(spec)])
+    nominal = off([nominal_filter(spec, load) for load in corner_loads(spec)])
     inside = off(_filters(spec, call_s))
     worst = TrueRms(min(nominal.low, inside.low), max(nominal.high, inside.high))
     return DriveRate(nominal, worst)
@@ -164,16 +164,6 @@ def _fewest(spec: Spec, limit: float) -> str:
         if drive_rate(spec, call_s).worst.size <= limit:
             return f"every {float(call_s * 1_000_000):.4g} us or more often is enough"
     return "use a filter that passes less above the mains frequency"
-
-
-def _nominal(spec: Spec, load: LoadImpedance) -> FilterCircuit:
-    parts = spec.filter
-    return FilterCircuit(
-        float(parts.inductance_uh) * 1e-6,
-        float(parts.capacitance_uf) * 1e-6,
-        float(parts.winding_resistance_ohm),
-        load,
-    )
 
 
 def _period_s(spec: Spec) -> Fraction:

@@ -242,7 +242,7 @@ def _zero(design: Design) -> Iterator[Finding]:
     if tracking is None:
         return
     key, before, left = "sensor.track_zero", tracking.before_codes, tracking.left_codes
-    gain = float(design.plants.loop_gains.max())
+    gain = design.loop_gain
     ki, kp = float(trial.ki), float(trial.kp)
     if not tracking.settles(come_back(trial.window, ki=ki, kp=kp, gain=gain)):
         yield finding(

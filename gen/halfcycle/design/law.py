@@ -7,17 +7,17 @@ from fractions import Fraction
 
 from halfcycle.base.findings import Finding, finding
 from halfcycle.design.kinds import Candidates
-from halfcycle.design.trial import try_window
+from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.design.types import LawLook, Trial
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
-SOONER = 0.95
-"""The normalised law is worth a word if it settles in less than this share of the time..."""
 WIDE_BUS = Fraction(13, 10)
 """The normalised law is looked at if the bus's highest voltage is that many times the lowest, or
 more: what it takes out of the loop's gain below that is less than the filter and the load leave in.
 """
+SOONER = 0.95
+"""What it buys is told if it settles in less than this share of the time..."""
 LESS_PEAK = 0.05
 """...or if it is less sensitive by more than so much, at the same settling time."""
 
@@ -61,14 +61,7 @@ def look(spec: Spec, chosen: Trial, file: str) -> LawLook | None:
     if limit_ms is None:
         return LawLook(asked, asked.loop.settling_ms, chosen.loop.settling_ms)
     times = [
-        try_window(
-            each.model_copy(
-                update={"targets": each.targets.model_copy(update={"settling_ms": "fastest"})}
-            ),
-            chosen.window,
-            file,
-        )
-        for each in (other, spec)
+        try_window(asking_for_the_fastest(each), chosen.window, file) for each in (other, spec)
     ]
     fastest, plain = (None if t.refusal else t.loop.settling_ms for t in times)
     return LawLook(asked, fastest, plain)

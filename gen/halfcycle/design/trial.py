@@ -45,6 +45,12 @@ MAX_SLOWER = 16
 """Windows more in which gains are sought whose output does not overshoot too far."""
 
 
+def asking_for_the_fastest(spec: Spec) -> Spec:
+    """The spec with the fastest loop for its settling time."""
+    targets = spec.targets.model_copy(update={"settling_ms": "fastest"})
+    return spec.model_copy(update={"targets": targets})
+
+
 def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
     """Plants and gains for one window: the given gains, or the best there are.
 

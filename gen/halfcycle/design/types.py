@@ -6,13 +6,17 @@ import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+import numpy as np
+
 from halfcycle.base.findings import Finding
 from halfcycle.loop.figures import LoopFigures
+from halfcycle.loop.filter_model import Real
 from halfcycle.loop.gains import GainRefusal
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.moving_figures import Analysed
 from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant_types import Plants
+from halfcycle.loop.step_response import step_response
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
 from halfcycle.windows.output_ripple import OutputRipple
@@ -205,6 +209,15 @@ class Design:
     def law(self) -> Normalised | None:
         """The normalised law; None: the plain one."""
         return self.plants.law
+
+    def step_readings(self, updates: int) -> Real:
+        """Readings (updates, C) of each corner after the target steps from zero to rated, units of
+        rated."""
+        plants, kp, ki = self.plants, float(self.kp), float(self.ki)
+        with np.errstate(over="ignore", invalid="ignore"):
+            return step_response(
+                plants.step_taps, kp, ki, updates, plants.scale_curve(), plants.step_law()
+            )
 
     @property
     def gain_unit(self) -> str:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from dataclasses import astuple, dataclass
 
-from halfcycle.regulator.bus_plan import BUS_ONE
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import CODE_MAX, SCALE_ONE, TURN, WORD_MASK, Plan
 from halfcycle.regulator.turn import Turn
@@ -105,7 +104,7 @@ def _bus_code(plan: Plan, row: int) -> int:
     bus = plan.bus
     if bus is None:
         return 0
-    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
+    nominal = bus.nominal_code
     places = {6: bus.high_code, 7: bus.high_code, 8: bus.read_low, 9: bus.read_high + 1}
     places |= {10: 0, 11: 0, 12: bus.read_high, 30: bus.read_low}
     return places.get(row, nominal + row % 5 - 2)

@@ -68,6 +68,17 @@ def _load(spec: Spec, label: str, share: float, power_factor: float = 1.0) -> Lo
     return replace(load, share=share, power_factor=power_factor)
 
 
+def nominal_filter(spec: Spec, load: LoadImpedance) -> FilterCircuit:
+    """The filter of nominal parts under that load."""
+    parts = spec.filter
+    return FilterCircuit(
+        float(parts.inductance_uh) * 1e-6,
+        float(parts.capacitance_uf) * 1e-6,
+        float(parts.winding_resistance_ohm),
+        load,
+    )
+
+
 def corner_filters(spec: Spec) -> list[FilterCircuit]:
     """Filters at the ends of their tolerances under each load."""
     resistance = float(spec.filter.winding_resistance_ohm)

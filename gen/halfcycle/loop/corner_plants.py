@@ -58,6 +58,12 @@ def buses(spec: Spec) -> list[float]:
     return sorted({float(spec.bridge.bus_min_v), float(spec.bridge.bus_max_v)})
 
 
+def other_buses(spec: Spec, bus_v: Real) -> Real:
+    """The other end of :func:`buses` for each that is at one, volts."""
+    ends = buses(spec)
+    return np.asarray(ends[0] + ends[-1] - bus_v, dtype=np.float64)
+
+
 def sensor_gains(spec: Spec) -> list[float]:
     """The least and the greatest gain of the sensor over nominal."""
     tolerance = float(spec.sensor.gain_tolerance_percent) / 100.0

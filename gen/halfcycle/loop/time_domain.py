@@ -177,9 +177,6 @@ class _Run:
     """One call's arrays. An interval is the time from one update to the next; steps are the parts
     of it in which nothing changes from outside."""
 
-    law: Normalised | None = None
-    """The normalised one; None: the plain one."""
-
     def __init__(  # noqa: PLR0917 (as ``run``)
         self,
         sampling: Sampling,
@@ -288,7 +285,7 @@ class _Run:
                 samples.take(k, step, z, after)
         return states, reading, scale
 
-    def _law(self, error: Real, integral: Real, target: float = 1.0) -> tuple[Real, Real]:
+    def _law(self, error: Real, integral: Real, target: float) -> tuple[Real, Real]:
         """The firmware's step: the drive in [0, top], and the integrator.
 
         It stops where the drive meets a limit; if it stands beyond that, it moves no farther.

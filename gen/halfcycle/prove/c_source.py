@@ -11,7 +11,7 @@ from pycparser import c_ast, c_parser
 from halfcycle.prove import c_text
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_types import IntType, Widths
-from halfcycle.regulator.state import BUS_CALLS, CALL_NAMES, CALLS
+from halfcycle.regulator.state import BUS_CALL_NAMES, CALL_NAMES, CALLS
 from halfcycle.regulator.turn import TURN_CALL_NAMES, TURN_CALLS, call_of
 from halfcycle.verify import compiler
 
@@ -182,8 +182,7 @@ def _add(parsed: Source, node: Any) -> None:
 
 def _is_call(parsed: Source, name: str) -> bool:
     prefix = parsed.struct.removesuffix("state")
-    bus = (call.name for call in BUS_CALLS)
-    return name in {prefix + call for call in (*CALL_NAMES, *bus, *TURN_CALL_NAMES)}
+    return name in {prefix + call for call in (*CALL_NAMES, *BUS_CALL_NAMES, *TURN_CALL_NAMES)}
 
 
 def _structs(parsed: Source) -> tuple[str, str]:

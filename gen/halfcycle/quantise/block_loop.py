@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.design.types import Design
-from halfcycle.loop.corner_plants import buses
+from halfcycle.loop.corner_plants import other_buses
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.loop.filter_model import Complex, Real
 from halfcycle.quantise import resolution
@@ -104,9 +104,7 @@ class BlockLoop(ABC):
             codes = zero_left_codes(spec, window)
             self.zero += start.zero_part + start.zero_share * codes
         bus = np.array([corner.bus_v for corner in corners])
-        ends = buses(spec)
-        other = ends[0] + ends[-1] - bus
-        self.stronger = 1 + start.inward * (other / bus - 1)
+        self.stronger = 1 + start.inward * (other_buses(spec, bus) / bus - 1)
         self.volts = bus * self.stronger * np.array([corner.sensor for corner in corners])
         # As the sensor sees it: its delay makes every change later.
         self.late = (late_s + float(spec.sensor.delay_us / 1_000_000)) / float(window.period_s)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.design.types import Design
-from halfcycle.loop.corner_plants import buses
+from halfcycle.loop.corner_plants import other_buses
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.quantise import resolution
 from halfcycle.quantise.block_loop import SineBlocks, WaveBlocks, run_blocks
@@ -231,9 +231,7 @@ class _WaveLoop(_Loop):
         begins = (phase[:, None] + start.turned_deg) / 360
         self.turned = np.exp(2j * math.pi * wave.harmonics * begins)
         bus = np.array([corner.bus_v for corner in design.plants.corners])
-        ends = buses(design.spec)
-        other = ends[0] + ends[-1] - bus
-        self.stronger = 1 + start.inward * (other / bus - 1)
+        self.stronger = 1 + start.inward * (other_buses(design.spec, bus) / bus - 1)
         self.response = wave.response * self.stronger[:, None]
         # Each window begins where the last one ended: half a turn on after an odd count.
         advance = float(per_sample * self.plan.samples % 1)

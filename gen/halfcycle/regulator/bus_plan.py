@@ -45,3 +45,8 @@ class BusPlan:
     """Greatest limit of the scale, below 2.0."""
     period_us: float
     """Time from one call to the next, microseconds."""
+
+    @property
+    def nominal_code(self) -> int:
+        """What the nominal bus reads."""
+        return self.zero_code + round((BUS_ONE << self.ratio_shift) / self.ratio_gain)

@@ -761,6 +761,7 @@ READING: tuple[tuple[str, str, Bounds], ...] = (
 """Name, type and range of each member of struct NAME_reading, in its order."""
 
 CALL_NAMES: tuple[str, ...] = tuple(call.name for call in CALLS)
+BUS_CALL_NAMES: tuple[str, ...] = tuple(call.name for call in BUS_CALLS)
 READERS: tuple[str, ...] = tuple(
     call.name for call in CALLS if call.reads and not (call.argument or call.fills)
 )

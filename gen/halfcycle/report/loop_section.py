@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
 from halfcycle.loop.figures import CornerFigures, LoopFigures
-from halfcycle.loop.step_response import step_response
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import Corners, Figure, Table, decimal, letters, quantity
 from halfcycle.report.svg_chart import Chart
@@ -100,21 +99,13 @@ def row_of(design: Design, label: str | None) -> int | None:
 
 def step_figure(design: Design, named: Corners) -> Figure:
     """Readings after the target steps from zero to rated, at every corner."""
-    plants, loop, spec = design.plants, design.loop, design.spec
+    loop, spec = design.loop, design.spec
     update_ms = 1000 * float(design.window.update_s)
     limit_ms = design.settling_goal_ms
     over = float(spec.targets.overshoot_percent) / 100
     span_ms = 1.25 * max(limit_ms, loop.settling_ms or 0.0)
     count = max(4, min(400, math.ceil(span_ms / update_ms)))
-    with np.errstate(over="ignore", invalid="ignore"):
-        y = step_response(
-            plants.step_taps,
-            float(design.kp),
-            float(design.ki),
-            count,
-            plants.scale_curve(),
-            plants.step_law(),
-        )
+    y = design.step_readings(count)
     times = [update_ms * k for k in range(count + 1)]
     rows = [[0.0, *y[:, at].tolist()] for at in range(y.shape[1])]
     top = max(1.14, 1.12 + over, min(2.0, 1.04 * float(np.nanmax(np.where(y < 9, y, np.nan)))))

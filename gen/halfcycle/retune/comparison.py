@@ -9,7 +9,6 @@ import numpy as np
 
 from halfcycle.design.types import Design, Trial
 from halfcycle.loop.filter_model import Real
-from halfcycle.loop.step_response import step_response
 
 MAX_UPDATES = 4096
 """Updates that a response is followed for, at most."""
@@ -49,16 +48,7 @@ def steps(design: Design, until_ms: float) -> Steps:
     """The step responses of ``design`` up to ``until_ms``, at least one update."""
     update_ms = float(1000 * design.window.update_s)
     updates = min(MAX_UPDATES, max(1, math.ceil(until_ms / update_ms - 1e-9)))
-    plants = design.plants
-    with np.errstate(over="ignore", invalid="ignore"):
-        y = step_response(
-            plants.step_taps,
-            float(design.kp),
-            float(design.ki),
-            updates,
-            plants.scale_curve(),
-            plants.step_law(),
-        )
+    y = design.step_readings(updates)
     readings = np.concatenate([np.zeros((1, y.shape[1])), y])
     return Steps(update_ms * np.arange(updates + 1, dtype=np.float64), readings)
 

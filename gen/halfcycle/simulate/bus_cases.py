@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from halfcycle.design.measured_bus import RIPPLE_SHARE
 from halfcycle.quantise.bus import LED_SHARE
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.limit_curves import ITI, SEMI_F47
@@ -15,8 +16,6 @@ from halfcycle.simulate.run_types import BusState, Event, EventKind
 if TYPE_CHECKING:
     from halfcycle.simulate.cases import Timetable
 
-RIPPLE_PEAK = 0.05
-"""Peak of the ripple, a share of the bus: a tenth peak to peak (common practice, no source)."""
 MOTOR_S = 0.4
 """How long a motor takes to start (common practice, no source)."""
 SAG_S, BACK_S = 0.02, 0.2
@@ -81,14 +80,14 @@ def _ripple(setting: Setting, times: Timetable) -> Case:
     del setting
     return Case(
         name="bus-ripple",
-        about=f"bus ripples at twice the mains frequency by {200 * RIPPLE_PEAK:g} % of it, peak to "
-        "peak",
+        about=f"bus ripples at twice the mains frequency by {200 * RIPPLE_SHARE:g} % of it, "
+        "peak to peak",
         loads=drawn_load,
         event_s=times.event,
         steady_s=times.event,
         end_s=times.end,
         rules=("steady", "dc"),
-        events=(Event(0.0, EventKind.RIPPLE, RIPPLE_PEAK),),
+        events=(Event(0.0, EventKind.RIPPLE, RIPPLE_SHARE),),
     )
 
 

@@ -61,17 +61,10 @@ def code_range(spec: Spec) -> BusCodes:
     )
 
 
-def _period_us(spec: Spec) -> Fraction:
-    """Time from one reading to the next, microseconds, from the keys themselves."""
-    assert spec.bus_sensor is not None
-    stated = spec.bus_sensor.period_us
-    return stated if isinstance(stated, Fraction) else spec.loop.period_us
-
-
 def lag_s(spec: Spec) -> Fraction:
     """How old the reading is, on average over a period of it, that stands behind the drive."""
     assert spec.bus_sensor is not None
-    return (spec.bus_sensor.delay_us + _period_us(spec) / 2) / 1_000_000
+    return spec.bus_sensor.delay_us / 1_000_000 + spec.bus_period_s / 2
 
 
 def ripple_left(spec: Spec) -> float:
@@ -122,10 +115,11 @@ def clashes_of_bus_sensor(spec: Spec) -> Iterator[Clash]:
             f"{float(2 * bridge.scale_max / most):.3g}, and 16 bits hold less than 2",
             f"lower it below {float(most):.4g}, or narrow the bus",
         )
-    if _period_us(spec) > spec.loop.period_us:
+    period_us = 1_000_000 * spec.bus_period_s
+    if period_us > spec.loop.period_us:
         yield (
             "bus_sensor.period_us",
-            f"{brief(_period_us(spec))} us is longer than the loop period, "
+            f"{brief(period_us)} us is longer than the loop period, "
             f"{brief(spec.loop.period_us)} us",
             "read the bus once in every loop period at least",
         )

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator.plan import TURN, Plan
-from halfcycle.regulator.state import BUS_CALLS, CALL_NAMES, field_names
+from halfcycle.regulator.state import BUS_CALL_NAMES, CALL_NAMES, field_names
 from halfcycle.regulator.turn import TURN_CALL_NAMES
 from halfcycle.targets import guest
 from halfcycle.targets.elf_image import Image
@@ -251,7 +251,7 @@ def unreached(image: Image, prefix: str, called: set[str], executed: Mapping[int
 
     Looks at ``called`` and at the helpers (functions of ``prefix`` that have no public name).
     """
-    others = (*CALL_NAMES, *(call.name for call in BUS_CALLS), *TURN_CALL_NAMES)
+    others = (*CALL_NAMES, *BUS_CALL_NAMES, *TURN_CALL_NAMES)
     aside = {f"{prefix}_{call}" for call in others} - called
     covered: set[int] = set()
     for address, size in executed.items():

@@ -28,9 +28,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the guest with its regulator."""
     contents = {
         **c_interface.harness_files("target_guest.c", "target_port.h", "target_semihost.h"),
-        **c_interface.names_header(
-            plan.name, turning=plan.turning is not None, bus=plan.bus is not None
-        ),
+        **c_interface.names_of(plan),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -147,21 +145,20 @@ class _Recorder(Harness):
             self._words.append(words)
 
     def single_calls(self, states: Ints, codes: NDArray[np.uint16] | None = None) -> Ints:
-        count = len(states)
-        columns = [np.full((count, 1), ord("L")), states]
-        if codes is None:
-            columns.append(np.full((count, 1), ord("U")))
-        else:
-            columns += [np.full((count, 1), ord("N")), codes[:, None]]
-        self._words.append(_words(np.hstack(columns)))
+        self._ask_calls("U" if codes is None else "N", states, codes)
         return super().single_calls(states, codes)
 
     def bus_calls(self, states: Ints, codes: NDArray[np.uint16]) -> Ints:
-        count = len(states)
-        columns = [np.full((count, 1), ord("L")), states]
-        columns += [np.full((count, 1), ord("J")), codes[:, None]]
-        self._words.append(_words(np.hstack(columns)))
+        self._ask_calls("J", states, codes)
         return super().bus_calls(states, codes)
+
+    def _ask_calls(self, command: str, states: Ints, codes: NDArray[np.uint16] | None) -> None:
+        """Load each state, and do one ``command`` with its code, if it takes any."""
+        count = len(states)
+        columns = [np.full((count, 1), ord("L")), states, np.full((count, 1), ord(command))]
+        if codes is not None:
+            columns.append(codes[:, None])
+        self._words.append(_words(np.hstack(columns)))
 
     def readings(self, states: Ints, hold: NDArray[np.uint8], flags: NDArray[np.uint16]) -> Ints:
         count = len(states)

@@ -383,7 +383,7 @@ def bus_states(
 ) -> tuple[Ints, NDArray[np.uint16]]:
     """States to call bus from, shape (count, fields), and a code for each: what reads and what
     does not, factors at rest with it or beside it, led or not, in the same block or a new one."""
-    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
+    nominal = bus.nominal_code
     edges = [bus.read_low, bus.read_high, bus.high_code, nominal, 0, CODE_MAX]
     codes = [_pick(generator, 0, CODE_MAX, edges) for _ in range(count)]
     for at in range(0, count, 2):

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from halfcycle.base import resources
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import (
-    BUS_CALLS,
+    BUS_CALL_NAMES,
     CALL_NAMES,
     READERS,
     READING,
@@ -39,7 +39,7 @@ def names_header(name: str, *, turning: bool = False, bus: bool = False) -> dict
     ``turning``: with the oscillator; ``HC_TURN`` says so. ``bus``: with the call that reads the
     bus; ``HC_BUS`` says so."""
     oscillator = ("turn", *TURN_CALL_NAMES) if turning else ()
-    reading = tuple(call.name for call in BUS_CALLS) if bus else ()
+    reading = BUS_CALL_NAMES if bus else ()
     same = ["state", "reading", *CALL_NAMES, *reading, *oscillator]
     lines = [
         *(["#define HC_TURN", ""] if turning else []),
@@ -50,6 +50,12 @@ def names_header(name: str, *, turning: bool = False, bus: bool = False) -> dict
         f"#define HC_RATED_MV {name.upper()}_RATED_MV",
     ]
     return {f"{FOLDER}/{NAMES_HEADER}": _guarded("HC_REGULATOR_H", lines)}
+
+
+def names_of(plan: Plan) -> dict[str, str]:
+    """:func:`names_header` of all that this Plan's C has."""
+    turning, bus = plan.turning is not None, plan.bus is not None
+    return names_header(plan.name, turning=turning, bus=bus)
 
 
 def state_header(plan: Plan) -> dict[str, str]:

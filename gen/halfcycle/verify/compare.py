@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfcycle.base import command_words
-from halfcycle.regulator.bus_plan import BusPlan
 from halfcycle.regulator.model import Regulator, drive_wave, duty_wave, fed_scales
 from halfcycle.regulator.plan import TURN, Plan, Turning
 from halfcycle.regulator.state import READERS, READING, field_names
@@ -222,13 +222,10 @@ def batches(
     for name in NAMES if only is None else (only,):
         if name == "reset":
             yield _reset_batch(plan, harness)
-        elif name in ("update_states", "sample_states"):
-            yield _states_batch(name, plan, harness, seed, max(1000, min(samples // 200, STATES)))
-        elif name == "bus_states":
-            if plan.bus is not None:
-                yield _bus_batch(
-                    plan, plan.bus, harness, seed, max(1000, min(samples // 200, STATES))
-                )
+        elif name in ("update_states", "sample_states", "bus_states"):
+            if name != "bus_states" or plan.bus is not None:
+                count = max(1000, min(samples // 200, STATES))
+                yield _states_batch(name, plan, harness, seed, count)
         elif name == "turn":
             if plan.turning is not None:
                 yield from _turn_batches(plan, plan.turning, harness, seed)
@@ -330,37 +327,27 @@ def _turn_batches(plan: Plan, turning: Turning, harness: Harness, seed: int) -> 
 
 
 def _states_batch(name: str, plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
-    """One call of update or sample from each of ``count`` chosen states."""
+    """One call of update, sample or bus from each of ``count`` chosen states."""
     generator = random.Random(f"{seed} {name}")
+    regulator = Regulator(plan)
     codes = None
     if name == "update_states":
         states = adversarial.update_states(plan, generator, count)
-    else:
+        model = _called(regulator, states, None, lambda _: regulator.update())
+        compiled = harness.single_calls(states)
+    elif name == "sample_states":
         states, codes = adversarial.sample_states(plan, generator, count)
+        model = _called(regulator, states, codes, regulator.sample)
+        compiled = harness.single_calls(states, codes)
+    else:
+        assert plan.bus is not None
+        states, codes = adversarial.bus_states(plan, plan.bus, generator, count)
+        model = _called(regulator, states, codes, regulator.bus)
+        compiled = harness.bus_calls(states, codes)
     inputs: dict[str, Ints] = dict(zip(field_names(plan), states.T, strict=True))
     if codes is not None:
-        inputs["adc_code"] = codes.astype(np.int64)
-    model = _called(plan, states, None if codes is None else codes.tolist())
-    compiled = harness.single_calls(states, codes).T
-    return Batch(name, 0, record_names(plan), model, compiled, inputs)
-
-
-def _bus_batch(plan: Plan, bus: BusPlan, harness: Harness, seed: int, count: int) -> Batch:
-    """One call of bus from each of ``count`` chosen states."""
-    states, codes = adversarial.bus_states(plan, bus, random.Random(f"{seed} bus"), count)
-    names = field_names(plan)
-    inputs: dict[str, Ints] = dict(zip(names, states.T, strict=True))
-    inputs["bus_code"] = codes.astype(np.int64)
-    regulator = Regulator(plan)
-    rows = []
-    for state, code in zip(states.tolist(), codes.tolist(), strict=True):
-        regulator.load(dict(zip(names, state, strict=True)))
-        regulator.bus(code)
-        results = [getattr(regulator, reader)() for reader in READERS]
-        rows.append([*regulator.values(), 0, *results])
-    model = np.asarray(rows, dtype=np.int64).T
-    compiled = harness.bus_calls(states, codes).T
-    return Batch("bus_states", 0, record_names(plan), model, compiled, inputs)
+        inputs["bus_code" if name == "bus_states" else "adc_code"] = codes.astype(np.int64)
+    return Batch(name, 0, record_names(plan), model, compiled.T, inputs)
 
 
 def _readings_batch(plan: Plan, harness: Harness, seed: int, count: int) -> Batch:
@@ -387,17 +374,19 @@ def _readings_batch(plan: Plan, harness: Harness, seed: int, count: int) -> Batc
     return Batch("readings", 0, reading_names(plan), model, compiled, inputs)
 
 
-def _called(plan: Plan, states: Ints, codes: list[int] | None) -> Ints:
-    """The model's record after one call from each state, shape (rows, states)."""
-    regulator, names = Regulator(plan), field_names(plan)
+def _called(
+    regulator: Regulator,
+    states: Ints,
+    codes: NDArray[np.uint16] | None,
+    call: Callable[[int], int | None],
+) -> Ints:
+    """The model's record after one ``call`` from each state, shape (rows, states)."""
+    names = field_names(regulator.plan)
+    arguments = [0] * len(states) if codes is None else codes.tolist()
     rows = []
-    for row, state in enumerate(states.tolist()):
+    for state, argument in zip(states.tolist(), arguments, strict=True):
         regulator.load(dict(zip(names, state, strict=True)))
-        complete = 0
-        if codes is None:
-            regulator.update()
-        else:
-            complete = regulator.sample(codes[row])
+        complete = call(argument) or 0
         results = [getattr(regulator, reader)() for reader in READERS]
         rows.append([*regulator.values(), complete, *results])
     return np.asarray(rows, dtype=np.int64).T

@@ -52,9 +52,7 @@ def sources(plan: Plan, generated: Mapping[str, str]) -> tuple[dict[str, str], l
     """Texts and source names of the regulator with its harness, for ``compiler.build_*``."""
     contents = {
         **c_interface.harness_files("harness.c"),
-        **c_interface.names_header(
-            plan.name, turning=plan.turning is not None, bus=plan.bus is not None
-        ),
+        **c_interface.names_of(plan),
         **c_interface.state_header(plan),
     }
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
@@ -171,29 +169,23 @@ class Harness:
 
         ``states``: shape (states, fields); result: a record each, shape (states, rows).
         """
+        return self._records(self._lib.harness_single_calls, states, codes)
+
+    def bus_calls(self, states: Ints, codes: NDArray[np.uint16]) -> Ints:
+        """One call of bus from each state, as ``single_calls``; the bus is measured."""
+        return self._records(self._lib.harness_bus_calls, states, codes)
+
+    def _records(self, calls: Any, states: Ints, codes: NDArray[np.uint16] | None) -> Ints:
         states = np.ascontiguousarray(states, dtype=np.int64)
         result = np.empty((len(states), self._record), dtype=np.int64)
         code_pointer = self._ffi.NULL
         if codes is not None:
             codes = np.ascontiguousarray(codes, dtype=np.uint16)
             code_pointer = self._pointer("uint16_t *", codes)
-        self._lib.harness_single_calls(
+        calls(
             self._pointer("int64_t *", states),
             len(states),
             code_pointer,
-            self._pointer("int64_t *", result),
-        )
-        return result
-
-    def bus_calls(self, states: Ints, codes: NDArray[np.uint16]) -> Ints:
-        """One call of bus from each state, as ``single_calls``; the bus is measured."""
-        states = np.ascontiguousarray(states, dtype=np.int64)
-        codes = np.ascontiguousarray(codes, dtype=np.uint16)
-        result = np.empty((len(states), self._record), dtype=np.int64)
-        self._lib.harness_bus_calls(
-            self._pointer("int64_t *", states),
-            len(states),
-            self._pointer("uint16_t *", codes),
             self._pointer("int64_t *", result),
         )
         return result

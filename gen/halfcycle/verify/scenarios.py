@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.regulator.bus_plan import BUS_ONE, BusPlan
+from halfcycle.regulator.bus_plan import BusPlan
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import (
     CODE_MAX,
@@ -86,9 +86,8 @@ def bus_codes(
 ) -> NDArray[np.int32]:
     """What a measured bus reads, or -1: near its nominal most often, anywhere in its range and
     beside it, moving at every tick, or not read at all, for half a window to twelve at a time."""
-    nominal = bus.zero_code + round((BUS_ONE << bus.ratio_shift) / bus.ratio_gain)
     edges = [bus.read_low, bus.read_low - 1, bus.read_high, bus.read_high + 1, bus.high_code + 1]
-    places = [nominal] * 8 + [*edges, 0, CODE_MAX, -1, -1]
+    places = [bus.nominal_code] * 8 + [*edges, 0, CODE_MAX, -1, -1]
     level = _pieces(plan, generator, ticks, _chosen(generator, *places))
     moving = _pieces(plan, generator, ticks, _chosen(generator, 0, 0, 1)) > 0
     anywhere = generator.integers(bus.read_low - 2, bus.read_high + 3, ticks)
