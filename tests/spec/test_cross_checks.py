@@ -26,6 +26,9 @@ class Recorder:
         self._table, self._keys, self._prefix = table, keys, prefix
 
     def __getattr__(self, name: str) -> Any:
+        derived = getattr(type(self._table), name, None)
+        if isinstance(derived, property) and derived.fget:
+            return derived.fget(self)
         value = getattr(self._table, name)
         if isinstance(value, Table):
             return Recorder(value, self._keys, f"{self._prefix}{name}.")
