@@ -151,7 +151,7 @@ def printed_log(plan: Plan, folder: Path) -> str:
     return done.stdout
 
 
-@pytest.mark.parametrize("case", mostly_full(["mean", "moving flat"]))
+@pytest.mark.parametrize("case", mostly_full(["mean", "moving flat", "normalised proportional"]))
 def test_the_c_of_the_page_prints_a_log_that_is_the_models(case: str, tmp_path: Path) -> None:
     plan = CASES[case]
     path = tmp_path / "log.txt"

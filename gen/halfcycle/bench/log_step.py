@@ -105,6 +105,8 @@ class StepModel:
             past = past.broken()
         # The error that is known is the one of the target in force.
         low, high = (share_at(plan, error, target) for error in errors)
+        if target == 0:
+            low, high = min(low, 0), max(high, 0)  # A reset leaves no 1/target: the share is 0.
         return Hidden(row, integral, ramp, unsettled, undriven, held_due, due, past, (low, high))
 
     def _branches(self, step: _Step) -> Iterator[_After]:

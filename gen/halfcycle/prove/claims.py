@@ -13,7 +13,7 @@ from typing import Any
 
 import z3
 
-TIMEOUT_MS = 60_000
+TIMEOUT_MS = 120_000
 
 
 @dataclass(slots=True)
