@@ -13,7 +13,7 @@ from halfcycle.quantise.bus import REST, readings_to, worst_start
 from halfcycle.regulator import arithmetic
 from halfcycle.regulator.bus_plan import BUS_ONE
 from halfcycle.regulator.model import Regulator
-from halfcycle.regulator.plan import FLAG_BUS_LOST, FLAG_LIMIT, SCALE_ONE, Plan
+from halfcycle.regulator.plan import CODE_MAX, FLAG_BUS_LOST, FLAG_LIMIT, SCALE_ONE, Plan
 from halfcycle.regulator.state import fields_of
 from halfcycle.spec.load import load_spec
 from support import measured
@@ -138,7 +138,8 @@ def test_a_lost_bus_is_frozen_flagged_and_led_to_the_nominal() -> None:
 
 def test_a_reading_that_is_back_is_followed_as_slowly_and_then_at_once() -> None:
     regulator = running(MEAN)
-    block(regulator, 0)
+    for _ in range(3):
+        block(regulator, 0)
     moves = []
     for _ in range(400):
         before = factor_of(regulator)
@@ -160,6 +161,24 @@ def test_one_bad_reading_does_not_move_the_drive() -> None:
     regulator.bus(0)
     regulator.bus(3193)
     assert abs(factor_of(regulator) - before) <= BUS.lead and not regulator.bus_led
+
+
+@pytest.mark.parametrize("at", range(MEAN.samples))
+@pytest.mark.parametrize("bad", [0, CODE_MAX])
+def test_one_bad_reading_while_the_bus_moves_left_the_factor_behind(at: int, bad: int) -> None:
+    """Bug: a bus step whose first reading was bad had the factor led for seconds."""
+    regulator = running(MEAN)
+    block(regulator, 3193)
+    for number in range(MEAN.samples):
+        regulator.bus(3193 if number < at else bad if number == at else 3860)
+        if regulator.sample(MEAN.zero_code):
+            regulator.update()
+        assert not regulator.flags() & FLAG_BUS_LOST or number == MEAN.samples - 1 == at
+    for _ in range(4):
+        regulator.bus(3860)
+    wanted = arithmetic.bus_ratio(3860 - BUS.zero_code, BUS.ratio_gain, BUS.ratio_shift)
+    assert factor_of(regulator) * wanted / BUS_ONE**2 == pytest.approx(1, abs=1e-3)
+    assert not regulator.bus_led
 
 
 def test_a_bus_that_comes_up_is_followed_at_once() -> None:

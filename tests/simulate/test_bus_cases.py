@@ -59,6 +59,11 @@ def test_a_step_of_a_fifth_moves_the_output_by_less_than_1_percent(name: str) ->
     assert 0.2 < moves_percent(prepared(), name) < 1.0
 
 
+def test_a_bad_reading_in_the_step_of_a_bus_raised_the_output_by_a_fifth() -> None:
+    """Bug: the bus was led from that reading on; it stood at 122 % and went back in a second."""
+    assert 0.2 < moves_percent(prepared(), "bus-bad-reading") < 1.0
+
+
 SLOW = (
     ("period_us = 500\n", "period_us = 1000\n"),
     ("\nperiod_us = 50\n", "\n"),
@@ -90,8 +95,8 @@ def test_every_case_of_the_bus_holds() -> None:
     ready = prepared()
     names = [name for name in cases(ready.setting) if name.startswith(("bus-", "motor"))]
     assert names == [
-        *("bus-sag", "bus-swell", "bus-step-up", "bus-step-down", "motor-start", "bus-ripple"),
-        *("bus-lost", "bus-unread", "bus-back"),
+        *("bus-sag", "bus-swell", "bus-step-up", "bus-step-down", "bus-bad-reading"),
+        *("motor-start", "bus-ripple", "bus-lost", "bus-unread", "bus-back"),
     ]
     for one in simulate(ready, names, range(60), 1, jobs=1):
         assert one.failed == 0, (one.case, one.failures[:2])

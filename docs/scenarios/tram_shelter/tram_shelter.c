@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file f8f3cd46d6527b9fcdf4dcd7e718bcd28f45b1a8188d0e3ef6b27aad51623d39
+ *     file 6095c04bcc42071161c8d20e829075ddd3399e843bdda1765547536084798f09
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -261,20 +261,32 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         wanted = tram_shelter_factor_step(factor, read);
     }
     if ((lost != 0u) || (led != 0u)) {
-        /* No reading stands behind the factor, or one only just does: it moves so slowly that the loop
-           takes the change over, if there is any drive. */
+        /* No reading stands behind the factor, or one only just does. For the first two windows it
+           stays, as the loop has hardly answered yet, and a reading is followed at once. Then it moves so
+           slowly that the loop takes the change over, if there is any drive. */
         const uint_least8_t block = s->window_sequence;
         const uint_least8_t output = (uint_least8_t)(s->output_sequence & 1u);
         const int16_t scale = s->scale[output];
-        const uint16_t move = (block != s->bus_block) ? 63u : 0u;
         const uint16_t gap = (uint16_t)((factor > wanted) ? (factor - wanted) : (wanted - factor));
+        uint16_t move = 0u;
+        if (led == 0u) {
+            led = 1u;
+        } else {
+            if (block != s->bus_block) {
+                if (led < 3u) {
+                    led = (uint_least8_t)(led + 1u);
+                }
+                if (led == 3u) {
+                    move = 63u;
+                }
+            }
+        }
         s->bus_block = block;
-        if ((lost == 0u) && ((gap <= 121u) || (scale == 0))) {
+        if ((lost == 0u) && ((led < 3u) || (gap <= 121u) || (scale == 0))) {
             led = 0u;
             factor = wanted;
             ratio = read;
         } else {
-            led = 1u;
             factor = tram_shelter_led_factor(factor, wanted, move);
             ratio = tram_shelter_ratio_step(ratio, factor);
         }

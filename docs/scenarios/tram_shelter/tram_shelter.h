@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 5042e1127d16a5a6b3d00263119e352bcd01f7353c6a0eb2496e782a411a3890
+ *     file cf98454a54a37ac592696ad451da1e7f520982c044196db8b4565fe24c52d3e9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -186,8 +186,8 @@ struct tram_shelter_state {
     volatile uint16_t cleared;
     volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
-    volatile uint_least8_t bus_led; /* 1: the factor is led, as the reading is lost or just back */
-    uint_least8_t bus_block; /* the window in which the factor was led last */
+    volatile uint_least8_t bus_led; /* 3: the factor is led, as the reading has been lost for two windows; below: for so many, the one under way counted */
+    uint_least8_t bus_block; /* the window of the last call without a reading to follow */
     volatile uint_least8_t bus_seen; /* readings of the bus up to the window before */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];

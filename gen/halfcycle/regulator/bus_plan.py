@@ -12,6 +12,9 @@ BUS_BITS = 15
 BUS_ONE = 1 << BUS_BITS
 """Factor and ratio 1.0 (uQ1.15, 16 bit)."""
 FACTOR_MAX = 65535
+BUS_LED = 3
+"""``bus_led`` while the factor is led: so many blocks, the one under way counted, have had
+no reading to follow. Two are waited for: a bad reading at the end of a block is not led from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,11 @@ class BusPlan:
     """Greatest limit of the scale, below 2.0."""
     period_us: float
     """Time from one call to the next, microseconds."""
+
+    @property
+    def led(self) -> int:
+        """``bus_led`` while the factor is led."""
+        return BUS_LED
 
     @property
     def nominal_code(self) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.bus_plan import BUS_BITS, BUS_ONE, BusPlan
+from halfcycle.regulator.bus_plan import BUS_BITS, BUS_LED, BUS_ONE, BusPlan
 from halfcycle.regulator.plan import (
     DRIVE_FULL,
     FLAG_BROWNOUT,
@@ -128,8 +128,9 @@ class Regulator:
 
     def bus(self, bus_code: int) -> None:
         """Take a reading of the bus (0 to CODE_MAX): the factor follows it at once. One outside its
-        range is not taken: the factor is led to 1, so slowly that the loop takes the change over,
-        and led back in the same way. The ratio stays the factor's reciprocal."""
+        range is not taken. If none is for two blocks, the factor is led to 1, so slowly that the
+        loop takes the change over, and led back in the same way. The ratio stays the factor's
+        reciprocal."""
         plan, lost = self.plan.bus, 1
         assert plan is not None
         now = self.factor_sequence & 1
@@ -141,7 +142,7 @@ class Regulator:
             read = arithmetic.bus_ratio(measured, plan.ratio_gain, plan.ratio_shift)
             wanted = arithmetic.factor_step(factor, read, plan.factor_low, plan.factor_high)
         if lost or led:
-            led, factor, ratio = self._led(plan, lost, factor, wanted, ratio, read)
+            led, factor, ratio = self._led(plan, lost, led, factor, wanted, ratio, read)
         else:
             factor, ratio = wanted, read
         sequence = (self.factor_sequence + 1) & SEQUENCE_MASK
@@ -154,20 +155,28 @@ class Regulator:
         self.factor_sequence = sequence
 
     def _led(  # noqa: PLR0917 (what is known of the bus)
-        self, plan: BusPlan, lost: int, factor: int, wanted: int, ratio: int, read: int
+        self, plan: BusPlan, lost: int, led: int, factor: int, wanted: int, ratio: int, read: int
     ) -> tuple[int, int, int]:
-        """Whether the factor is still led, factor and ratio, while no reading stands behind it, or
-        one only just does. Readings: ``wanted`` and ``read``. Without any drive it follows at once,
-        as on a bus that comes up."""
+        """How long the factor has been without a reading, factor and ratio, while none stands
+        behind it, or one only just does. Readings: ``wanted`` and ``read``. Before it is led the
+        loop has hardly answered: then, and without any drive, as on a bus that comes up, a reading
+        is followed at once."""
         block = self.window_sequence
-        move = plan.lead if block != self.bus_block else 0
+        move = 0
+        if led == 0:
+            led = 1
+        elif block != self.bus_block:
+            if led < BUS_LED:
+                led += 1
+            if led == BUS_LED:
+                move = plan.lead
         self.bus_block = block
         gap = factor - wanted if factor > wanted else wanted - factor
-        if lost == 0 and (gap <= plan.join or self.scale() == 0):
+        if lost == 0 and (led < BUS_LED or gap <= plan.join or self.scale() == 0):
             return 0, wanted, read
         factor = arithmetic.led_factor(factor, wanted, move)
         ratio = arithmetic.ratio_step(ratio, factor, plan.ratio_low, plan.ratio_high)
-        return 1, factor, ratio
+        return led, factor, ratio
 
     def set_target_mv(self, rms_mv: int) -> None:
         """Ask for an output of ``rms_mv`` millivolts RMS; clamped to the design range."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from halfcycle.regulator.bus_plan import BUS_LED
 from halfcycle.regulator.plan import (
     CODE_MAX,
     DRIVE_FULL,
@@ -281,8 +282,11 @@ _BUS: tuple[Field, ...] = (
         "bus_led",
         "uint_least8_t",
         "bus",
-        _SLOT,
-        "1: the factor is led, as the reading is lost or just back",
+        _fixed(0, BUS_LED),
+        lambda plan: (
+            f"{BUS_LED}: the factor is led, as the reading has been lost for two "
+            f"{_block(plan)}s; below: for so many, the one under way counted"
+        ),
         slots=_if_bus,
         shared=True,
     ),
@@ -291,7 +295,7 @@ _BUS: tuple[Field, ...] = (
         "uint_least8_t",
         "bus",
         _SEQUENCE,
-        lambda plan: f"the {_block(plan)} in which the factor was led last",
+        lambda plan: f"the {_block(plan)} of the last call without a reading to follow",
         slots=_if_bus,
     ),
     Field(

@@ -27,6 +27,7 @@ def bus_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     if setting.spec.bus_sensor is None:
         return
     yield from _steps(setting, times)
+    yield _bad_reading(setting, times)
     yield _motor(setting, times)
     yield _ripple(setting, times)
     yield from _losses(setting, times)
@@ -50,6 +51,28 @@ def _steps(setting: Setting, times: Timetable) -> Iterator[Case]:
             ),
             curves=(ITI, SEMI_F47),
         )
+
+
+def _bad_reading(setting: Setting, times: Timetable) -> Case:
+    spec = setting.spec
+    low, high = float(spec.bridge.bus_min_v), float(spec.bridge.bus_max_v)
+    back = times.event + float(spec.bus_period_s)
+    return Case(
+        name="bus-bad-reading",
+        about=f"bus goes from {low:g} to {high:g} V at once, and the first reading of it is bad",
+        loads=drawn_load,
+        event_s=times.event,
+        steady_s=times.steady,
+        end_s=times.end,
+        rules=("settling", "steady", "dc", "limits"),
+        events=(
+            Event(0.0, EventKind.BUS, low),
+            Event(times.event, EventKind.BUS, high),
+            Event(times.event, EventKind.BUS_SENSOR, BusState.OPEN),
+            Event(back, EventKind.BUS_SENSOR, BusState.GOOD),
+        ),
+        curves=(ITI, SEMI_F47),
+    )
 
 
 def _motor(setting: Setting, times: Timetable) -> Case:
