@@ -24,7 +24,14 @@ def test_the_c_equals_the_model(case: str) -> None:
 DEFECTS = {
     "no second half of the step": ("uint32_t product = ((uint32_t)factor * ratio) >> 15", 14),
     "lost readings taken": ("(bus_code <= 3990u)", "(bus_code <= 3991u)"),
-    "led twice as fast": ("? 30u : 0u", "? 60u : 0u"),
+    "led twice as fast": ("move = 30u;", "move = 60u;"),
+    "led from the first window on": ("            led = 1u;", "            led = 2u;"),
+    "led in every reading": ("(block != s->bus_block)", "(block == block)"),
+    "waits longer": (
+        "if (led == 3u) {\n                    move",
+        "if (led == 2u) {\n                    move",
+    ),
+    "followed late": ("((led < 3u) || ", "((led < 2u) || "),
     "joins later": ("(gap <= 90u)", "(gap <= 89u)"),
     "jumps under drive": ("|| (scale == 0)", "|| (scale != 0)"),
     "ratio of a led factor left": ("ratio = tor_beacon_ratio_step(ratio, factor);", ""),
