@@ -15,7 +15,7 @@ import pytest
 from halfcycle.generate.pipeline import generate
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
-from support import plan_cases
+from support import measured, plan_cases
 from support.misra_page import anonymous, by_hand, of_the_checker
 from support.paths import SPECS
 from support.tools import need_tool
@@ -65,7 +65,7 @@ def deviations(tmp_path_factory: pytest.TempPathFactory) -> set[tuple[str, str]]
         rows |= deviations_of(
             generation.texts, generation.plan.name, tmp_path_factory.mktemp("misra")
         )
-    for plan in plan_cases.CASES.values():
+    for plan in (*plan_cases.CASES.values(), *measured.PLANS.values()):
         rows |= deviations_of(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
     return rows
 

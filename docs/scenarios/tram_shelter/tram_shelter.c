@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 6095c04bcc42071161c8d20e829075ddd3399e843bdda1765547536084798f09
+ *     file 7eba6e28f3f5088c1c0f1460262e1ac061912c49889c45f119236a12bc66f997
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -267,7 +267,7 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         const uint_least8_t block = s->window_sequence;
         const uint_least8_t output = (uint_least8_t)(s->output_sequence & 1u);
         const int16_t scale = s->scale[output];
-        const uint16_t gap = (uint16_t)((factor > wanted) ? (factor - wanted) : (wanted - factor));
+        const uint16_t gap = (factor > wanted) ? (uint16_t)(factor - wanted) : (uint16_t)(wanted - factor);
         uint16_t move = 0u;
         if (led == 0u) {
             led = 1u;
