@@ -103,16 +103,23 @@ def test_a_stale_scale_at_some_phases_is_seen(kept_below: str) -> None:
     assert result.mismatch is not None and result.mismatch.scenario == "drive"
 
 
+@cache
+def states_of_updates(case: str) -> list[dict[str, int]]:
+    """States that the comparison calls update from."""
+    plan = plan_cases.CASES[case]
+    names = field_names(plan)
+    states = adversarial.update_states(plan, random.Random(1), 4000).tolist()
+    return [dict(zip(names, state, strict=True)) for state in states]
+
+
 @pytest.mark.parametrize("case", plan_cases.CASES)
 def test_ties_of_every_rounding_are_tried(case: str) -> None:
     # Half way between two: 2^(shift - 1) is what is left of the number.
     plan = plan_cases.CASES[case]
     met: Counter[str] = Counter()
-    states = adversarial.update_states(plan, random.Random(1), 4000)
-    for state in states.tolist():
-        before = dict(zip(field_names(plan), state, strict=True))
-        regulator = Regulator(plan)
-        regulator.load(before)
+    regulator = Regulator(plan)
+    for state in states_of_updates(case):
+        regulator.load(state)
         regulator.update()
         if not plan.has_proportional and not regulator.flags() & FLAG_IMPLAUSIBLE:
             rest = regulator.integral & ((1 << plan.scale_shift) - 1)
@@ -124,9 +131,9 @@ def test_ties_of_every_rounding_are_tried(case: str) -> None:
 def test_stuck_and_lost_sensors_are_tried(case: str) -> None:
     plan = plan_cases.CASES[case]
     met: Counter[str] = Counter()
-    for state in adversarial.update_states(plan, random.Random(1), 4000).tolist():
-        regulator = Regulator(plan)
-        regulator.load(dict(zip(field_names(plan), state, strict=True)))
+    regulator = Regulator(plan)
+    for state in states_of_updates(case):
+        regulator.load(state)
         scale = regulator.scale()
         regulator.update()
         met["above"] += regulator.lean > 0

@@ -93,11 +93,12 @@ def block_sums(plan: Plan, total: int, generator: random.Random) -> list[int]:
     spread = min(even, top - even)
     blocks = [even + round(spread * generator.uniform(-1, 1)) for _ in weights]
     least = min(range(len(weights)), key=weights.__getitem__)
-    for at in sorted(range(len(weights)), key=weights.__getitem__, reverse=True):
-        rest = total - sum(w * s for w, s in zip(weights, blocks, strict=True))
-        blocks[at] = arithmetic.saturate(blocks[at] + rest // weights[at], 0, top)
-    # What the least weight leaves over: one of the others takes a few steps and so alters the rest.
     rest = total - sum(w * s for w, s in zip(weights, blocks, strict=True))
+    for at in sorted(range(len(weights)), key=weights.__getitem__, reverse=True):
+        filled = arithmetic.saturate(blocks[at] + rest // weights[at], 0, top)
+        rest -= weights[at] * (filled - blocks[at])
+        blocks[at] = filled
+    # What the least weight leaves over: one of the others takes a few steps and so alters the rest.
     for at, weight in enumerate(weights):
         shared = math.gcd(weight, weights[least])
         if at == least or rest % shared:
