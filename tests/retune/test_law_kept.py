@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from halfcycle.cli.retune import figures
 from halfcycle.retune.retune import retune
 from support.paths import EXAMPLES
 
@@ -21,3 +22,5 @@ def test_gains_that_are_kept_keep_their_law() -> None:
     assert kept
     assert moved.values.get("loop.law") == ("normalised" if kept else None)
     assert ('law = "normalised"' in moved.text) == kept
+    # Bug: the table gave them the plain law's unit.
+    assert dict(figures(moved.before))["integral gain"].endswith(" per share and s")

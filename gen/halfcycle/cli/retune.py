@@ -138,7 +138,7 @@ def _show(retuned: Retuned, file: str, *, wanted: bool, written: bool) -> None:
     name = retuned.before.design.spec.name
     sides = [retuned.before, *([retuned.after] if retuned.after else [])]
     columns = ("figure", "before", "after")[: len(sides) + 1]
-    rows = list(zip(*(_figures(side) for side in sides), strict=True))
+    rows = list(zip(*(figures(side) for side in sides), strict=True))
     tables.show_table(
         f"{name}: before and after",
         columns,
@@ -164,7 +164,8 @@ def _cell(value: Value | None) -> str:
     return "-" if value is None else value_text(value)
 
 
-def _figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
+def figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
+    """Rows of the table: what, and its value with its unit."""
     design, quantised = side.design, side.quantised
     window, loop, spec, number = design.window, design.loop, design.spec, common.number
     yield "loop period", f"{number(spec.loop.period_us)} us"
@@ -177,8 +178,9 @@ def _figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     yield "window's length", f"{number(window.duration_ms)} ms"
     if design.law is not None:
         yield "law", f"normalised, floor {float(design.law.floor):g}"
-    yield "proportional gain", f"{number(design.gains.proportional)} per pu"
-    yield "integral gain", f"{number(design.gains.integral_per_s)} per pu and s"
+    per = "per pu" if design.law is None else "per share"
+    yield "proportional gain", f"{number(design.gains.proportional)} {per}"
+    yield "integral gain", f"{number(design.gains.integral_per_s)} {per} and s"
     yield "proportional, per update", f"{number(design.kp)}"
     yield "integral, per update", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:
