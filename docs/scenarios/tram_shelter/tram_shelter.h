@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file cf98454a54a37ac592696ad451da1e7f520982c044196db8b4565fe24c52d3e9
+ *     file 297453935758baf7e9adeb5c62cb7abc48c7c95b7b434911bd07b4c11eabf35e
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -211,8 +211,8 @@ void tram_shelter_set_target_mv(struct tram_shelter_state *s, int32_t rms_mv);
 TRAM_SHELTER_FAST int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code);
 
 /* Every 50 us. bus_code: any value; 1539..4094 is taken, what is outside counts as lost:
-   BUS_LOST is set, and the factor is led to that of the nominal bus. So it is set if no call comes from
-   one window to the next; the factor then stays. */
+   the factor stays. BUS_LOST is set if a window ends so; once two have, the factor is led to that of the nominal
+   bus. BUS_LOST is set too if no call comes from one window to the next; the factor then stays. */
 TRAM_SHELTER_FAST void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code);
 
 /* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
