@@ -164,7 +164,7 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         if zero.low <= now <= zero.high:
             text += f", which is inside the 95 % interval of {half}; keep it"
         else:
-            text += f" (95 %: {half}), which the nearest whole code is; keep it"
+            text += f" (95 %: {half}), of which that is the nearest whole code; keep it"
         yield finding("zero-agrees", ZERO, text)
     yield from _spread(
         "sensor.zero_tolerance_codes",
