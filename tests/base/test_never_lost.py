@@ -128,6 +128,40 @@ def test_stopped_early_says_that_nothing_was_written(tmp_path: Path) -> None:
     assert contents(tmp_path) == {}
 
 
+@pytest.mark.parametrize("at", ["before a write", "at the end"])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_that_python_drops_still_stops(
+    tmp_path: Path, number: signal.Signals, at: str
+) -> None:
+    """Bug: a signal that came in a weak reference's callback, as matplotlib leaves many, was shown
+    as "Exception ignored in", the file was written, and the exit code said nothing of it."""
+    which = "_make_folder" if at == "before a write" else "write_all"
+    code = (
+        "import os, signal, sys, weakref\nfrom halfcycle.base import files\n"
+        "from halfcycle.cli import main\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "class Picture:\n    pass\n"
+        "def called(reference):\n"
+        f"    os.kill(os.getpid(), {int(number)})\n"
+        "    for _ in range(100):\n        pass\n"
+        f"real = files.{which}\n"
+        "def dropping(*arguments):\n"
+        f"    done = real(*arguments) if {at == 'at the end'} else None\n"
+        "    picture = Picture()\n    reference = weakref.ref(picture, called)\n"
+        "    del picture\n"
+        "    return real(*arguments) if done is None else done\n"
+        f"files.{which} = dropping\n"
+        f"sys.argv = ['halfcycle', 'start', 'hut', '--out', {str(tmp_path / 'h.toml')!r}]\nmain()"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert ran.returncode == 128 + number, ran.stderr
+    left = {"h.toml"} if at == "at the end" else set()
+    said = f"written before, and whole: {tmp_path / 'h.toml'}" if left else "nothing was written"
+    assert ran.stderr.splitlines()[-1] == f"stopped; {said}"
+    assert "ignored" not in ran.stderr and "Traceback" not in ran.stderr
+    assert contents(tmp_path).keys() == left
+
+
 def test_a_killed_run_is_seen_by_check_and_mended_by_the_next(tmp_path: Path) -> None:
     """Bug: what SIGKILL left between two renames was nowhere said."""
     out = tmp_path / "out"

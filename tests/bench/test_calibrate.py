@@ -157,6 +157,21 @@ def test_spread_against_the_tolerance() -> None:
     assert not inside(SPEC, high, after=False) and inside(SPEC, high, after=True)
 
 
+def test_a_zero_that_chance_explains_is_kept() -> None:
+    """Bug: of four boards one was 20 codes off, the mean was 5 +- 16 off, and the spec was to have
+    it; a gain that lies inside its interval was kept."""
+    made = [
+        codes(10 * at + n, f"b{at}", 230, 230 / 0.22, zero)
+        for at, zero in enumerate([2048.0, 2048.0, 2048.0, 2068.0])
+        for n in range(5)
+    ]
+    found = calibrate(SPEC, made)
+    assert found.zero_code is not None and found.zero_code.value == pytest.approx(2053)
+    assert found.zero_code.low < 2048 and "sensor.zero_code" not in changes(SPEC, found)
+    told = {f.code: f.text for f in findings(SPEC, found, written=False)}
+    assert "inside the 95 % interval" in told["zero-agrees"] and "zero-differs" not in told
+
+
 @pytest.mark.parametrize("off", [2e-16, -2e-16])
 def test_what_rounding_leaves_of_a_difference_was_a_figure(off: float) -> None:
     """ "+2.22e-14 % from the spec's", for readings that are the spec's to the last digit."""

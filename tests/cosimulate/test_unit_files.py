@@ -188,6 +188,24 @@ def test_simulate_writes_the_board_that_it_names(command_line: CommandLine, fold
     assert 'start="0.0015"' in place_text(file, "modelDescription.xml")
 
 
+def test_a_board_does_not_take_the_place_of_a_regulator(
+    generate: Callable[..., Outcome], command_line: CommandLine, folder: Path
+) -> None:
+    """Bug: both commands replaced the other's unit, and the regulator's was gone with exit 0."""
+    file = folder / "kiosk.fmu"
+    board = ("simulate", folder / SPEC, "--case", "start", "--boards", "1", "--fmu", file)
+    assert generate("--fmu", file).code == 0
+    first = file.read_bytes()
+    refused = command_line(*board)
+    assert refused.code == 2 and "is no board's" in refused.err and "--force" in refused.err
+    assert file.read_bytes() == first
+    assert command_line(*board, "--force").code == 0
+    refused = generate("--fmu", file)
+    assert refused.code == 2 and "is no regulator's" in refused.err
+    assert file.read_bytes() != first and not (folder / "c" / "other").exists()
+    assert generate("--fmu", file, "--force").code == 0 and file.read_bytes() == first
+
+
 def test_what_is_no_unit_is_told_from_one(tmp_path: Path) -> None:
     """Pages of the tool, damaged zips, and zips that unpack to more than any unit."""
     page, bomb, cut = (tmp_path / name for name in ("page.fmu", "bomb.fmu", "cut.fmu"))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from halfcycle.base.cache import user_folder
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
 
 if TYPE_CHECKING:
@@ -49,6 +51,10 @@ def draw(
 
     Raises ToolMissingError without matplotlib.
     """
+    cache = user_folder()
+    if cache is not None and "MPLCONFIGDIR" not in os.environ:
+        # Else matplotlib tells of a home that it may not write to, on stderr.
+        os.environ["MPLCONFIGDIR"] = str(cache / "matplotlib")
     try:
         import matplotlib as mpl  # noqa: PLC0415 (slow to import, and optional)
         from matplotlib.figure import Figure  # noqa: PLC0415

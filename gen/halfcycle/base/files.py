@@ -126,6 +126,7 @@ def write_all(
     for name in contents:
         if name in ("", ".", "..") or Path(name).name != name or "\\" in name:
             raise ValueError(f"not a plain file name: {name!r}")
+    signals.look()
     folder = Path(folder)
     every, permits, folders = dict(contents), dict.fromkeys(contents, permit), [folder]
     if beside is not None:
@@ -316,6 +317,7 @@ def _replace_together(
         parents = {change.place.path.parent for change in staged.values()}
         for parent in parents:
             _flush_folder(parent)  # So that no power cut loses a file that is still to be renamed.
+        signals.look()
         with signals.deferred():
             path = _rename_all(list(staged.values()))
         for parent in parents:

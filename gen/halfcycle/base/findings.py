@@ -512,13 +512,13 @@ KINDS: dict[str, Kind] = {
     ),
     "board-gain-outside": Kind(
         ERROR,
-        "The board's gain, with its whole 95 % interval, is outside the design's corners.",
+        "The board's gain is outside the design's corners, by more than twice its +-.",
         "Measure the output with a meter: a sensor that reads wrong is calibrated. Else state the "
         "tolerances as they are, and design again; or find what the board has wrong.",
     ),
     "board-delay-outside": Kind(
         ERROR,
-        "The board's delay, with its whole 95 % interval, is outside the design's corners.",
+        "The board's delay is outside the design's corners, by more than twice its +-.",
         "See when the updates run; state how late they may be, and design again.",
     ),
     "board-gain-steps": Kind(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from types import FrameType
@@ -14,6 +15,11 @@ ENDING = tuple(
     if (number := getattr(signal, name, None)) is not None
 )
 """The signals that ask a program to end and that it can catch."""
+
+
+_asked: list[int] = []
+"""The ending signals that came since ``raised`` began: an exception is dropped by Python if it is
+raised in a finaliser or in a weak reference's callback, and this remembers it."""
 
 
 class StoppedError(BaseException):
@@ -27,22 +33,43 @@ class StoppedError(BaseException):
 @contextlib.contextmanager
 def raised() -> Iterator[None]:
     """Let the ending signals raise StoppedError in the main thread during the block, so that every
-    ``finally`` is run. A signal that the caller had ignored (``nohup``) stays so."""
+    ``finally`` is run. A signal that the caller had ignored (``nohup``) stays so.
+
+    One that Python drops, as it came in a finaliser, is raised at the next ``look``, which is
+    before each write, or at the end of the block.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     before = {number: signal.getsignal(number) for number in ENDING}
     taken = [number for number in ENDING if before[number] not in (signal.SIG_IGN, None)]
+    unraisable = sys.unraisablehook
+
+    def dropped(told: sys.UnraisableHookArgs) -> None:
+        if not isinstance(told.exc_value, StoppedError):
+            unraisable(told)
+
+    _asked.clear()
+    sys.unraisablehook = dropped
     try:
         for number in taken:
             signal.signal(number, _stop)
         yield
+        look()
     finally:
         for number in taken:
             signal.signal(number, before[number])
+        sys.unraisablehook = unraisable
+
+
+def look() -> None:
+    """Raise StoppedError if a signal has asked the program to end, even if Python dropped that."""
+    if _asked:
+        raise StoppedError(_asked[0])
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
+    _asked.append(number)
     raise StoppedError(number)
 
 

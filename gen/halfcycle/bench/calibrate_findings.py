@@ -27,7 +27,9 @@ def changes(spec: Spec, calibration: Calibration) -> dict[str, Value]:
     gain, zero = calibration.volts_per_code, calibration.zero_code
     if gain and _apart(gain, float(spec.sensor.volts_per_code)):
         fitted[GAIN] = rounded(gain)
-    if zero and math.isfinite(zero.uncertainty) and abs(zero.value - spec.sensor.zero_code) > 0.5:
+    now = spec.sensor.zero_code
+    # The key is a whole number: what rounds to the spec's is the spec's.
+    if zero and _apart(zero, now) and abs(zero.value - now) > 0.5:
         fitted[ZERO] = round(zero.value)
     return fitted
 
@@ -158,9 +160,12 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         text += f" (95 %: {plus_minus(zero.uncertainty, 2)}); {_do(written)} {round(zero.value)}"
         yield finding("zero-differs", ZERO, text)
     else:
-        yield finding(
-            "zero-agrees", ZERO, f"{text} (95 %: {plus_minus(zero.uncertainty, 2)}); keep it"
-        )
+        half = plus_minus(zero.uncertainty, 2)
+        if zero.low <= now <= zero.high:
+            text += f", which is inside the 95 % interval of {half}; keep it"
+        else:
+            text += f" (95 %: {half}), of which that is the nearest whole code; keep it"
+        yield finding("zero-agrees", ZERO, text)
     yield from _spread(
         "sensor.zero_tolerance_codes",
         "codes",

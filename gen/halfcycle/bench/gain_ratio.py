@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from halfcycle.bench.capture_types import Floats
-from halfcycle.bench.log_causes import Cause
+from halfcycle.bench.log_causes import Cause, sensor_or_spec
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import LogRows, steps_of
 from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_LIMIT, FLAG_MISSED
@@ -68,8 +68,8 @@ class GainRatio:
             return None
         ratio = float(found[0] / found[1])
         text = (
-            f"rms_mv is {ratio:.5g} times the reading that the drive goes by: another "
-            "sensor.volts_per_code, or target_mv is not what was set"
+            f"rms_mv is {ratio:.5g} times the reading that the drive goes by: "
+            f"{sensor_or_spec(ratio)}, or target_mv is not what was set"
         )
         return Cause("scaling", text, ratio)
 

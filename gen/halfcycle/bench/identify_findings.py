@@ -25,6 +25,10 @@ METER = (
     "gain of a log as the bus does, and is calibrated, not stated as a bus"
 )
 """A log's readings are the sensor's own: sensor gain and bus cannot be told apart by them."""
+NO_KEY = (
+    "no key of the spec allows for that; look at the filter's parts, and at when the drive takes "
+    "the scale"
+)
 
 
 def changes(design: Design, found: Identification) -> dict[str, Value]:
@@ -37,8 +41,8 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
     plants = [log.plant for log in found.logs if log.plant and log.name not in found.outliers]
     gains = [level.gain for plant in plants for level in plant.levels]
     new: dict[str, Value] = {}
-    above = [gain.value for gain in gains if gain.low > ranges.gain.high]
-    below = [gain.value for gain in gains if gain.high < ranges.gain.low]
+    above = [gain.value for gain in gains if ranges.gain.above(gain)]
+    below = [gain.value for gain in gains if ranges.gain.below(gain)]
     if spec.bus_sensor is not None and (above or below):
         tolerance = float(spec.bus_sensor.gain_tolerance_percent) / 100
         most = max(above, default=ranges.gain.high) / ranges.gain.high * (1 + tolerance) - 1
@@ -52,7 +56,7 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
         least = min(below) / ranges.gain.low
         new[BUS_MIN] = _digits(float(spec.bridge.bus_min_v) * least, up=False)
     shares = [plant.share for plant in plants if plant.share is not None]
-    late = [share.value for share in shares if share.high < ranges.share.low]
+    late = [share.value for share in shares if ranges.share.below(share)]
     if late:
         us = 1_000_000 * window.update_s
         stated = spec.loop.update_within_us
@@ -136,7 +140,7 @@ def _board(
     for gain in outside:
         text = (
             f"gain {text_of(gain, 5)}, the design relies on {ranges.gain.low:.5g} to "
-            f"{ranges.gain.high:.5g}; {METER}{_advice(new, (BUS_MIN, BUS_MAX), written)}"
+            f"{ranges.gain.high:.5g}; {METER}{_advice(new, (BUS_MIN, BUS_MAX, BUS_GAIN), written)}"
         )
         yield finding("board-gain-outside", key, text)
     if plant.share is None:
@@ -144,10 +148,14 @@ def _board(
         known = "" if outside else f"; the gain, {text_of(plant.gain, 5)}, is inside the corners"
         yield finding("drive-hardly-moves", key, f"{plant.doubt}{known}; {recipe}")
     elif not ranges.share.may_hold(plant.share):
+        advice = _advice(new, (WITHIN,), written)
+        if not advice and found.as_model:
+            advice = f"; {NO_KEY}"
+        elif advice and design.window.blocks == 1 and design.spec.loop.update_within_us == "auto":
+            advice += '; "auto" is at once for a plain window'
         text = (
-            f"{text_of(plant.share, 3)} of a change acts in the first update's time, the design "
-            f"relies on {ranges.share.low:.3g} to {ranges.share.high:.3g}"
-            f"{_advice(new, (WITHIN,), written)}"
+            f"{text_of(plant.share, 4)} of a change acts in the first update's time, the design "
+            f"relies on {ranges.share.low:.4g} to {ranges.share.high:.4g}{advice}"
         )
         yield finding("board-delay-outside", key, text)
     elif not outside:
@@ -173,7 +181,7 @@ def _loop(design: Design, log: BoardLog) -> Iterator[Finding]:
         yield finding("board-loop-unstable", log.name, "the loop is unstable with this board")
         return
     goal = design.settling_goal_ms
-    if loop.settling_ms is None or loop.settling_ms > goal * (1 + 1e-9):
+    if loop.slower_than(goal):
         time = "not at all" if loop.settling_ms is None else f"in {loop.settling_ms:.4g} ms"
         text = f"this board settles {time} by the design's model, {goal:.4g} ms are asked for"
         yield finding("board-loop-slow", log.name, text)

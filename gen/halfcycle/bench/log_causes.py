@@ -25,6 +25,8 @@ CauseKind = Literal[
 _BYTES = (8, 16, 24)
 """Places at which a value of several bytes may be torn."""
 _FIELDS = ("rms_mv", "scale", "flags", "integral")
+FAR = 4.0
+"""A reading that is so many times off, either way, is of another spec: no sensor is chosen so."""
 _ODD = 1.02
 """A reading this much off the one that its sums make is no rounding."""
 
@@ -37,6 +39,8 @@ class Cause:
     text: str
     ratio: float | None = None
     """Of "scaling": millivolts per unit of the reading, over the spec's."""
+    sure: bool = False
+    """Whether the row alone proves it, so that no other cause of all rows takes its place."""
 
 
 def cause_of(model: RowModel, before: Hidden, row: Row) -> Cause:
@@ -78,13 +82,28 @@ def _reading(model: RowModel, before: Hidden, row: Row) -> Cause:
     if _torn(model, before, row, "rms_mv"):
         return Cause("torn", "rms_mv is half of this row's and half of the one before: torn")
     shown = row.rms_mv / max(1.0, row.by_sums * _per_unit(model))
-    if row.rms_mv == before.row.rms_mv:
-        return Cause("late", "rms_mv is that of the row before: read ahead of the update")
+    if row.rms_mv in {before.row.rms_mv, _shown(model, before.row)}:
+        text = "rms_mv is that of the row before: read ahead of the update"
+        return Cause("late", text, sure=True)
     if max(shown, 1 / max(shown, 1e-9)) < _ODD:
         text = f"rms_mv is {shown:.5f} times what the sum makes: sensor.volts_per_code, or torn"
         return Cause("scaling", text, shown)
-    text = f"rms_mv is {shown:.5g} times what the sum makes: another sensor.volts_per_code"
+    text = f"rms_mv is {shown:.5g} times what the sum makes: {sensor_or_spec(shown)}"
     return Cause("scaling", text, shown)
+
+
+def sensor_or_spec(ratio: float) -> str:
+    """What a reading that is ``ratio`` times the spec's tells of."""
+    far = not 1 / FAR < ratio < FAR
+    return "the log is of another spec" if far else "another sensor.volts_per_code"
+
+
+def _shown(model: RowModel, row: Row) -> int | None:
+    """The millivolts that a row's sums make; None if they do not tell."""
+    if row.by_sums < 0:
+        return None
+    gain, shift = model.plan.millivolt_gain, model.plan.millivolt_shift
+    return (row.by_sums * gain + (1 << shift >> 1)) >> shift
 
 
 def _per_unit(model: RowModel) -> float:
@@ -125,10 +144,7 @@ def _torn(model: RowModel, before: Hidden, row: Row, name: str) -> bool:
 def _whole_value(model: RowModel, before: Hidden, row: Row, name: str) -> int | None:
     """What the value should be by the others; None if they do not tell."""
     if name == "rms_mv":
-        if row.by_sums < 0:
-            return None
-        gain, shift = model.plan.millivolt_gain, model.plan.millivolt_shift
-        return (row.by_sums * gain + (1 << shift >> 1)) >> shift
+        return _shown(model, row)
     if name == "integral":
         after = model.follow(before, replace(row, integral=-1))
         return after.integral[0] if after and after.integral[0] == after.integral[1] else None

@@ -107,10 +107,10 @@ class LogCheck:
         result = self.result
         if result.first is not None:
             cause = result.first.cause
-            known = cause.kind == "scaling" and cause.ratio is not None
+            known = cause.sure or (cause.kind == "scaling" and cause.ratio is not None)
             if result.differing > SYSTEMATIC * result.compared and not known:
                 cause = self._gains.cause() or cause
-            elif known and result.differing <= SYSTEMATIC * result.compared:
+            elif known and not cause.sure and result.differing <= SYSTEMATIC * result.compared:
                 # Another sensor would show in every row.
                 text = f"rms_mv alone is wrong, {cause.ratio:.5g} times what the sum makes"
                 cause = Cause("reading", text)

@@ -32,13 +32,14 @@ def unit_file(
     path: Path | None,
     force: bool,
     *,
+    model: str,
     binary: bool,
     picture: Path | None = None,
 ) -> archive.UnitFile | None:
     """The file of the unit, None if none is asked for. Raises, before any long work, UsageError
     for a ``binary`` without a unit, InputError if nothing may be written there or no unit can be
     made, ToolMissingError if there is no compiler for the binary. ``picture``: another file that
-    the command is to write."""
+    the command is to write. ``model``: what the unit is of, as ``Unit`` has it."""
     if path is None:
         if binary:
             raise click.UsageError("--fmu-binary needs --fmu FILE, the unit that it goes into")
@@ -48,7 +49,7 @@ def unit_file(
         compiler.find()
     if picture is not None:
         refuse_in_set(path, picture.parent, [picture.name], "the picture of --plot")
-    file = archive.unit_file(path, OPTION, [spec_file], force)
+    file = archive.unit_file(path, OPTION, [spec_file], force, model)
     if spec.bridge.pwm_period_us is None:
         click.echo(
             f"note: bridge.pwm_period_us is not given: a step of the unit is "

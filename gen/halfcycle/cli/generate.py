@@ -65,7 +65,9 @@ def command(
       halfcycle generate gauge_hut.toml --out src/regulator
     """
     spec = load_spec(spec_file)
-    unit_file = co_simulation.unit_file(spec, spec_file, fmu, force, binary=fmu_binary)
+    unit_file = co_simulation.unit_file(
+        spec, spec_file, fmu, force, model="unit_regulator", binary=fmu_binary
+    )
     try:
         generation = generate(spec, printable(str(spec_file)))
     except RefusedError as refused:

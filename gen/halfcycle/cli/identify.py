@@ -111,7 +111,13 @@ def command(
     if new and write:
         remarks += (spec_written(),)
     elif new:
-        remarks = common.with_options(remarks, ADVISED_OPTIONS)
+        remarks = tuple(
+            each
+            for entry in remarks
+            for each in common.with_options(
+                [entry], ADVISED_OPTIONS if any(key in entry.text for key in new) else {}
+            )
+        )
     if write and new:
         # Last: what fails before leaves the spec that these logs belong to.
         edit_file(spec_file, new, text)

@@ -27,6 +27,8 @@ HARMONIC_PERCENT = 0.1
 
 OPTIONS = {"channel": "--channel", "section": "--from-s, --to-s", "picture": "--plot"}
 """The option that a fault's key is given by."""
+MAX_FACTOR = 1e9
+"""No probe divides or multiplies by more."""
 ADVISED_OPTIONS = {
     "channel-chosen": "--channel",
     "capture-cut": "--from-s, --to-s",
@@ -82,7 +84,7 @@ def command(
     from halfcycle.bench.replay_findings import advise  # noqa: PLC0415
     from halfcycle.verify.compiler import CompileError  # noqa: PLC0415
 
-    if not math.isfinite(multiply) or multiply == 0:
+    if not 1 / MAX_FACTOR <= abs(multiply) <= MAX_FACTOR:
         remedy = "give the ratio by which the recorded volts are too small"
         raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
     with common.named_by_options(OPTIONS):

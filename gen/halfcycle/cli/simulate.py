@@ -111,7 +111,7 @@ def command(
     output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
     spec = load_spec(spec_file)
     unit_file = co_simulation.unit_file(
-        spec, spec_file, fmu, force, binary=fmu_binary, picture=plot
+        spec, spec_file, fmu, force, model="unit_board", binary=fmu_binary, picture=plot
     )
     with common.refusals(as_json):
         integer_design = common.design_spec(spec_file)

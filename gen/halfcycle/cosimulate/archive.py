@@ -11,6 +11,7 @@ import re
 import zipfile
 import zlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from halfcycle.base import files
@@ -65,14 +66,17 @@ def _entry(place: str) -> zipfile.ZipInfo:
     return entry
 
 
-def untouched(data: bytes, library: str) -> bool:
+def untouched(data: bytes, library: str, model: str = "") -> bool:
     """Whether a unit holds what this tool put there, of whatever spec, and nothing else.
 
     ``library``: the place at which a binary of this machine may stand, which can be built again.
+    ``model``: what the unit must be of, as ``Unit`` has it; of any without.
     """
     try:
         contents = _texts(data, library.rpartition("/")[0])
     except _UNREADABLE:
+        return False
+    if model and not any(place.endswith(f"/{model}.c") for place in contents):
         return False
     found = _GUID.search(contents.get(DESCRIPTION, ""))
     return found is not None and found[1] == guid_of(contents)
@@ -91,15 +95,18 @@ def _texts(data: bytes, left_out: str) -> dict[str, str]:
         }
 
 
+@dataclass(frozen=True)
 class UnitFile(OutputFile):
     """Where a command is to write a unit: an earlier one is replaced unless it was changed since,
-    by hand or by a program that put its own binary into it."""
+    by hand or by a program that put its own binary into it, or is of another ``model``: a board
+    does not take the place of a regulator."""
 
-    __slots__ = ()
+    model: str = ""
 
     @property
     def foreign(self) -> str:
-        return "was changed since it was written, or is no unit of this tool"
+        other = f"is no {self.model.removeprefix('unit_')}'s, " if self.model else ""
+        return f"{other}was changed since it was written, or is no unit of this tool"
 
     def _is_generated(self, path: Path) -> bool:
         # Generated C stands in a unit as it is.
@@ -110,10 +117,12 @@ class UnitFile(OutputFile):
             data = files.read_regular(path, MAX_BYTES)
         except files.TooLongError:
             return False
-        return untouched(data, binary.place(""))
+        return untouched(data, binary.place(""), self.model)
 
 
-def unit_file(path: Path, option: str, inputs: list[Path], force: bool) -> UnitFile:
+def unit_file(
+    path: Path, option: str, inputs: list[Path], force: bool, model: str = ""
+) -> UnitFile:
     """The file of a unit. Raises InputError if nothing may be written there; ``option``, ``inputs``
-    and ``force`` as in ``OutputFile``."""
-    return UnitFile(path, option, MARK, inputs, force)
+    and ``force`` as in ``OutputFile``, ``model`` as in ``UnitFile``."""
+    return UnitFile(path, option, MARK, inputs, force, model)

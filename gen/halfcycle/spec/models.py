@@ -91,7 +91,11 @@ class Loop(Table):
     update_within_us: Annotated[
         Fraction | Literal["auto"],
         QuantityOr(
-            "latest end of an update after its block; auto: one loop period", "us", 0, 10000
+            "latest end of an update after its block; auto: one loop period, "
+            "of a plain window at once",
+            "us",
+            0,
+            10000,
         ),
     ] = "auto"
     integration: Annotated[
