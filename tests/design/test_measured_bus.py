@@ -10,10 +10,13 @@ import numpy as np
 import pytest
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.measured_bus import bus_noise_v
+from halfcycle.design.error_parts import noise_part
+from halfcycle.design.findings import findings
+from halfcycle.design.measured_bus import bus_findings, bus_noise_v
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise.bus import bus_plan, step_on_return
 from halfcycle.quantise.bus_findings import bus_step_findings
+from halfcycle.spec.bus_sensor import ripple_left
 from halfcycle.spec.load import load_spec, parse_spec
 from support import measured
 
@@ -94,6 +97,32 @@ def test_a_return_of_the_reading_beyond_the_tolerance_is_told(was: str, now: str
 
 def test_a_return_of_the_reading_within_the_tolerance_is_not_told() -> None:
     assert not [one for one in DESIGNED.findings if one.code == "bus-return-step"]
+
+
+@pytest.mark.parametrize(("volts", "level"), [(1.5, "warning"), (2.5, "error")])
+def test_noise_that_is_mostly_of_the_bus_names_the_key_of_the_bus(volts: float, level: str) -> None:
+    """Half the tolerance of 2.3 V and more is warned of; beyond it is an error."""
+    chosen = replace(DESIGNED.design.chosen, bus_noise_v=volts)
+    design = replace(DESIGNED.design, chosen=chosen)
+    (told,) = [one for one in findings(design) if one.code == "adc-noise"]
+    assert (told.key, told.level) == ("bus_sensor.noise_codes_rms", level)
+    assert noise_part(design).remedy == "filter the bus sensor"
+
+
+def test_what_is_left_of_a_ripple_is_never_told_as_a_power_of_ten() -> None:
+    """With a delay of 1.6 ms nearly all is left: 99.6 % of two digits would be 1e+02."""
+    text = measured.SPEC.read_text(encoding="utf-8")
+    text = text.replace(
+        "noise_codes_rms = 1\nperiod", "delay_us = 1640\nnoise_codes_rms = 1\nperiod"
+    )
+    spec = parse_spec(text, "x.toml")
+    assert 0.995 < ripple_left(spec) < 1.05
+    (told,) = [
+        one
+        for one in bus_findings(replace(DESIGNED.design, spec=spec))
+        if one.code == "bus-measured"
+    ]
+    assert "e+" not in told.text and f"{100 * ripple_left(spec):.0f} % of it stays" in told.text
 
 
 def test_given_gains_and_moving_windows_take_a_measured_bus() -> None:
