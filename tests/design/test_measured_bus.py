@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.measured_bus import bus_noise_v
+from halfcycle.design.error_parts import noise_part
+from halfcycle.design.findings import findings
+from halfcycle.design.measured_bus import bus_findings, bus_noise_v
 from halfcycle.generate.pipeline import design_integers
+from halfcycle.quantise.bus import bus_plan, step_on_return
+from halfcycle.quantise.bus_findings import bus_step_findings
+from halfcycle.spec.bus_sensor import ripple_left
 from halfcycle.spec.load import load_spec, parse_spec
 from support import measured
 
@@ -62,6 +68,61 @@ def test_noise_of_the_readings_moves_the_output_as_drawn() -> None:
     wanted = bus_noise_v(SPEC, window, 0.0)
     assert wanted == pytest.approx(3 * rms.std(), rel=0.05)
     assert DESIGNED.design.chosen.noise_v > wanted
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "key"),
+    [
+        ("adc_bits = 12\nvolts_per_code = 0.13", "adc_bits = 8\nvolts_per_code = 2", "noise"),
+        ("noise_codes_rms = 1\nperiod", "noise_codes_rms = 30\nperiod", "noise"),
+        (
+            "adc_bits = 12\nvolts_per_code = 0.13\ngain_tolerance_percent = 1\nnoise_codes_rms = 1",
+            "adc_bits = 8\nvolts_per_code = 2\ngain_tolerance_percent = 1\nnoise_codes_rms = 0",
+            "volts_per_code",
+        ),
+    ],
+)
+def test_a_return_of_the_reading_beyond_the_tolerance_is_told(was: str, now: str, key: str) -> None:
+    """A code is 2 V of 360, or four standard deviations are 120 codes of 2769: more than 1 %."""
+    text = measured.SPEC.read_text(encoding="utf-8")
+    assert was in text
+    spec = parse_spec(text.replace(was, now), "x.toml")
+    bus = bus_plan(replace(DESIGNED.design, spec=spec))
+    assert bus is not None
+    (told,) = bus_step_findings(spec, bus)
+    assert told.code == "bus-return-step" and key in told.key
+    assert f"{100 * step_on_return(bus):.3g} %" in told.text
+    assert bus.join / 32768 > (2 / 360 if "bits = 8" in now else 120 / 2769)
+
+
+def test_a_return_of_the_reading_within_the_tolerance_is_not_told() -> None:
+    assert not [one for one in DESIGNED.findings if one.code == "bus-return-step"]
+
+
+@pytest.mark.parametrize(("volts", "level"), [(1.5, "warning"), (2.5, "error")])
+def test_noise_that_is_mostly_of_the_bus_names_the_key_of_the_bus(volts: float, level: str) -> None:
+    """Half the tolerance of 2.3 V and more is warned of; beyond it is an error."""
+    chosen = replace(DESIGNED.design.chosen, bus_noise_v=volts)
+    design = replace(DESIGNED.design, chosen=chosen)
+    (told,) = [one for one in findings(design) if one.code == "adc-noise"]
+    assert (told.key, told.level) == ("bus_sensor.noise_codes_rms", level)
+    assert noise_part(design).remedy == "filter the bus sensor"
+
+
+def test_what_is_left_of_a_ripple_is_never_told_as_a_power_of_ten() -> None:
+    """With a delay of 1.6 ms nearly all is left: 99.6 % of two digits would be 1e+02."""
+    text = measured.SPEC.read_text(encoding="utf-8")
+    text = text.replace(
+        "noise_codes_rms = 1\nperiod", "delay_us = 1640\nnoise_codes_rms = 1\nperiod"
+    )
+    spec = parse_spec(text, "x.toml")
+    assert 0.995 < ripple_left(spec) < 1.05
+    (told,) = [
+        one
+        for one in bus_findings(replace(DESIGNED.design, spec=spec))
+        if one.code == "bus-measured"
+    ]
+    assert "e+" not in told.text and f"{100 * ripple_left(spec):.0f} % of it stays" in told.text
 
 
 def test_given_gains_and_moving_windows_take_a_measured_bus() -> None:

@@ -60,6 +60,11 @@ KINDS: dict[str, Kind] = {
         "With the bus sensor lost the loop's gain may rise beyond the gain margin.",
         "Ask for a lower peak sensitivity, or narrow the bus.",
     ),
+    "bus-return-step": Kind(
+        WARNING,
+        "A reading of the bus that is back after a loss moves the output beyond the tolerance.",
+        "Filter the bus sensor, or give it finer codes.",
+    ),
     "bus-clips": Kind(
         NOTE,
         "Rated voltage clips at the lowest bus, where a measured bus leaves the loop slower.",

@@ -47,6 +47,8 @@ def window_parts(design: Design) -> tuple[ErrorPart, ...]:
 
 def noise_part(design: Design) -> ErrorPart:
     """The converter's noise and rounding, three standard deviations."""
+    if of_the_bus(design.chosen):
+        return ErrorPart("noise of the bus", design.chosen.noise_v, "filter the bus sensor")
     noise_v, rounding = design.chosen.noise_v, rounding_v(design)
     # Rounding that is most of it by itself (in squares), or too much by itself.
     coarse = rounding > noise_v / math.sqrt(2) or rounding > design.chosen.tolerance_v
@@ -56,6 +58,11 @@ def noise_part(design: Design) -> ErrorPart:
         else "filter the sensor, or allow more settling time"
     )
     return ErrorPart("noise", noise_v, remedy)
+
+
+def of_the_bus(trial: Trial) -> bool:
+    """Whether most of the noise, in squares, is that of a measured bus."""
+    return trial.bus_noise_v > trial.noise_v / math.sqrt(2)
 
 
 def rounding_v(design: Design) -> float:

@@ -11,7 +11,13 @@ from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design import drive_rate
-from halfcycle.design.error_parts import double_of, flip_remedy, rounding_v, window_parts
+from halfcycle.design.error_parts import (
+    double_of,
+    flip_remedy,
+    of_the_bus,
+    rounding_v,
+    window_parts,
+)
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
 from halfcycle.design.law import law_findings
 from halfcycle.design.measured_bus import bus_findings
@@ -297,6 +303,16 @@ def _noise(design: Design) -> Iterator[Finding]:
     if at_output <= trial.tolerance_v / 4:
         return
     level: Level = "error" if at_output > trial.tolerance_v else "warning"
+    if of_the_bus(trial):
+        yield finding(
+            "adc-noise",
+            "bus_sensor.noise_codes_rms",
+            f"noise and rounding, of the bus readings most of all, move the output by "
+            f"+-{at_output:.3g} V (three standard deviations), and the tolerance is "
+            f"{trial.tolerance_v:.3g} V; filter the bus sensor, or give it finer codes",
+            level,
+        )
+        return
     if rounding_v(design) > trial.tolerance_v:
         sensor = design.spec.sensor
         crest = math.sqrt(2) * float(design.spec.output.rated_rms_v / sensor.volts_per_code)

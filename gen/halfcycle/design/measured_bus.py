@@ -57,6 +57,11 @@ def bus_noise_v(spec: Spec, window: Window, noise_gain: float) -> float:
     return 3 * one * math.hypot(1.0, noise_gain)
 
 
+def _percent(share: float) -> str:
+    """Two digits of it in percent, and never as a power of ten."""
+    return f"{100 * share:.0f}" if share > 0.1 else f"{100 * share:.2g}"
+
+
 def bus_findings(design: Design) -> Iterator[Finding]:
     """Remarks on a measured bus."""
     spec, loop = design.spec, design.loop
@@ -68,8 +73,8 @@ def bus_findings(design: Design) -> Iterator[Finding]:
         "bus-measured",
         "bus_sensor",
         f"the bus is divided out every {float(spec.bus_period_s) * 1e6:g} us, "
-        f"{float(lag_s(spec)) * 1e6:.3g} us late on average; a ripple at twice the mains frequency "
-        f"is followed: {100 * left:.2g} % of it stays, so that one of {200 * RIPPLE_SHARE:g} % of "
+        f"{float(lag_s(spec)) * 1e6:.4g} us late on average; a ripple at twice the mains frequency "
+        f"is followed: {_percent(left)} % of it stays, so that one of {200 * RIPPLE_SHARE:g} % of "
         f"the bus, peak to peak, makes {third * left:.2g} % third harmonic instead of "
         f"{third:.2g} %",
     )

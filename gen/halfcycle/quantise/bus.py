@@ -81,6 +81,12 @@ def _ratio(per_code: Fraction, most: int) -> tuple[int, int]:
     raise ValueError(f"no ratio of {float(per_code)} a code")
 
 
+def step_on_return(bus: BusPlan) -> float:
+    """Share by which the drive moves at most between two blocks if a reading is back: from where
+    the factor is led to, it joins at once what is read, at the highest bus that is followed."""
+    return (bus.join + bus.lead) / bus.factor_low
+
+
 def worst_start(bus: BusPlan) -> float:
     """Greatest |e| after the first step, from any factor and for any ratio inside their ranges."""
     # From a product above 2 the step goes to the lowest factor, else it leaves e^2, or less.

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from halfcycle.base.findings import Finding, finding
 from halfcycle.design.error_parts import ErrorPart, largest_first, noise_part, window_parts
 from halfcycle.design.types import Design
+from halfcycle.quantise.bus_findings import bus_step_findings
 from halfcycle.quantise.lean import stuck_from_v
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.zero import is_fine_enough, resolution_codes
@@ -67,6 +68,8 @@ def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
                 f"{coefficient.name} is off by {100 * coefficient.error:+.2f} % in its integer;"
                 " use 32-bit words or a shorter settling time",
             )
+    if plan.bus is not None:
+        yield from bus_step_findings(design.spec, plan.bus)
     if not is_fine_enough(plan):
         yield finding(
             "zero-untrackable",
