@@ -228,7 +228,8 @@ class Targets(Table):
     settling_ms: Annotated[
         Fraction | Literal["fastest"],
         QuantityOr(
-            "time to within 2 % after a target step; fastest: the least that can be had",
+            "time to within 2 % after a target step; fastest: the least that can be had, "
+            "of the plain law if loop.law is auto",
             "ms",
             0,
             60000,
