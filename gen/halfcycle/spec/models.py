@@ -238,7 +238,8 @@ class Targets(Table):
         ),
     ]
     overshoot_percent: Annotated[
-        Fraction, Quantity("greatest overshoot of a target step", "%", 0, 50)
+        Fraction,
+        Quantity("greatest overshoot of a target step; with windows of blocks, upward", "%", 0, 50),
     ] = Fraction(5)
     voltage_tolerance_percent: Annotated[
         Fraction,
