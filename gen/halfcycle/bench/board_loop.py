@@ -83,20 +83,7 @@ class BoardLoop:
 
 def corners(design: Design, plan: Plan) -> Corners:
     """The ranges of the design's corners."""
-    spec, plants = design.spec, design.plants
-    ends = np.array([corner.drive == 0 for corner in plants.corners])
-    at_once = block_shares(plan)
-    ago = np.arange(plants.weights.shape[1])
-    late = plants.weights[ends] @ ago - at_once @ np.arange(len(at_once))
-    shares = 1.0 - late
-    # The plants of a window of blocks are those of the latest updates.
-    sooner = 0.0
-    if design.window.blocks > 1:
-        sooner = float(judged_lateness(design.spec, design.window)[-1] / design.window.update_s)
-    by_phase = delay_by_phase(design)
-    low, high = float(shares.min()) - by_phase, float(shares.max()) + sooner + by_phase
-    if design.window.blocks > 1 and design.window.updates == 1:
-        low, high = shares_by_phase(spec, design.window, corner_filters(spec))
+    spec = design.spec
     # The samples of a mean read a little more or less with the phase of the sine, about the
     # middle that the firmware is calibrated for.
     rated = float(spec.output.rated_rms_v)
@@ -108,8 +95,24 @@ def corners(design: Design, plan: Plan) -> Corners:
             float(per_volt.min()) * buses(spec)[0] * sensor_gains(spec)[0] * (1 - ripple),
             float(per_volt.max()) * buses(spec)[-1] * sensor_gains(spec)[-1] * (1 + ripple),
         ),
-        Range(low, high),
+        _share_range(design, plan),
     )
+
+
+def _share_range(design: Design, plan: Plan) -> Range:
+    spec, window, plants = design.spec, design.window, design.plants
+    if window.blocks > 1 and window.updates == 1:
+        return Range(*shares_by_phase(spec, window, corner_filters(spec)))
+    ends = np.array([corner.drive == 0 for corner in plants.corners])
+    at_once = block_shares(plan)
+    ago = np.arange(plants.weights.shape[1])
+    shares = 1.0 - (plants.weights[ends] @ ago - at_once @ np.arange(len(at_once)))
+    # The plants of a window of blocks are those of the latest updates.
+    sooner = 0.0
+    if window.blocks > 1:
+        sooner = float(judged_lateness(spec, window)[-1] / window.update_s)
+    by_phase = delay_by_phase(design)
+    return Range(float(shares.min()) - by_phase, float(shares.max()) + sooner + by_phase)
 
 
 def delay_by_phase(design: Design) -> float:

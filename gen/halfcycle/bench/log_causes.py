@@ -9,6 +9,7 @@ from typing import Literal
 from halfcycle.bench.log_drive import DriveModel
 from halfcycle.bench.log_hidden import Hidden, Interval, Row
 from halfcycle.bench.log_model import RowModel
+from halfcycle.regulator.arithmetic import scale_by
 
 CauseKind = Literal[
     "flags",
@@ -102,8 +103,7 @@ def _shown(model: RowModel, row: Row) -> int | None:
     """The millivolts that a row's sums make; None if they do not tell."""
     if row.by_sums < 0:
         return None
-    gain, shift = model.plan.millivolt_gain, model.plan.millivolt_shift
-    return (row.by_sums * gain + (1 << shift >> 1)) >> shift
+    return scale_by(row.by_sums, model.plan.millivolt_gain, model.plan.millivolt_shift)
 
 
 def _per_unit(model: RowModel) -> float:

@@ -21,6 +21,7 @@ from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json
+from halfcycle.cosimulate.unit import REGULATOR
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation, generate
 from halfcycle.output.generate import Generate
@@ -66,7 +67,7 @@ def command(
     """
     spec = load_spec(spec_file)
     unit_file = co_simulation.unit_file(
-        spec, spec_file, fmu, force, model="unit_regulator", binary=fmu_binary
+        spec, spec_file, fmu, force, model=REGULATOR, binary=fmu_binary
     )
     try:
         generation = generate(spec, printable(str(spec_file)))

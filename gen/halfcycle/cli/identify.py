@@ -111,12 +111,10 @@ def command(
     if new and write:
         remarks += (spec_written(),)
     elif new:
+        advised = common.with_options(remarks, ADVISED_OPTIONS)
         remarks = tuple(
-            each
-            for entry in remarks
-            for each in common.with_options(
-                [entry], ADVISED_OPTIONS if any(key in entry.text for key in new) else {}
-            )
+            with_option if any(key in entry.text for key in new) else entry
+            for entry, with_option in zip(remarks, advised, strict=True)
         )
     if write and new:
         # Last: what fails before leaves the spec that these logs belong to.

@@ -98,6 +98,7 @@ def command(
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.cli import co_simulation  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.cli import simulate_tables as show  # noqa: PLC0415
+    from halfcycle.cosimulate.unit import BOARD  # noqa: PLC0415
     from halfcycle.generate import emit  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate.cases import cases  # noqa: PLC0415
@@ -111,7 +112,7 @@ def command(
     output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
     spec = load_spec(spec_file)
     unit_file = co_simulation.unit_file(
-        spec, spec_file, fmu, force, model="unit_board", binary=fmu_binary, picture=plot
+        spec, spec_file, fmu, force, model=BOARD, binary=fmu_binary, picture=plot
     )
     with common.refusals(as_json):
         integer_design = common.design_spec(spec_file)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.cosimulate.unit import CONFIG, Unit, base_step_s
+from halfcycle.cosimulate.unit import BOARD, CONFIG, Unit, base_step_s
 from halfcycle.cosimulate.variables import Variable
 from halfcycle.regulator.plan import Plan
 from halfcycle.simulate.boards import Draw
@@ -54,7 +54,7 @@ def board_unit(spec: Spec, plan: Plan, drawn: Draw, file: str = "spec") -> Unit:
         ),
         spec_digest=spec.digest(),
         step_s=step_s,
-        model="unit_board",
+        model=BOARD,
         variables=_variables(spec, drawn, circuit_s),
         texts=c_interface.harness_files("circuit.h", "circuit.c"),
         compiled=(f"{c_interface.FOLDER}/circuit.c",),

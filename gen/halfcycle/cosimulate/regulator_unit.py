@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from fractions import Fraction
 
 from halfcycle.base.errors import Fault, InputError
-from halfcycle.cosimulate.unit import CONFIG, Unit, base_step_s
+from halfcycle.cosimulate.unit import CONFIG, REGULATOR, Unit, base_step_s
 from halfcycle.cosimulate.variables import Variable, of_kind
 from halfcycle.regulator.plan import CODE_MAX, PHASE_MAX, Plan
 from halfcycle.regulator.state import fields_of
@@ -54,7 +54,7 @@ def regulator_unit(
         ),
         spec_digest=spec.digest(),
         step_s=step_s,
-        model="unit_regulator",
+        model=REGULATOR,
         variables=variables,
         texts={**names, **code},
         compiled=(f"{plan.name}.c",),

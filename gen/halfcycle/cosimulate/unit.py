@@ -27,6 +27,8 @@ SHARED = ("unit.h", "unit.c", "unit_fmi2.h")
 CONFIG = f"{c_interface.FOLDER}/unit_config.h"
 BLANK_GUID = "{00000000-0000-0000-0000-000000000000}"
 GUID = re.compile(r"\{[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\}")
+REGULATOR, BOARD = "unit_regulator", "unit_board"
+"""What a unit may be of: ``Unit.model``."""
 
 
 @dataclass(frozen=True, slots=True)

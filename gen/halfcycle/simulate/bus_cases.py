@@ -27,19 +27,28 @@ def bus_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     if setting.spec.bus_sensor is None:
         return
     yield from _steps(setting, times)
-    yield _bad_reading(setting, times)
     yield _motor(setting, times)
     yield _ripple(setting, times)
     yield from _losses(setting, times)
 
 
 def _steps(setting: Setting, times: Timetable) -> Iterator[Case]:
-    bridge = setting.spec.bridge
-    low, high = float(bridge.bus_min_v), float(bridge.bus_max_v)
-    for name, before, after in (("bus-step-up", low, high), ("bus-step-down", high, low)):
+    spec = setting.spec
+    low, high = float(spec.bridge.bus_min_v), float(spec.bridge.bus_max_v)
+    back = times.event + float(spec.bus_period_s)
+    bad = (
+        Event(times.event, EventKind.BUS_SENSOR, BusState.OPEN),
+        Event(back, EventKind.BUS_SENSOR, BusState.GOOD),
+    )
+    steps: tuple[tuple[str, float, float, str, tuple[Event, ...]], ...] = (
+        ("bus-step-up", low, high, "", ()),
+        ("bus-step-down", high, low, "", ()),
+        ("bus-bad-reading", low, high, ", and the first reading of it is bad", bad),
+    )
+    for name, before, after, remark, further in steps:
         yield Case(
             name=name,
-            about=f"bus goes from {before:g} to {after:g} V at once",
+            about=f"bus goes from {before:g} to {after:g} V at once{remark}",
             loads=drawn_load,
             event_s=times.event,
             steady_s=times.steady,
@@ -48,31 +57,10 @@ def _steps(setting: Setting, times: Timetable) -> Iterator[Case]:
             events=(
                 Event(0.0, EventKind.BUS, before),
                 Event(times.event, EventKind.BUS, after),
+                *further,
             ),
             curves=(ITI, SEMI_F47),
         )
-
-
-def _bad_reading(setting: Setting, times: Timetable) -> Case:
-    spec = setting.spec
-    low, high = float(spec.bridge.bus_min_v), float(spec.bridge.bus_max_v)
-    back = times.event + float(spec.bus_period_s)
-    return Case(
-        name="bus-bad-reading",
-        about=f"bus goes from {low:g} to {high:g} V at once, and the first reading of it is bad",
-        loads=drawn_load,
-        event_s=times.event,
-        steady_s=times.steady,
-        end_s=times.end,
-        rules=("settling", "steady", "dc", "limits"),
-        events=(
-            Event(0.0, EventKind.BUS, low),
-            Event(times.event, EventKind.BUS, high),
-            Event(times.event, EventKind.BUS_SENSOR, BusState.OPEN),
-            Event(back, EventKind.BUS_SENSOR, BusState.GOOD),
-        ),
-        curves=(ITI, SEMI_F47),
-    )
 
 
 def _motor(setting: Setting, times: Timetable) -> Case:
