@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 7eba6e28f3f5088c1c0f1460262e1ac061912c49889c45f119236a12bc66f997
+ *     file a6b43513a900826dc32d22e6bcc1982a9038b90e5a67eae39323914e20b06550
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -262,8 +262,8 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
     }
     if ((lost != 0u) || (led != 0u)) {
         /* No reading stands behind the factor, or one only just does. For the first two windows it
-           stays, as the loop has hardly answered yet, and a reading is followed at once. Then it moves so
-           slowly that the loop takes the change over, if there is any drive. */
+           stays, and a reading is followed at once: of a short loss the loop has answered little. Then it moves
+           so slowly that the loop takes the change over, if there is any drive. */
         const uint_least8_t block = s->window_sequence;
         const uint_least8_t output = (uint_least8_t)(s->output_sequence & 1u);
         const int16_t scale = s->scale[output];

@@ -158,9 +158,9 @@ class Regulator:
         self, plan: BusPlan, lost: int, led: int, factor: int, wanted: int, ratio: int, read: int
     ) -> tuple[int, int, int]:
         """How long the factor has been without a reading, factor and ratio, while none stands
-        behind it, or one only just does. Readings: ``wanted`` and ``read``. Before it is led the
-        loop has hardly answered: then, and without any drive, as on a bus that comes up, a reading
-        is followed at once."""
+        behind it, or one only just does. Readings: ``wanted`` and ``read``. Before it is led, as
+        of a short loss the loop has answered little, and without any drive, as on a bus that comes
+        up, a reading is followed at once."""
         block = self.window_sequence
         move = 0
         if led == 0:
