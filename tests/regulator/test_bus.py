@@ -116,6 +116,16 @@ def block(regulator: Regulator, code: int | None) -> None:
     regulator.update()
 
 
+def after_samples(regulator: Regulator, count: int, code: int | None) -> None:
+    """So many samples as of a sine at rated, with an update as it is due and the bus read before
+    each, unless ``code`` is None."""
+    for n in range(count):
+        if code is not None:
+            regulator.bus(code)
+        if regulator.sample(regulator.plan.zero_code + (913 if n % 2 else -913)):
+            regulator.update()
+
+
 def test_a_lost_bus_is_frozen_flagged_and_led_to_the_nominal() -> None:
     regulator = running(MEAN)
     for _ in range(8):
@@ -197,6 +207,44 @@ def test_calls_that_stop_leave_the_factor_and_set_the_flag() -> None:
     assert regulator.flags() & FLAG_BUS_LOST and factor_of(regulator) == before
     block(regulator, 3193)
     assert not regulator.flags() & FLAG_BUS_LOST
+
+
+@pytest.mark.parametrize("case", ["mean", "moving"])
+@pytest.mark.parametrize("stopped", range(6))
+def test_calls_that_go_on_after_a_long_stop_were_followed_at_once(case: str, stopped: int) -> None:
+    """Bug: what the loop had taken over meanwhile was then on the output a second time."""
+    plan = measured.PLANS[case]
+    assert plan.bus is not None
+    regulator = running(plan)
+    after_samples(regulator, 3 * plan.block_samples, 3193)
+    before = factor_of(regulator)
+    after_samples(regulator, stopped * plan.block_samples, None)
+    regulator.bus(3860)
+    moved = before - factor_of(regulator)
+    if stopped < plan.bus.unread - 1:
+        assert moved > 0.1 * BUS_ONE and not regulator.bus_led
+    else:
+        assert 0 < moved <= BUS.lead and regulator.bus_led == plan.bus.led
+        after_samples(regulator, 2 * plan.block_samples, 3860)
+        assert BUS.lead < before - factor_of(regulator) <= 2 * BUS.lead
+
+
+@pytest.mark.parametrize("case", ["mean", "moving"])
+def test_the_wait_for_a_lost_bus_was_two_blocks_whatever_the_loop_had_answered(case: str) -> None:
+    """Bug: two whole windows, which were answered by then; a few samples, if blocks are short."""
+    plan = measured.PLANS[case]
+    assert plan.bus is not None
+    for lost in (1, plan.bus.led - 1, plan.bus.led, 3 * plan.samples):
+        for start in range(0, plan.block_samples, 3):
+            regulator = running(plan)
+            after_samples(regulator, start, 3193)
+            before = factor_of(regulator)
+            after_samples(regulator, lost, 0)
+            assert regulator.bus_led == min(lost, plan.bus.led)
+            regulator.bus(3860)
+            assert (regulator.bus_led == 0) == (lost < plan.bus.led), (lost, start)
+            if lost < plan.bus.led:
+                assert start < 8 or before - factor_of(regulator) > 0.1 * BUS_ONE
 
 
 def test_256_readings_in_a_window_do_not_look_like_none() -> None:

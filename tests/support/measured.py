@@ -31,16 +31,21 @@ BUS = BusPlan(
     limit_gain=0,
     limit_shift=8,
     scale_top=0,
+    led=20,
+    unread=2,
     period_us=50.0,
 )
 """Of 385 V at 0.11 V a code, a zero at 10, and 350 to 420 V."""
 
 
-def measured(plan: Plan) -> Plan:
-    """The same Plan with a measured bus."""
+def measured(plan: Plan, led: int = BUS.led, unread: int = BUS.unread) -> Plan:
+    """The same Plan with a measured bus; see BusPlan for ``led`` and ``unread``."""
     most = plan.block_samples * BUS.ratio_high
     limit = conversion(Fraction(plan.scale_max, 32768 * plan.block_samples), most)
-    bus = replace(BUS, limit_gain=limit[0], limit_shift=limit[1], scale_top=scale_by(most, *limit))
+    top = scale_by(most, *limit)
+    bus = replace(
+        BUS, limit_gain=limit[0], limit_shift=limit[1], scale_top=top, led=led, unread=unread
+    )
     whole = replace(plan, bus=bus)
     return replace(whole, signals=signal_table(whole, 0.01, 0.22))
 
@@ -58,5 +63,5 @@ PLANS = {
             proportional=-1450,
         )
     ),
-    "moving": measured(of_blocks("ness_winch", (1,) * 5, 1)),
+    "moving": measured(of_blocks("ness_winch", (1,) * 5, 1), 25, 4),
 }

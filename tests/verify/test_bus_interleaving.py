@@ -42,7 +42,10 @@ def states(plan: Plan, count: int) -> list[Values]:
         values = dict(zip(field_names(plan), row.tolist(), strict=True))
         values["count"] = plan.block_samples - 1 if number % 2 else 3
         values["bus_sum"], values["bus_led"] = 0x010203, number // 2 % 2
-        values["bus_seen"] = (values["factor_sequence"] - 7) & 255
+        # After windows without calls, or with one.
+        newest = values["window_sequence"] & 1
+        values[f"bus_seen_{newest}"] = (values["factor_sequence"] - 7 * (number // 4 % 2)) & 255
+        values[f"window_lost_{newest}"] = plan.bus.unread if number // 4 % 2 else 0
         values["taken_sequence"] = values["window_sequence"]
         for slot, (factor, ratio) in enumerate(((0x8A2B, 0x765C), (0x7D3C, 0x8391))):
             values[f"factor_{slot}"], values[f"bus_ratio_{slot}"] = factor, ratio
@@ -85,7 +88,7 @@ def mixed(runner: Runner, values: Values, high: tuple[Call, ...], low_first: boo
 @pytest.mark.parametrize("count", [1, 2])
 def test_readings_inside_a_sample_are_whole(count: int, low_first: bool) -> None:
     pairs = (BUS[:2], BUS[1:])
-    for values in states(PLAN, 4) if count == 1 else states(PLAN, 2)[1:]:
+    for values in states(PLAN, 8) if count == 1 else states(PLAN, 2)[1:]:
         for high in itertools.permutations(BUS, 1) if count == 1 else pairs:
             assert not mixed(RUNNER, values, high, low_first), high
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file a6b43513a900826dc32d22e6bcc1982a9038b90e5a67eae39323914e20b06550
+ *     file c975ac3c16df11a1e2155ec8237c132bde58ff6427c5497e083733287f612991
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -173,6 +173,23 @@ static uint16_t tram_shelter_fed_scale(uint16_t scale, uint16_t factor)
     return (product > 18022u) ? 18022u : (uint16_t)product;
 }
 
+/* What a window tells of the bus. 0: its last reading was followed. 1: it was not. 2..3: no reading came in it, nor in
+   as many before it as the one before tells, unread. */
+static uint_least8_t tram_shelter_lost(uint_least8_t unread, uint_least8_t none, uint16_t led)
+{
+    uint_least8_t lost = (led != 0u) ? 1u : 0u;
+    if (none != 0u) {
+        if (unread < 2u) {
+            lost = 2u;
+        } else if (unread < 3u) {
+            lost = (uint_least8_t)(unread + 1u);
+        } else {
+            lost = 3u;
+        }
+    }
+    return lost;
+}
+
 void tram_shelter_reset(struct tram_shelter_state *s)
 {
     uint_least8_t slot;
@@ -200,11 +217,11 @@ void tram_shelter_reset(struct tram_shelter_state *s)
         s->bus_ratio[slot] = 32768u;
         s->window_bus[slot] = 0u;
         s->window_lost[slot] = 0u;
+        s->bus_seen[slot] = 0u;
     }
     s->factor_sequence = 0u;
     s->bus_led = 0u;
     s->bus_block = 0u;
-    s->bus_seen = 0u;
     s->bus_sum = 0u;
     s->hold_pending = 0u;
     s->cleared = 0u;
@@ -245,11 +262,12 @@ TRAM_SHELTER_FAST
 void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
 {
     const uint_least8_t before = s->factor_sequence;
-    const uint_least8_t seen = s->bus_seen;
+    const uint_least8_t ended = s->window_sequence;
+    const uint_least8_t seen = s->bus_seen[ended & 1u];
     uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     uint16_t factor = s->factor[before & 1u];
     uint16_t ratio = s->bus_ratio[before & 1u];
-    uint_least8_t led = s->bus_led;
+    uint16_t led = s->bus_led;
     uint16_t read = ratio;
     uint16_t wanted = 32768u; /* the nominal bus, if this reading is lost */
     uint_least8_t lost = 1u;
@@ -260,29 +278,28 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         read = (uint16_t)tram_shelter_round_shift((uint32_t)measured * 43621u, 12u);
         wanted = tram_shelter_factor_step(factor, read);
     }
+    if (before == seen) {
+        /* The first call since a window ended: 2 windows without any are a long loss. */
+        if (s->window_lost[ended & 1u] == 3u) {
+            led = 629u;
+        }
+    }
     if ((lost != 0u) || (led != 0u)) {
-        /* No reading stands behind the factor, or one only just does. For the first two windows it
-           stays, and a reading is followed at once: of a short loss the loop has answered little. Then it moves
+        /* No reading stands behind the factor, or one only just does. For 628 calls it stays,
+           and a reading is followed at once: of a short loss the loop has not answered all. Then it moves
            so slowly that the loop takes the change over, if there is any drive. */
-        const uint_least8_t block = s->window_sequence;
         const uint_least8_t output = (uint_least8_t)(s->output_sequence & 1u);
         const int16_t scale = s->scale[output];
         const uint16_t gap = (factor > wanted) ? (uint16_t)(factor - wanted) : (uint16_t)(wanted - factor);
         uint16_t move = 0u;
-        if (led == 0u) {
-            led = 1u;
-        } else {
-            if (block != s->bus_block) {
-                if (led < 3u) {
-                    led = (uint_least8_t)(led + 1u);
-                }
-                if (led == 3u) {
-                    move = 63u;
-                }
-            }
+        if ((lost != 0u) && (led < 629u)) {
+            led = (uint16_t)(led + 1u);
         }
-        s->bus_block = block;
-        if ((lost == 0u) && ((led < 3u) || (gap <= 121u) || (scale == 0))) {
+        if ((led == 629u) && (ended != s->bus_block)) {
+            move = 63u;
+        }
+        s->bus_block = ended;
+        if ((lost == 0u) && ((led < 629u) || (gap <= 121u) || (scale == 0))) {
             led = 0u;
             factor = wanted;
             ratio = read;
@@ -332,8 +349,9 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;
-        const uint_least8_t bus_seen = s->bus_seen;
-        const uint_least8_t bus_led = s->bus_led;
+        const uint16_t bus_led = s->bus_led;
+        const uint_least8_t bus_seen = s->bus_seen[(sequence + 1u) & 1u];
+        const uint_least8_t unread = s->window_lost[(sequence + 1u) & 1u];
         /* 256 windows that no update took must not look like none. */
         if (sequence == s->taken_sequence) {
             sequence = (uint_least8_t)((sequence + 254u) & 255u);
@@ -343,8 +361,8 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
         }
         s->window_held[sequence & 1u] = held;
         s->window_bus[sequence & 1u] = bus_sum;
-        s->window_lost[sequence & 1u] = ((bus_last == bus_seen) || (bus_led != 0u)) ? 1u : 0u;
-        s->bus_seen = bus_last;
+        s->window_lost[sequence & 1u] = tram_shelter_lost(unread, (bus_last == bus_seen) ? 1u : 0u, bus_led);
+        s->bus_seen[sequence & 1u] = bus_last;
         bus_sum = 0u;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;

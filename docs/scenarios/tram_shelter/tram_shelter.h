@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 297453935758baf7e9adeb5c62cb7abc48c7c95b7b434911bd07b4c11eabf35e
+ *     file 13a91d965728f42b0f4cb8f4ab9a740b18800c3ced01b3402ac49a0672d56172
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -186,12 +186,12 @@ struct tram_shelter_state {
     volatile uint16_t cleared;
     volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
-    volatile uint_least8_t bus_led; /* 3: the factor is led, as the reading has been lost for two windows; below: for so many, the one under way counted */
+    volatile uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
     uint_least8_t bus_block; /* the window of the last call without a reading to follow */
-    volatile uint_least8_t bus_seen; /* readings of the bus up to the window before */
+    volatile uint_least8_t bus_seen[2]; /* readings of the bus up to the end of a window */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];
-    volatile uint_least8_t window_lost[2]; /* 1: the bus was not read, or not inside its range */
+    volatile uint_least8_t window_lost[2]; /* 1: the last reading of the bus was outside its range; more: so many, and none came */
 };
 
 /* The oscillator: one for each frequency, which may turn several outputs. */
@@ -211,8 +211,8 @@ void tram_shelter_set_target_mv(struct tram_shelter_state *s, int32_t rms_mv);
 TRAM_SHELTER_FAST int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code);
 
 /* Every 50 us. bus_code: any value; 1539..4094 is taken, what is outside counts as lost:
-   the factor stays. BUS_LOST is set if a window ends so; once two have, the factor is led to that of the nominal
-   bus. BUS_LOST is set too if no call comes from one window to the next; the factor then stays. */
+   the factor stays. BUS_LOST is set if a window ends so; after 629 calls without a good one the factor is
+   led to that of the nominal bus. BUS_LOST is set too if no call comes from one window to the next; the factor then stays. */
 TRAM_SHELTER_FAST void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code);
 
 /* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */

@@ -12,9 +12,18 @@ import math
 from fractions import Fraction
 
 from halfcycle.design.types import Design
+from halfcycle.quantise.bus_wait import answered_after
 from halfcycle.quantise.formats import NARROW_MAX, UINT32_MAX, conversion
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.bus_plan import BUS_ONE, FACTOR_MAX, BusPlan
+from halfcycle.regulator.bus_plan import (
+    BUS_ONE,
+    FACTOR_MAX,
+    MAX_LED,
+    MAX_UNREAD,
+    MIN_LED,
+    MIN_UNREAD,
+    BusPlan,
+)
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.spec.bus_sensor import SIGMAS, code_range, codes_of
 
@@ -49,6 +58,9 @@ def bus_plan(design: Design) -> BusPlan | None:
     most_sum = window.block_samples * ratio_high
     per_ratio = spec.bridge.scale_max * SCALE_ONE / BUS_ONE / window.block_samples
     limit = conversion(per_ratio, most_sum)
+    gains = (float(gain) * design.greatest_gain for gain in (design.kp, design.ki))
+    off = answered_after(window.block_weights, window.updates, *gains)
+    calls = window.block_samples * float(window.period_s / spec.bus_period_s)
     half_cycle = 1 / (2 * spec.output.frequency_hz * window.period_s * window.block_samples)
     return BusPlan(
         zero_code=sensor.zero_code,
@@ -67,6 +79,8 @@ def bus_plan(design: Design) -> BusPlan | None:
         limit_gain=limit[0],
         limit_shift=limit[1],
         scale_top=min(NARROW_MAX, arithmetic.scale_by(most_sum, *limit)),
+        led=min(max(round(off * calls), MIN_LED), MAX_LED),
+        unread=min(max(1 + math.ceil(off), MIN_UNREAD), MAX_UNREAD),
         period_us=float(spec.bus_period_s * 1_000_000),
     )
 

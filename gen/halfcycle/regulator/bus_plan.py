@@ -12,9 +12,10 @@ BUS_BITS = 15
 BUS_ONE = 1 << BUS_BITS
 """Factor and ratio 1.0 (uQ1.15, 16 bit)."""
 FACTOR_MAX = 65535
-BUS_LED = 3
-"""``bus_led`` while the factor is led: so many blocks, the one under way counted, have had
-no reading to follow. Two are waited for: a bad reading at the end of a block is not led from."""
+MIN_LED, MAX_LED = 2, 65535
+"""A single bad reading is not led from; 16 bits count the calls."""
+MIN_UNREAD, MAX_UNREAD = 2, 255
+"""1 tells of a block whose last reading was lost; a byte counts the blocks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +47,14 @@ class BusPlan:
     """Limit of the scale = scale_by(sum of a block's ratios, limit_gain, limit_shift)."""
     scale_top: int
     """Greatest limit of the scale, below 2.0."""
+    led: int
+    """``bus_led`` while the factor is led, MIN_LED to MAX_LED: after so many calls without a
+    reading to follow. The loop may have answered nearly all that the bus moved by then."""
+    unread: int
+    """``window_lost`` after as long without any call, MIN_UNREAD to MAX_UNREAD: one more than the
+    blocks (of a plain window: windows) that ended so."""
     period_us: float
     """Time from one call to the next, microseconds."""
-
-    @property
-    def led(self) -> int:
-        """``bus_led`` while the factor is led."""
-        return BUS_LED
 
     @property
     def nominal_code(self) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.regulator import arithmetic
-from halfcycle.regulator.bus_plan import BUS_BITS, BUS_LED, BUS_ONE, BusPlan
+from halfcycle.regulator.bus_plan import BUS_BITS, BUS_ONE, BusPlan
 from halfcycle.regulator.plan import (
     DRIVE_FULL,
     FLAG_BROWNOUT,
@@ -122,13 +122,14 @@ class Regulator:
         self.zero_part = self.zero_lean = 0
         self.zero_due = self.plan.tracking.blocks if self.plan.tracking else 1
         self.factor, self.bus_ratio = [BUS_ONE, BUS_ONE], [BUS_ONE, BUS_ONE]
-        self.factor_sequence = self.bus_led = self.bus_block = self.bus_seen = 0
+        self.factor_sequence = self.bus_led = self.bus_block = 0
+        self.bus_seen = [0, 0]
         self.bus_sum, self.window_bus, self.window_lost = 0, [0, 0], [0, 0]
         self.bus_mean = self.plan.block_samples * BUS_ONE
 
     def bus(self, bus_code: int) -> None:
         """Take a reading of the bus (0 to CODE_MAX): the factor follows it at once. One outside its
-        range is not taken. If none is for two blocks, the factor is led to 1, so slowly that the
+        range is not taken. If none is for ``led`` calls, the factor is led to 1, so slowly that the
         loop takes the change over, and led back in the same way. The ratio stays the factor's
         reciprocal."""
         plan, lost = self.plan.bus, 1
@@ -141,12 +142,17 @@ class Regulator:
             measured = min(bus_code, plan.high_code) - plan.zero_code
             read = arithmetic.bus_ratio(measured, plan.ratio_gain, plan.ratio_shift)
             wanted = arithmetic.factor_step(factor, read, plan.factor_low, plan.factor_high)
+        ended = self.window_sequence & 1
+        if self.factor_sequence == self.bus_seen[ended]:
+            # The first call since a block ended: so many without any are a long loss.
+            unread = self.window_lost[ended]
+            led = plan.led if unread == plan.unread else led
         if lost or led:
             led, factor, ratio = self._led(plan, lost, led, factor, wanted, ratio, read)
         else:
             factor, ratio = wanted, read
         sequence = (self.factor_sequence + 1) & SEQUENCE_MASK
-        if sequence == self.bus_seen:
+        if sequence == self.bus_seen[ended]:
             # 256 readings from one block to the next must not look like none.
             sequence = (sequence - 2) & SEQUENCE_MASK
         slot = sequence & 1
@@ -163,16 +169,13 @@ class Regulator:
         up, a reading is followed at once."""
         block = self.window_sequence
         move = 0
-        if led == 0:
-            led = 1
-        elif block != self.bus_block:
-            if led < BUS_LED:
-                led += 1
-            if led == BUS_LED:
-                move = plan.lead
+        if lost and led < plan.led:
+            led += 1
+        if led == plan.led and block != self.bus_block:
+            move = plan.lead
         self.bus_block = block
         gap = factor - wanted if factor > wanted else wanted - factor
-        if lost == 0 and (led < BUS_LED or gap <= plan.join or self.scale() == 0):
+        if lost == 0 and (led < plan.led or gap <= plan.join or self.scale() == 0):
             return 0, wanted, read
         factor = arithmetic.led_factor(factor, wanted, move)
         ratio = arithmetic.ratio_step(ratio, factor, plan.ratio_low, plan.ratio_high)
@@ -219,11 +222,20 @@ class Regulator:
             return 0
         bus = None
         if plan.bus:
-            unread = self.factor_sequence == self.bus_seen
-            bus = (self.bus_sum, 1 if unread or self.bus_led else 0)
-            self.bus_seen, self.bus_sum = self.factor_sequence, 0
+            unread = self.factor_sequence == self.bus_seen[self.window_sequence & 1]
+            bus = (self.bus_sum, self._lost(plan.bus, unread))
+            self.bus_sum = 0
         self.close_window(above_high << 32 | above, below_high << 32 | below, bus)
         return 1
+
+    def _lost(self, bus: BusPlan, unread: bool) -> int:
+        """What a block tells of the bus. 0: its last reading was followed. 1: it was not. 2 to
+        ``bus.unread``: no reading came in it (``unread``), nor in some blocks before it; one more
+        than their number."""
+        if not unread:
+            return 1 if self.bus_led else 0
+        before = self.window_lost[self.window_sequence & 1]
+        return min(max(before, 1) + 1, bus.unread)
 
     def _added(self, low: int, high: int, magnitude: int) -> tuple[int, int]:
         """A sum, low word and high word, with one more sample."""
@@ -250,6 +262,7 @@ class Regulator:
         if self.plan.bus:
             bus = bus or (self.plan.block_samples * BUS_ONE, 0)
             self.window_bus[slot], self.window_lost[slot] = bus
+            self.bus_seen[slot] = self.factor_sequence
         self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:

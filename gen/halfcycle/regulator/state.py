@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from halfcycle.regulator.bus_plan import BUS_LED
 from halfcycle.regulator.plan import (
     CODE_MAX,
     DRIVE_FULL,
@@ -123,6 +122,14 @@ def _ratio(plan: Plan) -> tuple[int, int]:
 
 def _bus_sum(plan: Plan) -> tuple[int, int]:
     return 0, plan.block_samples * plan.bus.ratio_high if plan.bus else 0
+
+
+def _bus_lost(plan: Plan) -> tuple[int, int]:
+    return 0, plan.bus.unread if plan.bus else 0
+
+
+def _bus_led(plan: Plan) -> tuple[int, int]:
+    return 0, plan.bus.led if plan.bus else 0
 
 
 def _zero(plan: Plan) -> tuple[int, int]:
@@ -280,13 +287,10 @@ _BUS: tuple[Field, ...] = (
     ),
     Field(
         "bus_led",
-        "uint_least8_t",
+        "uint16_t",
         "bus",
-        _fixed(0, BUS_LED),
-        lambda plan: (
-            f"{BUS_LED}: the factor is led, as the reading has been lost for two "
-            f"{_block(plan)}s; below: for so many, the one under way counted"
-        ),
+        _bus_led,
+        lambda plan: f"calls without a reading to follow; {_bus_led(plan)[1]}: the factor is led",
         slots=_if_bus,
         shared=True,
     ),
@@ -303,9 +307,10 @@ _BUS: tuple[Field, ...] = (
         "uint_least8_t",
         "sample",
         _SEQUENCE,
-        lambda plan: f"readings of the bus up to the {_block(plan)} before",
-        slots=_if_bus,
+        lambda plan: f"readings of the bus up to the end of a {_block(plan)}",
+        slots=_bus_slots,
         shared=True,
+        hand_over="window_sequence",
     ),
     Field(
         "bus_sum",
@@ -336,8 +341,8 @@ _BUS: tuple[Field, ...] = (
         "window_lost",
         "uint_least8_t",
         "sample",
-        _SLOT,
-        "1: the bus was not read, or not inside its range",
+        _bus_lost,
+        "1: the last reading of the bus was outside its range; more: so many, and none came",
         slots=_bus_slots,
         shared=True,
         hand_over="window_sequence",

@@ -371,7 +371,7 @@ def _bus_state(
     edges = [most, plan.block_samples * BUS_ONE, 0]
     total = most if is_held else _pick(generator, 0, most, edges)
     state = {f"window_bus_{slot}": total if slot == newest else most - total for slot in (0, 1)}
-    state |= {f"window_lost_{slot}": generator.randint(0, 1) for slot in (0, 1)}
+    state |= {f"window_lost_{slot}": generator.randint(0, bus.unread) for slot in (0, 1)}
     if plan.blockwise:
         state["bus_mean"] = total if is_held else _pick(generator, 0, most, [*edges, total])
         total = arithmetic.towards(state["bus_mean"], total, bus.mean_shift)
@@ -383,7 +383,8 @@ def bus_states(
     plan: Plan, bus: BusPlan, generator: random.Random, count: int
 ) -> tuple[Ints, NDArray[np.uint16]]:
     """States to call bus from, shape (count, fields), and a code for each: what reads and what
-    does not, factors at rest with it or beside it, led or not, in the same block or a new one."""
+    does not, factors at rest with it or beside it, led or not, in the same block or a new one,
+    after blocks with calls or without."""
     nominal = bus.nominal_code
     edges = [bus.read_low, bus.read_high, bus.high_code, nominal, 0, CODE_MAX]
     codes = [_pick(generator, 0, CODE_MAX, edges) for _ in range(count)]
@@ -394,17 +395,21 @@ def bus_states(
         state = _any_state(plan, generator)
         sequence = state["window_sequence"]
         state["bus_block"] = (sequence - (generator.random() < 0.5)) & SEQUENCE_MASK
+        state["bus_led"] = _pick(generator, 0, bus.led, [0, bus.led - 1, bus.led])
         now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
         state["factor_sequence"] = now
-        state["bus_seen"] = (now + generator.choice((-1, 0, 1, 1, 2))) & SEQUENCE_MASK
+        for slot in (0, 1):
+            before = generator.choice((-1, 0, 0, 1, 1, 2))
+            state[f"bus_seen_{slot}"] = (now + before) & SEQUENCE_MASK
+            state[f"window_lost_{slot}"] = generator.choice(
+                (0, 1, bus.unread - 1, *[bus.unread] * 2)
+            )
         measured = min(max(code - bus.zero_code, 1), bus.high_code - bus.zero_code)
         ratio = arithmetic.bus_ratio(measured, bus.ratio_gain, bus.ratio_shift)
         there = BUS_ONE * BUS_ONE // max(ratio, 1)
         beside = [there, there + bus.join, there - bus.join, BUS_ONE, BUS_ONE + bus.lead]
-        ends = [bus.factor_low, bus.factor_high, BUS_ONE - bus.lead]
-        factors = [
-            _pick(generator, bus.factor_low, bus.factor_high, [*beside, *ends]) for _ in range(2)
-        ]
+        beside += [bus.factor_low, bus.factor_high, BUS_ONE - bus.lead]
+        factors = [_pick(generator, bus.factor_low, bus.factor_high, beside) for _ in range(2)]
         state |= {f"factor_{slot}": factor for slot, factor in enumerate(factors)}
         states.append(state)
     return _rows(plan, generator, states), np.asarray(codes, dtype=np.uint16)
@@ -461,9 +466,10 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     if plan.bus:
         state["bus_sum"] = _pick(generator, 0, count * plan.bus.ratio_high, [0])
         now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-        state |= {"factor_sequence": now, "bus_seen": now}
-        if generator.random() < 0.5:
-            state["bus_seen"] = (now - 1) & SEQUENCE_MASK
+        state["factor_sequence"] = now
+        for slot in (0, 1):
+            state[f"bus_seen_{slot}"] = (now - generator.randint(0, 1)) & SEQUENCE_MASK
+            state[f"window_lost_{slot}"] = generator.randint(0, plan.bus.unread)
     if plan.blockwise:
         state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
     for field in ("target_sequence", "output_sequence"):
