@@ -7,10 +7,13 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from halfcycle.base.findings import Finding, finding
-from halfcycle.loop.corner_filters import corner_filters
+from halfcycle.loop.corner_filters import corner_filters, resonance_line, ringing_loads
+from halfcycle.loop.drive_noise import read_noise
 from halfcycle.loop.moving_plants import moving_plants
-from halfcycle.loop.plant import window_plants
+from halfcycle.loop.plant import window_plants, window_timing
 from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.bus_sensor import codes_of, lag_s, ripple_left
 from halfcycle.spec.models import Spec
@@ -44,8 +47,8 @@ def bus_noise_v(spec: Spec, window: Window, noise_gain: float) -> float:
     deviations, volts; 0 if it is not measured. ``noise_gain``: of the loop, from a reading.
 
     Each reading drives the bridge for its period: a window's mean square holds the mean of 2
-    sin(a)^2 times each one's error, of which the mean square is 3/2. What the window reads of it
-    the loop then answers.
+    sin(a)^2 times each one's error, of which the mean square is 3/2. What the window reads of it,
+    with the filter's ringing, the loop then answers.
     """
     sensor = spec.bus_sensor
     if sensor is None:
@@ -53,8 +56,22 @@ def bus_noise_v(spec: Spec, window: Window, noise_gain: float) -> float:
     codes = math.sqrt(float(sensor.noise_codes_rms) ** 2 + 1 / 12)
     share = codes / float(codes_of(spec, spec.bridge.bus_min_v))
     readings = float(window.duration_s / spec.bus_period_s)
-    one = share * math.sqrt(1.5 / readings) * float(spec.output.rated_rms_v)
-    return 3 * one * math.hypot(1.0, noise_gain)
+    moved = math.hypot(math.sqrt(1.5 / readings), noise_gain * _read_noise(spec, window))
+    return 3 * share * float(spec.output.rated_rms_v) * moved
+
+
+@lru_cache(maxsize=64)
+def _read_noise(spec: Spec, window: Window) -> float:
+    """Share that a window reads of what every bus reading is wrong by, on the worst board: with a
+    filter at the ends of its tolerances, or inside them on a resonance."""
+    timing = window_timing(spec, window)
+    circuits = corner_filters(spec)
+    for load in ringing_loads(spec):
+        circuits += resonance_line(spec, load, timing)
+    weights = np.repeat(window.block_weights, window.block_samples)
+    return float(
+        read_noise(circuits, timing, weights, float(window.period_s / spec.bus_period_s)).max()
+    )
 
 
 def _percent(share: float) -> str:
