@@ -7,6 +7,7 @@ less than 80 % of the new target.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 
@@ -16,7 +17,7 @@ import pytest
 from halfcycle.base.errors import InputError
 from halfcycle.design.designer import design, with_dearer
 from halfcycle.design.kinds import Candidates
-from halfcycle.design.law import may_normalise
+from halfcycle.design.law import law_findings, look, may_normalise
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.loop.step_response import judged_steps
@@ -127,6 +128,45 @@ def test_what_the_normalised_law_would_buy_is_said() -> None:
     assert "peak sensitivity" in found["law-gain"] and "law-gain" not in {
         f.code for f in done.findings
     }
+
+
+def test_the_fastest_loop_was_that_of_the_plain_law_alone() -> None:
+    """Bug: with the law left open and no window that moves, half as long again was the fastest."""
+    spec = changed(
+        loop__law="auto",
+        targets__settling_ms="fastest",
+        bridge__bus_max_v=Fraction(21),
+        loop__half_cycles=2,
+        **ONE_UPDATE,
+    )
+    done = design(spec)
+    assert done.law is not None
+    (told,) = (f.text for f in done.findings if f.code == "law-normalised")
+    assert told.startswith("of both laws the normalised one settles soonest")
+    settles = done.loop.settling_ms
+    assert settles is not None and settles < 0.95 * settling("plain", "10.5", "21")
+
+
+def test_the_fastest_loop_is_still_the_plain_laws_if_that_is_sooner() -> None:
+    moving = {"loop__updates_per_window": 2, "loop__half_cycles": 2, "loop__weighting": "flat"}
+    done = design(changed(loop__law="auto", targets__settling_ms="fastest", **moving))
+    assert done.law is None and done.window.kind.startswith("moving")
+
+
+def test_what_the_normalised_law_would_buy_is_said_of_shaped_windows_too() -> None:
+    """Bug: it was said of plain windows only."""
+    wide = {"bridge__bus_max_v": Fraction(21), "targets__settling_ms": Fraction(150)}
+    spec = changed(loop__law="auto", loop__updates_per_window=1, **wide)
+    done = design(spec)
+    assert done.law is None and done.window.kind == "shaped"
+    looked = look(spec, done.chosen, "x")
+    assert looked is not None and looked.asked.window.kind == "plain"
+    assert looked.fastest_ms == pytest.approx(settling("normalised", "10.5", "21"))
+    # As it is, that is no sooner than what the shaped window can do.
+    assert not list(law_findings(spec, done.chosen, looked))
+    slower = replace(looked, plain_fastest_ms=looked.fastest_ms * 1.2)
+    (told,) = law_findings(spec, done.chosen, slower)
+    assert told.code == "law-gain" and told.text.endswith("with a plain window")
 
 
 def test_gains_belong_to_the_law_that_is_stated() -> None:

@@ -152,14 +152,14 @@ KINDS: dict[str, Kind] = {
     ),
     "law-normalised": Kind(
         NOTE,
-        "The plain law misses the targets with every window that is allowed; the normalised one "
-        "meets them.",
+        "The plain law misses the targets with every window that is allowed, and the normalised "
+        "one meets them; or the fastest loop is asked for, and the normalised one settles first.",
         "Nothing; or state the law, so that it stays.",
     ),
     "law-gain": Kind(
         NOTE,
-        "The normalised law would settle sooner, or with more margin, with the window that was "
-        "chosen for the plain one.",
+        "The normalised law would settle sooner, or with more margin, than the plain one with the "
+        "window that was chosen.",
         "Ask for it if that is worth some more work in each update.",
     ),
     "adc-noise": Kind(

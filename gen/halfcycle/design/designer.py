@@ -5,7 +5,8 @@ Of those that a spec allows, the ones are in question whose gains meet settling 
 every corner, whose whole steady error, as the integers have it, stays inside the voltage tolerance,
 and which make no more DC at the output than is allowed. The cheapest kind that has any is taken,
 and of it the shortest window with the fewest updates; a spec that asks for the fastest loop gets
-the window that settles first.
+the window that settles first. The normalised law is looked at, if the law is open, where no window
+is in question with the plain one, and by specs that ask for the fastest loop.
 
 If a plain window's count is odd and the flipping zero would move the output by more than a quarter
 of the tolerance, twice that window is taken if it is in question too. If none is in question, the
@@ -76,11 +77,11 @@ def design(
     anyhow = spec.gains is not None or spec.settling_limit_ms is not None
     chosen = search.cheapest() if anyhow else search.fastest()
     missed = chosen is None or not chosen.in_question
-    # No law brings a voltage into reach.
-    if missed and may_normalise(spec) and any(trial.in_reach for trial in search.trials):
+    in_reach = any(trial.in_reach for trial in search.trials)  # No law brings a voltage there.
+    if (missed or not anyhow) and in_reach and may_normalise(spec):
         other = _Search(under(spec, "normalised"), file, integer_error_v)
         normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
-        if normalised is not None:
+        if normalised and (missed or chosen is None or _sooner(normalised, chosen)):
             search, chosen = other, normalised
     if chosen is None:
         raise RefusedError(refusal(spec, search.trials, file))

@@ -1,4 +1,5 @@
-"""Which law: the plain one wherever it meets the targets, and what the normalised one would buy."""
+"""Which law: the plain one wherever it meets the targets, or the faster one if the fastest is asked
+for, and what the normalised one would buy."""
 
 from __future__ import annotations
 
@@ -52,30 +53,47 @@ def first_normalised(
 
 
 def look(spec: Spec, chosen: Trial, file: str) -> LawLook | None:
-    """What the normalised law would do with the window that was ``chosen`` for the plain one."""
+    """What the normalised law would do with the window that was ``chosen`` for the plain one, or
+    with a plain window if it does not take that one."""
     limit_ms = spec.settling_limit_ms
-    if chosen.window.kind != "plain" or chosen.plants.law or not may_normalise(spec):
+    if chosen.plants.law or not may_normalise(spec):
         return None
-    other = under(spec, "normalised")
-    asked = try_window(other, chosen.window, file)
+    other, same = under(spec, "normalised"), chosen.window.kind == "plain"
     if limit_ms is None:
-        return LawLook(asked, asked.loop.settling_ms, chosen.loop.settling_ms)
-    times = [
-        try_window(asking_for_the_fastest(each), chosen.window, file) for each in (other, spec)
-    ]
-    fastest, plain = (None if t.refusal else t.loop.settling_ms for t in times)
-    return LawLook(asked, fastest, plain)
+        # The fastest of both is chosen.
+        asked = try_window(other, chosen.window, file) if same else None
+        return LawLook(asked, asked.loop.settling_ms, chosen.loop.settling_ms) if asked else None
+    soonest = asking_for_the_fastest(other)
+    if same:
+        fastest: Trial | None = try_window(soonest, chosen.window, file)
+    else:
+        fastest = first_normalised(
+            soonest, file, lambda window: try_window(soonest, window, file), lambda _: False
+        )
+    if fastest is None:
+        return None
+    asked = try_window(other, fastest.window, file)
+    plain = try_window(asking_for_the_fastest(spec), chosen.window, file)
+    return LawLook(
+        asked, *(None if trial.refusal else trial.loop.settling_ms for trial in (fastest, plain))
+    )
 
 
 def law_findings(spec: Spec, chosen: Trial, looked: LawLook | None) -> Iterator[Finding]:
     """Which law was taken, if that was open, and what the other one would buy."""
     if chosen.plants.law is not None and spec.loop.law == "auto":
+        if spec.settling_limit_ms is None:
+            why = "of both laws the normalised one settles soonest"
+        else:
+            why = (
+                "the plain law meets the targets with no window that is allowed; the normalised "
+                "one does"
+            )
         yield finding(
             "law-normalised",
             "loop.law",
-            "the plain law meets the targets with no window that is allowed; the normalised one "
-            "does, whose gain is the same on every board; below a sixteenth of rated a target "
-            "counts as 0",
+            f"{why}, whose gain is the same on every board; below a "
+            "sixteenth of rated a target counts as 0",
         )
     if looked is None:
         return
@@ -91,9 +109,10 @@ def law_findings(spec: Spec, chosen: Trial, looked: LawLook | None) -> Iterator[
             "settling time that is asked for"
         )
     if parts:
+        same = asked.window == chosen.window
         yield finding(
             "law-gain",
             "loop.law",
             f'the normalised law (loop.law = "normalised") would {" and ".join(parts)}, at the '
-            "worst corner with this window",
+            f"worst corner with {'this window' if same else 'a plain window'}",
         )

@@ -140,8 +140,9 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class LawLook:
-    """The normalised law with the window of a plain one: the gains for the settling time that is
-    asked for, if there are any, and the fastest of both laws."""
+    """The normalised law with the window of the plain one, or with a plain window if it does not
+    take that: the gains for the settling time that is asked for, if there are any, and the fastest
+    of both laws."""
 
     asked: Trial
     fastest_ms: float | None

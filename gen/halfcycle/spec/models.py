@@ -228,8 +228,7 @@ class Targets(Table):
     settling_ms: Annotated[
         Fraction | Literal["fastest"],
         QuantityOr(
-            "time to within 2 % after a target step; fastest: the least that can be had, "
-            "of the plain law if loop.law is auto",
+            "time to within 2 % after a target step; fastest: the least that can be had",
             "ms",
             0,
             60000,
