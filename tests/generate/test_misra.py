@@ -65,7 +65,7 @@ def deviations(tmp_path_factory: pytest.TempPathFactory) -> set[tuple[str, str]]
         rows |= deviations_of(
             generation.texts, generation.plan.name, tmp_path_factory.mktemp("misra")
         )
-    for plan in (*plan_cases.CASES.values(), *measured.PLANS.values()):
+    for plan in (*plan_cases.CASES.values(), *measured.COMPILED.values()):
         rows |= deviations_of(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
     return rows
 

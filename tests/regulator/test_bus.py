@@ -308,7 +308,7 @@ def test_no_bus_sensor_adds_nothing_to_the_state() -> None:
         field.name for field in fields_of(CASES["mean"])
     }
     assert own == {
-        *("factor", "bus_ratio", "factor_sequence", "bus_led", "bus_block", "bus_seen"),
+        *("factor", "bus_ratio", "factor_sequence", "bus_led", "bus_block", "bus_news", "bus_seen"),
         *("bus_sum", "window_bus", "window_lost"),
     }
 

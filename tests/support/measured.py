@@ -11,7 +11,7 @@ from halfcycle.regulator.arithmetic import scale_by
 from halfcycle.regulator.bus_plan import BusPlan
 from halfcycle.regulator.plan import Plan
 from support.paths import DOCS
-from support.plan_cases import make, of_blocks
+from support.plan_cases import CASES, make, of_blocks
 
 SPEC = DOCS / "scenarios" / "tram_shelter.toml"
 BUS = BusPlan(
@@ -65,3 +65,6 @@ PLANS = {
     ),
     "moving": measured(of_blocks("ness_winch", (1,) * 5, 1), 25, 4),
 }
+
+COMPILED = {**PLANS, "high": measured(replace(CASES["rms wide high ramped"], name="skerry_winch"))}
+"""Those whose C compilers and analysers look at: one more, with sums of two words."""

@@ -44,7 +44,8 @@ def states(plan: Plan, count: int) -> list[Values]:
         values["bus_sum"], values["bus_led"] = 0x010203, number // 2 % 2
         # After windows without calls, or with one.
         newest = values["window_sequence"] & 1
-        values[f"bus_seen_{newest}"] = (values["factor_sequence"] - 7 * (number // 4 % 2)) & 255
+        values["bus_news"] = number // 4 % 2
+        values["bus_seen_0"] = values["bus_seen_1"] = 0
         values[f"window_lost_{newest}"] = plan.bus.unread if number // 4 % 2 else 0
         values["taken_sequence"] = values["window_sequence"]
         for slot, (factor, ratio) in enumerate(((0x8A2B, 0x765C), (0x7D3C, 0x8391))):

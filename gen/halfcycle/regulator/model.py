@@ -123,7 +123,7 @@ class Regulator:
         self.zero_due = self.plan.tracking.blocks if self.plan.tracking else 1
         self.factor, self.bus_ratio = [BUS_ONE, BUS_ONE], [BUS_ONE, BUS_ONE]
         self.factor_sequence = self.bus_led = self.bus_block = 0
-        self.bus_seen = [0, 0]
+        self.bus_news, self.bus_seen = 0, [0, 0]
         self.bus_sum, self.window_bus, self.window_lost = 0, [0, 0], [0, 0]
         self.bus_mean = self.plan.block_samples * BUS_ONE
 
@@ -143,7 +143,7 @@ class Regulator:
             read = arithmetic.bus_ratio(measured, plan.ratio_gain, plan.ratio_shift)
             wanted = arithmetic.factor_step(factor, read, plan.factor_low, plan.factor_high)
         ended = self.window_sequence & 1
-        if self.factor_sequence == self.bus_seen[ended]:
+        if self.bus_news == self.bus_seen[ended]:
             # The first call since a block ended: so many without any are a long loss.
             unread = self.window_lost[ended]
             led = plan.led if unread == plan.unread else led
@@ -152,12 +152,9 @@ class Regulator:
         else:
             factor, ratio = wanted, read
         sequence = (self.factor_sequence + 1) & SEQUENCE_MASK
-        if sequence == self.bus_seen[ended]:
-            # 256 readings from one block to the next must not look like none.
-            sequence = (sequence - 2) & SEQUENCE_MASK
         slot = sequence & 1
         self.factor[slot], self.bus_ratio[slot] = factor, ratio
-        self.bus_led = led
+        self.bus_led, self.bus_news = led, self.bus_seen[ended] ^ 1
         self.factor_sequence = sequence
 
     def _led(  # noqa: PLR0917 (what is known of the bus)
@@ -222,7 +219,7 @@ class Regulator:
             return 0
         bus = None
         if plan.bus:
-            unread = self.factor_sequence == self.bus_seen[self.window_sequence & 1]
+            unread = self.bus_news == self.bus_seen[self.window_sequence & 1]
             bus = (self.bus_sum, self._lost(plan.bus, unread))
             self.bus_sum = 0
         self.close_window(above_high << 32 | above, below_high << 32 | below, bus)
@@ -262,7 +259,7 @@ class Regulator:
         if self.plan.bus:
             bus = bus or (self.plan.block_samples * BUS_ONE, 0)
             self.window_bus[slot], self.window_lost[slot] = bus
-            self.bus_seen[slot] = self.factor_sequence
+            self.bus_seen[slot] = self.bus_news
         self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:

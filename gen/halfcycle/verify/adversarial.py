@@ -396,11 +396,10 @@ def bus_states(
         sequence = state["window_sequence"]
         state["bus_block"] = (sequence - (generator.random() < 0.5)) & SEQUENCE_MASK
         state["bus_led"] = _pick(generator, 0, bus.led, [0, bus.led - 1, bus.led])
-        now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-        state["factor_sequence"] = now
+        state["factor_sequence"] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
+        state["bus_news"] = generator.randint(0, 1)
         for slot in (0, 1):
-            before = generator.choice((-1, 0, 0, 1, 1, 2))
-            state[f"bus_seen_{slot}"] = (now + before) & SEQUENCE_MASK
+            state[f"bus_seen_{slot}"] = generator.randint(0, 1)
             state[f"window_lost_{slot}"] = generator.choice(
                 (0, 1, bus.unread - 1, *[bus.unread] * 2)
             )
@@ -465,10 +464,10 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     state |= {"window_sequence": sequence, "taken_sequence": sequence}
     if plan.bus:
         state["bus_sum"] = _pick(generator, 0, count * plan.bus.ratio_high, [0])
-        now = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-        state["factor_sequence"] = now
+        state["factor_sequence"] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
+        state["bus_news"] = generator.randint(0, 1)
         for slot in (0, 1):
-            state[f"bus_seen_{slot}"] = (now - generator.randint(0, 1)) & SEQUENCE_MASK
+            state[f"bus_seen_{slot}"] = generator.randint(0, 1)
             state[f"window_lost_{slot}"] = generator.randint(0, plan.bus.unread)
     if plan.blockwise:
         state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
