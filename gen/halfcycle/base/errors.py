@@ -58,5 +58,5 @@ class RefusedError(HalfcycleError):
         self.findings = tuple(findings)
         super().__init__("\n".join(finding.text for finding in self.findings))
 
-    def __reduce__(self) -> tuple[type[RefusedError], tuple[object]]:
+    def __reduce__(self) -> tuple[type[RefusedError], tuple[object, ...]]:
         return type(self), (self.findings,)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from halfcycle.base.errors import RefusedError
 from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable, printable_lines
 from halfcycle.cli import common, tables
@@ -78,9 +79,9 @@ def command(
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
     The page needs nothing but itself: no network, no script. Without a C compiler the virtual
-    boards are left out, and the page says so. Exit code 1 if a limit is broken, or a LOG is of
-    another firmware or of a board outside the corners; the page is written all the same, and shows
-    it.
+    boards are left out, and the page says so. Exit code 1 if a limit is broken, the targets cannot
+    be met, or a LOG is of another firmware or of a board outside the corners; the page is written
+    all the same, and shows it.
 
     \b
     Example:
@@ -94,7 +95,14 @@ def command(
         from halfcycle.report.parts import Contents  # noqa: PLC0415
         from halfcycle.spec.load import read_text  # noqa: PLC0415
 
-        integer_design = common.design_spec(spec)
+        again = _again(spec.name, out.name, boards, seed, logs, targets)
+        try:
+            integer_design = common.design_spec(spec)
+        except RefusedError as error:
+            output.write(_refused(spec, error, again))
+            if not as_json:
+                click.echo(printable(str(out)))
+            raise
         texts = (
             render(integer_design.design, integer_design.quantised) if integer_design.good else {}
         )
@@ -104,7 +112,7 @@ def command(
             integer_design=integer_design,
             spec_name=spec.name,
             spec_text=printable_lines(read_text(spec)[0]),
-            command=_again(spec.name, out.name, boards, seed, logs, targets),
+            command=again,
             boards=board_runs,
             no_boards=reason,
             no_targets=NO_TARGETS,
@@ -120,6 +128,16 @@ def command(
             click.echo(f"no virtual board was run: {reason}", err=True)
         if not contents.good:
             sys.exit(1)
+
+
+def _refused(spec: Path, error: RefusedError, command: str) -> str:
+    """The page of a spec that cannot be met."""
+    from halfcycle.report.refused_page import Refused, render  # noqa: PLC0415 (numpy and jinja2)
+    from halfcycle.spec.load import load_spec, read_text  # noqa: PLC0415
+
+    text = printable_lines(read_text(spec)[0])
+    trials = getattr(error, "trials", ())
+    return render(Refused(load_spec(spec), error.findings, trials, text, command))
 
 
 @contextmanager

@@ -7,7 +7,7 @@ that it reaches is said.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Context
 from fractions import Fraction
@@ -37,6 +37,17 @@ SAME_LOOK = 0.1
 """Windows whose first looks differ by less than about this share of the settling time are alike."""
 BETTER = 0.95
 """A remedy is named if it settles in less than this share of the best time without it."""
+
+
+class UnmetError(RefusedError):
+    """A spec that no window meets, with the ``trials`` that were weighed."""
+
+    def __init__(self, findings: Iterable[Finding], trials: Iterable[Trial] = ()) -> None:
+        super().__init__(findings)
+        self.trials = tuple(trials)
+
+    def __reduce__(self) -> tuple[type[UnmetError], tuple[object, ...]]:
+        return type(self), (self.findings, self.trials)
 
 
 def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Finding]:

@@ -27,6 +27,7 @@ from halfcycle.report import (
 )
 from halfcycle.report.board_runs import closest
 from halfcycle.report.parts import Contents, Derivation, Figure, Table, decimal, typeset
+from halfcycle.spec.models import Spec
 from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import Window
 
@@ -64,31 +65,40 @@ def render(contents: Contents) -> str:
     rows = summary_section.rows(contents, named)
     used = {row.where for row in rows}
     values: dict[str, Any] = {
-        "name": spec.name,
-        "rating": (
-            f"{decimal(float(spec.output.rated_rms_v), 6)} V RMS, "
-            f"{decimal(float(spec.output.frequency_hz), 6)} Hz, "
-            f"{decimal(float(spec.load.rated_va), 6)} VA"
-        ),
         "good": good,
         "verdict": verdict,
         "rows": rows,
         "letters": {label: letter for label, letter in named.letters.items() if letter in used},
         "findings": summary_section.by_level(summary_section.all_findings(contents)),
         "warned": any(f.level == "warning" for f in summary_section.all_findings(contents)),
-        "cautions": CAUTIONS,
         "sign_off": sign_off_section.sign_off(contents),
         "sections": _sections(contents, named),
         "pace": "update" if design.window.moving else "window",
         "derivations": tuple(derivation_list(contents.integer_design)),
-        "version": halfcycle.__version__,
-        "digest": spec.digest(),
         "command": contents.command,
         "boards": contents.boards,
         "worst_again": _worst_again(contents),
-        "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
-        "spec_text": contents.spec_text.removeprefix("\ufeff"),
+        "spec_text": contents.spec_text,
     }
+    return lay_out(spec, values)
+
+
+def lay_out(spec: Spec, values: dict[str, Any]) -> str:
+    """The page of a spec, with what is its own (``values``) and what every page has."""
+    of_all: dict[str, Any] = {
+        "name": spec.name,
+        "rating": (
+            f"{decimal(float(spec.output.rated_rms_v), 6)} V RMS, "
+            f"{decimal(float(spec.output.frequency_hz), 6)} Hz, "
+            f"{decimal(float(spec.load.rated_va), 6)} VA"
+        ),
+        "cautions": CAUTIONS,
+        "version": halfcycle.__version__,
+        "digest": spec.digest(),
+        "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
+    }
+    values = of_all | values
+    values["spec_text"] = values["spec_text"].removeprefix("\ufeff")
     environment = resources.templates(html=True)
     environment.filters["typeset"] = typeset
     return environment.get_template("report.html.j2").render(values)
