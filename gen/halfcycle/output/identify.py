@@ -33,8 +33,8 @@ class RowDiffers(Entry):
     line: int = means("its line, from 1")
     update: int = means("its update")
     cause: str = means(
-        "flags, torn, twice, late, skipped, unlogged, scaling, gains, reading or unknown: the "
-        "likely cause"
+        "flags, torn, twice, late, early, skipped, unlogged, scaling, gains, reading or unknown: "
+        "the likely cause"
     )
     text: str = means("the same in words")
     differing: int = means("rows of this log that differ")
