@@ -67,6 +67,25 @@ class GainLevel:
 
 
 @dataclass(frozen=True, slots=True)
+class Pull:
+    """How far the fitted values move if the readings do. ``squares``: what the fit left."""
+
+    white: Whitening
+    slopes: Floats
+    squares: float
+    values: int
+
+    def __call__(self, off: Floats) -> tuple[Floats, Floats]:
+        """Of readings that are ``off`` by so much (N, P), units of rated: how far share and gains
+        move (values, P), and the squares that would be left (P,), as ``squares`` counts them."""
+        white = self.white(off)
+        # The slopes are those of what is left: readings move the other way.
+        moved = -np.linalg.pinv(self.slopes) @ white
+        left = white + self.slopes @ moved
+        return moved[: self.values], np.asarray((left**2).sum(axis=0))
+
+
+@dataclass(frozen=True, slots=True)
 class PlantFit:
     """``gain``: rated volts per unit of scale, of the level with the most readings. ``share``: of a
     change of scale that acts in the first update's time; 1: at once; None if the log does not tell,
@@ -82,6 +101,7 @@ class PlantFit:
     rows: FitRows
     predicted: Floats
     doubt: str = ""
+    pull: Pull | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +331,7 @@ class _Solved:
             levels=tuple(levels),
             rows=rows,
             predicted=model.predict(self.values),
+            pull=Pull(self.white, self.slopes, float(self.left @ self.left), 1 + len(model.starts)),
         )
 
 

@@ -12,18 +12,27 @@ from halfcycle.spec.models import Value
 
 
 class Interval(Entry):
-    """A value with its 95 % interval."""
+    """A value with its 95 % interval, of which ``systematic`` is a part."""
 
     value: float = means("the estimate")
     low: float | None = means("lower end; null if one board says nothing of the scatter")
     high: float | None = means("upper end")
+    systematic: float = means(
+        "part of either half of the interval that no longer log makes less: of a board's gain and "
+        "delay what the phase of the sine and the rounding of the drive's sine leave open; else 0"
+    )
 
     @classmethod
     def of(cls, estimate: calibrate.Estimate | None) -> Interval | None:
         """An estimate; None if there is none."""
         if estimate is None:
             return None
-        return cls(value=estimate.value, low=estimate.low, high=estimate.high)
+        return cls(
+            value=estimate.value,
+            low=estimate.low,
+            high=estimate.high,
+            systematic=estimate.systematic,
+        )
 
 
 class RowDiffers(Entry):
