@@ -92,7 +92,8 @@ def test_a_unit_that_was_changed_is_kept(generate: Callable[..., Outcome], folde
     [
         (("--fmu", "a_folder"), "this is a folder"),
         (("--fmu", "other.zip"), "no unit of this tool"),
-        (("--fmu", "c/quay_kiosk.c"), "one of the generated files goes there"),
+        (("--fmu", "c/quay_kiosk.c"), "ends in .fmu"),
+        (("--fmu", "new.zip"), "ends in .fmu, or no simulator takes it; name new.fmu"),
         (("--fmu", SPEC), "the command reads this file"),
         (("--fmu", SPEC + "/x.fmu"), "is in the way of the folder"),
         (("--fmu-binary",), "--fmu-binary needs --fmu"),
