@@ -23,6 +23,7 @@ import numpy as np
 
 from halfcycle.bench.calibrate import CONFIDENCE, Estimate, plus_minus
 from halfcycle.bench.capture_types import Floats
+from halfcycle.bench.fit_pull import Pull
 from halfcycle.bench.fit_rows import FitRows, block_shares, rated_units
 from halfcycle.bench.reading_noise import Whitening, correlation
 
@@ -64,25 +65,6 @@ class GainLevel:
 
     update: int
     gain: Estimate
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """How far the fitted values move if the readings do. ``squares``: what the fit left."""
-
-    white: Whitening
-    slopes: Floats
-    squares: float
-    values: int
-
-    def __call__(self, off: Floats) -> tuple[Floats, Floats]:
-        """Of readings that are ``off`` by so much (N, P), units of rated: how far share and gains
-        move (values, P), and the squares that would be left (P,), as ``squares`` counts them."""
-        white = self.white(off)
-        # The slopes are those of what is left: readings move the other way.
-        moved = -np.linalg.pinv(self.slopes) @ white
-        left = white + self.slopes @ moved
-        return moved[: self.values], np.asarray((left**2).sum(axis=0))
 
 
 @dataclass(frozen=True, slots=True)

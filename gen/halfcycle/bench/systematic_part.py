@@ -27,7 +27,8 @@ from halfcycle.regulator.plan import SCALE_ONE, TURN
 
 if TYPE_CHECKING:
     from halfcycle.bench.capture_types import Floats
-    from halfcycle.bench.plant_fit import PlantFit, Pull
+    from halfcycle.bench.fit_pull import Pull
+    from halfcycle.bench.plant_fit import PlantFit
     from halfcycle.design.types import Design
     from halfcycle.loop.filter_model import FilterCircuit
     from halfcycle.regulator.plan import Plan
