@@ -61,7 +61,7 @@ def fitted(done: IntegerDesign, gain: float, share: float, off: float = 1e-3) ->
     """A fit with these values, each known to ``off``."""
     none, whole = np.zeros(0), np.zeros(0, dtype=np.int64)
     known = Estimate(gain, off, 60)
-    rows = FitRows(none, none, none, none, whole, none, whole)
+    rows = FitRows(none, none, none, none, whole, none, whole, whole)
     level = (GainLevel(1, known),)
     return PlantFit(known, Estimate(share, off, 60), off, 57, 0.1, level, rows, none)
 

@@ -177,3 +177,20 @@ def test_a_log_of_another_spec_is_refused_by_its_revision(tmp_path: Path) -> Non
     path.write_text(printed_log(PLAN, tmp_path))
     with pytest.raises(InputError, match="firmware 00000000"):
         read(path, revision=0x1234)
+
+
+def test_two_logs_that_were_joined_are_named_as_such(tmp_path: Path) -> None:
+    """Bug: five faults said that the titles in the middle are no whole numbers."""
+    path = tmp_path / "log.csv"
+    text = board_log(PLAN, 1.2, 0.8, [(0, PLAN.rated_mv)], 20).text()
+    path.write_text(text + text)
+    with pytest.raises(InputError, match="line 22: the titles stand here again: two logs") as told:
+        read(path)
+    assert len(told.value.faults) == 1
+
+
+def test_digits_of_another_script_are_no_number(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("update,target_mv,rms_mv,scale,flags\n1,230000,\u0662,3,0\n")
+    with pytest.raises(InputError, match=r"rms_mv .* is not a whole number"):
+        read(path)

@@ -11,6 +11,7 @@ import pytest
 from halfcycle.base.errors import InputError
 from halfcycle.bench.calibrate import plus_minus
 from halfcycle.bench.capture import read_capture
+from halfcycle.bench.csv_layout import number
 from halfcycle.bench.meter_readings import read_readings
 
 
@@ -54,3 +55,9 @@ def test_nul_bytes_behind_the_first_rows_are_refused(tmp_path: Path) -> None:
 def test_half_widths_are_no_powers_of_ten() -> None:
     assert plus_minus(9.6, 1) == "+-10" and plus_minus(14.2, 1) == "+-10"
     assert plus_minus(123.4, 2) == "+-120" and plus_minus(0.0035, 1) == "+-0.004"
+
+
+def test_digits_of_another_script_are_text() -> None:
+    """Bug: Python's float reads them, so that a capture's labels could be numbers."""
+    assert number("\u0663.\u0665", False) is None
+    assert number(" 3.5\u00a0", False) == 3.5

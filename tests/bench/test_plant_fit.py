@@ -163,6 +163,7 @@ def test_a_textbook_process_of_first_order_with_delay() -> None:
         np.zeros(len(scale) - 2, dtype=np.int64),
         np.ones(len(scale) - 2),
         np.arange(2, len(scale)),
+        np.arange(len(scale) - 2),
     )
     fit = fit_plant(replace(plan, half_cycles=2), rows)
     assert isinstance(fit, PlantFit)

@@ -7,11 +7,13 @@ import sys
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from halfcycle.base.errors import InputError
 from halfcycle.cosimulate import archive
+from halfcycle.simulate import simulate as virtual
 from support.command import CommandLine, Outcome
 from support.spec_text import changed_file
 
@@ -90,7 +92,8 @@ def test_a_unit_that_was_changed_is_kept(generate: Callable[..., Outcome], folde
     [
         (("--fmu", "a_folder"), "this is a folder"),
         (("--fmu", "other.zip"), "no unit of this tool"),
-        (("--fmu", "c/quay_kiosk.c"), "one of the generated files goes there"),
+        (("--fmu", "c/quay_kiosk.c"), "ends in .fmu"),
+        (("--fmu", "new.zip"), "ends in .fmu, or no simulator takes it; name new.fmu"),
         (("--fmu", SPEC), "the command reads this file"),
         (("--fmu", SPEC + "/x.fmu"), "is in the way of the folder"),
         (("--fmu-binary",), "--fmu-binary needs --fmu"),
@@ -216,3 +219,24 @@ def test_what_is_no_unit_is_told_from_one(tmp_path: Path) -> None:
     for path in (page, bomb, cut):
         with pytest.raises(InputError, match="no unit of this tool"):
             archive.unit_file(path, "--fmu", [], False)
+
+
+def test_a_unit_that_is_refused_leaves_the_picture_unwritten(
+    command_line: CommandLine, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Bug: the two were written one after the other. Here another program puts a file of its own
+    in the unit's place while the boards run."""
+    picture, file = folder / "cases.svg", folder / "board.fmu"
+    written = virtual.simulate
+
+    def meanwhile(*words: Any, **named: Any) -> Any:
+        file.write_text("of another program")
+        return written(*words, **named)
+
+    monkeypatch.setattr(virtual, "simulate", meanwhile)
+    outcome = command_line(
+        *("simulate", folder / SPEC, "--case", "start", "--boards", "1"),
+        *("--plot", picture, "--fmu", file),
+    )
+    assert outcome.code == 2 and "the file exists already" in outcome.err
+    assert not picture.exists() and file.read_text() == "of another program"

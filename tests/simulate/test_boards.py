@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from fractions import Fraction
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from scipy.stats import qmc
 
 from halfcycle.generate.pipeline import design_integers
-from halfcycle.simulate.boards import DIMENSIONS, Draw, corners, draw, filters_inside
+from halfcycle.simulate.boards import DIMENSIONS, DRAWN, Draw, corners, draw, filters_inside, skip
 from halfcycle.simulate.loads import linear_load
 from halfcycle.simulate.parts import FilterParts, LoadKind
 from halfcycle.simulate.simulate import run_piece
@@ -157,3 +158,20 @@ def test_an_inside_filter_is_run_by_simulate_and_again_alone() -> None:
     place = (first.filter.inductance_h / 1.2e-3 - 1) / 0.25, first.filter.capacitance_f / 10e-6
     assert place not in {(-1.0, 0.9), (-1.0, 1.1), (1.0, 0.9), (1.0, 1.1)}
     assert alone.worst["settling_ms"][0] <= whole.worst["settling_ms"][0]
+
+
+@pytest.mark.parametrize("dimensions", [1, len(DIMENSIONS)])
+def test_a_far_board_is_gone_to_directly(dimensions: int) -> None:
+    """Bug: board 10^9 took half a minute, as all boards before it were drawn. Outside source:
+    scipy's own way, by drawing."""
+    for count in (DRAWN, DRAWN + 1, 99_999, 1 << 20, (1 << 20) + 12_345, 3_000_000):
+        ours, drawn = (qmc.Sobol(dimensions, scramble=True, seed=7) for _ in range(2))
+        skip(ours, count)
+        drawn.fast_forward(count)
+        np.testing.assert_array_equal(ours.random(5), drawn.random(5))
+
+
+def test_the_farthest_board_takes_no_time() -> None:
+    began = time.perf_counter()
+    board = draw(SPEC, [10**9], seed=5)[0]
+    assert board.number == 10**9 and time.perf_counter() - began < 2.0

@@ -110,6 +110,15 @@ class OutputFile:
         return self.mark is not None and self.mark in files.read_ends(path, END_BYTES)
 
 
+def write_together(*each: files.Beside) -> None:
+    """Write no, one or two files, as ``OutputFile.beside`` gives them, all or none. Raises
+    InputError as ``OutputFile.write``."""
+    if each:
+        first, *others = each
+        content = {first.path.name: first.content}
+        files.write_all(first.path.parent, content, first.permit, *others)
+
+
 def is_one_of(status: os.stat_result, paths: Iterable[Path]) -> bool:
     """Whether one of ``paths`` is the file of this status, through links of any kind."""
     for path in paths:

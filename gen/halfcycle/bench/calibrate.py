@@ -57,21 +57,28 @@ MIN_GROWTH = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value and its 95 % half width; infinite if one reading gives no scatter."""
+    """A value and its 95 % half width by the scatter alone; infinite if one reading gives no
+    scatter. ``systematic``: how far the value may be off besides, which readings do not average."""
 
     value: float
     uncertainty: float
     readings: int
+    systematic: float = 0.0
+
+    @property
+    def half(self) -> float:
+        """Half width of the whole interval."""
+        return self.uncertainty + self.systematic
 
     @property
     def low(self) -> float:
         """Lower end of the interval."""
-        return self.value - self.uncertainty
+        return self.value - self.half
 
     @property
     def high(self) -> float:
         """Upper end of the interval."""
-        return self.value + self.uncertainty
+        return self.value + self.half
 
 
 def plus_minus(half: float, digits: int) -> str:
@@ -80,6 +87,12 @@ def plus_minus(half: float, digits: int) -> str:
         return f"+-{half:g}"
     rounded = float(f"{half:.{digits}g}")
     return f"+-{rounded:.0f}" if rounded >= 10**digits / 10 else f"+-{rounded:.{digits}g}"
+
+
+def text_of(estimate: Estimate, digits: int, half_digits: int = 2) -> str:
+    """A value with its half width: 1.2 +- 0.01."""
+    half = plus_minus(estimate.half, half_digits).removeprefix("+-")
+    return f"{estimate.value:.{digits}g} +- {half}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from halfcycle.base import figure
+from halfcycle.base.text import counted
 from halfcycle.bench.calibrate import Calibration, Estimate, is_dead, reading_gain
 from halfcycle.bench.meter_readings import Reading
 
@@ -54,7 +55,7 @@ def picture(spec: Spec, calibration: Calibration, readings: Sequence[Reading], f
                    float(sensor.zero_tolerance_codes))  # fmt: skip
             axes[2].set_xlabel("zero code")
             axes[2].set_title("zero", loc="left", pad=12)
-        title = f"{spec.name}: sensor of {len(boards)} board{'s' * (len(boards) > 1)}"
+        title = f"{spec.name}: sensor of {counted(len(boards), 'board')}"
         figure.suptitle(title, fontsize=10)
 
     inches = (3.2 * panels + 0.8, 1.9 + 0.16 * min(max(len(boards), 8), MAX_ROWS))

@@ -73,12 +73,13 @@ def split(line: str, delimiter: str) -> Cells:
 
 
 def number(cell: str, decimal_comma: bool) -> float | None:
-    """The number in a cell; None if there is none (NaN is one)."""
+    """The number in a cell; None if there is none (NaN is one). Digits of other scripts, which
+    Python reads, are text."""
     cell = cell.strip()
     if decimal_comma:
         cell = cell.replace(",", ".")
     try:
-        return float(cell) if "_" not in cell else None
+        return float(cell) if "_" not in cell and cell.isascii() else None
     except ValueError:
         return None
 

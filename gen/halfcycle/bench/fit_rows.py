@@ -7,6 +7,7 @@ moves, each with the rows before it that its first readings still show.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -134,7 +135,8 @@ class MovingRows:
 class FitRows:
     """N readings (units of rated) with what a change at once (``now``) and one an update late
     (``later``) would make of them per unit of gain; squares if the reading is RMS. ``run``: equal
-    for readings that follow each other. ``sign``: +1 and -1 by turns."""
+    for readings that follow each other. ``sign``: +1 and -1 by turns. ``number``: of each among
+    all rows of the log that may be chosen."""
 
     reading: Floats
     now: Floats
@@ -143,6 +145,7 @@ class FitRows:
     run: Ints
     sign: Floats
     update: Ints
+    number: Ints
 
     def __len__(self) -> int:
         return len(self.reading)
@@ -158,6 +161,7 @@ class FitRows:
             self.run[chosen] + 1_000_000 * np.cumsum(gaps),
             self.sign[chosen],
             self.update[chosen],
+            self.number[chosen],
         )
 
 
@@ -168,12 +172,24 @@ def block_shares(plan: Plan) -> Floats:
     return np.asarray(shares / shares.sum(), dtype=np.float64)
 
 
-def fit_rows(plan: Plan, pieces: list[Steps]) -> FitRows:
-    """The readings whose whole past is in a piece, and which are large enough."""
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The rows of a piece that a fit is made of, by their place in it (``at``), and what all its
+    rows drive (squares if the reading is RMS). ``stretch``: the first row (by row) of those that
+    follow each other."""
+
+    piece: Steps
+    driven: Floats
+    stretch: Ints
+    at: Ints
+    now: Floats
+    later: Floats
+
+
+def chosen_rows(plan: Plan, pieces: list[Steps]) -> Iterator[Chosen]:
+    """The rows whose whole past is in a piece, and which are large enough."""
     shares = block_shares(plan)
     past = len(shares) + 1
-    parts = []
-    runs = 0
     mean_bus = float(np.mean(np.concatenate([piece.bus for piece in pieces]))) if pieces else 1.0
     for piece in pieces:
         driven = reading_of_scale(piece.scale, plan.measure)[0] * piece.bus / (mean_bus or 1.0)
@@ -181,32 +197,39 @@ def fit_rows(plan: Plan, pieces: list[Steps]) -> FitRows:
             driven = driven**2
         follows = piece.follows.copy()
         follows[0] = False
-        stretch = np.cumsum(~follows)
-        place = np.arange(len(piece)) - np.flatnonzero(~follows)[stretch - 1]
+        stretch = np.flatnonzero(~follows)[np.cumsum(~follows) - 1]
         weighed = np.convolve(driven, shares)[: len(piece)]
         now, later = (np.concatenate([np.zeros(n), weighed[: len(piece) - n]]) for n in (1, 2))
-        level = np.sqrt(now) if plan.measure == "rms" else now
-        large = (piece.reading > MIN_LEVEL) & (level > 0)
-        chosen = np.flatnonzero((place >= past) & large)
-        if not len(chosen):
-            continue
-        apart = np.diff(chosen, prepend=chosen[0]) > 1
-        run = runs + np.cumsum(apart | (np.diff(stretch[chosen], prepend=stretch[chosen[0]]) > 0))
+        large = (piece.reading > MIN_LEVEL) & (now > 0)
+        at = np.flatnonzero((np.arange(len(piece)) - stretch >= past) & large)
+        if len(at):
+            yield Chosen(piece, driven, stretch, at, now, later)
+
+
+def fit_rows(plan: Plan, pieces: list[Steps]) -> FitRows:
+    """The readings whose whole past is in a piece, and which are large enough."""
+    parts: list[FitRows] = []
+    runs = 0
+    for rows in chosen_rows(plan, pieces):
+        at, piece, first = rows.at, rows.piece, rows.stretch[rows.at]
+        apart = (np.diff(at, prepend=at[0]) > 1) | (np.diff(first, prepend=first[0]) > 0)
+        run = runs + np.cumsum(apart)
         runs = int(run[-1]) + 1
         parts.append(
             FitRows(
-                piece.reading[chosen],
-                now[chosen],
-                later[chosen],
-                piece.scale[chosen],
+                piece.reading[at],
+                rows.now[at],
+                rows.later[at],
+                piece.scale[at],
                 run,
-                np.asarray(1.0 - 2.0 * (piece.update[chosen] & 1), dtype=np.float64),
-                piece.update[chosen],
+                np.asarray(1.0 - 2.0 * (piece.update[at] & 1), dtype=np.float64),
+                piece.update[at],
+                np.arange(len(at)) + sum(map(len, parts)),
             )
         )
     if not parts:
         none = np.zeros(0)
         whole = np.zeros(0, dtype=np.int64)
-        return FitRows(none, none, none, none, whole, none, whole)
-    names = ("reading", "now", "later", "scale", "run", "sign", "update")
+        return FitRows(none, none, none, none, whole, none, whole, whole)
+    names = ("reading", "now", "later", "scale", "run", "sign", "update", "number")
     return FitRows(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))

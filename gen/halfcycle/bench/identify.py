@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from halfcycle.bench.log_reader import read_log
 from halfcycle.bench.log_readings import ReadingsOf
 from halfcycle.bench.log_rows import LogRemarks
 from halfcycle.bench.plant_fit import NoFit, PlantFit, fit_plant
+from halfcycle.bench.systematic_part import with_systematic_part
 from halfcycle.bench.tolerance_interval import reach, share_inside
 
 if TYPE_CHECKING:
@@ -115,16 +116,23 @@ def _log(done: IntegerDesign, path: Path, revision: int | None) -> BoardLog:
     for rows in read_log(path, plan, remarks, revision):
         readings = readings_of.of(rows)
         moving.feed(rows, readings, check.feed(rows, readings))
-    fit = fit_plant(plan, fit_rows(plan, moving.pieces()))
+    pieces = moving.pieces()
+    fit = fit_plant(plan, fit_rows(plan, pieces))
+    if isinstance(fit, PlantFit):
+        fit = with_systematic_part(done.design, plan, pieces, fit)
     loop = board_loop(done.design, plan, fit) if isinstance(fit, PlantFit) else None
     return BoardLog(printable(path.stem), check.done(), remarks, fit, loop)
 
 
 def _together(estimates: Sequence[Estimate]) -> Estimate | None:
-    """The mean over boards; of one board its own interval."""
+    """The mean over boards; of one board its own interval. Firmware that makes the sine and takes
+    the samples by one clock may have the same phase on all of them."""
     if len(estimates) == 1:
         return estimates[0]
-    return mean_of([estimate.value for estimate in estimates])
+    mean = mean_of([estimate.value for estimate in estimates])
+    if mean is None:
+        return None
+    return replace(mean, systematic=max(estimate.systematic for estimate in estimates))
 
 
 def _odd(gains: Sequence[float]) -> list[bool]:

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.calibrate import COVERAGE, FEW, Estimate, plus_minus
+from halfcycle.bench.calibrate import COVERAGE, FEW, Estimate, plus_minus, text_of
 from halfcycle.bench.identify import BoardLog, Identification
 from halfcycle.bench.plant_fit import MOVED, NoFit
 
@@ -139,7 +139,7 @@ def _board(
     outside = [level.gain for level in plant.levels if not ranges.gain.may_hold(level.gain)]
     for gain in outside:
         text = (
-            f"gain {text_of(gain, 5)}, the design relies on {ranges.gain.low:.5g} to "
+            f"gain {_measured(gain, 5)}, the design relies on {ranges.gain.low:.5g} to "
             f"{ranges.gain.high:.5g}; {METER}{_advice(new, (BUS_MIN, BUS_MAX, BUS_GAIN), written)}"
         )
         yield finding("board-gain-outside", key, text)
@@ -154,15 +154,15 @@ def _board(
         elif advice and design.window.blocks == 1 and design.spec.loop.update_within_us == "auto":
             advice += '; "auto" is at once for a plain window'
         text = (
-            f"{text_of(plant.share, 4)} of a change acts in the first update's time, the design "
+            f"{_measured(plant.share, 4)} of a change acts in the first update's time, the design "
             f"relies on {ranges.share.low:.4g} to {ranges.share.high:.4g}{advice}"
         )
         yield finding("board-delay-outside", key, text)
     elif not outside:
         text = (
-            f"gain {text_of(plant.gain, 5)} (corners {ranges.gain.low:.4g} to "
-            f"{ranges.gain.high:.4g}) and share of delay {text_of(plant.share, 3)} (corners "
-            f"{ranges.share.low:.3g} to {ranges.share.high:.3g}) are inside"
+            f"gain {_measured(plant.gain, 5)} and share of delay {_measured(plant.share, 3)} are "
+            f"inside the corners, {ranges.gain.low:.4g} to {ranges.gain.high:.4g} and "
+            f"{ranges.share.low:.3g} to {ranges.share.high:.3g}"
         )
         yield finding("board-inside", key, text)
     if len(plant.levels) > 1:
@@ -215,10 +215,9 @@ def _advice(new: dict[str, Value], keys: tuple[str, ...], written: bool) -> str:
     return f"; {verb} {', '.join(values)}"
 
 
-def text_of(estimate: Estimate, digits: int) -> str:
-    """A value with its half width."""
-    half = plus_minus(estimate.uncertainty, 2).removeprefix("+-")
-    return f"{estimate.value:.{digits}g} +- {half}"
+def _measured(estimate: Estimate, digits: int) -> str:
+    """A value with its half width, and how much of that is systematic."""
+    return f"{text_of(estimate, digits)} ({estimate.systematic:.2g} of that systematic)"
 
 
 def _digits(value: float, *, up: bool) -> Fraction:

@@ -90,7 +90,7 @@ def _ringing_place(axes: Axes, rung: Sequence[tuple[BoardRinging, RingingFit]], 
         )
         if not row:
             axes.axvspan(limits.low, limits.high, color="0.85", label="allowed by the spec")
-        half = estimate.uncertainty
+        half = estimate.half
         axes.errorbar(estimate.value, row, xerr=half, fmt="o", color="0", markersize=3, capsize=2)
     axes.set_yticks(range(len(rung)), [board.name for board, _ in rung])
     axes.set_ylim(max(len(rung), 1) - 0.5, -0.5)
@@ -141,7 +141,7 @@ def _place(
         estimate = plant.gain if which == "gain" else plant.share
         if estimate is None:
             continue
-        half = estimate.uncertainty
+        half = estimate.half
         axes.errorbar(estimate.value, row, xerr=half, fmt="o", color="0", markersize=3, capsize=2)
     axes.set_yticks(range(len(fitted)), [board for board, _ in fitted])
     axes.set_ylim(len(fitted) - 0.5, -0.5)

@@ -16,6 +16,7 @@ CauseKind = Literal[
     "torn",
     "twice",
     "late",
+    "early",
     "skipped",
     "unlogged",
     "scaling",

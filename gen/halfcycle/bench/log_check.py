@@ -14,6 +14,7 @@ from halfcycle.bench.log_hidden import Hidden, follows, rows_of
 from halfcycle.bench.log_model import RowModel
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import Ints, LogRows
+from halfcycle.bench.log_shift import ShiftedColumns
 from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_MISSED
 
 if TYPE_CHECKING:
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
 
 SYSTEMATIC = 0.1
 """Rows that differ, of those compared: beyond this share it is not a chance event."""
+
+FEW = 3
+"""Fewer rows that differ have many explanations: the one of the first row goes before that of a
+column that is a row off."""
 
 _ODD = FLAG_HELD | FLAG_IMPLAUSIBLE | FLAG_MISSED
 """After a window with one of these the reading is not the plant's answer to the last scales."""
@@ -62,6 +67,7 @@ class LogCheck:
         self._model = RowModel(plan)
         self._hidden: Hidden | None = None
         self._gains = GainRatio(plan)
+        self._shifted = ShiftedColumns(plan)
         self._grid: list[NDArray[np.int64]] = []
 
     def feed(self, rows: LogRows, readings: Readings) -> Ints:
@@ -91,6 +97,7 @@ class LogCheck:
         result.missed += int(((rows.flags & FLAG_MISSED) > 0).sum())
         result.held += int(((rows.flags & FLAG_HELD) > 0).sum())
         self._gains.feed(rows, readings)
+        self._shifted.feed(rows, result.first.line if result.first else None)
         return np.array(kinds, dtype=np.int64)
 
     def _kind(self, before: Hidden, after: Hidden) -> int:
@@ -114,5 +121,7 @@ class LogCheck:
                 # Another sensor would show in every row.
                 text = f"rms_mv alone is wrong, {cause.ratio:.5g} times what the sum makes"
                 cause = Cause("reading", text)
+            if cause.kind == "unknown" or result.differing >= FEW:
+                cause = self._shifted.cause() or cause
             result.cause = cause
         return result

@@ -50,7 +50,7 @@ class LogRows:
     def __len__(self) -> int:
         return len(self.update)
 
-    def rows(self, part: slice) -> LogRows:
+    def rows(self, part: slice | NDArray[np.bool_]) -> LogRows:
         """Some of the rows."""
         return replace(
             self,
@@ -66,8 +66,19 @@ class LogRows:
         )
 
 
-def _part(column: Ints | None, part: slice) -> Ints | None:
+def _part(column: Ints | None, part: slice | NDArray[np.bool_]) -> Ints | None:
     return None if column is None else column[part]
+
+
+def rows_joined(first: LogRows, second: LogRows) -> LogRows:
+    """Rows of one log, one part after the other."""
+    columns = {
+        name: np.concatenate([getattr(first, name), getattr(second, name)])
+        for name in ("update", "target", "rms_mv", "scale", "flags", *OPTIONAL)
+        if getattr(first, name) is not None
+    }
+    line = np.concatenate([first.line, second.line])
+    return rows_from(line, columns, in_units=first.in_units)
 
 
 def rows_from(line: Ints, columns: Mapping[str, Ints], *, in_units: bool) -> LogRows:

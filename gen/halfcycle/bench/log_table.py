@@ -39,9 +39,7 @@ class Titles:
 def parse_titles(path: Path, line: bytes) -> Titles:
     """What the first line says. Raises InputError with every column that is missing."""
     delimiter = max((b",", b";", b"\t"), key=line.count)
-    cells = [
-        cell.strip(b" \"'").decode("utf-8", "replace").lower() for cell in line.split(delimiter)
-    ]
+    cells = [_title(cell) for cell in line.split(delimiter)]
     columns: dict[str, int] = {}
     faults = []
     for at, cell in enumerate(cells):
@@ -60,6 +58,10 @@ def parse_titles(path: Path, line: bytes) -> Titles:
         raise log_error(path, faults[:MAX_FAULTS])
     unused = tuple(printable(cell)[:40] for cell in cells if cell and cell not in columns)
     return Titles(delimiter, columns, unused)
+
+
+def _title(cell: bytes) -> str:
+    return cell.strip(b" \"'").decode("utf-8", "replace").lower()
 
 
 def parse_rows(path: Path, lines: Sequence[bytes], first: int, titles: Titles) -> LogRows | None:
@@ -128,6 +130,11 @@ def _faults(line: bytes, number: int, titles: Titles) -> Iterator[tuple[str, str
         problem = f"{len(cells)} columns, fewer than the titles"
         remedy = "if the log was cut off here, remove this line; it ends with a whole one"
         yield f"line {number}", problem, remedy
+        return
+    words = {at: _title(cells[at]) for at in titles.columns.values()}
+    if all(words[at] == name for name, at in titles.columns.items()):
+        problem = "the titles stand here again: two logs are joined"
+        yield f"line {number}", problem, "name each of them by itself, one board in a file"
         return
     for name, at in titles.columns.items():
         cell = cells[at].strip(b' "')

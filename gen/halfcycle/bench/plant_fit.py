@@ -23,6 +23,7 @@ import numpy as np
 
 from halfcycle.bench.calibrate import CONFIDENCE, Estimate, plus_minus
 from halfcycle.bench.capture_types import Floats
+from halfcycle.bench.fit_pull import Pull
 from halfcycle.bench.fit_rows import FitRows, block_shares, rated_units
 from halfcycle.bench.reading_noise import Whitening, correlation
 
@@ -82,6 +83,7 @@ class PlantFit:
     rows: FitRows
     predicted: Floats
     doubt: str = ""
+    pull: Pull | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +313,7 @@ class _Solved:
             levels=tuple(levels),
             rows=rows,
             predicted=model.predict(self.values),
+            pull=Pull(self.white, self.slopes, float(self.left @ self.left), 1 + len(model.starts)),
         )
 
 

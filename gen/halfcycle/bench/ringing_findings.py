@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.bench.calibrate import Estimate, plus_minus
+from halfcycle.bench.calibrate import text_of
 from halfcycle.bench.filter_ringing import (
     CAPACITANCE,
     INDUCTANCE,
@@ -34,11 +34,11 @@ def _findings(board: BoardRinging) -> Iterator[Finding]:
         yield finding("ringing-outside", board.name, _outside(board, fit))
     elif decay.high >= decays.low:
         text = (
-            f"rings at {hertz.value:.5g} {_half(hertz)} Hz (L, C and load allow "
+            f"rings at {text_of(hertz, 5)} Hz (L, C and load allow "
             f"{ends.low:.4g} to {ends.high:.4g} Hz)"
         )
         yield finding("ringing-inside", board.name, text)
-    falls = f"the ringing decays at {decay.value:.4g} {_half(decay)} per second"
+    falls = f"the ringing decays at {text_of(decay, 4)} per second"
     if decay.high < decays.low:
         text = f"{falls}, the spec's losses and lightest load make it {decays.low:.4g} or more"
         if RESISTANCE in board.advice:
@@ -57,17 +57,13 @@ def _findings(board: BoardRinging) -> Iterator[Finding]:
         yield finding("ringing-damped", board.name, text)
 
 
-def _half(estimate: Estimate) -> str:
-    return plus_minus(estimate.uncertainty, 2).replace("+-", "+- ")
-
-
 def _outside(board: BoardRinging, fit: RingingFit) -> str:
     ends, hertz = board.corners.frequency_hz, fit.frequency_hz
     less = hertz.value > ends.high
     side = ends.high if less else ends.low
     off = 100 * abs((side / hertz.value) ** 2 - 1)
     text = (
-        f"rings at {hertz.value:.5g} {_half(hertz)} Hz, L, C and load allow "
+        f"rings at {text_of(hertz, 5)} Hz, L, C and load allow "
         f"{ends.low:.4g} to {ends.high:.4g} Hz: L times C is {off:.3g} % "
         f"{'less' if less else 'more'} than the tolerances reach"
     )

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
 
 OPTION = "--fmu"
+SUFFIX = ".fmu"
 
 
 def unit_file(
@@ -50,6 +51,10 @@ def unit_file(
     if picture is not None:
         refuse_in_set(path, picture.parent, [picture.name], "the picture of --plot")
     file = archive.unit_file(path, OPTION, [spec_file], force, model)
+    if path.suffix.lower() != SUFFIX:
+        problem = f"the name of a unit ends in {SUFFIX}, or no simulator takes it"
+        remedy = f"name {printable(path.stem)}{SUFFIX}"
+        raise InputError([Fault(printable(str(path)), OPTION, problem, remedy)])
     if spec.bridge.pwm_period_us is None:
         click.echo(
             f"note: bridge.pwm_period_us is not given: a step of the unit is "

@@ -17,7 +17,6 @@ from halfcycle.cli.paths import PATH, force_option
 
 if TYPE_CHECKING:
     from halfcycle.bench.board_loop import Range
-    from halfcycle.bench.calibrate import Estimate
     from halfcycle.bench.filter_ringing import BoardRinging
     from halfcycle.bench.identify import BoardLog, Identification
     from halfcycle.spec.models import Spec, Value
@@ -135,7 +134,8 @@ def command(
 
 def _show(spec: Spec, found: Identification, new: dict[str, Value], write: bool) -> None:
     notes = [
-        "+-: half of the 95 % confidence interval. Corners of the design: gain "
+        "+-: half of the 95 % confidence interval, and the systematic part, which the sine's phase "
+        "in this log leaves open. Corners of the design: gain "
         f"{_range(found.corners.gain)}, share {_range(found.corners.share)}.",
         "Gain: rated volts per unit of scale. Share: of a change of scale that acts before the "
         "next update.",
@@ -168,7 +168,8 @@ def _show_ringing(spec: Spec, ringing: tuple[BoardRinging, ...]) -> None:
 
 
 def _ringing_row(board: BoardRinging) -> tuple[str, ...]:
-    from halfcycle.bench.ringing_fit import NoRinging  # noqa: PLC0415 (numpy)
+    from halfcycle.bench.calibrate import text_of  # noqa: PLC0415 (numpy)
+    from halfcycle.bench.ringing_fit import NoRinging  # noqa: PLC0415
 
     fit = board.fit
     if isinstance(fit, NoRinging):
@@ -176,14 +177,16 @@ def _ringing_row(board: BoardRinging) -> tuple[str, ...]:
     hertz, decay, ratio = fit.frequency_hz, fit.decay_per_s, fit.damping_ratio
     return (
         board.name,
-        f"{hertz.value:.5g} {_half(hertz)}",
-        f"{decay.value:.4g} {_half(decay)}",
+        text_of(hertz, 5, 1),
+        text_of(decay, 4, 1),
         f"{ratio.value:.3g}",
         f"{fit.amplitude_v:.3g}",
     )
 
 
 def _row(log: BoardLog) -> tuple[str, ...]:
+    from halfcycle.bench.calibrate import text_of  # noqa: PLC0415 (numpy)
+
     plant, loop, checked = log.plant, log.loop, log.checked
     like = "yes" if checked.first is None else f"no, {checked.differing}"
     head = (log.name, str(checked.rows), like)
@@ -193,17 +196,11 @@ def _row(log: BoardLog) -> tuple[str, ...]:
     share = plant.share
     return (
         *head,
-        f"{plant.gain.value:.5g} {_half(plant.gain)}",
-        "-" if share is None else f"{share.value:.3f} {_half(share)}",
+        text_of(plant.gain, 5, 1),
+        "-" if share is None else text_of(share, 3, 1),
         f"{100 * plant.noise:.2g}",
         "-" if settling is None else f"{settling:.4g}",
     )
-
-
-def _half(estimate: Estimate) -> str:
-    from halfcycle.bench.calibrate import plus_minus  # noqa: PLC0415 (numpy)
-
-    return plus_minus(estimate.uncertainty, 1).replace("+-", "+- ")
 
 
 def _range(limits: Range) -> str:

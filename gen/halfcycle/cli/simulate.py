@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from halfcycle.base.output_file import OutputFile
+from halfcycle.base.output_file import OutputFile, write_together
 from halfcycle.base.text import printable
 from halfcycle.cli import common, progress, tables
 from halfcycle.cli.paths import PATH, force_option
@@ -119,11 +119,12 @@ def command(
         generated = emit.render(integer_design.design, integer_design.quantised)
     prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)
-    unit = b""
+    wanted = []
     if unit_file is not None:
         unit = co_simulation.board(
             prepared, integer_design, spec_file, board or 0, seed, binary=fmu_binary
         )
+        wanted.append(unit_file.beside(unit))
     numbers = range(max(0, boards)) if board is None else range(board, board + 1)
     with (
         common.named_by_options(OPTIONS),
@@ -146,9 +147,8 @@ def command(
     if output is not None:
         from halfcycle.simulate.plot import picture  # noqa: PLC0415
 
-        output.write(picture(prepared, tallies, numbers, seed, form))
-    if unit_file is not None:
-        unit_file.write(unit)
+        wanted.append(output.beside(picture(prepared, tallies, numbers, seed, form)))
+    write_together(*wanted)
     why = reason(prepared.setting)
     again = show.RunAgain(spec_file, seed)
     if as_json:

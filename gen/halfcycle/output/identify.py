@@ -12,18 +12,27 @@ from halfcycle.spec.models import Value
 
 
 class Interval(Entry):
-    """A value with its 95 % interval."""
+    """A value with its 95 % interval, of which ``systematic`` is a part."""
 
     value: float = means("the estimate")
     low: float | None = means("lower end; null if one board says nothing of the scatter")
     high: float | None = means("upper end")
+    systematic: float = means(
+        "part of either half of the interval that no longer log makes less: of a board's gain and "
+        "delay what the phase of the sine and the rounding of the drive's sine leave open; else 0"
+    )
 
     @classmethod
     def of(cls, estimate: calibrate.Estimate | None) -> Interval | None:
         """An estimate; None if there is none."""
         if estimate is None:
             return None
-        return cls(value=estimate.value, low=estimate.low, high=estimate.high)
+        return cls(
+            value=estimate.value,
+            low=estimate.low,
+            high=estimate.high,
+            systematic=estimate.systematic,
+        )
 
 
 class RowDiffers(Entry):
@@ -33,8 +42,8 @@ class RowDiffers(Entry):
     line: int = means("its line, from 1")
     update: int = means("its update")
     cause: str = means(
-        "flags, torn, twice, late, skipped, unlogged, scaling, gains, reading or unknown: the "
-        "likely cause"
+        "flags, torn, twice, late, early, skipped, unlogged, scaling, gains, reading or unknown: "
+        "the likely cause"
     )
     text: str = means("the same in words")
     differing: int = means("rows of this log that differ")

@@ -193,7 +193,7 @@ def spread_text(measured: Measured) -> str:
 
 
 def _pm(estimate: Estimate, digits: int) -> str:
-    return f"{decimal(estimate.value, digits)} ± {decimal(estimate.uncertainty, 2)}"
+    return f"{decimal(estimate.value, digits)} ± {decimal(estimate.half, 2)}"
 
 
 def _short(name: str) -> str:

@@ -33,6 +33,8 @@ DELAY_SPREAD = 0.5
 """The spec has no tolerance of the sensor's delay: half to one and a half of it are drawn."""
 _MEAN, _RMS = 2 / math.pi, math.sqrt(0.5)
 """Of a sine, shares of its peak: a sensor stuck there reads as if all were well."""
+DRAWN = 1 << 16
+"""So many points are drawn to leave them out, which takes no time."""
 _SAME = 1e-9
 """Parts closer than this share to the end of a tolerance are at it."""
 
@@ -189,12 +191,31 @@ def _sobol(
     source = np.random.default_rng(seed) if isinstance(seed, tuple) else seed
     sequence = qmc.Sobol(dimensions, scramble=True, seed=source)
     if first:
-        sequence.fast_forward(first)
+        skip(sequence, first)
     with warnings.catch_warnings():
         # A run may well ask for a number of boards that is not a power of two.
         warnings.simplefilter("ignore", UserWarning)
         points: Real = sequence.random(count)
     return points
+
+
+def skip(sequence: qmc.Sobol, count: int) -> None:
+    """Leave out the first ``count`` points, 1 and up, of a new sequence.
+
+    scipy draws each of them, which takes seconds from 10^8 on. A point is the scramble's shift with
+    a direction number for each bit of the Gray code of its number (Antonov and Saleev 1979, from
+    memory), so that far ones are gone to directly. A scipy without these fields draws them.
+    """
+    directions, state = getattr(sequence, "_sv", None), getattr(sequence, "_quasi", None)
+    if count < DRAWN or directions is None or state is None:
+        sequence.fast_forward(count)
+        return
+    last = count - 1
+    gray = last ^ (last >> 1)
+    for bit in range(gray.bit_length()):
+        if gray >> bit & 1:
+            state ^= directions[:, bit]
+    sequence.num_generated = count
 
 
 def _nominal_bus(spec: Spec) -> float:

@@ -1,0 +1,128 @@
+"""What a circuit makes a window read of a log's scales, at every phase of the sine.
+
+While the drive is d the state is d times the steady sine's and a rest that decays freely (see
+``halfcycle.loop.block_response``), so that one matrix for each sample gives the output from the
+state at the update before it. Nothing is linear in what follows: a mean is of magnitudes, an RMS of
+squares, so that a start may be followed as well as a small step.
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from halfcycle.bench.capture_types import Floats
+from halfcycle.bench.fit_rows import Chosen, block_shares
+from halfcycle.loop.block_response import exponential
+from halfcycle.loop.filter_model import FilterCircuit, state_matrices
+
+if TYPE_CHECKING:
+    from halfcycle.design.types import Design
+    from halfcycle.regulator.plan import Plan
+
+PHASES = 48
+"""Of the half cycle: beside a window's samples they fall on as many places between two of them."""
+ANSWER_UPDATES = 24
+"""Updates beyond a window after which a filter has answered to a step."""
+SMALL = 1e-3
+"""A step of the scale, over the scale, that the share is told by."""
+
+
+class CircuitReadings:
+    """One circuit whose scale takes effect ``late_s`` after an update, up to a whole one, and the
+    sensor's delay after that, at ``PHASES`` phases. ``square``: the reading is RMS. ``share``: of a
+    small step, what acts in the first update's time, on the average of the phases: 1 less the mean
+    delay beyond that of the window's weights, in updates."""
+
+    def __init__(
+        self, design: Design, plan: Plan, circuit: FilterCircuit, late_s: Fraction
+    ) -> None:
+        window, spec = design.window, design.spec
+        self._plan = plan
+        self.square = plan.measure == "rms"
+        self._samples = window.block_samples
+        self._weights = np.array(window.block_weights, dtype=np.float64)
+        self._weights /= self._weights.sum()
+        self._advance = math.pi * float(window.half_cycles_per_sample) * window.update_samples
+        self._ago, rest = divmod(late_s + spec.sensor.delay_us / 1_000_000, window.update_s)
+        period_s, count = float(window.period_s), window.update_samples
+        matrix, drive, _ = state_matrices([circuit])
+        angular = 2.0 * math.pi * float(spec.output.frequency_hz)
+        state = np.linalg.solve(1j * angular * np.eye(3) - matrix[0], drive[0].astype(complex))
+        # The second state is the output, which is to have a peak of 1.
+        self._steady = state / state[1]
+        times = period_s * np.arange(1, count + 1)
+        self._old = times <= float(rest) * (1 + 1e-12)
+        self._sample_turns = np.exp(1j * angular * times)
+        self._change_turn = np.exp(1j * angular * float(rest))
+        self._end_turn = np.exp(1j * angular * float(window.update_s))
+        self._to_change = _exponentials(matrix, np.array([float(rest)]))[0]
+        since = np.where(self._old, times, times - float(rest))
+        self._seen = _exponentials(matrix, since)[:, 1, :].T
+        self._to_end = _exponentials(matrix, np.array([float(window.update_s - rest)]))[0]
+        self.share = self._share()
+
+    def of(self, rows: Chosen) -> Floats:
+        """The readings (N, P) of the chosen rows per unit of gain, in units of rated."""
+        plan = self._plan
+        size = np.sqrt(rows.driven) if self.square else rows.driven
+        steps = np.unwrap(rows.piece.update.astype(np.float64), period=65536.0)
+        turns = (steps - steps[0]) // plan.update_blocks
+        return self._readings(size, rows.stretch, turns)[rows.at]
+
+    def _share(self) -> float:
+        updates = self._plan.updates
+        count = 2 * updates + ANSWER_UPDATES
+        size = np.ones(count)
+        size[updates:] += SMALL
+        none, turns = np.zeros(count, dtype=np.int64), np.arange(count, dtype=np.float64)
+        step = self._readings(size, none, turns)[updates + 1 :]
+        rest = self._readings(np.ones(count), none, turns)[updates + 1 :]
+        delay = (1.0 - (step / rest - 1.0) / SMALL).sum(axis=0).mean()
+        return float(1.0 - delay + np.arange(updates) @ block_shares(self._plan))
+
+    def _readings(self, size: Floats, stretch: np.ndarray, turns: Floats) -> Floats:
+        """The reading (N, P) at each row, whose drive ``size`` acts from it on; right if the whole
+        window is in the stretch."""
+        first = np.exp(1j * math.pi / PHASES * (np.arange(PHASES) + 0.5))
+        blocks, fresh = len(self._weights), len(self._old) // self._samples
+        ring = np.zeros((PHASES, blocks))
+        made = np.zeros((len(size), PHASES))
+        state = np.zeros((PHASES, 3))
+        for row in range(1, len(size)):
+            turn = first * np.exp(1j * self._advance * turns[row - 1])
+            begin = int(stretch[row])
+            old, new = (float(size[max(row - 1 - self._ago - more, begin)]) for more in (1, 0))
+            start = (self._steady * turn[:, None]).imag
+            if begin >= row - 1:
+                state = old * start
+            volts, state = self._interval(state, turn, old, new)
+            each = (
+                (volts**2 if self.square else np.abs(volts)).reshape(PHASES, fresh, -1).mean(axis=2)
+            )
+            # The newest block first.
+            ring = np.concatenate([each[:, ::-1], ring[:, : blocks - fresh]], axis=1)
+            made[row] = ring @ self._weights
+        return np.sqrt(2.0 * made) if self.square else math.pi / 2.0 * made
+
+    def _interval(
+        self, state: Floats, turn: np.ndarray, old: float, new: float
+    ) -> tuple[Floats, Floats]:
+        """The samples (P, n) of an update's time and the state (P, 3) at its end."""
+        before = state - old * (self._steady * turn[:, None]).imag
+        steady = (self._steady * (turn * self._change_turn)[:, None]).imag
+        at_change = old * steady + before @ self._to_change.T
+        after = at_change - new * steady
+        rest = np.where(self._old, before @ self._seen, after @ self._seen)
+        drive = np.where(self._old, old, new)
+        volts = drive * (turn[:, None] * self._sample_turns).imag + rest
+        end = new * (self._steady * (turn * self._end_turn)[:, None]).imag
+        return np.asarray(volts), np.asarray(end + after @ self._to_end.T)
+
+
+def _exponentials(matrix: Floats, times: Floats) -> Floats:
+    """exp(A t) at each of the times (T, 3, 3)."""
+    return np.concatenate([exponential(matrix * time) for time in times.tolist()])
