@@ -26,7 +26,7 @@ from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.late_update import late_update
 from halfcycle.design.law import first_normalised, look, may_normalise, under
 from halfcycle.design.reach import reaches
-from halfcycle.design.refusal import UnmetError, refusal
+from halfcycle.design.refusal import refusal
 from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.design.types import Design, LateUpdate, LoopGains, Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
@@ -83,7 +83,7 @@ def design(
         if normalised and (missed or chosen is None or _sooner(normalised, chosen)):
             search, chosen = other, normalised
     if chosen is None:
-        raise UnmetError(refusal(spec, search.trials, file), search.trials)
+        raise refusal(spec, search.trials, file)
     if chosen.window.kind == "plain":
         chosen = search.unless_flipping(chosen, weigh_double)
     trials = search.in_order(chosen)

@@ -50,19 +50,21 @@ class UnmetError(RefusedError):
         return type(self), (self.findings, self.trials)
 
 
-def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Finding]:
-    """The findings on a spec whose targets none of ``trials`` meets; ``file`` names it."""
+def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> UnmetError:
+    """What is said of a spec whose targets none of ``trials`` meets; ``file`` names it."""
+    if not any(trial.in_reach for trial in trials):
+        return UnmetError(reach(spec, trials[0].hardest_plants), trials)
+    followed = _with_the_fastest(spec, trials, file)
+    return UnmetError(_unmet(spec, followed, file), followed)
+
+
+def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
+    """The findings, if rated voltage can be had."""
     targets = spec.targets
     limit_ms = spec.settling_limit_ms
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
     wanted += f" with at most {text(targets.overshoot_percent)} % overshoot"
-    if not any(trial.in_reach for trial in trials):
-        return list(reach(spec, trials[0].hardest_plants))
-    refused = [
-        (trial, trial.refusal)
-        for trial in _with_the_fastest(spec, trials, file)
-        if trial.refusal is not None
-    ]
+    refused = [(trial, trial.refusal) for trial in trials if trial.refusal is not None]
     if not refused:
         return [_too_much_dc(spec, trials, file)]
     trial, best = min(refused, key=lambda pair: pair[1].settling_ms or float("inf"))
@@ -72,13 +74,14 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> list[Fin
     if best.overshoot_percent is not None:
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
-    length = counted(window.half_cycles) if window.kind == "plain" else f"{window.kind},"
+    length = counted(window.half_cycles) if window.kind == "plain" else f"a {window.kind} window"
+    weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
     findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by any of {len(refused)} windows; the best, "
-            f"with {length} ({window.duration_ms:.6g} ms a window): "
+            f"{wanted} cannot be met at every corner by {weighed}; the best, "
+            f"with {length} ({window.duration_ms:.6g} ms): "
             f"{' or '.join(reached) or 'none'}; {_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )

@@ -117,19 +117,22 @@ def settling_figure(refused: Refused) -> Figure:
 def window_table(refused: Refused) -> Table:
     """Every window with its figures, and what stands against it."""
     trials = sorted(refused.trials, key=lambda trial: best_ms(trial) or float("inf"))
+    rows = [_row(trial) for trial in trials]
+    columns = (
+        "window",
+        "length, ms",
+        "settles at best, ms",
+        "least overshoot in time, %",
+        "DC, % of peak",
+        "steady error, ±V",
+        "against it",
+    )
+    told = [at for at in range(len(columns)) if any(row[at] != DASH for row in rows)]
     return Table(
         title="Windows, the one that settles soonest first",
-        columns=(
-            "window",
-            "length, ms",
-            "settles at best, ms",
-            "least overshoot in time, %",
-            "DC, % of peak",
-            "steady error, ±V",
-            "against it",
-        ),
-        rows=tuple(_row(trial) for trial in trials),
-        numeric=(1, 2, 3, 4, 5),
+        columns=tuple(columns[at] for at in told),
+        rows=tuple(tuple(row[at] for at in told) for row in rows),
+        numeric=tuple(range(1, len(told) - 1)),
         notes=(
             "A window of blocks that a first look at a few boards rules out is not followed over "
             "all: its time is then one that is not reached.",
