@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from halfcycle.regulator.state import field_names
 from halfcycle.regulator.turn import call_names
 from support import misra_rules, plan_cases, planted
 from support.constant_conditions import equal_with_conditions, listed_conditions
@@ -124,6 +125,18 @@ def test_each_condition_listed_as_always_the_same_is_so_somewhere() -> None:
     found = [equal_with_conditions(case, call_names(planted.plan_of(case))) for case in cases]
     assert all(proof.passed for proofs, _ in found for proof in proofs)
     assert frozenset[str]().union(*(conditions for _, conditions in found)) == listed_conditions()
+
+
+def test_a_step_of_the_zero_at_every_window_counted_down_from_one() -> None:
+    """And compared what is 0 always: no condition and no field is left of it."""
+    each, second = (plan_cases.CASES[case] for case in ("mean tracked each", "mean tracked"))
+    assert (each.tracking, second.tracking) != (None, None)
+    files = plan_cases.render(each)
+    text = files[f"{each.name}.h"] + files[f"{each.name}.c"]
+    assert "_move_zero(s, (int32_t)above - (int32_t)below);" in text
+    assert not re.search(r"\bs->zero_(?:due|lean)\b| zero_due;| zero_lean;|\bdue\b", text)
+    assert not {"zero_due", "zero_lean"} & set(field_names(each))
+    assert {"zero_due", "zero_lean"} <= set(field_names(second))
 
 
 def test_a_clip_that_cannot_act_is_left_out() -> None:

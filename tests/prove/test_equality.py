@@ -50,7 +50,8 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
 
 QUICK = ("mean", "mean one sample")
 # Of long proofs' kinds one is an example, below, as a rule.
-LONG = {*plan_cases.LONG_PROOFS, "mean negative proportional", "mean latched"} - {"mean tracked"}
+TRACKED = {"mean tracked", "mean tracked each"}
+LONG = {*plan_cases.LONG_PROOFS, "mean negative proportional", "mean latched"} - TRACKED
 EQUAL = plan_cases.mostly_full(QUICK, LONG)
 
 

@@ -42,7 +42,8 @@ a tracked zero's lean per code is of such a root takes minutes. So do the digits
 @pytest.mark.parametrize(
     "case",
     plan_cases.mostly_full(
-        set(plan_cases.CASES) - set(SLOW),
+        # A step of the zero at every window leaves out what another plan has.
+        set(plan_cases.CASES) - {*SLOW, "mean tracked each"},
         [
             *("moving high flat", "moving high tracked", "moving shaped rms tracked"),
             *("normalised proportional", "normalised wide ramped"),

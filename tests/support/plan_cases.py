@@ -203,6 +203,8 @@ def tracked(base: Plan, blocks: int, clamp: int = 4) -> Plan:
 
 TRACKED = {
     "mean tracked": replace(tracked(make(half_cycles=3), 2), name="weir_chime"),
+    # Even half cycles: a step at every window.
+    "mean tracked each": replace(tracked(make(), 1), name="brook_clapper"),
     "moving tracked": tracked(of_blocks("quarry_bell", (1,) * 5, 1), 10),
     "moving shaped rms tracked": tracked(
         of_blocks("loft_organ", NINE, 8, measure="rms", samples=9), 50

@@ -38,7 +38,7 @@ def invariant(plan: Plan, state: dict[str, list[Any]]) -> Iterator[tuple[str, An
         total = state["span_above"][0] + state["span_below"][0]
         most = plan.block_max >> plan.lean_shift
         yield f"the sums of a span stay below blocks * {most}", total <= taken * most
-    if plan.tracking:
+    if plan.tracking and plan.tracking.blocks > 1:
         taken = plan.tracking.blocks - state["zero_due"][0]
         most = plan.block_max >> plan.tracking.shift
         for lean in (state["zero_lean"][0], -state["zero_lean"][0]):

@@ -148,6 +148,11 @@ def _zero_lean(plan: Plan) -> tuple[int, int]:
     return -most, most
 
 
+def _if_gathered(plan: Plan) -> int:
+    # With a step at every block nothing waits for the next one.
+    return 1 if plan.tracking and plan.tracking.blocks > 1 else 0
+
+
 def _zero_blocks(plan: Plan) -> int:
     return plan.tracking.blocks if plan.tracking else 1
 
@@ -643,7 +648,7 @@ STATE: tuple[Field, ...] = (
         "update",
         _zero_lean,
         "sums at or above the zero less those below it, of settled output up to now",
-        slots=_if_tracked,
+        slots=_if_gathered,
     ),
     Field(
         "zero_due",
@@ -651,7 +656,7 @@ STATE: tuple[Field, ...] = (
         "update",
         lambda plan: (1, _zero_blocks(plan)),
         lambda plan: f"{'blocks' if plan.blockwise else 'windows'} up to the next step of the zero",
-        slots=_if_tracked,
+        slots=_if_gathered,
     ),
     Field(
         "zero_slot",
