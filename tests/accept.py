@@ -18,7 +18,7 @@ WHAT: dict[str, Callable[[list[str]], None]] = {
     "schemas": lambda _: accept_schemas(),
     "docs": consoles.accept,
     "pictures": lambda _: pictures.accept(),
-    "cost": lambda _: cost_table.accept(),
+    "cost": lambda parts: cost_table.accept_hand() if parts == ["hand"] else cost_table.accept(),
 }
 
 

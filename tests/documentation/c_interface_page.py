@@ -51,7 +51,13 @@ but that of a measured bus.
     yield """
 ## Who may call what from where
 
-On one core. Another core may only read, with `NAME_FENCE` as its barrier.
+On one core. Another core may call `NAME_read`, `NAME_scale`, `NAME_rms_mv` and `NAME_flags` alone,
+with `NAME_FENCE` as the barrier of both. `NAME_drive` and `NAME_duty` have no barrier and look
+once: they stay on the core of `NAME_update`, which must not interrupt them.
+
+A reader that two hand-overs overtake within its call reads again. Half of each is left to it only
+if two more come during that second look, or 256 during the first. `NAME_read` sees that too, and
+returns 0 if it was overtaken four times.
 
 """
     yield _levels(header)

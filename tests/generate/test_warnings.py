@@ -5,6 +5,7 @@ The outside source is each compiler's own warnings (``compiler.STRICT``, as erro
 
 from __future__ import annotations
 
+import functools
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -25,13 +26,34 @@ LANGUAGES = ("c99", "c11", "c++17")
 CASES = plan_cases.CASES | {f"bus {name}": plan for name, plan in measured.COMPILED.items()}
 
 
+ARITHMETIC = "-Warith-conversion"
+"""gcc from 10 on: conversions that -Wconversion lets pass where the operands were promoted."""
+
+
+@functools.cache
+def more_warnings(command: tuple[str, ...]) -> tuple[str, ...]:
+    """The warnings that a compiler has besides."""
+    words = [*command, "-Werror", ARITHMETIC, "-x", "c", "-fsyntax-only", "-"]
+    ran = subprocess.run(words, input="", capture_output=True, text=True, check=False)
+    return (ARITHMETIC,) if ran.returncode == 0 else ()
+
+
 def complaints(
     command: tuple[str, ...], files: Mapping[str, str], language: str, folder: Path
 ) -> str:
     """What the compiler says of every source among ``files``."""
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
-    words = [*command, *compiler.STRICT, f"-std={language}", "-O2", "-c", "-o", "object.o"]
+    words = [
+        *command,
+        *compiler.STRICT,
+        *more_warnings(command),
+        f"-std={language}",
+        "-O2",
+        "-c",
+        "-o",
+        "object.o",
+    ]
     words += ["-x", "c++" if language.startswith("c++") else "c"]
     messages = []
     for name in files:
@@ -51,6 +73,21 @@ def test_the_compiler_at_hand_is_silent(case: str, language: compiler.Language) 
     plan = CASES[case]
     files = plan_cases.render(plan)
     assert compiler.strict_messages(files, [f"{plan.name}.c"], language) == ""
+
+
+def test_a_carry_was_added_to_promoted_high_words(tmp_path: Path) -> None:
+    """Bug: two high words of 16 bits and an unsigned 1, of which no warning but this one spoke."""
+    command = (need_tool("gcc"),)
+    if not more_warnings(command):
+        leave_out(f"{command[0]} has no {ARITHMETIC}")
+    plan = plan_cases.CASES["moving high"]
+    files = plan_cases.render(plan)
+    assert complaints(command, files, "c99", tmp_path) == ""
+    source = f"{plan.name}.c"
+    old = files[source].replace(
+        "(uint32_t)above_high + below_high + 1u", "above_high + below_high + 1u"
+    )
+    assert "=arith-conversion" in complaints(command, {**files, source: old}, "c99", tmp_path)
 
 
 @pytest.mark.full

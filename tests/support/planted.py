@@ -92,8 +92,8 @@ PLANTED = (
     Planted(
         "shift in int: 16-bit int only",
         "drive",
-        "(uint_fast16_t)(wide >> 16)",
-        "(uint_fast16_t)((wide >> 16) & (uint32_t)((1 << 16) - 1))",
+        "upper = wide >> 16;",
+        "upper = (wide >> 16) & (uint32_t)((1 << 16) - 1);",
         int_bits=(16,),
     ),
     Planted(

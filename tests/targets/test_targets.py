@@ -6,15 +6,17 @@ What takes long, and what the full tests see with other tools and examples, is m
 from __future__ import annotations
 
 import json
+import math
 from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from documentation import cost_table, float_peer
+from documentation import cost_table, float_peer, hand_written
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.cli import cli
+from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.regulator.trace import record_names
 from halfcycle.targets import cost, guest, simavr, toolchains, unicorn_cpu
 from halfcycle.targets import run as runner
@@ -243,6 +245,26 @@ def test_the_float_peer_is_the_same_regulator() -> None:
     assert worst["sample"].instructions > 4 * costs.kinds["sample"].instructions
     with pytest.raises(ValueError, match="mean"):
         float_peer.image(kit.example("quay_kiosk").plan, way.machine, way.chain)
+
+
+@pytest.mark.parametrize("spec", cost_table.HAND_SPECS)
+def test_the_routine_by_hand_holds_the_voltage(spec: str) -> None:
+    """What the generated C is compared with does the job: on a board whose output is in proportion
+    to the scale it settles where the target is, and stays. By hand: its square waves read as their
+    height, so the scale that rests is the target's height over the board's."""
+    plan = kit.example(spec).plan
+    way = kit.zig_way("cortex-m0plus")
+    high = plan.zero_code * 3 // 4
+    if plan.measure == "mean":
+        height = plan.target_rated * 2**plan.reading_shift / plan.samples
+    else:
+        height = math.sqrt(plan.target_rated**2 * 2**plan.reading_shift / plan.samples)
+    scales = hand_written.scales(plan, way, lambda scale: scale * high // SCALE_ONE, 200)
+    rest = SCALE_ONE * height / high
+    assert scales[:2] != scales[-2:]
+    assert scales[-10:] == pytest.approx([rest] * 10, rel=0.005)
+    with pytest.raises(ValueError, match="plain"):
+        hand_written.defines(kit.example("ridge_relay").plan)
 
 
 def test_growth_is_told_with_both_figures() -> None:

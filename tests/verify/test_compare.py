@@ -195,7 +195,7 @@ DEFECTS = [
     ("mean", "s->taken_sequence = sequence;", "s->taken_sequence++;", "taken_sequence"),
     ("mean", "(wide > UINT32_C(0x7FFFFFFF)) ? 32767u", "(wide > 0u) ? 32766u", "drive"),
     ("mean", "(rounded > 1500u) ? 1500u", "(rounded > 1500u) ? 1499u", "duty"),
-    ("mean", "(upper + 4u) >> 3", "(upper + 3u) >> 3", "duty"),
+    ("mean", "upper + 4u) >> 3", "upper + 3u) >> 3", "duty"),
     ("mean", "s->target_sequence = sequence;", "s->target_sequence = 1u;", None),
     ("mean", "s->window_sequence = 0u;", "", "window_sequence"),
     ("mean ramped", "climb < goal", "climb <= goal + 1", "ramp"),

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 89385f16811904d5cb4a8c939e491bc18ca77e819db006427043db623f8aeac0
+ *     file dbb8f0ed430ceb525a627393763fd52dcda6417626e87d192beea3c2e51f9f78
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -352,27 +352,26 @@ int apron_cart_read(const struct apron_cart_state *s, struct apron_cart_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            APRON_CART_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            APRON_CART_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        APRON_CART_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        APRON_CART_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)apron_cart_scale_by((uint32_t)reading, UINT32_C(11534336), 18u);
     out->updates = updates;
@@ -443,7 +442,6 @@ uint16_t apron_cart_flags(const struct apron_cart_state *s)
     return flags;
 }
 
-
 /* quarter sine in 64 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const APRON_CART_IN_FLASH uint16_t apron_cart_quarter[66] = {
     0u, 804u, 1608u, 2410u, 3212u, 4011u, 4808u, 5602u, 6393u, 7179u,
@@ -465,14 +463,16 @@ int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = apron_cart_quarter[index];
     const uint_fast16_t rise = apron_cart_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -497,12 +497,12 @@ int16_t apron_cart_duty(const struct apron_cart_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = apron_cart_counts[index];
     const uint_fast16_t rise = apron_cart_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 4u) >> 3;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 1800u) ? 1800u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

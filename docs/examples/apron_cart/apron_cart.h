@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file d420d0c5de159f1358cd656840de2a1d4b329935ca8128ee5364512bd7357e3e
+ *     file 4195b767281cc6a9aa085a32ff5a1e55a6a0c15aab6c2f2cf19bada1df44b3f1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -76,7 +76,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1800            1800  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see APRON_CART_FENCE):
+ * Which call may interrupt which, on one core (of another one, apron_cart_read, _scale, _rms_mv and
+ * _flags alone may be called: see APRON_CART_FENCE):
  *     apron_cart_reset        before the interrupts are on, or with all callers of the others masked
  *     apron_cart_sample       the loop's timer, one interrupt; no update may interrupt it
  *     apron_cart_update       the same or a lower priority; done before the next window ends
@@ -85,18 +86,19 @@
  *     apron_cart_drive, _duty  not below the update's
  *     apron_cart_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. apron_cart_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * apron_cart_read sees that too, and it alone tells that its values are of one update. apron_cart_drive and
+ * _duty look once, without APRON_CART_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls apron_cart_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef APRON_CART_H
 #define APRON_CART_H

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 8d8ae5b75a59a5da6f443a62d54c1af3626627fab1f75884c5bfd91af01edcf6
+ *     file adef6042685ef9fec94f37adaacc7abd6ad271a33c39979c0c89d57d2c2639cd
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -342,27 +342,26 @@ int ferry_galley_read(const struct ferry_galley_state *s, struct ferry_galley_re
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            FERRY_GALLEY_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            FERRY_GALLEY_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        FERRY_GALLEY_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        FERRY_GALLEY_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)ferry_galley_scale_by((uint32_t)reading, UINT32_C(11184561), 19u);
     out->updates = updates;
@@ -433,7 +432,6 @@ uint16_t ferry_galley_flags(const struct ferry_galley_state *s)
     return flags;
 }
 
-
 /* quarter sine in 64 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const FERRY_GALLEY_IN_FLASH uint16_t ferry_galley_quarter[66] = {
     0u, 804u, 1608u, 2410u, 3212u, 4011u, 4808u, 5602u, 6393u, 7179u,
@@ -455,14 +453,16 @@ int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = ferry_galley_quarter[index];
     const uint_fast16_t rise = ferry_galley_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -487,12 +487,12 @@ int16_t ferry_galley_duty(const struct ferry_galley_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = ferry_galley_counts[index];
     const uint_fast16_t rise = ferry_galley_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 4u) >> 3;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 01507ce49ae01241f73b18f5e9eedf2d3c7b6f7c71e64c0d280819d439453b49
+ *     file fd52d46ec7fe756d3374ea88085ce3ae2de1742c024b4f2ae61c35e1b5ab7d1b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -79,7 +79,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see FERRY_GALLEY_FENCE):
+ * Which call may interrupt which, on one core (of another one, ferry_galley_read, _scale, _rms_mv and
+ * _flags alone may be called: see FERRY_GALLEY_FENCE):
  *     ferry_galley_reset        before the interrupts are on, or with all callers of the others masked
  *     ferry_galley_sample       the loop's timer, one interrupt; no update may interrupt it
  *     ferry_galley_update       the same or a lower priority; done before the next window ends
@@ -88,18 +89,19 @@
  *     ferry_galley_drive, _duty  not below the update's
  *     ferry_galley_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. ferry_galley_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * ferry_galley_read sees that too, and it alone tells that its values are of one update. ferry_galley_drive and
+ * _duty look once, without FERRY_GALLEY_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls ferry_galley_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef FERRY_GALLEY_H
 #define FERRY_GALLEY_H

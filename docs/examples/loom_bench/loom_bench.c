@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file ab180443f1578cf326d11bf91454ca4d5cb00fbc2e15667f03c315c1a382e097
+ *     file eb5d44317f4630801a191b5c691ece9676017b7f873170c69ce2f29f67e34e10
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -312,7 +312,6 @@ static uint_least8_t loom_bench_due(struct loom_bench_state *s, uint_least8_t el
     return due;
 }
 
-
 /* The PI step with anti-windup. error: -25600..12942. top: limit of the drive, 0..1181089792.
    Returns the drive, 0..top. */
 static int32_t loom_bench_regulate(struct loom_bench_state *s, int16_t error, int32_t top)
@@ -478,27 +477,26 @@ int loom_bench_read(const struct loom_bench_state *s, struct loom_bench_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            LOOM_BENCH_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            LOOM_BENCH_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        LOOM_BENCH_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        LOOM_BENCH_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)loom_bench_scale_by((uint32_t)reading, UINT32_C(10249352), 19u);
     out->updates = updates;
@@ -569,7 +567,6 @@ uint16_t loom_bench_flags(const struct loom_bench_state *s)
     return flags;
 }
 
-
 /* quarter sine in 64 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const LOOM_BENCH_IN_FLASH uint16_t loom_bench_quarter[66] = {
     0u, 804u, 1608u, 2410u, 3212u, 4011u, 4808u, 5602u, 6393u, 7179u,
@@ -591,14 +588,16 @@ int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = loom_bench_quarter[index];
     const uint_fast16_t rise = loom_bench_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -623,12 +622,12 @@ int16_t loom_bench_duty(const struct loom_bench_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = loom_bench_counts[index];
     const uint_fast16_t rise = loom_bench_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 4u) >> 3;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

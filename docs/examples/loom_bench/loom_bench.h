@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file b1b3ddfe716d684c6872dadcde6271d2ed3636c5ab82b3ddc01c676b32318006
+ *     file d87e6c2e664e4a8a726ddfada331e65b5420e17bf38b0de063df9fe778e62cd7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -81,7 +81,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see LOOM_BENCH_FENCE):
+ * Which call may interrupt which, on one core (of another one, loom_bench_read, _scale, _rms_mv and
+ * _flags alone may be called: see LOOM_BENCH_FENCE):
  *     loom_bench_reset        before the interrupts are on, or with all callers of the others masked
  *     loom_bench_sample       the loop's timer, one interrupt; no update may interrupt it
  *     loom_bench_update       the same or a lower priority; within 100 us of its block's end
@@ -90,17 +91,18 @@
  *     loom_bench_drive, _duty  not below the update's
  *     loom_bench_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. loom_bench_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * loom_bench_read sees that too, and it alone tells that its values are of one update. loom_bench_drive and
+ * _duty look once, without LOOM_BENCH_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls loom_bench_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design holds for every update that starts and ends within
+ * The new scale counts from the update on; the design holds for every update that starts and ends within
  * 100 us of its block's last sample.
  *
  * The window has 8 blocks of 25 samples. loom_bench_sample adds up a block;

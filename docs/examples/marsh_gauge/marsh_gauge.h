@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 0af04fb32576e000227732c4c7343cd3c5994696e106f20bc642df5aeeb61d48
+ *     file 8abf39df59e29c5b932bd0a3f09167060efcccacb0fe82f3797cfef27521885c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -88,7 +88,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see MARSH_GAUGE_FENCE):
+ * Which call may interrupt which, on one core (of another one, marsh_gauge_read, _scale, _rms_mv and
+ * _flags alone may be called: see MARSH_GAUGE_FENCE):
  *     marsh_gauge_reset        before the interrupts are on, or with all callers of the others masked
  *     marsh_gauge_sample       the loop's timer, one interrupt; no update may interrupt it
  *     marsh_gauge_update       the same or a lower priority; done before the next window ends
@@ -97,18 +98,19 @@
  *     marsh_gauge_drive, _duty  not below the update's
  *     marsh_gauge_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. marsh_gauge_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * marsh_gauge_read sees that too, and it alone tells that its values are of one update. marsh_gauge_drive and
+ * _duty look once, without MARSH_GAUGE_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls marsh_gauge_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef MARSH_GAUGE_H
 #define MARSH_GAUGE_H

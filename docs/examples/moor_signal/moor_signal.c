@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 24611944c0459207f806b0e7d8bcfb9ab4bb0f39cad5ce2de1fb3de25292ab40
+ *     file e2147bad411eee99f86a3fe0026ba9cbf94024be4e96bf2ea1e34f41565029fd
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -333,27 +333,26 @@ int moor_signal_read(const struct moor_signal_state *s, struct moor_signal_readi
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            MOOR_SIGNAL_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            MOOR_SIGNAL_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        MOOR_SIGNAL_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        MOOR_SIGNAL_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)moor_signal_scale_by((uint32_t)reading, UINT32_C(8542903), 18u);
     out->updates = updates;
@@ -424,7 +423,6 @@ uint16_t moor_signal_flags(const struct moor_signal_state *s)
     return flags;
 }
 
-
 /* quarter sine in 128 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const MOOR_SIGNAL_IN_FLASH uint16_t moor_signal_quarter[130] = {
     0u, 402u, 804u, 1206u, 1608u, 2009u, 2410u, 2811u, 3212u, 3612u,
@@ -452,14 +450,16 @@ int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = moor_signal_quarter[index];
     const uint_fast16_t rise = moor_signal_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -490,12 +490,12 @@ int16_t moor_signal_duty(const struct moor_signal_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = moor_signal_counts[index];
     const uint_fast16_t rise = moor_signal_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 2u) >> 2;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
     const uint_fast16_t duty = (rounded > 2400u) ? 2400u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 75d5cc627a1a86bc7fad44e9211ff3694eddade8505ae046be83b8663de7849b
+ *     file 6a3a49c8e9de4b9d91ee4c367145d6ba99524e036f98a2d16d552e8e0f516fc8
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -73,7 +73,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2400            2400  3 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see MOOR_SIGNAL_FENCE):
+ * Which call may interrupt which, on one core (of another one, moor_signal_read, _scale, _rms_mv and
+ * _flags alone may be called: see MOOR_SIGNAL_FENCE):
  *     moor_signal_reset        before the interrupts are on, or with all callers of the others masked
  *     moor_signal_sample       the loop's timer, one interrupt; no update may interrupt it
  *     moor_signal_update       the same or a lower priority; done before the next window ends
@@ -82,18 +83,19 @@
  *     moor_signal_drive, _duty  not below the update's
  *     moor_signal_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. moor_signal_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * moor_signal_read sees that too, and it alone tells that its values are of one update. moor_signal_drive and
+ * _duty look once, without MOOR_SIGNAL_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls moor_signal_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef MOOR_SIGNAL_H
 #define MOOR_SIGNAL_H

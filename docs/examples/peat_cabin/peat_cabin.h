@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 1a3f86184d20a23892ff580a097c2555cbb52202a9e518b3efd6b8c724d4047d
+ *     file 94d5f8bfb6f9487a0427d17b5a6331d73133d4be81f8e4b453303f020eeb6d60
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -78,7 +78,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1500            1500  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see PEAT_CABIN_FENCE):
+ * Which call may interrupt which, on one core (of another one, peat_cabin_read, _scale, _rms_mv and
+ * _flags alone may be called: see PEAT_CABIN_FENCE):
  *     peat_cabin_reset        before the interrupts are on, or with all callers of the others masked
  *     peat_cabin_sample       the loop's timer, one interrupt; no update may interrupt it
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
@@ -87,18 +88,19 @@
  *     peat_cabin_drive, _duty  not below the update's
  *     peat_cabin_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. peat_cabin_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * peat_cabin_read sees that too, and it alone tells that its values are of one update. peat_cabin_drive and
+ * _duty look once, without PEAT_CABIN_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls peat_cabin_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef PEAT_CABIN_H
 #define PEAT_CABIN_H

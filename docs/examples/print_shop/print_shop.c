@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 92332d595225d6ac721f354adae7bd680b3d4f3d549df83528fa8e8e1a35a456
+ *     file eff254d88bdfcb1c707229ee9022f19a97a8a06d60a0dfc92fe5e0612971f235
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -381,27 +381,26 @@ int print_shop_read(const struct print_shop_state *s, struct print_shop_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            PRINT_SHOP_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            PRINT_SHOP_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        PRINT_SHOP_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        PRINT_SHOP_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)print_shop_scale_by((uint32_t)reading, UINT32_C(10316624), 18u);
     out->updates = updates;
@@ -472,7 +471,6 @@ uint16_t print_shop_flags(const struct print_shop_state *s)
     return flags;
 }
 
-
 /* quarter sine in 128 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const PRINT_SHOP_IN_FLASH uint16_t print_shop_quarter[130] = {
     0u, 402u, 804u, 1206u, 1608u, 2009u, 2410u, 2811u, 3212u, 3612u,
@@ -500,14 +498,16 @@ int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = print_shop_quarter[index];
     const uint_fast16_t rise = print_shop_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -538,12 +538,12 @@ int16_t print_shop_duty(const struct print_shop_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = print_shop_counts[index];
     const uint_fast16_t rise = print_shop_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 2u) >> 2;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
     const uint_fast16_t duty = (rounded > 4000u) ? 4000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 418c7a01ea1392b2baa5678e87828d280a61f4c1273767e99b6d0d572c8befe7
+ *     file 240036641c0cdc25803d5d26ac7c9a5bc2c46b52de3a8a9b9514a9a6b78cc1ef
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -75,7 +75,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -4000            4000  3 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see PRINT_SHOP_FENCE):
+ * Which call may interrupt which, on one core (of another one, print_shop_read, _scale, _rms_mv and
+ * _flags alone may be called: see PRINT_SHOP_FENCE):
  *     print_shop_reset        before the interrupts are on, or with all callers of the others masked
  *     print_shop_sample       the loop's timer, one interrupt; no update may interrupt it
  *     print_shop_update       the same or a lower priority; done before the next window ends
@@ -84,18 +85,19 @@
  *     print_shop_drive, _duty  not below the update's
  *     print_shop_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. print_shop_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * print_shop_read sees that too, and it alone tells that its values are of one update. print_shop_drive and
+ * _duty look once, without PRINT_SHOP_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls print_shop_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef PRINT_SHOP_H
 #define PRINT_SHOP_H

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file d00d3d6dd3bae1cbdbd0ce15c69781c149bd51467d508acbf49334fef08099c2
+ *     file 64e7b39d4ff58d46f8a48553e580c1cbf338b02638aa5b39dbac3baa74bd9efb
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -352,27 +352,26 @@ int quay_kiosk_read(const struct quay_kiosk_state *s, struct quay_kiosk_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            QUAY_KIOSK_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            QUAY_KIOSK_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        QUAY_KIOSK_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        QUAY_KIOSK_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)quay_kiosk_scale_by((uint32_t)reading, UINT32_C(12895780), 17u);
     out->updates = updates;
@@ -443,7 +442,6 @@ uint16_t quay_kiosk_flags(const struct quay_kiosk_state *s)
     return flags;
 }
 
-
 /* quarter sine in 64 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const QUAY_KIOSK_IN_FLASH uint16_t quay_kiosk_quarter[66] = {
     0u, 804u, 1608u, 2410u, 3212u, 4011u, 4808u, 5602u, 6393u, 7179u,
@@ -465,14 +463,16 @@ int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = quay_kiosk_quarter[index];
     const uint_fast16_t rise = quay_kiosk_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -497,11 +497,12 @@ int16_t quay_kiosk_duty(const struct quay_kiosk_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = quay_kiosk_counts[index];
     const uint_fast16_t rise = quay_kiosk_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 4u) >> 3;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 1600u) ? 1600u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
@@ -538,5 +539,3 @@ void quay_kiosk_turn_set_millihertz(struct quay_kiosk_turn *t, uint32_t milliher
     t->step[sequence & 1u] = advance;
     t->step_sequence = sequence;
 }
-
-

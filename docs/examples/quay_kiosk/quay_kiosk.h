@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 3f723e78095aae92fab3cd2fe1cae0d2cb2827838631ba7b6b0e954cf879260e
+ *     file bc778d829b5c092a473624802ba64ae0f22fbd2c38eb15f24cd4f502b6a6fc07
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -75,7 +75,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1600            1600  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see QUAY_KIOSK_FENCE):
+ * Which call may interrupt which, on one core (of another one, quay_kiosk_read, _scale, _rms_mv and
+ * _flags alone may be called: see QUAY_KIOSK_FENCE):
  *     quay_kiosk_reset        before the interrupts are on, or with all callers of the others masked
  *     quay_kiosk_sample       the loop's timer, one interrupt; no update may interrupt it
  *     quay_kiosk_update       the same or a lower priority; done before the next window ends
@@ -85,18 +86,19 @@
  *     quay_kiosk_read, _scale, _rms_mv, _flags  any priority
  *     quay_kiosk_turn_next    the PWM's timer; quay_kiosk_turn_set_millihertz: one caller, not above it
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. quay_kiosk_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * quay_kiosk_read sees that too, and it alone tells that its values are of one update. quay_kiosk_drive and
+ * _duty look once, without QUAY_KIOSK_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls quay_kiosk_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef QUAY_KIOSK_H
 #define QUAY_KIOSK_H

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 1f18b292e425967da3377430f5aa921adfd38d53bea49d3eed3533e53a136142
+ *     file f7db85eff319f6efe1604210c67c63f120c944b4862e25982b58410be1fdaa32
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -330,7 +330,6 @@ static uint_least8_t ridge_relay_due(struct ridge_relay_state *s, uint_least8_t 
     return due;
 }
 
-
 /* The PI step with anti-windup. error: -21891..12827. top: limit of the drive, 0..1181089792.
    Returns the drive, 0..top. */
 static int32_t ridge_relay_regulate(struct ridge_relay_state *s, int16_t error, int32_t top)
@@ -497,27 +496,26 @@ int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_readi
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            RIDGE_RELAY_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            RIDGE_RELAY_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        RIDGE_RELAY_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        RIDGE_RELAY_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)ridge_relay_scale_by((uint32_t)reading, UINT32_C(10791070), 20u);
     out->updates = updates;
@@ -588,7 +586,6 @@ uint16_t ridge_relay_flags(const struct ridge_relay_state *s)
     return flags;
 }
 
-
 /* quarter sine in 128 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const RIDGE_RELAY_IN_FLASH uint16_t ridge_relay_quarter[130] = {
     0u, 402u, 804u, 1206u, 1608u, 2009u, 2410u, 2811u, 3212u, 3612u,
@@ -616,14 +613,16 @@ int16_t ridge_relay_drive(const struct ridge_relay_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = ridge_relay_quarter[index];
     const uint_fast16_t rise = ridge_relay_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     /* doubled both, so that the result is the upper half of the product */
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -654,12 +653,12 @@ int16_t ridge_relay_duty(const struct ridge_relay_state *s, uint16_t phase)
     const uint_fast16_t along = position & 127u;
     const uint_fast16_t left = ridge_relay_counts[index];
     const uint_fast16_t rise = ridge_relay_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 64u) >> 7);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 64u) >> 7;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 2u) >> 2;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
     const uint_fast16_t duty = (rounded > 2400u) ? 2400u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
-

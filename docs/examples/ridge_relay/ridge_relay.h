@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 277be8a5c61fa9e3f278fdd486798d639f036aa1d7155ef729351d4b0627b16b
+ *     file 68b4b4ab5d40beb31ab7280f0eca81a34a42e8472ecfb3687a54a4fadc1215c7
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -83,7 +83,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2400            2400  3 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see RIDGE_RELAY_FENCE):
+ * Which call may interrupt which, on one core (of another one, ridge_relay_read, _scale, _rms_mv and
+ * _flags alone may be called: see RIDGE_RELAY_FENCE):
  *     ridge_relay_reset        before the interrupts are on, or with all callers of the others masked
  *     ridge_relay_sample       the loop's timer, one interrupt; no update may interrupt it
  *     ridge_relay_update       the same or a lower priority; within 1000 us of its block's end
@@ -92,17 +93,18 @@
  *     ridge_relay_drive, _duty  not below the update's
  *     ridge_relay_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. ridge_relay_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * ridge_relay_read sees that too, and it alone tells that its values are of one update. ridge_relay_drive and
+ * _duty look once, without RIDGE_RELAY_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls ridge_relay_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design holds for every update that starts and ends within
+ * The new scale counts from the update on; the design holds for every update that starts and ends within
  * 1000 us of its block's last sample.
  *
  * The window has 15 blocks of 1 sample, which weigh differently. ridge_relay_sample adds up a block;

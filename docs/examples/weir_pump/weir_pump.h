@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 5560d1398389c9d51e27273147639cfa7f06698572b8bdb6d4c9f7fff175e9a3
+ *     file 51f7badfb09925e9831170cbddc404097cc06d1e7c31354547ade2345feb9a3c
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -76,7 +76,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see WEIR_PUMP_FENCE):
+ * Which call may interrupt which, on one core (of another one, weir_pump_read, _scale, _rms_mv and
+ * _flags alone may be called: see WEIR_PUMP_FENCE):
  *     weir_pump_reset        before the interrupts are on, or with all callers of the others masked
  *     weir_pump_sample       the loop's timer, one interrupt; no update may interrupt it
  *     weir_pump_update       the same or a lower priority; done before the next window ends
@@ -85,18 +86,19 @@
  *     weir_pump_drive, _duty  not below the update's
  *     weir_pump_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. weir_pump_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * weir_pump_read sees that too, and it alone tells that its values are of one update. weir_pump_drive and
+ * _duty look once, without WEIR_PUMP_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls weir_pump_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef WEIR_PUMP_H
 #define WEIR_PUMP_H

@@ -7,7 +7,11 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
+<<<<<<< HEAD
  *     file 7f5515f38b7cdc29a3d84db3173ab21cb56b28d12bc3b3f2e2286f34f9fb152e
+=======
+ *     file be26ec672bbeb6ddcdb04046b24428b732776ec817b47927df10788a63f04a07
+>>>>>>> law
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -109,8 +113,6 @@ static uint32_t tram_shelter_root(uint32_t value)
     return (remainder > result) ? (result + 1u) : result;
 }
 
-
-
 /* One Newton step of the factor towards the reciprocal of the ratio, 32768 = 1.0 both, within 28053..65513:
    of e = 1 - ratio * factor it leaves e^2. */
 static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
@@ -129,7 +131,6 @@ static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
     }
     return (uint16_t)moved;
 }
-
 
 /* One Newton step of the ratio towards the reciprocal of the factor, 32768 = 1.0 both, within 16390..38275:
    of e = 1 - factor * ratio it leaves e^2. */
@@ -257,7 +258,6 @@ static int16_t tram_shelter_aim(const struct tram_shelter_state *s)
     }
     return target;
 }
-
 
 TRAM_SHELTER_FAST
 void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
@@ -533,27 +533,26 @@ int tram_shelter_read(const struct tram_shelter_state *s, struct tram_shelter_re
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries;
-    for (tries = 0u; tries < 4u; tries++) {
-        if (whole == 0) {
-            const uint_least8_t first = s->output_sequence;
-            const uint_least8_t slot = (uint_least8_t)(first & 1u);
-            uint16_t again;
-            uint_least8_t last;
-            TRAM_SHELTER_FENCE();
-            updates = s->updates[slot];
-            reading = s->reading[slot];
-            scale = s->scale[slot];
-            flags = s->flags[slot];
-            raised = s->raised[slot];
-            cleared = s->cleared;
-            ended = s->window_sequence;
-            taken = s->taken_sequence;
-            again = s->updates[slot];
-            TRAM_SHELTER_FENCE();
-            last = s->output_sequence;
-            whole = ((first == last) && (updates == again)) ? 1 : 0;
-        }
+    uint_least8_t tries = 0u;
+    while ((whole == 0) && (tries < 4u)) {
+        const uint_least8_t first = s->output_sequence;
+        const uint_least8_t slot = (uint_least8_t)(first & 1u);
+        uint16_t again;
+        uint_least8_t last;
+        TRAM_SHELTER_FENCE();
+        updates = s->updates[slot];
+        reading = s->reading[slot];
+        scale = s->scale[slot];
+        flags = s->flags[slot];
+        raised = s->raised[slot];
+        cleared = s->cleared;
+        ended = s->window_sequence;
+        taken = s->taken_sequence;
+        again = s->updates[slot];
+        TRAM_SHELTER_FENCE();
+        last = s->output_sequence;
+        whole = ((first == last) && (updates == again)) ? 1 : 0;
+        tries++;
     }
     out->rms_mv = (int32_t)tram_shelter_scale_by((uint32_t)reading, UINT32_C(12895780), 16u);
     out->updates = updates;
@@ -624,7 +623,6 @@ uint16_t tram_shelter_flags(const struct tram_shelter_state *s)
     return flags;
 }
 
-
 /* quarter sine in 64 parts, 32767 at the crest; one point more, which nothing is taken of */
 static const TRAM_SHELTER_IN_FLASH uint16_t tram_shelter_quarter[66] = {
     0u, 804u, 1608u, 2410u, 3212u, 4011u, 4808u, 5602u, 6393u, 7179u,
@@ -646,7 +644,8 @@ int16_t tram_shelter_drive(const struct tram_shelter_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = tram_shelter_quarter[index];
     const uint_fast16_t rise = tram_shelter_quarter[index + 1u] - left;
-    const uint_fast16_t sine = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t sine = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint16_t told = (uint16_t)s->scale[slot];
     const uint_least8_t reading = (uint_least8_t)(s->factor_sequence & 1u);
@@ -655,7 +654,8 @@ int16_t tram_shelter_drive(const struct tram_shelter_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)(wide >> 16);
+    const uint32_t upper = wide >> 16;
+    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
@@ -680,13 +680,14 @@ int16_t tram_shelter_duty(const struct tram_shelter_state *s, uint16_t phase)
     const uint_fast16_t along = position & 255u;
     const uint_fast16_t left = tram_shelter_counts[index];
     const uint_fast16_t rise = tram_shelter_counts[index + 1u] - left;
-    const uint_fast16_t counts_wide = left + (uint_fast16_t)((((uint32_t)rise * (uint32_t)along) + 128u) >> 8);
+    const uint32_t risen = (((uint32_t)rise * (uint32_t)along) + 128u) >> 8;
+    const uint_fast16_t counts_wide = left + (uint_fast16_t)risen;
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint16_t told = (uint16_t)s->scale[slot];
     const uint_least8_t reading = (uint_least8_t)(s->factor_sequence & 1u);
     const uint_fast16_t scale = tram_shelter_fed_scale(told, s->factor[reading]);
-    const uint_fast16_t upper = (uint_fast16_t)(((uint32_t)counts_wide * (uint32_t)scale) >> 16);
-    const uint_fast16_t rounded = (upper + 4u) >> 3;
+    const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
+    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
     const uint_fast16_t duty = (rounded > 1600u) ? 1600u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
@@ -717,5 +718,3 @@ void tram_shelter_turn_set_millihertz(struct tram_shelter_turn *t, uint32_t mill
     t->step[sequence & 1u] = advance;
     t->step_sequence = sequence;
 }
-
-

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file d9e8833b199c8d6c81751a0675711085c33ceb605795515c74c892fdc58e112c
+ *     file 21fdc05a5a7f95451303df55d8c54d8c68563050330d9a7a8c9a851493f8be30
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -87,7 +87,8 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1600            1600  4 bits
  *
- * Which call may interrupt which, on one core (another one may only read: see TRAM_SHELTER_FENCE):
+ * Which call may interrupt which, on one core (of another one, tram_shelter_read, _scale, _rms_mv and
+ * _flags alone may be called: see TRAM_SHELTER_FENCE):
  *     tram_shelter_reset        before the interrupts are on, or with all callers of the others masked
  *     tram_shelter_sample       the loop's timer, one interrupt; no update may interrupt it
  *     tram_shelter_bus          one interrupt: the sample's, ahead of it, or one above that and not above the drive's
@@ -98,18 +99,19 @@
  *     tram_shelter_read, _scale, _rms_mv, _flags  any priority
  *     tram_shelter_turn_next    the PWM's timer; tram_shelter_turn_set_millihertz: one caller, not above it
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. tram_shelter_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * tram_shelter_read sees that too, and it alone tells that its values are of one update. tram_shelter_drive and
+ * _duty look once, without TRAM_SHELTER_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls tram_shelter_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design expects the update within one loop period of the window's
- * last sample.
+ * The new scale counts from the update on; the design expects the update within one loop period of
+ * the window's last sample.
  */
 #ifndef TRAM_SHELTER_H
 #define TRAM_SHELTER_H
@@ -188,8 +190,7 @@ struct tram_shelter_state {
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
     volatile uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
     uint_least8_t bus_block; /* the window of the last call without a reading to follow */
-    volatile uint_least8_t bus_news; /* other than bus_seen of the newest window: the bus was read since */
-    volatile uint_least8_t bus_seen[2]; /* bus_news as a window ended */
+    volatile uint_least8_t bus_seen[2]; /* readings of the bus up to the end of a window */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];
     volatile uint_least8_t window_lost[2]; /* 1: the last reading of the bus was outside its range; more: so many, and none came */
@@ -252,7 +253,7 @@ void tram_shelter_turn_reset(struct tram_shelter_turn *t);
    such as (uint16_t)((phase + 21845u) & 65535u). */
 uint16_t tram_shelter_turn_next(struct tram_shelter_turn *t);
 
-/* millihertz: any value, clamped to 50000..50000 mHz. From the next PWM period on, with the phase going on from
+/* millihertz: any value, taken as the band of the spec, which is 50000 mHz. From the next PWM period on, with the phase going on from
    where it is; within 0.047 ppm, the clock's own error apart. */
 void tram_shelter_turn_set_millihertz(struct tram_shelter_turn *t, uint32_t millihertz);
 

@@ -128,9 +128,14 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         ],
     }
     return {
-        f"{plan.name}{ending}": resources.templates().get_template(template).render(values)
+        f"{plan.name}{ending}": _spaced(resources.templates().get_template(template).render(values))
         for ending, template in _TEMPLATES.items()
     }
+
+
+def _spaced(text: str) -> str:
+    """One blank line where parts that a Plan lacks leave several, and none at the end."""
+    return re.sub(r"\n{3,}", "\n\n", text).rstrip("\n") + "\n"
 
 
 def file_names(name: str) -> tuple[str, ...]:
@@ -244,7 +249,7 @@ def _turn_words(spec: Spec, quantised: Quantised) -> dict[str, str]:
         return {}
     return {
         "turn_rated": six_digits(spec.output.frequency_hz),
-        "turn_band": f"{turning.low_mhz}..{turning.high_mhz}",
+        "turn_band": f"{turning.low_mhz}" + f"..{turning.high_mhz}" * turning.adjustable,
         "turn_ppm": f"{math.ceil(1000 * ppm) / 1000:g}",
         "pwm_period": six_digits(spec.bridge.pwm_period_us),
     }

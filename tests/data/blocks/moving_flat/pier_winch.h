@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 7c996c822cbc0be5fe21182393f9803b2933440d8e5e8eba966e06daa6f04e6f
+ *     file 22bfc2d725f8757e568c668b27c393d7002c49ec34f3dfb608049b22f70ebb9d
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,7 +22,8 @@
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
  * sQm.n / uQm.n: m integer bits, the sign not counted, and n fraction bits.
  *
- * Which call may interrupt which, on one core (another one may only read: see PIER_WINCH_FENCE):
+ * Which call may interrupt which, on one core (of another one, pier_winch_read, _scale, _rms_mv and
+ * _flags alone may be called: see PIER_WINCH_FENCE):
  *     pier_winch_reset        before the interrupts are on, or with all callers of the others masked
  *     pier_winch_sample       the loop's timer, one interrupt; no update may interrupt it
  *     pier_winch_update       the same or a lower priority; within a loop period of its block's end
@@ -31,17 +32,18 @@
  *     pier_winch_drive, _duty  not below the update's
  *     pier_winch_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. pier_winch_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * pier_winch_read sees that too, and it alone tells that its values are of one update. pier_winch_drive and
+ * _duty look once, without PIER_WINCH_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls pier_winch_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design holds for every update that starts and ends within
+ * The new scale counts from the update on; the design holds for every update that starts and ends within
  * a loop period of its block's last sample.
  *
  * The window has 5 blocks of 5 samples. pier_winch_sample adds up a block;

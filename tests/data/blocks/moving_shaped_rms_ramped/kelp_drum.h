@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 951a168772563eba58fe26976042af56ce83f57695ef9d7cdc540ab87e4b2873
+ *     file 6fe76a1fa13b1440e51ac096e2a1367adbdc38e6c49ea1fee6eeacfcdaa8158f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,7 +22,8 @@
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
  * sQm.n / uQm.n: m integer bits, the sign not counted, and n fraction bits.
  *
- * Which call may interrupt which, on one core (another one may only read: see KELP_DRUM_FENCE):
+ * Which call may interrupt which, on one core (of another one, kelp_drum_read, _scale, _rms_mv and
+ * _flags alone may be called: see KELP_DRUM_FENCE):
  *     kelp_drum_reset        before the interrupts are on, or with all callers of the others masked
  *     kelp_drum_sample       the loop's timer, one interrupt; no update may interrupt it
  *     kelp_drum_update       the same or a lower priority; within a loop period of its block's end
@@ -31,17 +32,18 @@
  *     kelp_drum_drive, _duty  not below the update's
  *     kelp_drum_read, _scale, _rms_mv, _flags  any priority
  * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, never half of each, whatever the width of the
- * machine's stores, and reads again if it was overtaken. kelp_drum_read alone tells that its values are
- * of one update.
+ * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
+ * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
+ * takes two more of them during that second look, or 256 of them during the first, inside one call:
+ * kelp_drum_read sees that too, and it alone tells that its values are of one update. kelp_drum_drive and
+ * _duty look once, without KELP_DRUM_FENCE: on the core of the update, which does not interrupt them.
  *
  * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
  * switches the bridge off in hardware and calls kelp_drum_hold. To start again: target 0; wait until
  * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
  * feed the watchdog only while the count of updates moves.
  *
- * The new scale
- * counts from the update on; the design holds for every update that starts and ends within
+ * The new scale counts from the update on; the design holds for every update that starts and ends within
  * a loop period of its block's last sample.
  *
  * The window has 9 blocks of 1 sample, which weigh differently. kelp_drum_sample adds up a block;
