@@ -7,11 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
-<<<<<<< HEAD
- *     file 7f5515f38b7cdc29a3d84db3173ab21cb56b28d12bc3b3f2e2286f34f9fb152e
-=======
- *     file be26ec672bbeb6ddcdb04046b24428b732776ec817b47927df10788a63f04a07
->>>>>>> law
+ *     file 45268c6b5575a740ecf72709fe0ccb431d41b655f102861016ff3992666b792b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 21fdc05a5a7f95451303df55d8c54d8c68563050330d9a7a8c9a851493f8be30
+ *     file 1c40f6fe39da88f9a6da33acdb41c920e87dfe3ed7b489904f032ae24d4b25c9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -190,7 +190,8 @@ struct tram_shelter_state {
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
     volatile uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
     uint_least8_t bus_block; /* the window of the last call without a reading to follow */
-    volatile uint_least8_t bus_seen[2]; /* readings of the bus up to the end of a window */
+    volatile uint_least8_t bus_news; /* other than bus_seen of the newest window: the bus was read since */
+    volatile uint_least8_t bus_seen[2]; /* bus_news as a window ended */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];
     volatile uint_least8_t window_lost[2]; /* 1: the last reading of the bus was outside its range; more: so many, and none came */
