@@ -92,8 +92,8 @@ PLANTED = (
     Planted(
         "shift in int: 16-bit int only",
         "drive",
-        "upper = wide >> 16;",
-        "upper = (wide >> 16) & (uint32_t)((1 << 16) - 1);",
+        "(wide >> 16)",
+        "((wide >> 16) & (uint32_t)((1 << 16) - 1))",
         int_bits=(16,),
     ),
     Planted(

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file dbb8f0ed430ceb525a627393763fd52dcda6417626e87d192beea3c2e51f9f78
+ *     file 87d1bd7bb10e5fadbca66d7d0f1c1447d3ca19b4aeb8fad149d7a4c3d7bb92ad
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -471,8 +471,8 @@ int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint32_t upper = wide >> 16;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
+    const uint32_t upper = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (wide >> 16);
+    const uint_fast16_t level = (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 

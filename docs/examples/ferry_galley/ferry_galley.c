@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file adef6042685ef9fec94f37adaacc7abd6ad271a33c39979c0c89d57d2c2639cd
+ *     file 8b7fa09701d9271a72719b3d668803638cfc098e850d972828f7f899eeb9a737
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -461,8 +461,8 @@ int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint32_t upper = wide >> 16;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
+    const uint32_t upper = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (wide >> 16);
+    const uint_fast16_t level = (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file eb5d44317f4630801a191b5c691ece9676017b7f873170c69ce2f29f67e34e10
+ *     file e734a5a92e6311613f9b9648bd5d00ebfb26442b6074aa54f594b54568a6d31a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -596,8 +596,8 @@ int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint32_t upper = wide >> 16;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
+    const uint32_t upper = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (wide >> 16);
+    const uint_fast16_t level = (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 20aeb09c73474aec1bf3350ba7feaf84a3818bd5157f1ee5090d149ebb9b7613
+ *     file 0a7645aba15a795de0df518becb520013d0d3890e5639a7ba07183bf58b14de9
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -533,8 +533,8 @@ int16_t marsh_gauge_drive(const struct marsh_gauge_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint32_t upper = wide >> 16;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
+    const uint32_t upper = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (wide >> 16);
+    const uint_fast16_t level = (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file e2147bad411eee99f86a3fe0026ba9cbf94024be4e96bf2ea1e34f41565029fd
+ *     file 0307ede118eaae7da8dfbe8cfa9cac1ca80e399e0fd06736e8357b4fc2a005a4
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -458,8 +458,8 @@ int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
     const uint_fast16_t sine_twice = sine * 2u;
     const uint_fast16_t scale_twice = scale * 2u;
     const uint32_t wide = ((uint32_t)sine_twice * (uint32_t)scale_twice) + 32768u;
-    const uint32_t upper = wide >> 16;
-    const uint_fast16_t level = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (uint_fast16_t)upper;
+    const uint32_t upper = (wide > UINT32_C(0x7FFFFFFF)) ? 32767u : (wide >> 16);
+    const uint_fast16_t level = (uint_fast16_t)upper;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
