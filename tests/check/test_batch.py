@@ -86,7 +86,7 @@ def test_many_specs_by_a_pattern(tool, firmware: Path, tmp_path: Path) -> None:
     assert [line.split(":")[-1] for line in ran.out.splitlines()] == [" 9 checks passed"] * 2
     suites = list(junitparser.JUnitXml.fromfile(str(junit)))
     assert [suite.name for suite in suites] == [f"halfcycle check {name}" for name in NAMES]
-    assert all(suite.tests == 9 and suite.failures == 0 for suite in suites)
+    assert all(suite.tests == 10 and suite.failures == 0 for suite in suites)
 
     answer = json.loads(tool(*words, "--json").out)
     assert len(answer["checks"]) == 18 and all(one["passed"] for one in answer["checks"])

@@ -260,7 +260,7 @@ def test_junit(tool: Tool, folder: Path, tmp_path: Path, made: Generation) -> No
     file = tmp_path / "report" / "check.xml"
     assert tool("check", SPEC, folder, *FEW, "--junit", file).code == 1
     suites = list(junitparser.JUnitXml.fromfile(str(file)))
-    assert len(suites) == 1 and suites[0].tests == 9
+    assert len(suites) == 1 and suites[0].tests == 10
     bad = {case.name for case in suites[0] if case.result}
     assert f"current {names(made)[1]}" in bad and f"current {names(made)[0]}" not in bad
     assert suites[0].failures == len(bad)

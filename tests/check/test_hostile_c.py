@@ -89,7 +89,7 @@ def test_c_without_its_functions_is_a_failed_check(
     assert f"{NAMES[0]}_" in bad["bit-exact"] and "symbol" in bad["bit-exact"]
     assert "refused" in bad["self-test"] and f"current {path.name}" in bad
     suites = list(junitparser.JUnitXml.fromfile(str(results)))
-    assert [suite.tests for suite in suites] == [9, 9]
+    assert [suite.tests for suite in suites] == [10, 10]
     assert suites[0].failures == len(bad) and suites[1].failures == 0
 
 
@@ -280,9 +280,9 @@ def test_a_compile_error_at_a_tick_is_no_fault_of_the_tool(
     assert outcome.code == 1 and "the compiler refused" in outcome.err
 
 
-def test_every_example_has_nine_checks() -> None:
-    """What the counts above rest on: four files, three languages, the comparison, the self-test."""
-    assert len(SPECS) >= 2 and 4 + len(checks.LANGUAGES) + 2 == 9
+def test_every_example_has_ten_checks() -> None:
+    """What the counts above rest on: four files, three languages, constants, bits, self-test."""
+    assert len(SPECS) >= 2 and 4 + len(checks.LANGUAGES) + 3 == 10
 
 
 @pytest.mark.parametrize(

@@ -12,10 +12,10 @@ import random
 import pytest
 
 from halfcycle.prove.c_source import parse
+from halfcycle.prove.interleaving import Call, Runner, Values
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import calls_of, field_names, fields_of
 from halfcycle.verify import adversarial
-from oracles.interleaving import Call, Runner, Values
 from support import measured, plan_cases
 
 PLAN = measured.PLANS["mean"]

@@ -14,10 +14,10 @@ from dataclasses import replace
 import pytest
 
 from halfcycle.prove.c_source import parse
+from halfcycle.prove.interleaving import Call, Runner, Values
 from halfcycle.regulator.plan import FLAG_MISSED, Plan
 from halfcycle.regulator.state import CALL_NAMES, field_names, fields_of
 from halfcycle.verify import adversarial
-from oracles.interleaving import Call, Runner, Values
 from support import plan_cases, planted
 
 UPDATE = Call("update")

@@ -13,10 +13,10 @@ import random
 import pytest
 
 from halfcycle.prove.c_source import parse
+from halfcycle.prove.interleaving import Call, Runner, Values
 from halfcycle.regulator.model import inverse_of, target_of
 from halfcycle.regulator.state import field_names
 from halfcycle.verify import adversarial
-from oracles.interleaving import Call, Runner, Values
 from support import plan_cases, planted
 
 PLAN = planted.plan_of("normalised proportional")

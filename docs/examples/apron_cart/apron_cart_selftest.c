@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 8b11f76e08713b720956b2dfc88159b67096146975fc131e85c9491cd7c6b37b
+ *     file e1a654c4d6648c55910a8b2fc5bd87654f43fd0ebd8c8bdf044d705c7b4bd897
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "apron_cart.h"
 #include "apron_cart_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if APRON_CART_INTERFACE_VERSION != 1
+#error "apron_cart.h has another APRON_CART_INTERFACE_VERSION than 1"
+#endif
+#if APRON_CART_SAMPLES != 25
+#error "apron_cart.h has another APRON_CART_SAMPLES than 25"
+#endif
+#if APRON_CART_SCALE_ONE != 16384
+#error "apron_cart.h has another APRON_CART_SCALE_ONE than 16384"
+#endif
+#if APRON_CART_SCALE_MAX != 18022
+#error "apron_cart.h has another APRON_CART_SCALE_MAX than 18022"
+#endif
+#if APRON_CART_PWM_COUNTS != 1800
+#error "apron_cart.h has another APRON_CART_PWM_COUNTS than 1800"
+#endif
+#if APRON_CART_RATED_MV != 115000
+#error "apron_cart.h has another APRON_CART_RATED_MV than 115000"
+#endif
+#if APRON_CART_TARGET_MAX_MV != 126500
+#error "apron_cart.h has another APRON_CART_TARGET_MAX_MV than 126500"
+#endif
+#if APRON_CART_FLAG_BROWNOUT != 1
+#error "apron_cart.h has another APRON_CART_FLAG_BROWNOUT than 1"
+#endif
+#if APRON_CART_FLAG_OVER != 2
+#error "apron_cart.h has another APRON_CART_FLAG_OVER than 2"
+#endif
+#if APRON_CART_FLAG_IMPLAUSIBLE != 4
+#error "apron_cart.h has another APRON_CART_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if APRON_CART_FLAG_SETTLED != 8
+#error "apron_cart.h has another APRON_CART_FLAG_SETTLED than 8"
+#endif
+#if APRON_CART_FLAG_LIMIT != 16
+#error "apron_cart.h has another APRON_CART_FLAG_LIMIT than 16"
+#endif
+#if APRON_CART_FLAG_IN_BAND != 32
+#error "apron_cart.h has another APRON_CART_FLAG_IN_BAND than 32"
+#endif
+#if APRON_CART_FLAG_MISSED != 64
+#error "apron_cart.h has another APRON_CART_FLAG_MISSED than 64"
+#endif
+#if APRON_CART_FLAG_HELD != 128
+#error "apron_cart.h has another APRON_CART_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 1a33d3b7a6c62b2e5bbe00cd7e2c2c65aedb5d3675b82e37f787af2da7709068
+ *     file fde7a7a9b33eacf8745f07dc7a747776ce4f4d9920631064356fae510b0f238b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "ferry_galley.h"
 #include "ferry_galley_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if FERRY_GALLEY_INTERFACE_VERSION != 1
+#error "ferry_galley.h has another FERRY_GALLEY_INTERFACE_VERSION than 1"
+#endif
+#if FERRY_GALLEY_SAMPLES != 25
+#error "ferry_galley.h has another FERRY_GALLEY_SAMPLES than 25"
+#endif
+#if FERRY_GALLEY_SCALE_ONE != 16384
+#error "ferry_galley.h has another FERRY_GALLEY_SCALE_ONE than 16384"
+#endif
+#if FERRY_GALLEY_SCALE_MAX != 18022
+#error "ferry_galley.h has another FERRY_GALLEY_SCALE_MAX than 18022"
+#endif
+#if FERRY_GALLEY_PWM_COUNTS != 2000
+#error "ferry_galley.h has another FERRY_GALLEY_PWM_COUNTS than 2000"
+#endif
+#if FERRY_GALLEY_RATED_MV != 120000
+#error "ferry_galley.h has another FERRY_GALLEY_RATED_MV than 120000"
+#endif
+#if FERRY_GALLEY_TARGET_MAX_MV != 132000
+#error "ferry_galley.h has another FERRY_GALLEY_TARGET_MAX_MV than 132000"
+#endif
+#if FERRY_GALLEY_FLAG_BROWNOUT != 1
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_BROWNOUT than 1"
+#endif
+#if FERRY_GALLEY_FLAG_OVER != 2
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_OVER than 2"
+#endif
+#if FERRY_GALLEY_FLAG_IMPLAUSIBLE != 4
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if FERRY_GALLEY_FLAG_SETTLED != 8
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_SETTLED than 8"
+#endif
+#if FERRY_GALLEY_FLAG_LIMIT != 16
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_LIMIT than 16"
+#endif
+#if FERRY_GALLEY_FLAG_IN_BAND != 32
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_IN_BAND than 32"
+#endif
+#if FERRY_GALLEY_FLAG_MISSED != 64
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_MISSED than 64"
+#endif
+#if FERRY_GALLEY_FLAG_HELD != 128
+#error "ferry_galley.h has another FERRY_GALLEY_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

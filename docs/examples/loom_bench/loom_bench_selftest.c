@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 994432ce1477a126ca96a348c84b4d3614db12016ad5b8b1103817debf8de726
+ *     file bbbf5cee17a2772f4987872ab313bef56d1af49b04d655b03ec0775f33992258
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "loom_bench.h"
 #include "loom_bench_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if LOOM_BENCH_INTERFACE_VERSION != 1
+#error "loom_bench.h has another LOOM_BENCH_INTERFACE_VERSION than 1"
+#endif
+#if LOOM_BENCH_SAMPLES != 200
+#error "loom_bench.h has another LOOM_BENCH_SAMPLES than 200"
+#endif
+#if LOOM_BENCH_BLOCK_SAMPLES != 25
+#error "loom_bench.h has another LOOM_BENCH_BLOCK_SAMPLES than 25"
+#endif
+#if LOOM_BENCH_SCALE_ONE != 16384
+#error "loom_bench.h has another LOOM_BENCH_SCALE_ONE than 16384"
+#endif
+#if LOOM_BENCH_SCALE_MAX != 18022
+#error "loom_bench.h has another LOOM_BENCH_SCALE_MAX than 18022"
+#endif
+#if LOOM_BENCH_PWM_COUNTS != 2000
+#error "loom_bench.h has another LOOM_BENCH_PWM_COUNTS than 2000"
+#endif
+#if LOOM_BENCH_RATED_MV != 230000
+#error "loom_bench.h has another LOOM_BENCH_RATED_MV than 230000"
+#endif
+#if LOOM_BENCH_TARGET_MAX_MV != 253000
+#error "loom_bench.h has another LOOM_BENCH_TARGET_MAX_MV than 253000"
+#endif
+#if LOOM_BENCH_FLAG_BROWNOUT != 1
+#error "loom_bench.h has another LOOM_BENCH_FLAG_BROWNOUT than 1"
+#endif
+#if LOOM_BENCH_FLAG_OVER != 2
+#error "loom_bench.h has another LOOM_BENCH_FLAG_OVER than 2"
+#endif
+#if LOOM_BENCH_FLAG_IMPLAUSIBLE != 4
+#error "loom_bench.h has another LOOM_BENCH_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if LOOM_BENCH_FLAG_SETTLED != 8
+#error "loom_bench.h has another LOOM_BENCH_FLAG_SETTLED than 8"
+#endif
+#if LOOM_BENCH_FLAG_LIMIT != 16
+#error "loom_bench.h has another LOOM_BENCH_FLAG_LIMIT than 16"
+#endif
+#if LOOM_BENCH_FLAG_IN_BAND != 32
+#error "loom_bench.h has another LOOM_BENCH_FLAG_IN_BAND than 32"
+#endif
+#if LOOM_BENCH_FLAG_MISSED != 64
+#error "loom_bench.h has another LOOM_BENCH_FLAG_MISSED than 64"
+#endif
+#if LOOM_BENCH_FLAG_HELD != 128
+#error "loom_bench.h has another LOOM_BENCH_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 37efd56632c26d44a165715dc575db86be0f5bd8d8937367c75e4619ded1756e
+ *     file a5f8826b6fcdce06ae45e069dfbc1f5d9226e5edbf5b5c326867849fc6f7e3a6
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "marsh_gauge.h"
 #include "marsh_gauge_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if MARSH_GAUGE_INTERFACE_VERSION != 1
+#error "marsh_gauge.h has another MARSH_GAUGE_INTERFACE_VERSION than 1"
+#endif
+#if MARSH_GAUGE_SAMPLES != 160
+#error "marsh_gauge.h has another MARSH_GAUGE_SAMPLES than 160"
+#endif
+#if MARSH_GAUGE_SCALE_ONE != 16384
+#error "marsh_gauge.h has another MARSH_GAUGE_SCALE_ONE than 16384"
+#endif
+#if MARSH_GAUGE_SCALE_MAX != 18022
+#error "marsh_gauge.h has another MARSH_GAUGE_SCALE_MAX than 18022"
+#endif
+#if MARSH_GAUGE_PWM_COUNTS != 2000
+#error "marsh_gauge.h has another MARSH_GAUGE_PWM_COUNTS than 2000"
+#endif
+#if MARSH_GAUGE_RATED_MV != 6000
+#error "marsh_gauge.h has another MARSH_GAUGE_RATED_MV than 6000"
+#endif
+#if MARSH_GAUGE_TARGET_MAX_MV != 6600
+#error "marsh_gauge.h has another MARSH_GAUGE_TARGET_MAX_MV than 6600"
+#endif
+#if MARSH_GAUGE_TARGET_MIN_MV != 375
+#error "marsh_gauge.h has another MARSH_GAUGE_TARGET_MIN_MV than 375"
+#endif
+#if MARSH_GAUGE_FLAG_BROWNOUT != 1
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_BROWNOUT than 1"
+#endif
+#if MARSH_GAUGE_FLAG_OVER != 2
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_OVER than 2"
+#endif
+#if MARSH_GAUGE_FLAG_IMPLAUSIBLE != 4
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if MARSH_GAUGE_FLAG_SETTLED != 8
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_SETTLED than 8"
+#endif
+#if MARSH_GAUGE_FLAG_LIMIT != 16
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_LIMIT than 16"
+#endif
+#if MARSH_GAUGE_FLAG_IN_BAND != 32
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_IN_BAND than 32"
+#endif
+#if MARSH_GAUGE_FLAG_MISSED != 64
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_MISSED than 64"
+#endif
+#if MARSH_GAUGE_FLAG_HELD != 128
+#error "marsh_gauge.h has another MARSH_GAUGE_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file f58022caa8e23cd4bdd3c9421b32e11033d0b074588f95f2127772ccea4b289d
+ *     file c0624a66dbccb4e44a9268f6b3c4b4123b2cbf69f3416cde7cdc33f5daae0bb2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "moor_signal.h"
 #include "moor_signal_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if MOOR_SIGNAL_INTERFACE_VERSION != 1
+#error "moor_signal.h has another MOOR_SIGNAL_INTERFACE_VERSION than 1"
+#endif
+#if MOOR_SIGNAL_SAMPLES != 30
+#error "moor_signal.h has another MOOR_SIGNAL_SAMPLES than 30"
+#endif
+#if MOOR_SIGNAL_SCALE_ONE != 16384
+#error "moor_signal.h has another MOOR_SIGNAL_SCALE_ONE than 16384"
+#endif
+#if MOOR_SIGNAL_SCALE_MAX != 18022
+#error "moor_signal.h has another MOOR_SIGNAL_SCALE_MAX than 18022"
+#endif
+#if MOOR_SIGNAL_PWM_COUNTS != 2400
+#error "moor_signal.h has another MOOR_SIGNAL_PWM_COUNTS than 2400"
+#endif
+#if MOOR_SIGNAL_RATED_MV != 110000
+#error "moor_signal.h has another MOOR_SIGNAL_RATED_MV than 110000"
+#endif
+#if MOOR_SIGNAL_TARGET_MAX_MV != 121000
+#error "moor_signal.h has another MOOR_SIGNAL_TARGET_MAX_MV than 121000"
+#endif
+#if MOOR_SIGNAL_FLAG_BROWNOUT != 1
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_BROWNOUT than 1"
+#endif
+#if MOOR_SIGNAL_FLAG_OVER != 2
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_OVER than 2"
+#endif
+#if MOOR_SIGNAL_FLAG_IMPLAUSIBLE != 4
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if MOOR_SIGNAL_FLAG_SETTLED != 8
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_SETTLED than 8"
+#endif
+#if MOOR_SIGNAL_FLAG_LIMIT != 16
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_LIMIT than 16"
+#endif
+#if MOOR_SIGNAL_FLAG_IN_BAND != 32
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_IN_BAND than 32"
+#endif
+#if MOOR_SIGNAL_FLAG_MISSED != 64
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_MISSED than 64"
+#endif
+#if MOOR_SIGNAL_FLAG_HELD != 128
+#error "moor_signal.h has another MOOR_SIGNAL_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 85cc7e41fa887ab734bfab0a36b1d4c12abf4a9336587631006721663e6ec47b
+ *     file 63f47b295f53ec175e52d7bbabc018e11ef4d91b0ff51b736d20848c61801bbd
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "peat_cabin.h"
 #include "peat_cabin_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if PEAT_CABIN_INTERFACE_VERSION != 1
+#error "peat_cabin.h has another PEAT_CABIN_INTERFACE_VERSION than 1"
+#endif
+#if PEAT_CABIN_SAMPLES != 25
+#error "peat_cabin.h has another PEAT_CABIN_SAMPLES than 25"
+#endif
+#if PEAT_CABIN_SCALE_ONE != 16384
+#error "peat_cabin.h has another PEAT_CABIN_SCALE_ONE than 16384"
+#endif
+#if PEAT_CABIN_SCALE_MAX != 19660
+#error "peat_cabin.h has another PEAT_CABIN_SCALE_MAX than 19660"
+#endif
+#if PEAT_CABIN_PWM_COUNTS != 1500
+#error "peat_cabin.h has another PEAT_CABIN_PWM_COUNTS than 1500"
+#endif
+#if PEAT_CABIN_RATED_MV != 230000
+#error "peat_cabin.h has another PEAT_CABIN_RATED_MV than 230000"
+#endif
+#if PEAT_CABIN_TARGET_MAX_MV != 253000
+#error "peat_cabin.h has another PEAT_CABIN_TARGET_MAX_MV than 253000"
+#endif
+#if PEAT_CABIN_FLAG_BROWNOUT != 1
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_BROWNOUT than 1"
+#endif
+#if PEAT_CABIN_FLAG_OVER != 2
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_OVER than 2"
+#endif
+#if PEAT_CABIN_FLAG_IMPLAUSIBLE != 4
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if PEAT_CABIN_FLAG_SETTLED != 8
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_SETTLED than 8"
+#endif
+#if PEAT_CABIN_FLAG_LIMIT != 16
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_LIMIT than 16"
+#endif
+#if PEAT_CABIN_FLAG_IN_BAND != 32
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_IN_BAND than 32"
+#endif
+#if PEAT_CABIN_FLAG_MISSED != 64
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_MISSED than 64"
+#endif
+#if PEAT_CABIN_FLAG_HELD != 128
+#error "peat_cabin.h has another PEAT_CABIN_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file c3a339edce19d7c11957f6a6282b914550e1ca473a823aef18c3d005eb3e7143
+ *     file bf5515d13727c7aeb2282bf7fbe8dad2be31185e33792d394ba3ca22740d912a
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "print_shop.h"
 #include "print_shop_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if PRINT_SHOP_INTERFACE_VERSION != 1
+#error "print_shop.h has another PRINT_SHOP_INTERFACE_VERSION than 1"
+#endif
+#if PRINT_SHOP_SAMPLES != 500
+#error "print_shop.h has another PRINT_SHOP_SAMPLES than 500"
+#endif
+#if PRINT_SHOP_SCALE_ONE != 16384
+#error "print_shop.h has another PRINT_SHOP_SCALE_ONE than 16384"
+#endif
+#if PRINT_SHOP_SCALE_MAX != 18841
+#error "print_shop.h has another PRINT_SHOP_SCALE_MAX than 18841"
+#endif
+#if PRINT_SHOP_PWM_COUNTS != 4000
+#error "print_shop.h has another PRINT_SHOP_PWM_COUNTS than 4000"
+#endif
+#if PRINT_SHOP_RATED_MV != 240000
+#error "print_shop.h has another PRINT_SHOP_RATED_MV than 240000"
+#endif
+#if PRINT_SHOP_TARGET_MAX_MV != 264000
+#error "print_shop.h has another PRINT_SHOP_TARGET_MAX_MV than 264000"
+#endif
+#if PRINT_SHOP_FLAG_BROWNOUT != 1
+#error "print_shop.h has another PRINT_SHOP_FLAG_BROWNOUT than 1"
+#endif
+#if PRINT_SHOP_FLAG_OVER != 2
+#error "print_shop.h has another PRINT_SHOP_FLAG_OVER than 2"
+#endif
+#if PRINT_SHOP_FLAG_IMPLAUSIBLE != 4
+#error "print_shop.h has another PRINT_SHOP_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if PRINT_SHOP_FLAG_SETTLED != 8
+#error "print_shop.h has another PRINT_SHOP_FLAG_SETTLED than 8"
+#endif
+#if PRINT_SHOP_FLAG_LIMIT != 16
+#error "print_shop.h has another PRINT_SHOP_FLAG_LIMIT than 16"
+#endif
+#if PRINT_SHOP_FLAG_IN_BAND != 32
+#error "print_shop.h has another PRINT_SHOP_FLAG_IN_BAND than 32"
+#endif
+#if PRINT_SHOP_FLAG_MISSED != 64
+#error "print_shop.h has another PRINT_SHOP_FLAG_MISSED than 64"
+#endif
+#if PRINT_SHOP_FLAG_HELD != 128
+#error "print_shop.h has another PRINT_SHOP_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file d0dd162f5153381e9b83c6aef021a469a593f56e8deb66d117b14fa22ea6a98f
+ *     file 72a5c4d677f39e74672b8e0c078084a4ffd72712441966b49b9f4a103b7ba7eb
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "quay_kiosk.h"
 #include "quay_kiosk_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if QUAY_KIOSK_INTERFACE_VERSION != 1
+#error "quay_kiosk.h has another QUAY_KIOSK_INTERFACE_VERSION than 1"
+#endif
+#if QUAY_KIOSK_SAMPLES != 20
+#error "quay_kiosk.h has another QUAY_KIOSK_SAMPLES than 20"
+#endif
+#if QUAY_KIOSK_SCALE_ONE != 16384
+#error "quay_kiosk.h has another QUAY_KIOSK_SCALE_ONE than 16384"
+#endif
+#if QUAY_KIOSK_SCALE_MAX != 18841
+#error "quay_kiosk.h has another QUAY_KIOSK_SCALE_MAX than 18841"
+#endif
+#if QUAY_KIOSK_PWM_COUNTS != 1600
+#error "quay_kiosk.h has another QUAY_KIOSK_PWM_COUNTS than 1600"
+#endif
+#if QUAY_KIOSK_RATED_MV != 230000
+#error "quay_kiosk.h has another QUAY_KIOSK_RATED_MV than 230000"
+#endif
+#if QUAY_KIOSK_TARGET_MAX_MV != 253000
+#error "quay_kiosk.h has another QUAY_KIOSK_TARGET_MAX_MV than 253000"
+#endif
+#if QUAY_KIOSK_FLAG_BROWNOUT != 1
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_BROWNOUT than 1"
+#endif
+#if QUAY_KIOSK_FLAG_OVER != 2
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_OVER than 2"
+#endif
+#if QUAY_KIOSK_FLAG_IMPLAUSIBLE != 4
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if QUAY_KIOSK_FLAG_SETTLED != 8
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_SETTLED than 8"
+#endif
+#if QUAY_KIOSK_FLAG_LIMIT != 16
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_LIMIT than 16"
+#endif
+#if QUAY_KIOSK_FLAG_IN_BAND != 32
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_IN_BAND than 32"
+#endif
+#if QUAY_KIOSK_FLAG_MISSED != 64
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_MISSED than 64"
+#endif
+#if QUAY_KIOSK_FLAG_HELD != 128
+#error "quay_kiosk.h has another QUAY_KIOSK_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 40b9e45a5e90f1fcdbc240990cb431dbd8588738f145475eec4451e490b69331
+ *     file 56c05d95c96efb87ac05701cf7af1e42c37b187b2dc88b62141cd0117fa05e69
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "ridge_relay.h"
 #include "ridge_relay_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if RIDGE_RELAY_INTERFACE_VERSION != 1
+#error "ridge_relay.h has another RIDGE_RELAY_INTERFACE_VERSION than 1"
+#endif
+#if RIDGE_RELAY_SAMPLES != 15
+#error "ridge_relay.h has another RIDGE_RELAY_SAMPLES than 15"
+#endif
+#if RIDGE_RELAY_BLOCK_SAMPLES != 1
+#error "ridge_relay.h has another RIDGE_RELAY_BLOCK_SAMPLES than 1"
+#endif
+#if RIDGE_RELAY_SCALE_ONE != 16384
+#error "ridge_relay.h has another RIDGE_RELAY_SCALE_ONE than 16384"
+#endif
+#if RIDGE_RELAY_SCALE_MAX != 18022
+#error "ridge_relay.h has another RIDGE_RELAY_SCALE_MAX than 18022"
+#endif
+#if RIDGE_RELAY_PWM_COUNTS != 2400
+#error "ridge_relay.h has another RIDGE_RELAY_PWM_COUNTS than 2400"
+#endif
+#if RIDGE_RELAY_RATED_MV != 120000
+#error "ridge_relay.h has another RIDGE_RELAY_RATED_MV than 120000"
+#endif
+#if RIDGE_RELAY_TARGET_MAX_MV != 132000
+#error "ridge_relay.h has another RIDGE_RELAY_TARGET_MAX_MV than 132000"
+#endif
+#if RIDGE_RELAY_FLAG_BROWNOUT != 1
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_BROWNOUT than 1"
+#endif
+#if RIDGE_RELAY_FLAG_OVER != 2
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_OVER than 2"
+#endif
+#if RIDGE_RELAY_FLAG_IMPLAUSIBLE != 4
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if RIDGE_RELAY_FLAG_SETTLED != 8
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_SETTLED than 8"
+#endif
+#if RIDGE_RELAY_FLAG_LIMIT != 16
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_LIMIT than 16"
+#endif
+#if RIDGE_RELAY_FLAG_IN_BAND != 32
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_IN_BAND than 32"
+#endif
+#if RIDGE_RELAY_FLAG_MISSED != 64
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_MISSED than 64"
+#endif
+#if RIDGE_RELAY_FLAG_HELD != 128
+#error "ridge_relay.h has another RIDGE_RELAY_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

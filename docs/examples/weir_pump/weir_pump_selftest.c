@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file de38ee072e40d1b399bfd4819ae2124eab6a938d04095d1669f5e05e61217094
+ *     file 971c5737a4e36867098408555e5a74b8cd5876cc95991e0ce7830072c876730f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,53 @@
  */
 #include "weir_pump.h"
 #include "weir_pump_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if WEIR_PUMP_INTERFACE_VERSION != 1
+#error "weir_pump.h has another WEIR_PUMP_INTERFACE_VERSION than 1"
+#endif
+#if WEIR_PUMP_SAMPLES != 50
+#error "weir_pump.h has another WEIR_PUMP_SAMPLES than 50"
+#endif
+#if WEIR_PUMP_SCALE_ONE != 16384
+#error "weir_pump.h has another WEIR_PUMP_SCALE_ONE than 16384"
+#endif
+#if WEIR_PUMP_SCALE_MAX != 18022
+#error "weir_pump.h has another WEIR_PUMP_SCALE_MAX than 18022"
+#endif
+#if WEIR_PUMP_PWM_COUNTS != 2000
+#error "weir_pump.h has another WEIR_PUMP_PWM_COUNTS than 2000"
+#endif
+#if WEIR_PUMP_RATED_MV != 230000
+#error "weir_pump.h has another WEIR_PUMP_RATED_MV than 230000"
+#endif
+#if WEIR_PUMP_TARGET_MAX_MV != 253000
+#error "weir_pump.h has another WEIR_PUMP_TARGET_MAX_MV than 253000"
+#endif
+#if WEIR_PUMP_FLAG_BROWNOUT != 1
+#error "weir_pump.h has another WEIR_PUMP_FLAG_BROWNOUT than 1"
+#endif
+#if WEIR_PUMP_FLAG_OVER != 2
+#error "weir_pump.h has another WEIR_PUMP_FLAG_OVER than 2"
+#endif
+#if WEIR_PUMP_FLAG_IMPLAUSIBLE != 4
+#error "weir_pump.h has another WEIR_PUMP_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if WEIR_PUMP_FLAG_SETTLED != 8
+#error "weir_pump.h has another WEIR_PUMP_FLAG_SETTLED than 8"
+#endif
+#if WEIR_PUMP_FLAG_LIMIT != 16
+#error "weir_pump.h has another WEIR_PUMP_FLAG_LIMIT than 16"
+#endif
+#if WEIR_PUMP_FLAG_IN_BAND != 32
+#error "weir_pump.h has another WEIR_PUMP_FLAG_IN_BAND than 32"
+#endif
+#if WEIR_PUMP_FLAG_MISSED != 64
+#error "weir_pump.h has another WEIR_PUMP_FLAG_MISSED than 64"
+#endif
+#if WEIR_PUMP_FLAG_HELD != 128
+#error "weir_pump.h has another WEIR_PUMP_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

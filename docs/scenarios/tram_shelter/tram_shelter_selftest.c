@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 5b72d6d18c2e22c8191294ebc65c30d040054e278a7602cfe3f80039a00cb29a
+ *     file e03117fd1f8a261adb44685ffe00252b86a0160dc6121d20105008bb533df27d
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "tram_shelter.h"
 #include "tram_shelter_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if TRAM_SHELTER_INTERFACE_VERSION != 1
+#error "tram_shelter.h has another TRAM_SHELTER_INTERFACE_VERSION than 1"
+#endif
+#if TRAM_SHELTER_SAMPLES != 40
+#error "tram_shelter.h has another TRAM_SHELTER_SAMPLES than 40"
+#endif
+#if TRAM_SHELTER_SCALE_ONE != 16384
+#error "tram_shelter.h has another TRAM_SHELTER_SCALE_ONE than 16384"
+#endif
+#if TRAM_SHELTER_SCALE_MAX != 18022
+#error "tram_shelter.h has another TRAM_SHELTER_SCALE_MAX than 18022"
+#endif
+#if TRAM_SHELTER_PWM_COUNTS != 1600
+#error "tram_shelter.h has another TRAM_SHELTER_PWM_COUNTS than 1600"
+#endif
+#if TRAM_SHELTER_RATED_MV != 230000
+#error "tram_shelter.h has another TRAM_SHELTER_RATED_MV than 230000"
+#endif
+#if TRAM_SHELTER_TARGET_MAX_MV != 253000
+#error "tram_shelter.h has another TRAM_SHELTER_TARGET_MAX_MV than 253000"
+#endif
+#if TRAM_SHELTER_FLAG_BROWNOUT != 1
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_BROWNOUT than 1"
+#endif
+#if TRAM_SHELTER_FLAG_OVER != 2
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_OVER than 2"
+#endif
+#if TRAM_SHELTER_FLAG_IMPLAUSIBLE != 4
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if TRAM_SHELTER_FLAG_SETTLED != 8
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_SETTLED than 8"
+#endif
+#if TRAM_SHELTER_FLAG_LIMIT != 16
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_LIMIT than 16"
+#endif
+#if TRAM_SHELTER_FLAG_IN_BAND != 32
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_IN_BAND than 32"
+#endif
+#if TRAM_SHELTER_FLAG_MISSED != 64
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_MISSED than 64"
+#endif
+#if TRAM_SHELTER_FLAG_HELD != 128
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_HELD than 128"
+#endif
+#if TRAM_SHELTER_FLAG_BUS_LOST != 256
+#error "tram_shelter.h has another TRAM_SHELTER_FLAG_BUS_LOST than 256"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

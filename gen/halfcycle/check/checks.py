@@ -19,6 +19,7 @@ from halfcycle.base.command_words import FORCE
 from halfcycle.base.errors import ToolMissingError
 from halfcycle.base.state import State
 from halfcycle.base.text import printable_lines
+from halfcycle.check import header_constants
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
 from halfcycle.prove import prove
@@ -198,6 +199,9 @@ def check_code(
         for language in LANGUAGES
     ]
     attempts.append(
+        ("constants", (f"{name}.h",), lambda: _constants(plan, found.texts[f"{name}.h"]))
+    )
+    attempts.append(
         (
             "bit-exact",
             (f"{name}.h", f"{name}.c"),
@@ -213,7 +217,7 @@ def check_code(
             lack = "not tried: the compiler does not end on these files"
         if lack:
             checks.append(Check(title, State.FAILED, lack))
-        elif not stimulus.run and not title.startswith("compiles"):
+        elif not stimulus.run and not title.startswith(("compiles", "constants")):
             checks.append(Check(title, State.SKIPPED, "the C was not to be run"))
         else:
             try:
@@ -242,6 +246,7 @@ def proofs(plan: Plan, found: Files, *, run: bool = True) -> list[Check]:
         *prove.analyse(plan, found.texts),
         *prove.contracted(plan, found.texts),
         *prove.equal(plan, found.texts, run=run),
+        *prove.whole(plan, found.texts),
     ]
     return [Check(f"proof: {proof.name}", proof.state, proof.detail) for proof in shown]
 
@@ -254,6 +259,13 @@ def _compiles(found: Files, sources: Sequence[str], language: compiler.Language)
             return State.SKIPPED, "there is no C++ compiler here"
     messages = compiler.strict_messages(found.texts, sources, language)
     return State.of(not messages), messages or "no warnings"
+
+
+def _constants(plan: Plan, header: str) -> Answer:
+    wrong = header_constants.faults(plan, header)
+    if wrong:
+        return State.FAILED, f"{'; '.join(wrong)}; run halfcycle generate again"
+    return State.PASSED, "those of the header are the spec's, also where no call uses them"
 
 
 def _bit_exact(

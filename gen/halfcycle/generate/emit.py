@@ -25,6 +25,7 @@ from halfcycle.quantise.law_format import law_ranges
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
 from halfcycle.regulator import arithmetic
+from halfcycle.regulator.constants import constants
 from halfcycle.regulator.plan import (
     FLAG_BUS_LOST,
     FLAG_IN_BAND,
@@ -109,6 +110,7 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
             for name, value, meaning in plan.flags
         ],
         "bus_lost_flag": FLAG_BUS_LOST,
+        "constants": list(constants(plan).items()),
         "scale_one": SCALE_ONE,
         "reading_type": reading_type(plan),
         "error_type": f"int{error_bits(plan)}_t",

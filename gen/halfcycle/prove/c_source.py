@@ -40,6 +40,10 @@ TYPES = frozenset(
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
 
 
+FENCE = "halfcycle_fence"
+"""What the barrier is called in the syntax tree: the header's is empty."""
+
+
 @dataclass(slots=True)
 class Source:
     """The parts of a translation unit that matter here."""
@@ -117,7 +121,8 @@ def preprocessed(files: Mapping[str, str], source: str, int_bits: int, char_bits
         suffix=" ## L" if narrow else "",
         unsigned16=" ## U" if narrow else "",
     ).replace("U ## L", "UL")
-    return compiler.preprocessed({**files, "stdint.h": stdint}, source, ["-nostdinc", "-I."])
+    fence = f"-D{source.removesuffix('.c').upper()}_FENCE()={FENCE}()"
+    return compiler.preprocessed({**files, "stdint.h": stdint}, source, ["-nostdinc", "-I.", fence])
 
 
 def parse(files: Mapping[str, str], source: str, int_bits: int, char_bits: int = 8) -> Source:

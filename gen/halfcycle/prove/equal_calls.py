@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from pycparser.c_parser import ParseError
 
-from halfcycle.prove import hand_over
+from halfcycle.prove import fences, hand_over
 from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import parse
 from halfcycle.prove.equality import Equality, Example, prove_equal
@@ -39,6 +39,7 @@ def prove_all(
         # What is declared otherwise cannot hold the model's state.
         yield "hand-over", False, "; ".join(list(faults)[:SHOWN])
         return
+    faults |= dict.fromkeys(fences.faults(plan, sources[0]))
     unread = []
     for call in calls:
         outcome = prove_equal(plan, *sources, call=call)

@@ -232,7 +232,8 @@ class _Run:
         if name in self.source.outs:
             for member, kind in self.source.reading.items():
                 before[f"{OUT}{member}"] = [self.paths.unknown(member, kind.low, kind.high)]
-        machine = PathMachine(self.source, self.paths, before, self._known())
+        foreign = hand_over.foreign_indexes(self.plan, self.call)
+        machine = PathMachine(self.source, self.paths, before, self._known(), foreign)
         try:
             return machine, machine.call(name, numbers, name)
         except UndefinedError as error:

@@ -20,7 +20,7 @@ from halfcycle.prove.c_operators import (
     negated,
     not_understood,
 )
-from halfcycle.prove.c_source import Source
+from halfcycle.prove.c_source import FENCE, Source
 from halfcycle.prove.c_types import IntType
 from halfcycle.prove.claims import Claims
 
@@ -165,6 +165,8 @@ class Expressions:
         """The result of a call; the state itself is left out of the arguments."""
         where = self.where(node)
         name = node.name.name if isinstance(node.name, c_ast.ID) else ""
+        if name == FENCE and node.args is None:
+            return None
         if name not in self.source.parameters:
             raise NotUnderstoodError(f"{where}: {name or 'what it calls'} is not defined here")
         given = node.args.exprs if node.args else []

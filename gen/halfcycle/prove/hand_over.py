@@ -15,11 +15,15 @@ from typing import Any
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.c_types import IntType
 from halfcycle.prove.expressions import OUT
-from halfcycle.prove.path_machine import Access, PathMachine
+from halfcycle.prove.path_machine import Access, PathMachine, reads_again
 from halfcycle.prove.paths import Paths
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import Field, fields_of
 from halfcycle.regulator.turn import TURN_STATE, call_names, call_of, fields_for
+
+LAST_COUNTED = ("bus_seen", 2)
+"""The one field that may hold what was read once more, and of which read: a sample counts the
+readings of the bus up to the later look, which also tells whether there was one."""
 
 
 def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
@@ -84,9 +88,45 @@ def faults(plan: Plan, call: str, machine: PathMachine, paths: Paths) -> list[st
     accesses = [access for access in machine.accesses if access.field in shared]
     own = [access for access in machine.accesses if not access.field.startswith(OUT)]
     found = list(_trespasses(call, fields, shared, own))
+    found += _clears(call, shared, accesses)
+    found += _read_again(call, machine.accesses)
     found += _stores(call, shared, [a for a in accesses if a.is_store], machine, paths)
     found += _reads(call, shared, [a for a in accesses if not a.is_store], machine, paths)
     return found
+
+
+def foreign_indexes(plan: Plan, call: str) -> frozenset[str]:
+    """What says which slots other calls hand over: it may change between two accesses of ``call``.
+    None of reset's, which runs alone."""
+    if call.endswith("reset"):
+        return frozenset()
+    fields = fields_for(plan, call)
+    return frozenset(field.name for field in fields if field.hands_over and field.writer != call)
+
+
+def _read_again(call: str, accesses: list[Access]) -> Iterator[str]:
+    """Stores of what says which slot is in use, read once more: it may have gone on, past what was
+    taken. It may tell that this happened, and no more."""
+    for access in accesses:
+        if not access.is_store:
+            continue
+        for index, number in reads_again(access.value):
+            if (access.field, number) != LAST_COUNTED:
+                yield f"{call} stores in {access.field} what it has read of {index} once more"
+
+
+def _clears(call: str, shared: dict[str, Field], accesses: list[Access]) -> Iterator[str]:
+    """Fields that another call sets, and this one clears: what comes in after they were read must
+    not be lost."""
+    for field in shared.values():
+        if field.cleared_by != call:
+            continue
+        own = [access for access in accesses if access.field == field.name]
+        for at, access in enumerate(own):
+            if access.is_store and not (at and _holds(own[at - 1].value != 0)):
+                yield f"{call} clears {field.name} though it may have read it as 0"
+        if sum(not access.is_store for access in own) > 1:
+            yield f"{call} reads {field.name} more than once, so that it may change in between"
 
 
 def _is_content(field: Field) -> bool:

@@ -7,7 +7,7 @@ the order in which the fields of the state are read and stored.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,10 +19,31 @@ from halfcycle.prove.c_types import IntType
 from halfcycle.prove.claims import Claims
 from halfcycle.prove.executor import Machine
 from halfcycle.prove.expressions import COMPARISONS, Locals
-from halfcycle.prove.paths import Paths, Symbol
+from halfcycle.prove.paths import Paths, Symbol, Truth
+from halfcycle.prove.terms import Node
 
 MAX_FORKLESS = 2
 """Elements of an array of which one is chosen without a fork of the path."""
+
+
+AGAIN = " again "
+"""In the names of what is read once more."""
+
+
+def reads_again(value: Any) -> list[tuple[str, int]]:
+    """What ``value`` depends on that was read once more: (field, which of its reads)."""
+    found: dict[tuple[str, int], None] = {}
+    nodes, seen = [value.node] if isinstance(value, (Symbol, Truth)) else [], set()
+    while nodes:
+        node = nodes.pop()
+        if node in seen:
+            continue
+        seen.add(node)
+        if node.sign == "unknown" and AGAIN in node.parts[0]:
+            field, _, number = node.parts[0].partition(AGAIN)
+            found[field, int(number)] = None
+        nodes += [part for part in node.parts if isinstance(part, Node)]
+    return list(found)
 
 
 class UndefinedError(Exception):
@@ -37,6 +58,8 @@ class Access:
     is_store: bool
     at: Any
     """The index, None if the field is no array."""
+    value: Any
+    """What was read or stored."""
 
 
 class ExactArithmetic(Arithmetic):
@@ -100,6 +123,8 @@ class PathMachine(Machine):
     """The functions of ``source``, run on one state along one path.
 
     ``known``: functions that are not run but stand for what was proven of them, by name.
+    ``foreign``: fields that another call may change at any time: what is read of one once more is
+    the same number by another name (``reads_again``).
     """
 
     arithmetic: ExactArithmetic
@@ -110,11 +135,13 @@ class PathMachine(Machine):
         paths: Paths,
         state: dict[str, list[Any]],
         known: Mapping[str, Callable[..., Any]],
+        foreign: Collection[str] = (),
     ) -> None:
         super().__init__(source, Claims(), state, lambda *_: None)
         self.arithmetic = ExactArithmetic(source.widths, Claims())
         self.paths, self._functions = paths, known
         self.accesses: list[Access] = []
+        self._foreign, self._reads = foreign, dict.fromkeys(foreign, 0)
 
     def _result_of(self, name: str, taken: list[Number], where: str) -> Number | None:
         known = self._functions.get(name)
@@ -145,23 +172,27 @@ class PathMachine(Machine):
         return bool(super().truth(node, variables))
 
     def load(self, name: str, meant: list[Any]) -> Any:
-        self._note(name, meant, is_store=False)
         elements = self.state[name]
         value = elements[-1]
         for condition, element in zip(reversed(meant[:-1]), reversed(elements[:-1]), strict=True):
             value = self.paths.choice(condition, element, value)
+        if name in self._foreign:
+            self._reads[name] += 1
+            if self._reads[name] > 1 and isinstance(value, Symbol):
+                value = self.paths.renamed(value, f"{name}{AGAIN}{self._reads[name]}")
+        self._note(name, meant, value, is_store=False)
         return value
 
     def store(self, name: str, meant: list[Any], value: Any) -> None:
-        self._note(name, meant, is_store=True)
+        self._note(name, meant, value, is_store=True)
         self.state[name] = [
             self.paths.choice(condition, value, element)
             for condition, element in zip(meant, self.state[name], strict=True)
         ]
 
-    def _note(self, name: str, meant: list[Any], *, is_store: bool) -> None:
+    def _note(self, name: str, meant: list[Any], value: Any, *, is_store: bool) -> None:
         is_array = self.fields[name][1] > 0
-        self.accesses.append(Access(name, is_store, meant if is_array else None))
+        self.accesses.append(Access(name, is_store, meant if is_array else None, value))
 
     def _index(self, node: Any, length: int, variables: Locals) -> Any:
         at = self.value(node.subscript, variables).value

@@ -408,6 +408,13 @@ class Paths:
         made = self.quotients.leaves[node] = Symbol(self, node, (low, high))
         return made
 
+    def renamed(self, value: Symbol, name: str) -> Symbol:
+        """The same number as another unknown, which shows in all that is made of it."""
+        node = self.node("unknown", name)
+        self.assume(node.z3 == value.term)
+        made = self.quotients.leaves[node] = Symbol(self, node, value.bounds)
+        return made
+
     def assume(self, *facts: Any) -> None:
         """Take z3 terms as given from here on."""
         if self.replaying:

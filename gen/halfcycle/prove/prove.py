@@ -119,6 +119,23 @@ def equal(
         return [Proof("equal", State.FAILED, printable(detail))]
 
 
+def whole(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
+    """Try every preemption that matters of the calls of the C, byte by byte: none may leave half of
+    each (``preempted``). One Proof; raises as ``prove`` does."""
+    require()
+    from halfcycle.prove import preempted  # noqa: PLC0415
+
+    name = "whole readings"
+    try:
+        passed, detail = preempted.proof(plan, files)
+    except (InputError, ToolMissingError):
+        raise
+    except Exception as error:
+        detail = f"not shown: the C is not understood ({type(error).__name__}: {error})"
+        return [Proof(name, State.FAILED, printable(detail))]
+    return [Proof(name, State.of(passed), printable(detail))]
+
+
 def analyse(plan: Plan, files: Mapping[str, str]) -> list[Proof]:
     """The same by Frama-C's Eva, for each width of int; skipped if it is missing."""
     from halfcycle.prove import eva, frama_c  # noqa: PLC0415

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file f7108cbffb6b3514bb799854d55d4e95ea09ec134da4bf73f85505ccd9dc21a2
+ *     file 0a57dc859ea35629d7bb5ada22763fb717b08396bc9cd6961709118d04346fe2
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "pier_winch.h"
 #include "pier_winch_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if PIER_WINCH_INTERFACE_VERSION != 1
+#error "pier_winch.h has another PIER_WINCH_INTERFACE_VERSION than 1"
+#endif
+#if PIER_WINCH_SAMPLES != 25
+#error "pier_winch.h has another PIER_WINCH_SAMPLES than 25"
+#endif
+#if PIER_WINCH_BLOCK_SAMPLES != 5
+#error "pier_winch.h has another PIER_WINCH_BLOCK_SAMPLES than 5"
+#endif
+#if PIER_WINCH_SCALE_ONE != 16384
+#error "pier_winch.h has another PIER_WINCH_SCALE_ONE than 16384"
+#endif
+#if PIER_WINCH_SCALE_MAX != 19660
+#error "pier_winch.h has another PIER_WINCH_SCALE_MAX than 19660"
+#endif
+#if PIER_WINCH_PWM_COUNTS != 1500
+#error "pier_winch.h has another PIER_WINCH_PWM_COUNTS than 1500"
+#endif
+#if PIER_WINCH_RATED_MV != 230000
+#error "pier_winch.h has another PIER_WINCH_RATED_MV than 230000"
+#endif
+#if PIER_WINCH_TARGET_MAX_MV != 253000
+#error "pier_winch.h has another PIER_WINCH_TARGET_MAX_MV than 253000"
+#endif
+#if PIER_WINCH_FLAG_BROWNOUT != 1
+#error "pier_winch.h has another PIER_WINCH_FLAG_BROWNOUT than 1"
+#endif
+#if PIER_WINCH_FLAG_OVER != 2
+#error "pier_winch.h has another PIER_WINCH_FLAG_OVER than 2"
+#endif
+#if PIER_WINCH_FLAG_IMPLAUSIBLE != 4
+#error "pier_winch.h has another PIER_WINCH_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if PIER_WINCH_FLAG_SETTLED != 8
+#error "pier_winch.h has another PIER_WINCH_FLAG_SETTLED than 8"
+#endif
+#if PIER_WINCH_FLAG_LIMIT != 16
+#error "pier_winch.h has another PIER_WINCH_FLAG_LIMIT than 16"
+#endif
+#if PIER_WINCH_FLAG_IN_BAND != 32
+#error "pier_winch.h has another PIER_WINCH_FLAG_IN_BAND than 32"
+#endif
+#if PIER_WINCH_FLAG_MISSED != 64
+#error "pier_winch.h has another PIER_WINCH_FLAG_MISSED than 64"
+#endif
+#if PIER_WINCH_FLAG_HELD != 128
+#error "pier_winch.h has another PIER_WINCH_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

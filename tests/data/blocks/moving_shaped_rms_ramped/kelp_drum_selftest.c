@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file ec4470941cf3d169b9f1976b06a2a53c691ffe8ceba95a5b1f4f48d961cff5f6
+ *     file c2807cd7a59de101822fc01e1713567d0186be1954398db959dcd4418dd3b044
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -22,6 +22,56 @@
  */
 #include "kelp_drum.h"
 #include "kelp_drum_vectors.h"
+
+/* The constants that a firmware takes from the header: no call need use them. */
+#if KELP_DRUM_INTERFACE_VERSION != 1
+#error "kelp_drum.h has another KELP_DRUM_INTERFACE_VERSION than 1"
+#endif
+#if KELP_DRUM_SAMPLES != 9
+#error "kelp_drum.h has another KELP_DRUM_SAMPLES than 9"
+#endif
+#if KELP_DRUM_BLOCK_SAMPLES != 1
+#error "kelp_drum.h has another KELP_DRUM_BLOCK_SAMPLES than 1"
+#endif
+#if KELP_DRUM_SCALE_ONE != 16384
+#error "kelp_drum.h has another KELP_DRUM_SCALE_ONE than 16384"
+#endif
+#if KELP_DRUM_SCALE_MAX != 19660
+#error "kelp_drum.h has another KELP_DRUM_SCALE_MAX than 19660"
+#endif
+#if KELP_DRUM_PWM_COUNTS != 1500
+#error "kelp_drum.h has another KELP_DRUM_PWM_COUNTS than 1500"
+#endif
+#if KELP_DRUM_RATED_MV != 230000
+#error "kelp_drum.h has another KELP_DRUM_RATED_MV than 230000"
+#endif
+#if KELP_DRUM_TARGET_MAX_MV != 253000
+#error "kelp_drum.h has another KELP_DRUM_TARGET_MAX_MV than 253000"
+#endif
+#if KELP_DRUM_FLAG_BROWNOUT != 1
+#error "kelp_drum.h has another KELP_DRUM_FLAG_BROWNOUT than 1"
+#endif
+#if KELP_DRUM_FLAG_OVER != 2
+#error "kelp_drum.h has another KELP_DRUM_FLAG_OVER than 2"
+#endif
+#if KELP_DRUM_FLAG_IMPLAUSIBLE != 4
+#error "kelp_drum.h has another KELP_DRUM_FLAG_IMPLAUSIBLE than 4"
+#endif
+#if KELP_DRUM_FLAG_SETTLED != 8
+#error "kelp_drum.h has another KELP_DRUM_FLAG_SETTLED than 8"
+#endif
+#if KELP_DRUM_FLAG_LIMIT != 16
+#error "kelp_drum.h has another KELP_DRUM_FLAG_LIMIT than 16"
+#endif
+#if KELP_DRUM_FLAG_IN_BAND != 32
+#error "kelp_drum.h has another KELP_DRUM_FLAG_IN_BAND than 32"
+#endif
+#if KELP_DRUM_FLAG_MISSED != 64
+#error "kelp_drum.h has another KELP_DRUM_FLAG_MISSED than 64"
+#endif
+#if KELP_DRUM_FLAG_HELD != 128
+#error "kelp_drum.h has another KELP_DRUM_FLAG_HELD than 128"
+#endif
 
 #ifdef __cplusplus
 extern "C" {

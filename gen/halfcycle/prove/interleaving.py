@@ -45,8 +45,10 @@ class Memory:
     """Before which piece (counted from 0) what runs."""
     touched: set[tuple[str, str]] = field(default_factory=set)
     """(field, "load" or "store") of all accesses, shared or not."""
+    moved: list[tuple[str, str]] = field(default_factory=list)
+    """The same of each piece of a shared field, in their order."""
 
-    def _pieces(self, name: str) -> Iterator[int]:
+    def _pieces(self, name: str, access: str) -> Iterator[int]:
         """The places of the field's pieces, in bits, with a chance to preempt before each."""
         (fields,) = self.source.structs.values()
         kind, _, shared = fields[name]
@@ -57,6 +59,7 @@ class Memory:
         for place in places if self.low_first else reversed(places):
             run = self.preempt.pop(self.accesses, None)
             self.accesses += 1
+            self.moved.append((name, access))
             if run is not None:
                 run()
             yield place
@@ -65,14 +68,14 @@ class Memory:
         self.touched.add((name, "load"))
         mask = (1 << self.piece_bits) - 1
         raw = 0
-        for place in self._pieces(name):
+        for place in self._pieces(name, "load"):
             raw |= ((self._raw(name, index) >> place) & mask) << place
         return self._signed(name, raw)
 
     def store(self, name: str, index: int, value: int) -> None:
         self.touched.add((name, "store"))
         mask = (1 << self.piece_bits) - 1
-        for place in self._pieces(name):
+        for place in self._pieces(name, "store"):
             raw = self._raw(name, index) & ~(mask << place)
             raw |= value & (mask << place)
             self.values[name][index] = self._signed(name, raw)
