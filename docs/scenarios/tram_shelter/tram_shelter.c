@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file d369ffa17dcccd3dfd754f371eea7d3a375526008b7ac2551dfeea7f6df9030c
+ *     file db09b39ca5dbe51c48d08fae66195aa0010c7537e9635dc0bf04374758bf6a51
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -218,6 +218,7 @@ void tram_shelter_reset(struct tram_shelter_state *s)
     }
     s->factor_sequence = 0u;
     s->bus_led = 0u;
+    s->bus_news = 0u;
     s->bus_block = 0u;
     s->bus_sum = 0u;
     s->hold_pending = 0u;
@@ -260,7 +261,8 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
     const uint_least8_t before = s->factor_sequence;
     const uint_least8_t ended = s->window_sequence;
     const uint_least8_t seen = s->bus_seen[ended & 1u];
-    uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
+    const uint_least8_t news = s->bus_news;
     uint16_t factor = s->factor[before & 1u];
     uint16_t ratio = s->bus_ratio[before & 1u];
     uint16_t led = s->bus_led;
@@ -274,7 +276,7 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         read = (uint16_t)tram_shelter_round_shift((uint32_t)measured * 43621u, 12u);
         wanted = tram_shelter_factor_step(factor, read);
     }
-    if (before == seen) {
+    if (news == seen) {
         /* The first call since a window ended: 2 windows without any are a long loss. */
         if (s->window_lost[ended & 1u] == 3u) {
             led = 629u;
@@ -307,13 +309,10 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         factor = wanted;
         ratio = read;
     }
-    /* 256 readings from one window to the next must not look like none. */
-    if (sequence == seen) {
-        sequence = (uint_least8_t)((sequence + 254u) & 255u);
-    }
     s->factor[sequence & 1u] = factor;
     s->bus_ratio[sequence & 1u] = ratio;
     s->bus_led = led;
+    s->bus_news = (uint_least8_t)(seen ^ 1u);
     s->factor_sequence = sequence;
 }
 
@@ -345,6 +344,7 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;
+        const uint_least8_t bus_news = s->bus_news; /* before bus_led: a reading in between comes after the window */
         const uint16_t bus_led = s->bus_led;
         const uint_least8_t bus_seen = s->bus_seen[(sequence + 1u) & 1u];
         const uint_least8_t unread = s->window_lost[(sequence + 1u) & 1u];
@@ -357,8 +357,8 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
         }
         s->window_held[sequence & 1u] = held;
         s->window_bus[sequence & 1u] = bus_sum;
-        s->window_lost[sequence & 1u] = tram_shelter_lost(unread, (bus_last == bus_seen) ? 1u : 0u, bus_led);
-        s->bus_seen[sequence & 1u] = bus_last;
+        s->window_lost[sequence & 1u] = tram_shelter_lost(unread, (bus_news == bus_seen) ? 1u : 0u, bus_led);
+        s->bus_seen[sequence & 1u] = bus_news;
         bus_sum = 0u;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;
@@ -502,8 +502,8 @@ void tram_shelter_update(struct tram_shelter_state *s)
             /* While a limiter acts the drive may fall, but not rise. */
             const uint32_t ceiling = (uint32_t)scale << 16;
             /* What is left of the drive at the bus is then at its limit. */
-            const uint32_t room = tram_shelter_scale_by(bus, UINT32_C(461373), 25u);
-            const int32_t limit = (int32_t)(room << 16);
+            const uint32_t most = tram_shelter_scale_by(bus, UINT32_C(461373), 25u);
+            const int32_t limit = (int32_t)(most << 16);
             const int32_t top = ((limited == 0u) || ((int32_t)ceiling > limit)) ? limit : (int32_t)ceiling;
             const int32_t drive = tram_shelter_regulate(s, error, top);
             scale = (int16_t)tram_shelter_round_shift((uint32_t)drive, 16u);
