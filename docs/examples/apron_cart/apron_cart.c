@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 87d1bd7bb10e5fadbca66d7d0f1c1447d3ca19b4aeb8fad149d7a4c3d7bb92ad
+ *     file 371b8a263aa0fbc97fc17273c581b01bf0063f7e487f626f212adeeb6dc1514b
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -352,26 +352,27 @@ int apron_cart_read(const struct apron_cart_state *s, struct apron_cart_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries = 0u;
-    while ((whole == 0) && (tries < 4u)) {
-        const uint_least8_t first = s->output_sequence;
-        const uint_least8_t slot = (uint_least8_t)(first & 1u);
-        uint16_t again;
-        uint_least8_t last;
-        APRON_CART_FENCE();
-        updates = s->updates[slot];
-        reading = s->reading[slot];
-        scale = s->scale[slot];
-        flags = s->flags[slot];
-        raised = s->raised[slot];
-        cleared = s->cleared;
-        ended = s->window_sequence;
-        taken = s->taken_sequence;
-        again = s->updates[slot];
-        APRON_CART_FENCE();
-        last = s->output_sequence;
-        whole = ((first == last) && (updates == again)) ? 1 : 0;
-        tries++;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            APRON_CART_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            APRON_CART_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
     }
     out->rms_mv = (int32_t)apron_cart_scale_by((uint32_t)reading, UINT32_C(11534336), 18u);
     out->updates = updates;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 07cb7b57c75ec02ad71480c6c0ab3ea655c6d7fe17d4a4694b79b2072aee2e5d
- *     file 8b7fa09701d9271a72719b3d668803638cfc098e850d972828f7f899eeb9a737
+ *     file b272b2f728a13d78ff5d45f6a65484f0c161bc922a1cf93ba8e2bfa5190c3ca5
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -342,26 +342,27 @@ int ferry_galley_read(const struct ferry_galley_state *s, struct ferry_galley_re
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries = 0u;
-    while ((whole == 0) && (tries < 4u)) {
-        const uint_least8_t first = s->output_sequence;
-        const uint_least8_t slot = (uint_least8_t)(first & 1u);
-        uint16_t again;
-        uint_least8_t last;
-        FERRY_GALLEY_FENCE();
-        updates = s->updates[slot];
-        reading = s->reading[slot];
-        scale = s->scale[slot];
-        flags = s->flags[slot];
-        raised = s->raised[slot];
-        cleared = s->cleared;
-        ended = s->window_sequence;
-        taken = s->taken_sequence;
-        again = s->updates[slot];
-        FERRY_GALLEY_FENCE();
-        last = s->output_sequence;
-        whole = ((first == last) && (updates == again)) ? 1 : 0;
-        tries++;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            FERRY_GALLEY_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            FERRY_GALLEY_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
     }
     out->rms_mv = (int32_t)ferry_galley_scale_by((uint32_t)reading, UINT32_C(11184561), 19u);
     out->updates = updates;

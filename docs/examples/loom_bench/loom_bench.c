@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file e734a5a92e6311613f9b9648bd5d00ebfb26442b6074aa54f594b54568a6d31a
+ *     file 2e07f6d8d875022dbdea2607fd36e120de9f6ae0214281dfcefd5f504daa9494
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -477,26 +477,27 @@ int loom_bench_read(const struct loom_bench_state *s, struct loom_bench_reading 
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries = 0u;
-    while ((whole == 0) && (tries < 4u)) {
-        const uint_least8_t first = s->output_sequence;
-        const uint_least8_t slot = (uint_least8_t)(first & 1u);
-        uint16_t again;
-        uint_least8_t last;
-        LOOM_BENCH_FENCE();
-        updates = s->updates[slot];
-        reading = s->reading[slot];
-        scale = s->scale[slot];
-        flags = s->flags[slot];
-        raised = s->raised[slot];
-        cleared = s->cleared;
-        ended = s->window_sequence;
-        taken = s->taken_sequence;
-        again = s->updates[slot];
-        LOOM_BENCH_FENCE();
-        last = s->output_sequence;
-        whole = ((first == last) && (updates == again)) ? 1 : 0;
-        tries++;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            LOOM_BENCH_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            LOOM_BENCH_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
     }
     out->rms_mv = (int32_t)loom_bench_scale_by((uint32_t)reading, UINT32_C(10249352), 19u);
     out->updates = updates;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 0a7645aba15a795de0df518becb520013d0d3890e5639a7ba07183bf58b14de9
+ *     file 732ebc7e8f83e9f485b539672c2fdb5b297521964a0271df267268a7e2e2e157
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -414,26 +414,27 @@ int marsh_gauge_read(const struct marsh_gauge_state *s, struct marsh_gauge_readi
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries = 0u;
-    while ((whole == 0) && (tries < 4u)) {
-        const uint_least8_t first = s->output_sequence;
-        const uint_least8_t slot = (uint_least8_t)(first & 1u);
-        uint16_t again;
-        uint_least8_t last;
-        MARSH_GAUGE_FENCE();
-        updates = s->updates[slot];
-        reading = s->reading[slot];
-        scale = s->scale[slot];
-        flags = s->flags[slot];
-        raised = s->raised[slot];
-        cleared = s->cleared;
-        ended = s->window_sequence;
-        taken = s->taken_sequence;
-        again = s->updates[slot];
-        MARSH_GAUGE_FENCE();
-        last = s->output_sequence;
-        whole = ((first == last) && (updates == again)) ? 1 : 0;
-        tries++;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            MARSH_GAUGE_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            MARSH_GAUGE_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
     }
     out->rms_mv = (int32_t)marsh_gauge_scale_by((uint32_t)reading, UINT32_C(11254499), 23u);
     out->updates = updates;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 0307ede118eaae7da8dfbe8cfa9cac1ca80e399e0fd06736e8357b4fc2a005a4
+ *     file 39ee03a01c382a26fa70015cbcd87633e17914e16404a57e2e0891c50a3017d1
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -333,26 +333,27 @@ int moor_signal_read(const struct moor_signal_state *s, struct moor_signal_readi
     int16_t scale = 0;
     uint_least8_t ended = 0u;
     uint_least8_t taken = 0u;
-    uint_least8_t tries = 0u;
-    while ((whole == 0) && (tries < 4u)) {
-        const uint_least8_t first = s->output_sequence;
-        const uint_least8_t slot = (uint_least8_t)(first & 1u);
-        uint16_t again;
-        uint_least8_t last;
-        MOOR_SIGNAL_FENCE();
-        updates = s->updates[slot];
-        reading = s->reading[slot];
-        scale = s->scale[slot];
-        flags = s->flags[slot];
-        raised = s->raised[slot];
-        cleared = s->cleared;
-        ended = s->window_sequence;
-        taken = s->taken_sequence;
-        again = s->updates[slot];
-        MOOR_SIGNAL_FENCE();
-        last = s->output_sequence;
-        whole = ((first == last) && (updates == again)) ? 1 : 0;
-        tries++;
+    uint_least8_t tries;
+    for (tries = 0u; tries < 4u; tries++) {
+        if (whole == 0) {
+            const uint_least8_t first = s->output_sequence;
+            const uint_least8_t slot = (uint_least8_t)(first & 1u);
+            uint16_t again;
+            uint_least8_t last;
+            MOOR_SIGNAL_FENCE();
+            updates = s->updates[slot];
+            reading = s->reading[slot];
+            scale = s->scale[slot];
+            flags = s->flags[slot];
+            raised = s->raised[slot];
+            cleared = s->cleared;
+            ended = s->window_sequence;
+            taken = s->taken_sequence;
+            again = s->updates[slot];
+            MOOR_SIGNAL_FENCE();
+            last = s->output_sequence;
+            whole = ((first == last) && (updates == again)) ? 1 : 0;
+        }
     }
     out->rms_mv = (int32_t)moor_signal_scale_by((uint32_t)reading, UINT32_C(8542903), 18u);
     out->updates = updates;

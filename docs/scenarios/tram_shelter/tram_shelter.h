@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 1c40f6fe39da88f9a6da33acdb41c920e87dfe3ed7b489904f032ae24d4b25c9
+ *     file d004b924524b05d0c5fb35a4137f56447954d3c117dcfe47952c75f683458239
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -140,7 +140,7 @@ extern "C" {
 #define TRAM_SHELTER_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define TRAM_SHELTER_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define TRAM_SHELTER_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
-#define TRAM_SHELTER_FLAG_BUS_LOST 0x0100u /* the bus is not read, or reads outside its range */
+#define TRAM_SHELTER_FLAG_BUS_LOST 0x0100u /* the bus is not read, reads outside its range, or is not followed yet */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. */
 #ifndef TRAM_SHELTER_FAST

@@ -79,8 +79,15 @@ def design(
     in_reach = any(trial.in_reach for trial in search.trials)  # No law brings a voltage there.
     if (missed or not anyhow) and in_reach and may_normalise(spec):
         other = _Search(under(spec, "normalised"), file, integer_error_v)
-        normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
-        if normalised and (missed or chosen is None or _sooner(normalised, chosen)):
+        if anyhow:
+            normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
+        else:
+            normalised = other.fastest()
+        if (
+            normalised
+            and normalised.in_question
+            and (missed or chosen is None or _sooner(normalised, chosen))
+        ):
             search, chosen = other, normalised
     if chosen is None:
         raise refusal(spec, search.trials, file)

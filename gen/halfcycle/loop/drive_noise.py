@@ -19,6 +19,10 @@ from halfcycle.loop.filter_model import Complex, FilterCircuit, Modes, Real, mod
 
 PHASES = 8
 """At which the window begins, over half a period of the sine."""
+WHOLE = 1e-9
+FINE = 4
+"""Steps in a period of the drive, at least, if a loop period does not hold a whole number: what
+the drive's holding leaves of the ringing is then counted by itself."""
 
 
 def read_noise(
@@ -29,11 +33,12 @@ def read_noise(
     phase that is worst for each.
 
     ``weights``: of the window's samples, the newest first. ``periods`` of the drive, 1 or more, are
-    in a loop period; if that is not a whole number, of the whole number next to it with noise of
-    the same density.
+    in a loop period; if that is not a whole number, their places among the samples go round, and
+    what comes of it is the mean over them, the ringing as at the worst rate beside its own.
     """
     response = modes(circuits, timing.angular)
-    whole = max(1, round(periods))
+    is_whole = abs(periods - round(periods)) < WHOLE
+    whole = round(periods) if is_whole else FINE * math.ceil(periods)
     period = float(timing.period_s) / whole
     starts = np.pi * (np.arange(PHASES) + 0.5) / PHASES
     turns = timing.angular * float(timing.period_s) * np.arange(len(weights))[::-1]
@@ -45,7 +50,23 @@ def read_noise(
         held += shares[None, :, place, None]
         total += sums.of(held, starts + turns[place], last=place == len(weights) - 1)
         held = held * sums.decay[:, None]
-    return np.asarray(np.sqrt(total.max(axis=1) * whole / periods))
+    squares = total.max(axis=1) * whole / periods
+    if is_whole:
+        return np.asarray(np.sqrt(squares))
+    averaged = 1.5 * float((weights**2).sum()) / float(weights.sum()) ** 2 / periods
+    held_back = _held_back(response, timing, float(timing.period_s) / periods, period)
+    return np.asarray(np.sqrt(averaged + np.maximum(squares - averaged, 0) * held_back**2))
+
+
+def _held_back(response: Modes, timing: Timing, held: float, step: float) -> Real:
+    """What holding the drive for ``held`` seconds leaves of the noise that makes the filter ring,
+    over what holding it for ``step`` does: shape (circuits,), the most over the rates at which the
+    sine carries it to the ringing's, and a little beyond."""
+    ringing = np.abs(response.poles.imag).max(axis=1) / (2 * math.pi)
+    hertz = timing.angular / (2 * math.pi)
+    beside = ringing[:, None] + hertz * np.linspace(-2, 2, 17)
+    share = np.abs(np.sinc(beside * held)).max(axis=1)
+    return np.asarray(share / np.sinc((ringing + 2 * hertz) * step))
 
 
 def _sensitivities(timing: Timing, weights: Real, angles: Real) -> Real:

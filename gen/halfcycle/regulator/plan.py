@@ -57,7 +57,13 @@ TRACK_FLAGS = FLAG_SETTLED | FLAG_MISSED | FLAG_IMPLAUSIBLE | FLAG_HELD
 """The zero is tracked while SETTLED is set and none of the others is."""
 ALL_FLAGS = sum(value for _, value, _ in FLAGS)
 """Every flag that is defined without a bus that is measured."""
-BUS_FLAGS = (("BUS_LOST", FLAG_BUS_LOST, "the bus is not read, or reads outside its range"),)
+BUS_FLAGS = (
+    (
+        "BUS_LOST",
+        FLAG_BUS_LOST,
+        "the bus is not read, reads outside its range, or is not followed yet",
+    ),
+)
 """The flags of a Plan whose bus is measured, besides."""
 
 
