@@ -100,7 +100,7 @@ def test_generate_then_check(tool: Tool, tmp_path: Path, made: Generation) -> No
     ran = tool("check", SPEC, out, *FEW, "--json")
     assert ran.code == 0
     checks = json.loads(ran.out)["checks"]
-    assert len(checks) == 4 + 3 + 2 and all(check["passed"] for check in checks)
+    assert len(checks) == 4 + 3 + 3 and all(check["passed"] for check in checks)
     assert {"name", "passed", "state", "detail"} == set(checks[0])
 
 
