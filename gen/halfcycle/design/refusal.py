@@ -74,14 +74,14 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
     if best.overshoot_percent is not None:
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
-    length = counted(window.half_cycles) if window.kind == "plain" else f"a {window.kind} window"
+    length = counted(window.half_cycles) if window.kind == "plain" else f"{window.kind},"
     weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
     findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
             f"{wanted} cannot be met at every corner by {weighed}; the best, "
-            f"with {length} ({window.duration_ms:.6g} ms): "
+            f"with {length} ({window.duration_ms:.6g} ms a window): "
             f"{' or '.join(reached) or 'none'}; {_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
