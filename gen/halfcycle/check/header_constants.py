@@ -20,7 +20,8 @@ def faults(plan: Plan, header: str) -> list[str]:
     for name, body in _LINE.findall(header):
         defined.setdefault(name.removeprefix(f"{upper}_"), []).append(body)
     found = []
-    for name, value in constants(plan).items():
+    wanted = constants(plan)
+    for name, value in wanted.items():
         bodies = defined.get(name, [])
         number = _NUMBER.fullmatch(bodies[0]) if len(bodies) == 1 else None
         if not bodies:
@@ -31,7 +32,7 @@ def faults(plan: Plan, header: str) -> list[str]:
             found.append(f"{upper}_{name} is {bodies[0]}, which is no number")
         elif int(number[1], 16 if number[1][:2] in ("0x", "0X") else 10) != value:
             found.append(f"{upper}_{name} is {bodies[0]}, not {value}")
-    known = {*constants(plan), REVISION}
+    known = {*wanted, REVISION}
     found += [
         f"{upper}_{name} is not known"
         for name, bodies in defined.items()

@@ -95,11 +95,12 @@ def command(
         from halfcycle.report.parts import Contents  # noqa: PLC0415
         from halfcycle.spec.load import read_text  # noqa: PLC0415
 
+        text = printable_lines(read_text(spec)[0])
         again = _again(spec.name, out.name, boards, seed, logs, targets)
         try:
             integer_design = common.design_spec(spec)
         except RefusedError as error:
-            output.write(_refused(spec, error, again))
+            output.write(_refused(spec, error, text, again))
             if not as_json:
                 click.echo(printable(str(out)))
             raise
@@ -111,7 +112,7 @@ def command(
         contents = Contents(
             integer_design=integer_design,
             spec_name=spec.name,
-            spec_text=printable_lines(read_text(spec)[0]),
+            spec_text=text,
             command=again,
             boards=board_runs,
             no_boards=reason,
@@ -130,12 +131,11 @@ def command(
             sys.exit(1)
 
 
-def _refused(spec: Path, error: RefusedError, command: str) -> str:
+def _refused(spec: Path, error: RefusedError, text: str, command: str) -> str:
     """The page of a spec that cannot be met."""
     from halfcycle.report.refused_page import Refused, render  # noqa: PLC0415 (numpy and jinja2)
-    from halfcycle.spec.load import load_spec, read_text  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    text = printable_lines(read_text(spec)[0])
     trials = getattr(error, "trials", ())
     return render(Refused(load_spec(spec), error.findings, trials, text, command))
 

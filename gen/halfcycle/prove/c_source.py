@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pycparser import c_ast, c_parser
+from pycparser.c_parser import ParseError
 
 from halfcycle.prove import c_text
 from halfcycle.prove.c_operators import NotUnderstoodError
@@ -40,6 +41,8 @@ TYPES = frozenset(
 """What ``STDINT`` declares: the types that generated C uses, and no others."""
 
 
+UNREADABLE = (ParseError, compiler.CompileError, NotUnderstoodError, ValueError, KeyError)
+"""What ``parse`` raises of C that it does not take."""
 FENCE = "halfcycle_fence"
 """What the barrier is called in the syntax tree: the header's is empty."""
 

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from pycparser.c_parser import ParseError
-
 from halfcycle.prove import fences, hand_over
-from halfcycle.prove.c_operators import NotUnderstoodError
-from halfcycle.prove.c_source import parse
+from halfcycle.prove.c_source import UNREADABLE, parse
 from halfcycle.prove.equality import Equality, Example, prove_equal
 from halfcycle.prove.replay import tried
 from halfcycle.regulator.plan import Plan
-from halfcycle.verify import compiler
 
 SHOWN = 3
 
@@ -23,13 +19,7 @@ def prove_all(
     """(what, proven, detail) for each of ``calls`` and for the hand-over between levels."""
     try:
         sources = [parse(files, f"{plan.name}.c", bits) for bits in widths]
-    except (
-        ParseError,
-        compiler.CompileError,
-        NotUnderstoodError,
-        ValueError,
-        KeyError,
-    ) as error:
+    except UNREADABLE as error:
         yield "equal", False, f"not proven: the C could not be read: {error}"
         return
     faults: dict[str, None] = {}

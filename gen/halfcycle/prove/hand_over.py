@@ -21,10 +21,6 @@ from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import Field, fields_of
 from halfcycle.regulator.turn import TURN_STATE, call_names, call_of, fields_for
 
-LAST_COUNTED = ("bus_seen", 2)
-"""The one field that may hold what was read once more, and of which read: a sample counts the
-readings of the bus up to the later look, which also tells whether there was one."""
-
 
 def declaration_faults(plan: Plan, source: Source) -> Iterator[str]:
     """Fields of the struct and calls that are not declared as ``regulator.state`` has them."""
@@ -110,9 +106,8 @@ def _read_again(call: str, accesses: list[Access]) -> Iterator[str]:
     for access in accesses:
         if not access.is_store:
             continue
-        for index, number in reads_again(access.value):
-            if (access.field, number) != LAST_COUNTED:
-                yield f"{call} stores in {access.field} what it has read of {index} once more"
+        for index in reads_again(access.value):
+            yield f"{call} stores in {access.field} what it has read of {index} once more"
 
 
 def _clears(call: str, shared: dict[str, Field], accesses: list[Access]) -> Iterator[str]:

@@ -30,9 +30,9 @@ AGAIN = " again "
 """In the names of what is read once more."""
 
 
-def reads_again(value: Any) -> list[tuple[str, int]]:
-    """What ``value`` depends on that was read once more: (field, which of its reads)."""
-    found: dict[tuple[str, int], None] = {}
+def reads_again(value: Any) -> list[str]:
+    """The fields that were read once more, and on whose later value ``value`` depends."""
+    found: dict[str, None] = {}
     nodes, seen = [value.node] if isinstance(value, (Symbol, Truth)) else [], set()
     while nodes:
         node = nodes.pop()
@@ -40,8 +40,7 @@ def reads_again(value: Any) -> list[tuple[str, int]]:
             continue
         seen.add(node)
         if node.sign == "unknown" and AGAIN in node.parts[0]:
-            field, _, number = node.parts[0].partition(AGAIN)
-            found[field, int(number)] = None
+            found[node.parts[0].partition(AGAIN)[0]] = None
         nodes += [part for part in node.parts if isinstance(part, Node)]
     return list(found)
 

@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pycparser.c_parser import ParseError
-
 from halfcycle.prove import invariants
 from halfcycle.prove.c_operators import NotUnderstoodError, Number, within
-from halfcycle.prove.c_source import Source, parse
+from halfcycle.prove.c_source import UNREADABLE, Source, parse
 from halfcycle.prove.claims import Claims, Failure
 from halfcycle.prove.executor import Machine
 from halfcycle.prove.expressions import OUT
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import READING
 from halfcycle.regulator.turn import call_of
-from halfcycle.verify import compiler
 
 SHOWN = 3
 
@@ -27,13 +24,7 @@ def prove_calls(
     """(call, proven, detail) for each of ``calls``."""
     try:
         source = parse(files, f"{plan.name}.c", int_bits)
-    except (
-        ParseError,
-        compiler.CompileError,
-        NotUnderstoodError,
-        ValueError,
-        KeyError,
-    ) as error:
+    except UNREADABLE as error:
         yield "read", False, f"the C could not be read: {error}"
         return
     for call in calls:
