@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 44447a540efe62319ef91fb975dfc51a2c65612316ab07142a6ae979a96a759c
+ *     file 6d0024450593d923e2655c46e763598319f0d612bea240969ed526fbc6e76cdb
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -172,10 +172,10 @@ static uint16_t tram_shelter_fed_scale(uint16_t scale, uint16_t factor)
 
 /* What a window tells of the bus. 0: its last reading was followed. 1: it was not. 2..3: no reading came in it, nor in
    as many before it as the one before tells, unread. */
-static uint_least8_t tram_shelter_lost(uint_least8_t unread, uint_least8_t none, uint16_t led)
+static uint_least8_t tram_shelter_lost(uint_least8_t unread, uint_least8_t seen, uint_least8_t news)
 {
-    uint_least8_t lost = (led != 0u) ? 1u : 0u;
-    if (none != 0u) {
+    uint_least8_t lost = (uint_least8_t)((news >> 1) & 1u);
+    if ((news & 1u) == seen) {
         if (unread < 2u) {
             lost = 2u;
         } else if (unread < 3u) {
@@ -276,7 +276,7 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         read = (uint16_t)tram_shelter_round_shift((uint32_t)measured * 43621u, 12u);
         wanted = tram_shelter_factor_step(factor, read);
     }
-    if (news == seen) {
+    if ((news & 1u) == seen) {
         /* The first call since a window ended: 2 windows without any are a long loss. */
         if (s->window_lost[ended & 1u] == 3u) {
             led = 629u;
@@ -312,7 +312,7 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
     s->factor[sequence & 1u] = factor;
     s->bus_ratio[sequence & 1u] = ratio;
     s->bus_led = led;
-    s->bus_news = (uint_least8_t)(seen ^ 1u);
+    s->bus_news = (uint_least8_t)((seen ^ 1u) | ((led != 0u) ? 2u : 0u));
     s->factor_sequence = sequence;
 }
 
@@ -344,8 +344,7 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
     } else {
         uint_least8_t sequence = (uint_least8_t)((s->window_sequence + 1u) & 255u);
         const uint_least8_t held = s->hold_pending;
-        const uint_least8_t bus_news = s->bus_news; /* before bus_led: a reading in between comes after the window */
-        const uint16_t bus_led = s->bus_led;
+        const uint_least8_t bus_news = s->bus_news;
         const uint_least8_t bus_seen = s->bus_seen[(sequence + 1u) & 1u];
         const uint_least8_t unread = s->window_lost[(sequence + 1u) & 1u];
         /* 256 windows that no update took must not look like none. */
@@ -357,8 +356,8 @@ int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code)
         }
         s->window_held[sequence & 1u] = held;
         s->window_bus[sequence & 1u] = bus_sum;
-        s->window_lost[sequence & 1u] = tram_shelter_lost(unread, (bus_news == bus_seen) ? 1u : 0u, bus_led);
-        s->bus_seen[sequence & 1u] = bus_news;
+        s->window_lost[sequence & 1u] = tram_shelter_lost(unread, bus_seen, bus_news);
+        s->bus_seen[sequence & 1u] = (uint_least8_t)(bus_news & 1u);
         bus_sum = 0u;
         s->window_above[sequence & 1u] = s->above;
         s->window_below[sequence & 1u] = s->below;

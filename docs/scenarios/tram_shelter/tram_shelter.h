@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file d004b924524b05d0c5fb35a4137f56447954d3c117dcfe47952c75f683458239
+ *     file 281d192fb9571b7e90ce137f58834ec1d6422e5af71d1ac55e319ecf9bf3340f
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -188,9 +188,9 @@ struct tram_shelter_state {
     volatile uint16_t cleared;
     volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole window */
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
-    volatile uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
+    uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
     uint_least8_t bus_block; /* the window of the last call without a reading to follow */
-    volatile uint_least8_t bus_news; /* other than bus_seen of the newest window: the bus was read since */
+    volatile uint_least8_t bus_news; /* lowest bit other than bus_seen of the newest window: the bus was read since; the next one: the last reading was not followed */
     volatile uint_least8_t bus_seen[2]; /* bus_news as a window ended */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];

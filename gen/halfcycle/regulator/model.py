@@ -143,7 +143,7 @@ class Regulator:
             read = arithmetic.bus_ratio(measured, plan.ratio_gain, plan.ratio_shift)
             wanted = arithmetic.factor_step(factor, read, plan.factor_low, plan.factor_high)
         ended = self.window_sequence & 1
-        if self.bus_news == self.bus_seen[ended]:
+        if self.bus_news & 1 == self.bus_seen[ended]:
             # The first call since a block ended: so many without any are a long loss.
             unread = self.window_lost[ended]
             led = plan.led if unread == plan.unread else led
@@ -154,7 +154,7 @@ class Regulator:
         sequence = (self.factor_sequence + 1) & SEQUENCE_MASK
         slot = sequence & 1
         self.factor[slot], self.bus_ratio[slot] = factor, ratio
-        self.bus_led, self.bus_news = led, self.bus_seen[ended] ^ 1
+        self.bus_led, self.bus_news = led, self.bus_seen[ended] ^ 1 | (2 if led else 0)
         self.factor_sequence = sequence
 
     def _led(  # noqa: PLR0917 (what is known of the bus)
@@ -219,19 +219,19 @@ class Regulator:
             return 0
         bus = None
         if plan.bus:
-            unread = self.bus_news == self.bus_seen[self.window_sequence & 1]
-            bus = (self.bus_sum, self._lost(plan.bus, unread))
+            bus = (self.bus_sum, self._lost(plan.bus))
             self.bus_sum = 0
         self.close_window(above_high << 32 | above, below_high << 32 | below, bus)
         return 1
 
-    def _lost(self, bus: BusPlan, unread: bool) -> int:
+    def _lost(self, bus: BusPlan) -> int:
         """What a block tells of the bus. 0: its last reading was followed. 1: it was not. 2 to
-        ``bus.unread``: no reading came in it (``unread``), nor in some blocks before it; one more
-        than their number."""
-        if not unread:
-            return 1 if self.bus_led else 0
-        before = self.window_lost[self.window_sequence & 1]
+        ``bus.unread``: no reading came in it, nor in some blocks before it; one more than their
+        number."""
+        ended = self.window_sequence & 1
+        if self.bus_news & 1 != self.bus_seen[ended]:
+            return self.bus_news >> 1
+        before = self.window_lost[ended]
         return min(max(before, 1) + 1, bus.unread)
 
     def _added(self, low: int, high: int, magnitude: int) -> tuple[int, int]:
@@ -259,7 +259,7 @@ class Regulator:
         if self.plan.bus:
             bus = bus or (self.plan.block_samples * BUS_ONE, 0)
             self.window_bus[slot], self.window_lost[slot] = bus
-            self.bus_seen[slot] = self.bus_news
+            self.bus_seen[slot] = self.bus_news & 1
         self.above = self.below = self.above_high = self.below_high = self.count = 0
 
     def update(self) -> None:

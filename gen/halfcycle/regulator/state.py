@@ -297,7 +297,6 @@ _BUS: tuple[Field, ...] = (
         _bus_led,
         lambda plan: f"calls without a reading to follow; {_bus_led(plan)[1]}: the factor is led",
         slots=_if_bus,
-        shared=True,
     ),
     Field(
         "bus_block",
@@ -311,8 +310,11 @@ _BUS: tuple[Field, ...] = (
         "bus_news",
         "uint_least8_t",
         "bus",
-        _SLOT,
-        lambda plan: f"other than bus_seen of the newest {_block(plan)}: the bus was read since",
+        _fixed(0, 3),
+        lambda plan: (
+            f"lowest bit other than bus_seen of the newest {_block(plan)}: the bus was read since; "
+            "the next one: the last reading was not followed"
+        ),
         slots=_if_bus,
         shared=True,
     ),

@@ -397,7 +397,7 @@ def bus_states(
         state["bus_block"] = (sequence - (generator.random() < 0.5)) & SEQUENCE_MASK
         state["bus_led"] = _pick(generator, 0, bus.led, [0, bus.led - 1, bus.led])
         state["factor_sequence"] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-        state["bus_news"] = generator.randint(0, 1)
+        state["bus_news"] = generator.randint(0, 3)
         for slot in (0, 1):
             state[f"bus_seen_{slot}"] = generator.randint(0, 1)
             state[f"window_lost_{slot}"] = generator.choice(
@@ -465,7 +465,7 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     if plan.bus:
         state["bus_sum"] = _pick(generator, 0, count * plan.bus.ratio_high, [0])
         state["factor_sequence"] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
-        state["bus_news"] = generator.randint(0, 1)
+        state["bus_news"] = generator.randint(0, 3)
         for slot in (0, 1):
             state[f"bus_seen_{slot}"] = generator.randint(0, 1)
             state[f"window_lost_{slot}"] = generator.randint(0, plan.bus.unread)
