@@ -262,12 +262,16 @@ def test_an_unstable_loop_is_shown_and_exits_1(
     assert "No virtual board was run: the design has errors" in made
 
 
-def test_a_refused_spec_writes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_spec_that_is_not_there_writes_nothing_and_a_refused_one_its_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = tmp_path / "page.html"
+    assert run(monkeypatch, tmp_path / "none.toml", "--out", page) == 2
+    assert not page.exists()
     starved = re.sub(r"bus_min_v = \S+", "bus_min_v = 30", read("apron_cart"))
     (tmp_path / "spec.toml").write_text(starved, encoding="utf-8")
-    assert run(monkeypatch, tmp_path / "spec.toml", "--out", tmp_path / "page.html") == 1
-    assert run(monkeypatch, tmp_path / "none.toml", "--out", tmp_path / "page.html") == 2
-    assert not (tmp_path / "page.html").exists()
+    assert run(monkeypatch, tmp_path / "spec.toml", "--out", page) == 1
+    assert "rated voltage is out of reach" in page.read_text(encoding="utf-8")
 
 
 def test_without_a_compiler_the_page_says_so(
