@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 6d0024450593d923e2655c46e763598319f0d612bea240969ed526fbc6e76cdb
+ *     file 9eef08b78c86b0d6b0042ee6f73e8ab98d1f4be9a2944f355fab3f80a25485d3
  *
  * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -174,7 +174,7 @@ static uint16_t tram_shelter_fed_scale(uint16_t scale, uint16_t factor)
    as many before it as the one before tells, unread. */
 static uint_least8_t tram_shelter_lost(uint_least8_t unread, uint_least8_t seen, uint_least8_t news)
 {
-    uint_least8_t lost = (uint_least8_t)((news >> 1) & 1u);
+    uint_least8_t lost = (uint_least8_t)((news & 2u) >> 1u);
     if ((news & 1u) == seen) {
         if (unread < 2u) {
             lost = 2u;
