@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfcycle.bench.capture_types import Floats
 from halfcycle.bench.fit_rows import Chosen, block_shares
@@ -57,12 +58,11 @@ class CircuitReadings:
         times = period_s * np.arange(1, count + 1)
         self._old = times <= float(rest) * (1 + 1e-12)
         self._sample_turns = np.exp(1j * angular * times)
-        self._change_turn = np.exp(1j * angular * float(rest))
-        self._end_turn = np.exp(1j * angular * float(window.update_s))
-        self._to_change = _exponentials(matrix, np.array([float(rest)]))[0]
+        self._at_change = self._steady * np.exp(1j * angular * float(rest))
+        self._to_change = _exponentials(matrix, np.array([float(rest)]))[0].T
         since = np.where(self._old, times, times - float(rest))
         self._seen = _exponentials(matrix, since)[:, 1, :].T
-        self._to_end = _exponentials(matrix, np.array([float(window.update_s - rest)]))[0]
+        self._to_end = _exponentials(matrix, np.array([float(window.update_s - rest)]))[0].T
         self.share = self._share()
 
     def of(self, rows: Chosen) -> Floats:
@@ -87,40 +87,60 @@ class CircuitReadings:
     def _readings(self, size: Floats, stretch: np.ndarray, turns: Floats) -> Floats:
         """The reading (N, P) at each row, whose drive ``size`` acts from it on; right if the whole
         window is in the stretch."""
-        first = np.exp(1j * math.pi / PHASES * (np.arange(PHASES) + 0.5))
-        blocks, fresh = len(self._weights), len(self._old) // self._samples
-        ring = np.zeros((PHASES, blocks))
-        made = np.zeros((len(size), PHASES))
-        state = np.zeros((PHASES, 3))
-        for row in range(1, len(size)):
-            turn = first * np.exp(1j * self._advance * turns[row - 1])
-            begin = int(stretch[row])
-            old, new = (float(size[max(row - 1 - self._ago - more, begin)]) for more in (1, 0))
-            start = (self._steady * turn[:, None]).imag
-            if begin >= row - 1:
-                state = old * start
-            volts, state = self._interval(state, turn, old, new)
-            each = (
-                (volts**2 if self.square else np.abs(volts)).reshape(PHASES, fresh, -1).mean(axis=2)
-            )
-            # The newest block first.
-            ring = np.concatenate([each[:, ::-1], ring[:, : blocks - fresh]], axis=1)
-            made[row] = ring @ self._weights
-        return np.sqrt(2.0 * made) if self.square else math.pi / 2.0 * made
+        blocks = self._blocks(self._volts(size, stretch, turns))
+        updates = blocks.shape[1]
+        weighed = np.zeros((len(size), PHASES))
+        # The newest update first, and the newest block of it first.
+        weights = self._weights.reshape(-1, updates)[:, ::-1]
+        for ago, newest in enumerate(weights[: len(size)]):
+            weighed[ago:] += np.tensordot(blocks[: len(size) - ago], newest, axes=(1, 0))
+        return np.sqrt(2.0 * weighed) if self.square else math.pi / 2.0 * weighed
 
-    def _interval(
-        self, state: Floats, turn: np.ndarray, old: float, new: float
-    ) -> tuple[Floats, Floats]:
-        """The samples (P, n) of an update's time and the state (P, 3) at its end."""
-        before = state - old * (self._steady * turn[:, None]).imag
-        steady = (self._steady * (turn * self._change_turn)[:, None]).imag
-        at_change = old * steady + before @ self._to_change.T
-        after = at_change - new * steady
-        rest = np.where(self._old, before @ self._seen, after @ self._seen)
-        drive = np.where(self._old, old, new)
-        volts = drive * (turn[:, None] * self._sample_turns).imag + rest
-        end = new * (self._steady * (turn * self._end_turn)[:, None]).imag
-        return np.asarray(volts), np.asarray(end + after @ self._to_end.T)
+    def _volts(self, size: Floats, stretch: np.ndarray, turns: Floats) -> NDArray[np.complex128]:
+        """The samples (N, n) of the update's time before each row, of a sine of which the real
+        part is that a quarter of a turn on, so that any phase is a sum of both."""
+        row = np.arange(len(size))
+        before = np.maximum(row - 1, 0)
+        old, new = (size[np.maximum(before - self._ago - more, stretch)] for more in (1, 0))
+        turn = np.exp(1j * self._advance * turns[before])
+        jumps = (old - new)[:, None] * turn[:, None] * self._at_change
+        # What decays freely at an update, and from the change on: rows of three states each.
+        free, later = (np.zeros((len(size), 3), dtype=np.complex128) for _ in range(2))
+        begins = (stretch >= before).tolist()
+        state = np.zeros(3, dtype=np.complex128)
+        for at, begin in enumerate(begins):
+            if begin:
+                state = np.zeros(3, dtype=np.complex128)
+            free[at] = state
+            later[at] = state @ self._to_change + jumps[at]
+            state = later[at] @ self._to_end
+        sine = turn[:, None] * self._sample_turns
+        with_old = old[:, None] * sine + free @ self._seen
+        with_new = new[:, None] * sine + later @ self._seen
+        return np.asarray(np.where(self._old, with_old, with_new))
+
+    def _blocks(self, volts: NDArray[np.complex128]) -> Floats:
+        """The mean magnitude or square (N, blocks, P) of each block of an update's time."""
+        split = volts.reshape(len(volts), -1, self._samples)
+        # Apart, as every phase goes through them anew.
+        ahead, level = np.ascontiguousarray(split.real), np.ascontiguousarray(split.imag)
+        first = math.pi / PHASES * (np.arange(PHASES) + 0.5)
+        sine, cosine = np.sin(first), np.cos(first)
+        mean = np.full(self._samples, 1.0 / self._samples)
+        if self.square:
+            terms = (
+                (ahead**2 @ mean, sine**2),
+                (level**2 @ mean, cosine**2),
+                (ahead * level @ mean, 2 * sine * cosine),
+            )
+            return np.asarray(sum(term[:, :, None] * factor for term, factor in terms))
+        made = np.empty((*split.shape[:2], PHASES))
+        size, part = np.empty_like(ahead), np.empty_like(level)
+        for number in range(PHASES):
+            np.multiply(ahead, sine[number], out=size)
+            np.multiply(level, cosine[number], out=part)
+            made[:, :, number] = np.abs(np.add(size, part, out=size), out=size) @ mean
+        return made
 
 
 def _exponentials(matrix: Floats, times: Floats) -> Floats:

@@ -4,14 +4,18 @@ The fit takes a window to see of a change what its weights say, at any phase. A 
 samples reads a little more or less by the phase at which they fall, and what a change loses on its
 way through the filter, or as an update is late, is lost near a crest or near a crossing. The phase
 is not in the log, so every one is tried, with each load of the spec: what the nominal circuit makes
-of the log's scales (``circuit_readings``) is given to the fit instead of the readings. Phases and
-loads that would leave far more of the readings than the log's fit did are not this board's.
+of the log's scales (``circuit_readings``) is given to the fit instead of the readings. How late the
+board is, is not in the log either: a share of 0.5 may be that of an update later than half and of a
+phase that shows more of it. So every phase has the lateness at which the fit would be the log's.
+Phases and loads that would leave far more of the readings than the log's fit did are not this
+board's.
 
 The gain is that of the bridge besides, whose sine has the rounding of its table and of the PWM.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -27,7 +31,6 @@ from halfcycle.regulator.plan import SCALE_ONE, TURN
 
 if TYPE_CHECKING:
     from halfcycle.bench.capture_types import Floats
-    from halfcycle.bench.fit_pull import Pull
     from halfcycle.bench.plant_fit import PlantFit
     from halfcycle.design.types import Design
     from halfcycle.loop.filter_model import FilterCircuit
@@ -35,6 +38,8 @@ if TYPE_CHECKING:
 
 LATENESS_PARTS = 1000
 """Parts of an update to which a board's lateness is rounded."""
+LATENESSES = 21
+"""Tried about that which the average of the phases has."""
 FAR_MORE = 2.0
 """Squares that a phase would leave, over those that are left: with noise besides there are more of
 these, not fewer."""
@@ -48,9 +53,9 @@ def with_systematic_part(
         return fit
     rows = list(chosen_rows(plan, pieces))
     tried = [
-        _moved(made, rows, fit, fit.pull)
+        moved
         for load in corner_loads(design.spec)
-        for made in _circuits(design, plan, nominal_filter(design.spec, load), fit)
+        for moved in _tried(design, plan, nominal_filter(design.spec, load), rows, fit)
     ]
     moved = np.concatenate([values for values, _ in tried], axis=1)
     left = np.concatenate([squares for _, squares in tried])
@@ -66,29 +71,65 @@ def with_systematic_part(
     return replace(fit, gain=gain, share=share, levels=levels)
 
 
-def _circuits(
-    design: Design, plan: Plan, circuit: FilterCircuit, fit: PlantFit
-) -> Iterator[CircuitReadings]:
-    """The circuit without lateness and, if the log's share is less, with what makes it so."""
+def _tried(
+    design: Design, plan: Plan, circuit: FilterCircuit, rows: Sequence[Chosen], fit: PlantFit
+) -> Iterator[tuple[Floats, Floats]]:
+    """As ``_moved``: of the circuit without lateness and, if an update may be late by the log's
+    share, of each phase with the lateness at which the fit would have been the log's."""
     at_once = CircuitReadings(design, plan, circuit, Fraction(0))
-    yield at_once
-    if fit.share is not None and fit.share.value < at_once.share:
-        parts = round(min(1.0, at_once.share - fit.share.value) * LATENESS_PARTS)
-        late = Fraction(parts, LATENESS_PARTS) * design.window.update_s
-        yield CircuitReadings(design, plan, circuit, late)
+    moved, left = _moved(at_once, rows, fit)
+    yield moved, left
+    if fit.share is None:
+        return
+    # Of the magnitude of a sine, a time from a crossing on has less than its share by 1 / pi of a
+    # half cycle at most, and one about a crest more.
+    half_cycles = float(design.window.half_cycles_per_sample) * design.window.update_samples
+    reach = 1.0 / (math.pi * half_cycles) + 2.0 * float(np.abs(moved[0]).max())
+    late = at_once.share - fit.share.value + np.linspace(-reach, reach, LATENESSES)
+    parts = sorted({round(part * LATENESS_PARTS) for part in np.clip(late, 0.0, 1.0).tolist()})
+    if parts == [0]:
+        return
+    lates = [Fraction(part, LATENESS_PARTS) * design.window.update_s for part in parts]
+    boards = [CircuitReadings(design, plan, circuit, late_s) for late_s in lates]
+    each = [_moved(board, rows, fit) for board in boards]
+    moves, squares = np.stack([m for m, _ in each]), np.stack([s for _, s in each])
+    own = np.array([board.share for board in boards])
+    shares = own[:, None] + moves[:, 0]
+    nearest = np.abs(shares - fit.share.value).argmin(axis=0)
+    moved = _between(fit.share.value, shares, moves)
+    if len(own) > 2:
+        # A filter that rings makes of the share no line against lateness.
+        bend = float(np.abs(own[1:-1] - (own[:-2] + own[2:]) / 2.0).max())
+        moved[0] += np.copysign(bend, moved[0])
+    yield moved, squares[nearest, np.arange(len(nearest))]
 
 
-def _moved(
-    made: CircuitReadings, rows: Sequence[Chosen], fit: PlantFit, pull: Pull
-) -> tuple[Floats, Floats]:
+def _between(share: float, shares: Floats, moves: Floats) -> Floats:
+    """The moves (values, P) at this ``share``, of those (L, values, P) at ``shares`` (L, P)."""
+    order = shares.argsort(axis=0)
+    rows, values = shares.T, np.moveaxis(moves, 2, 0)
+    return np.array(
+        [
+            [np.interp(share, row[by], value[by]) for value in several.T]
+            for row, several, by in zip(rows, values, order.T, strict=True)
+        ]
+    ).T
+
+
+def _moved(made: CircuitReadings, rows: Sequence[Chosen], fit: PlantFit) -> tuple[Floats, Floats]:
     """How far share and gains are moved with one circuit at each phase (1 + levels, P), and the
     squares that are left (P,)."""
-    by_share = made.share * fit.rows.now + (1.0 - made.share) * fit.rows.later
-    if made.square:
-        by_share = np.sqrt(by_share)
-    gain = fit.predicted / by_share
+    by_share = _by_share(made, fit, made.share)
+    gain = fit.predicted / _by_share(made, fit, fit.share.value if fit.share else made.share)
     readings = np.concatenate([made.of(part) for part in rows])[fit.rows.number]
-    return pull(gain[:, None] * (readings - by_share[:, None]))
+    assert fit.pull is not None
+    return fit.pull(gain[:, None] * (readings - by_share[:, None]))
+
+
+def _by_share(made: CircuitReadings, fit: PlantFit, share: float) -> Floats:
+    """What the fit's rows read by this share of delay per unit of gain (N,), units of rated."""
+    by_share = share * fit.rows.now + (1.0 - share) * fit.rows.later
+    return np.asarray(np.sqrt(by_share) if made.square else by_share)
 
 
 def _drive_error(plan: Plan, scale: float) -> float:
