@@ -346,6 +346,22 @@ def test_columns_that_are_a_row_late_or_early_are_named(case: str, sums: bool, l
         assert f"of the row {place}" in result.cause.text
 
 
+def test_columns_that_explain_a_log_equally_well_are_both_named() -> None:
+    """Bug: a reading a row early was called a scale a row late, which few rows tell apart, and the
+    firmware's line that was right was looked at."""
+    plan = CASES["mean latched"]
+    targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
+    rows = board_log(plan, 1.2, 0.8, targets, 80, 1e-3).arrays()
+    early = checked(plan, replace(rows, rms_mv=np.roll(rows.rms_mv, -1)).rows(slice(None, -1)))
+    late = checked(plan, replace(rows, scale=np.roll(rows.scale, 1)).rows(slice(1, None)))
+    for result in (early, late):
+        assert result.cause is not None
+        assert result.cause.text == (
+            "scale is that of the row before: read ahead of the update; or "
+            "rms_mv is that of the row after: read when the next update was done"
+        )
+
+
 def test_a_target_that_is_logged_before_it_is_set_is_named() -> None:
     """One row differs: the first with the new target. One that is set after its update is what a
     row may say."""

@@ -62,11 +62,12 @@ class ShiftedColumns:
         self._rows = kept.rows(slice(begin, begin + self._last))
 
     def cause(self) -> Cause | None:
-        """The columns that explain the differences best if they are moved back; None if none
-        does."""
+        """The columns that explain the differences best if they are moved back, with those that do
+        it as well; None if none does."""
         if self._rows is None:
             return None
-        best: tuple[int, Cause] | None = None
+        least: int | None = None
+        best: list[tuple[tuple[str, ...], bool]] = []
         for late in (True, False):
             beside = _beside(self._rows, late=late)
             before = self._differing(self._rows.rows(beside), len(self._rows))
@@ -75,11 +76,18 @@ class ShiftedColumns:
             for names in COLUMNS:
                 if any(getattr(self._rows, name) is None for name in names):
                     continue
-                most = before // EXPLAINED if best is None else best[0] - 1
+                most = before // EXPLAINED if least is None else least
                 left = self._differing(_moved(self._rows, names, late=late).rows(beside), most)
-                if left <= most:
-                    best = left, _said(names, late=late)
-        return None if best is None else best[1]
+                # What fewer columns explain as well needs no more of them.
+                if left > most or (left == least and any(set(had) < set(names) for had, _ in best)):
+                    continue
+                best = [*(best if left == least else []), (names, late)]
+                least = left
+        if not best:
+            return None
+        # Of few rows a scale that is a row late may as well be a reading that is a row early.
+        causes = [_said(names, late=late) for names, late in best]
+        return Cause(causes[0].kind, "; or ".join(cause.text for cause in causes))
 
     def _differing(self, rows: LogRows, most: int) -> int:
         """Rows that are not the model's; no more than one beyond ``most`` are counted."""
