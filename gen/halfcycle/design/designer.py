@@ -75,6 +75,7 @@ def design(
     search = _Search(spec, file, integer_error_v)
     anyhow = spec.gains is not None or spec.settling_limit_ms is not None
     chosen = search.cheapest() if anyhow else search.fastest()
+    chosen = search.unless_flipping(chosen, weigh_double)
     missed = chosen is None or not chosen.in_question
     in_reach = any(trial.in_reach for trial in search.trials)  # No law brings a voltage there.
     if (missed or not anyhow) and in_reach and may_normalise(spec):
@@ -83,6 +84,8 @@ def design(
             normalised = first_normalised(other.spec, file, other.tried, other.hopeless)
         else:
             normalised = other.fastest()
+        # Each law with the window that it would have in the end.
+        normalised = other.unless_flipping(normalised, weigh_double)
         if (
             normalised
             and normalised.in_question
@@ -91,8 +94,6 @@ def design(
             search, chosen = other, normalised
     if chosen is None:
         raise refusal(spec, search.trials, file)
-    if chosen.window.kind == "plain":
-        chosen = search.unless_flipping(chosen, weigh_double)
     trials = search.in_order(chosen)
     chosen = next(trial for trial in trials if trial.window == chosen.window)
     complete = replace(
@@ -281,9 +282,11 @@ class _Search:
                 return trial if trial.in_question and _sooner(trial, chosen) else None
         return None
 
-    def unless_flipping(self, chosen: Trial, weigh_double: bool) -> Trial:
-        """Twice the chosen window if that one's zero flips the output by too much and this one is
-        as good in all else. Tries it if it is wanted or may be chosen."""
+    def unless_flipping(self, chosen: Trial | None, weigh_double: bool) -> Trial | None:
+        """Twice a plain window that was chosen if that one's zero flips the output by too much and
+        this one is as good in all else. Tries it if it is wanted or may be chosen."""
+        if chosen is None or chosen.window.kind != "plain":
+            return chosen
         window = chosen.window
         double = window.times(2)
         fits = double.duration_s * 1000 <= self.spec.loop.longest_window_ms
