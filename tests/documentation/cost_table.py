@@ -42,9 +42,11 @@ HAND_SPECS = ("weir_pump", "apron_cart")
 """A plain window that reads the mean, with both gains, and one that reads the RMS."""
 
 
-def measure(specs: Sequence[Path]) -> dict[Path, tuple[Generation, runner.Result]]:
-    """Every spec on every target. Raises ToolMissingError where a tool is absent."""
-    ways, absent = runner.ways()
+def measure(
+    specs: Sequence[Path], targets: tuple[str, ...] = ()
+) -> dict[Path, tuple[Generation, runner.Result]]:
+    """Every spec on these targets, or on all. Raises ToolMissingError where a tool is absent."""
+    ways, absent = runner.ways(targets)
     if absent:
         needs = dict.fromkeys(f"{one.tool}: {one.install}" for one in absent)
         raise ToolMissingError("the table needs every target; " + "; ".join(needs))

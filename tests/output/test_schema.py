@@ -119,10 +119,17 @@ def test_calibrate(tmp_path: Path) -> None:
     assert run(tmp_path, "calibrate", spec, "one.csv")[1]["zero_code"] is None
 
 
-@pytest.mark.full
-def test_targets(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "targets",
+    [
+        pytest.param(("cortex-m4", "avr"), marks=pytest.mark.full),
+        pytest.param(("z80",), marks=pytest.mark.long),
+    ],
+    ids=" ".join,
+)
+def test_targets(tmp_path: Path, targets: tuple[str, ...]) -> None:
     spec = copy(tmp_path, "peat_cabin")
-    some = ["--target", "cortex-m4", "--target", "avr", "--target", "z80"]
+    some = [word for target in targets for word in ("--target", target)]
     code, found = run(tmp_path, "targets", spec, "--samples", "1000", *some)
     assert code == 0 and found["targets"]
     refused = copy(tmp_path, "peat_cabin", bus_min_v="1")

@@ -45,7 +45,7 @@ def level(done: Retuned, key: str) -> str:
     ("name", "period"),
     [
         pytest.param("apron_cart", F(25), marks=pytest.mark.long),
-        pytest.param("loom_bench", F(125), marks=pytest.mark.full),
+        pytest.param("loom_bench", F(125), marks=pytest.mark.long),
         pytest.param("ridge_relay", F(500), marks=pytest.mark.long),
         ("ferry_galley", F(500)),
         ("moor_signal", F(2000)),
