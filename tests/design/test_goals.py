@@ -101,6 +101,7 @@ def test_the_zero_tracked_is_found_with_what_it_takes_to_converge() -> None:
     assert found.level == "note" and found.key == "sensor.track_zero"
 
 
+@pytest.mark.long
 def test_a_wandering_frequency_leaves_nothing_to_track() -> None:
     """The sine leans more over cycles that are not whole than the zero is off by."""
     spec = unit(frequency_tolerance_hz=Fraction(3), zero_tolerance_codes=Fraction(1, 2))
