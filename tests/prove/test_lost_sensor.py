@@ -113,7 +113,7 @@ def of_slot(state: State, name: str, sequence: str = "output_sequence") -> Any:
     return Elements(state[name])[state[sequence][0] & 1]
 
 
-@pytest.mark.parametrize("case", plan_cases.in_sets((), ["mean", "mean latched"]))
+@pytest.mark.parametrize("case", plan_cases.in_sets((), ["mean integral only", "mean latched"]))
 def test_a_failed_sensor_leaves_no_more_than_the_least_drive(case: str) -> None:
     update = OneUpdate(planted.plan_of(case, most_samples=50))
     update.explore()
@@ -136,7 +136,7 @@ WRONG = {
 )
 def test_a_model_that_leaves_more_is_found(monkeypatch: pytest.MonkeyPatch, claim: str) -> None:
     method, wrong = WRONG[claim]
-    update = OneUpdate(planted.plan_of("mean"))
+    update = OneUpdate(planted.plan_of("mean integral only"))
     monkeypatch.setattr(update.model.Regulator, method, wrong)
     update.explore()
     assert claim in update.broken

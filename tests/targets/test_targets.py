@@ -65,9 +65,10 @@ ZIG_WAVES = {"cortex-m0plus": 41, "cortex-m4": 35, "rv32imc": 41}
 before its index had no clamp. One of them takes the slot out of the sequence."""
 
 
-@pytest.mark.parametrize("target", the_rest_long(ZIG_LIMITS, ["cortex-m0plus"]))
+@pytest.mark.parametrize("target", the_rest_long(ZIG_LIMITS, []))
 @pytest.mark.parametrize("spec", ["weir_pump", pytest.param("moor_signal", marks=pytest.mark.long)])
 def test_a_mean_regulator_is_lean(spec: str, target: str) -> None:
+    """In CI the table of costs holds the figures of one of these."""
     generation = kit.example(spec)
     result = runner.run(generation.plan, generation.texts, samples=0, chosen=[kit.zig_way(target)])
     costs = result.rows[0].costs
