@@ -1,5 +1,5 @@
 """Which tests run: those marked ``full`` need system tools or a minute, and those marked ``long``
-take minutes each. Both ask to be asked for."""
+take long or are much like one in CI. Both ask to be asked for."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def command_line(
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     asked = os.environ.get("HALFCYCLE_FULL")
     if asked != "long":
-        skip = pytest.mark.skip(reason="takes minutes; set HALFCYCLE_FULL=long")
+        skip = pytest.mark.skip(reason="takes long; set HALFCYCLE_FULL=long")
         for item in items:
             if item.get_closest_marker("long"):
                 item.add_marker(skip)

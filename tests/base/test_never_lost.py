@@ -62,9 +62,9 @@ def contents(folder: Path) -> dict[str, bytes]:
     [
         ("files", 200, "SIGKILL"),
         ("files", 200, "SIGTERM"),
-        ("files", 200, "SIGINT"),
+        pytest.param("files", 200, "SIGINT", marks=pytest.mark.long),
         ("spec", 150, "SIGKILL"),
-        ("spec", 150, "SIGHUP"),
+        pytest.param("spec", 150, "SIGHUP", marks=pytest.mark.long),
     ],
 )
 def test_killed_at_every_line(what: str, least: int, number: str) -> None:

@@ -77,6 +77,7 @@ def found_with(done: IntegerDesign, folder: Path, gain: float, share: float) -> 
     return replace(found, logs=(log,))
 
 
+@pytest.mark.long
 def test_nominal_boards_of_a_shaped_window_with_one_update_are_inside(tmp_path: Path) -> None:
     """Bug: the blocks that a change loses as it passes the filter were reckoned as a time, though
     those of a shaped window weigh more, and at each phase alike: all nominal boards were outside.

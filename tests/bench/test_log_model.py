@@ -26,6 +26,7 @@ from halfcycle.regulator.plan import (
 )
 from halfcycle.regulator.trace import scale_by
 from support.bench_logs import Log, board_log
+from support.effort import the_rest_long
 from support.plan_cases import CASES
 
 
@@ -171,7 +172,7 @@ NOTICED = {
 }
 
 
-@pytest.mark.parametrize("case", NOTICED)
+@pytest.mark.parametrize("case", the_rest_long(NOTICED, ["mean ramped", "moving two updates"]))
 def test_a_changed_value_of_a_rough_log_is_noticed(case: str) -> None:
     """With sums and integral, at whatever state the log is: a ramp that climbs, a limiter that
     acts, a window that is awaited."""

@@ -32,6 +32,7 @@ from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from halfcycle.verify import compiler, library
 from support import fmu_kit
+from support.effort import examples
 from support.fmu_kit import RefusedCall, Slave
 from support.paths import ROOT, SPECS
 from support.spec_text import changed_spec
@@ -687,8 +688,7 @@ def test_a_pwm_period_that_does_not_divide_the_loop_period_has_no_unit() -> None
         regulator_unit(spec, plan, texts)
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("path", SPECS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", examples("ridge_relay", "ferry_galley"))
 def test_the_units_of_every_example(path: Path, tmp_path: Path) -> None:
     """Windows of blocks, tracked zeros, latched sensors: each has other fields of the state."""
     need_module("fmpy", "test")

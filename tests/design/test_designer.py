@@ -34,6 +34,7 @@ def accepted(text: str) -> bool:
         return False
 
 
+@pytest.mark.long
 def test_a_wider_tolerance_never_turns_acceptance_into_refusal() -> None:
     """0.25 % passed and 0.33 % was refused: the choice looked at the window's own error, the
     refusal at the whole steady error."""
@@ -79,6 +80,7 @@ def with_targets(text: str, **targets: str) -> str:
     return text
 
 
+@pytest.mark.long
 def test_the_fastest_loop_is_the_last_that_is_not_refused() -> None:
     """The fastest takes what is met when asked for in milliseconds, and one window less is not."""
     cabin = with_targets(example("peat_cabin").read_text(), settling_ms='"fastest"')
@@ -94,6 +96,7 @@ def test_the_fastest_loop_is_the_last_that_is_not_refused() -> None:
     assert fastest.late.target_periods is not None
 
 
+@pytest.mark.long
 def test_the_peak_sensitivity_asked_for_is_kept_or_refused() -> None:
     """A tighter limit gives other constants, or a refusal: never a loop above it."""
     cabin = example("peat_cabin").read_text().replace("settling_ms = 250", "settling_ms = 220")
@@ -151,7 +154,10 @@ voltage_tolerance_percent = 1
 """
 
 
-@pytest.mark.parametrize(("period", "folds"), [(1250, True), (1000, True), (100, False)])
+@pytest.mark.parametrize(
+    ("period", "folds"),
+    [(1250, True), pytest.param(1000, True, marks=pytest.mark.long), (100, False)],
+)
 def test_harmonics_that_fold_onto_the_sine_are_said_before_simulate_meets_them(
     period: int, folds: bool
 ) -> None:

@@ -68,6 +68,7 @@ def test_60_hz_1_ms_release_of_an_overload_is_over_within_two_half_cycles() -> N
     assert loop.release_ms is not None and loop.release_ms <= 15
 
 
+@pytest.mark.long
 def test_60_hz_1_ms_rms_with_a_trimmed_zero_is_faster() -> None:
     """Nine samples or fewer without a zero at f: as soon as the sensor's zero is right."""
     ends, begins = settling(zero_tolerance_codes=0)
@@ -75,6 +76,7 @@ def test_60_hz_1_ms_rms_with_a_trimmed_zero_is_faster() -> None:
     assert ends <= 36 and begins <= 27
 
 
+@pytest.mark.long
 def test_60_hz_1_ms_rms_with_the_zero_tracked_is_as_fast_as_with_a_trimmed_one() -> None:
     """Nine samples again, and less DC than with a zero that is not tracked; boards bear it out,
     those whose zero is tracked from all of its tolerance, too."""
@@ -99,6 +101,7 @@ def test_the_zero_tracked_is_found_with_what_it_takes_to_converge() -> None:
     assert found.level == "note" and found.key == "sensor.track_zero"
 
 
+@pytest.mark.long
 def test_a_wandering_frequency_leaves_nothing_to_track() -> None:
     """The sine leans more over cycles that are not whole than the zero is off by."""
     spec = unit(frequency_tolerance_hz=Fraction(3), zero_tolerance_codes=Fraction(1, 2))

@@ -100,6 +100,7 @@ def test_a_mean_that_shape_and_folding_together_put_out_was_not_warned_of() -> N
     assert "harmonics-fold" not in {remark.code for remark in faster.findings}
 
 
+@pytest.mark.long
 def test_harmonics_near_the_resonance_were_taken_as_damped_by_the_whole_rated_load() -> None:
     """The 39th at 1950 Hz beside a filter of 1905 Hz: 0.32 V were said. Simulate: 1.06 V reported
     and 4.58 % of 24 V (1.10 V) at the output. Half the period: 0.18 % and no board fails."""

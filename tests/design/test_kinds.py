@@ -159,6 +159,7 @@ def test_what_cannot_be_had_is_bad_input_with_its_key() -> None:
         assert key in {fault.key for fault in caught.value.faults}
 
 
+@pytest.mark.long
 def test_a_refusal_names_another_kind_and_a_narrower_bus_and_they_help() -> None:
     """The remedies are designed: each one that "meets both" does so in its turn."""
     plain = with_keys(CABIN, "loop", weighting='"flat"', updates_per_window="1")
@@ -218,6 +219,7 @@ def damped(**targets: object) -> Spec:
     return unit(text, frequency_tolerance_hz=Fraction(1, 2), **targets)
 
 
+@pytest.mark.long
 def test_a_spec_was_refused_that_a_longer_window_with_a_zero_at_f_meets() -> None:
     """Two lengths of each kind were tried, and the shortest two make DC of the sensor's zero."""
     chosen = design(damped(settling_ms=80), "x")
@@ -238,6 +240,7 @@ def test_the_best_that_can_be_had_is_what_the_fastest_gives() -> None:
     assert fastest is not None and best <= (1 + SAME_LOOK) * fastest
 
 
+@pytest.mark.long
 def test_a_tracked_zero_made_the_fastest_loop_slower() -> None:
     """Windows that were too short for the DC that was left took the places of one that is not."""
     plain, tracked = (

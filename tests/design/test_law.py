@@ -55,6 +55,7 @@ def settling(law: str, low: str, high: str) -> float:
     return figure
 
 
+@pytest.mark.long
 def test_a_wide_bus_costs_a_third_at_most() -> None:
     wide, stiff = settling("normalised", "10.5", "15"), settling("normalised", "13", "13")
     assert wide <= 1.3 * stiff

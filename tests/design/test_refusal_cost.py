@@ -40,6 +40,7 @@ def one_cycle(spec: Spec) -> Window:
     )
 
 
+@pytest.mark.long
 def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -68,6 +69,7 @@ def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
     assert f"settling {slow[0].figures.settling_ms:.6g} ms" in remark.text
 
 
+@pytest.mark.long
 def test_the_least_time_of_a_refusal_was_that_of_constants_that_overshoot() -> None:
     """43 ms was said to be possible, by pairs that overshoot; the fastest take 105."""
     spec = asked("60")
@@ -83,7 +85,7 @@ def test_the_least_time_of_a_refusal_was_that_of_constants_that_overshoot() -> N
     assert not can_settle(spec, one_cycle(spec), settles / 2000)
 
 
-@pytest.mark.parametrize("settling_ms", ["250", '"fastest"'])
+@pytest.mark.parametrize("settling_ms", ["250", pytest.param('"fastest"', marks=pytest.mark.long)])
 def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
     settling_ms: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

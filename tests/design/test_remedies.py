@@ -43,6 +43,7 @@ FEW = started(
 )
 
 
+@pytest.mark.long
 def test_a_window_error_of_few_points_does_not_ask_for_a_longer_window() -> None:
     """Every window has the same four points and the same error; "no other window meets the
     targets" was false and a longer one cannot help. A shorter period or rms does."""
@@ -107,7 +108,7 @@ def test_the_steady_error_names_its_largest_part_first_with_that_ones_remedy() -
     assert "sample faster" not in remark.text
 
 
-@pytest.mark.parametrize("volts", [50, 100])
+@pytest.mark.parametrize("volts", [pytest.param(50, marks=pytest.mark.long), 100])
 def test_a_converter_that_cannot_resolve_the_output_is_a_finding(volts: int) -> None:
     """100 V a code ended in a NaN: a scale without any duty has no fundamental."""
     text = example("peat_cabin").read_text()

@@ -42,9 +42,11 @@ HAND_SPECS = ("weir_pump", "apron_cart")
 """A plain window that reads the mean, with both gains, and one that reads the RMS."""
 
 
-def measure(specs: Sequence[Path]) -> dict[Path, tuple[Generation, runner.Result]]:
-    """Every spec on every target. Raises ToolMissingError where a tool is absent."""
-    ways, absent = runner.ways()
+def measure(
+    specs: Sequence[Path], targets: tuple[str, ...] = ()
+) -> dict[Path, tuple[Generation, runner.Result]]:
+    """Every spec on these targets, or on all. Raises ToolMissingError where a tool is absent."""
+    ways, absent = runner.ways(targets)
     if absent:
         needs = dict.fromkeys(f"{one.tool}: {one.install}" for one in absent)
         raise ToolMissingError("the table needs every target; " + "; ".join(needs))
@@ -226,9 +228,9 @@ def _update_words() -> str:
 HAND_COLUMNS = ("sample", "closing sample and update", "drive", "flash")
 
 
-def hand_rows() -> dict[tuple[str, str], tuple[str, ...]]:
-    """(spec, target) to the cells of ``HAND_COLUMNS``: the generated C's over the hand-written's.
-    Raises ToolMissingError where a tool is absent."""
+def hand_rows(specs: Sequence[str] = HAND_SPECS) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Of these specs (spec, target) to the cells of ``HAND_COLUMNS``: the generated C's over the
+    hand-written's. Raises ToolMissingError where a tool is absent."""
     ways, absent = runner.ways(hand_written.TARGETS)
     chosen = [way for way in ways if way.chain.kind == "gcc"]
     if len(chosen) != len(hand_written.TARGETS):
@@ -236,7 +238,7 @@ def hand_rows() -> dict[tuple[str, str], tuple[str, ...]]:
         raise ToolMissingError("the comparison needs gcc for each target; " + "; ".join(needs))
     found = {}
     for path in SPECS:
-        if path.stem in HAND_SPECS:
+        if path.stem in specs:
             made = generate(load_spec(path), path.name)
             result = runner.run(made.plan, made.texts, samples=0, chosen=chosen)
             for way, values in zip(chosen, figures(result.rows, path.stem).values(), strict=True):

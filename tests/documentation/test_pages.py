@@ -71,7 +71,20 @@ def check_consoles(page: Path, scratch: Path, *, full: bool) -> None:
         assert not found, f"{found}\naccept with: {ACCEPT} {page.name}"
 
 
-@pytest.mark.parametrize("page", CONSOLES, ids=name)
+LONG = {
+    *("tutorial", "set-targets", "choose-the-law", "move-an-existing-loop-over", "prove-the-c"),
+    *("exceed-the-bus", "identify-a-board", "co-simulate"),
+}
+"""Pages whose consoles take a quarter of a minute or more."""
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        pytest.param(page, id=name(page), marks=[pytest.mark.long] * (page.stem in LONG))
+        for page in CONSOLES
+    ],
+)
 def test_consoles_show_what_comes(page: Path, tmp_path: Path) -> None:
     check_consoles(page, tmp_path, full=False)
 

@@ -154,7 +154,7 @@ def test_no_text_of_the_spec_reaches_c(data: st.DataObject, comment: str) -> Non
 def test_coverage_guided(target: str) -> None:
     """A bounded run from the kept seeds; HALFCYCLE_FUZZ_SECONDS makes it longer."""
     need_module("atheris", "fuzz")
-    seconds = os.environ.get("HALFCYCLE_FUZZ_SECONDS", "6")
+    seconds = os.environ.get("HALFCYCLE_FUZZ_SECONDS", "3")
     ran = subprocess.run(
         [sys.executable, str(HERE), target, seconds],
         capture_output=True,

@@ -39,7 +39,7 @@ def test_the_second_time_is_the_same_and_no_work(monkeypatch: pytest.MonkeyPatch
 
 
 def test_a_refusal_is_kept_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    spec = parse_spec(re.sub("settling_ms *=.*", "settling_ms = 30", TEXT), "spec")
+    spec = parse_spec(re.sub("bus_min_v *=.*", "bus_min_v = 1", TEXT), "spec")
     with pytest.raises(RefusedError) as first:
         pipeline.generate(spec)
     forbid(monkeypatch)

@@ -7,7 +7,7 @@ int sees the C, because there typed constants carry the suffix that their type n
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,7 @@ from halfcycle.generate.pipeline import generate
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
 from support import measured, plan_cases
+from support.effort import examples
 from support.misra_page import anonymous, by_hand, of_the_checker
 from support.paths import SPECS
 from support.tools import need_tool
@@ -56,24 +57,42 @@ def deviations_of(files: Mapping[str, str], name: str, folder: Path) -> set[tupl
     return rows
 
 
-@pytest.fixture(scope="module")
-def deviations(tmp_path_factory: pytest.TempPathFactory) -> set[tuple[str, str]]:
-    """All that is said of any committed example or variant of the C."""
+MEASURED = {f"bus {name}": plan for name, plan in measured.COMPILED.items()}
+ALL = {*(path.stem for path in SPECS), *plan_cases.CASES, *MEASURED}
+IN_CI = {
+    *("quay_kiosk", "print_shop", "bus high", "moving latched", "moving each sample"),
+    *plan_cases.IN_CI,
+}
+"""Among these each of the deviations is."""
+
+
+def deviations(names: Collection[str], folders: pytest.TempPathFactory) -> set[tuple[str, str]]:
+    """All that is said of the C of these committed examples and variants."""
     rows: set[tuple[str, str]] = set()
     for path in SPECS:
-        generation = generate(load_spec(path))
-        rows |= deviations_of(
-            generation.texts, generation.plan.name, tmp_path_factory.mktemp("misra")
-        )
-    for plan in (*plan_cases.CASES.values(), *measured.COMPILED.values()):
-        rows |= deviations_of(plan_cases.render(plan), plan.name, tmp_path_factory.mktemp("misra"))
+        if path.stem in names:
+            made = generate(load_spec(path))
+            rows |= deviations_of(made.texts, made.plan.name, folders.mktemp("misra"))
+    for name, plan in (plan_cases.CASES | MEASURED).items():
+        if name in names:
+            rows |= deviations_of(plan_cases.render(plan), plan.name, folders.mktemp("misra"))
     return rows
 
 
-@pytest.mark.full
-def test_every_deviation_is_listed_and_no_other(deviations: set[tuple[str, str]]) -> None:
-    rows = "\n".join(f"| {rule} | `{line}` | WHY |" for rule, line in sorted(deviations))
-    assert deviations == set(of_the_checker()), f"now:\n{rows}"
+@pytest.mark.parametrize(
+    "names",
+    [
+        pytest.param(IN_CI, id="of each deviation one", marks=pytest.mark.full),
+        pytest.param(ALL, id="all", marks=pytest.mark.long),
+    ],
+)
+def test_every_deviation_is_listed_and_no_other(
+    names: Collection[str], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    assert names <= ALL
+    shown = deviations(names, tmp_path_factory)
+    rows = "\n".join(f"| {rule} | `{line}` | WHY |" for rule, line in sorted(shown))
+    assert shown == set(of_the_checker()), f"now:\n{rows}"
 
 
 def test_every_listed_deviation_has_its_reason() -> None:
@@ -102,8 +121,7 @@ def test_it_sees_a_planted_deviation(old: str, new: str, rule: str, tmp_path: Pa
     assert rule in {other for other, _ in shown - set(of_the_checker())}
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("spec", SPECS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("spec", examples("quay_kiosk", "weir_pump", "ridge_relay"))
 def test_gcc_analyser_is_silent(spec: Path) -> None:
     need_tool("gcc")
     generation = generate(load_spec(spec))

@@ -20,6 +20,7 @@ from halfcycle.loop.ringing import resonance_lines
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec
 from oracles.ringing_scan import WINDOWS, Boards, Load, closed_loop, responses
+from support.effort import the_rest_long
 
 MARGIN_DB, PHASE_DEG, SHARE = 0.3, 2.0, 0.03
 """By how much a board may be worse than the corners: the line is walked in steps."""
@@ -162,10 +163,21 @@ def board_lines(spec, window, load: Load, points: int, phases: int):
     return np.concatenate(taps).reshape(-1, WINDOWS)
 
 
-@pytest.mark.parametrize("case", CASES.values(), ids=CASES)
-def test_no_board_inside_the_tolerances_is_worse_than_claimed(case: Case) -> None:
+@pytest.mark.parametrize(
+    "name",
+    the_rest_long(
+        CASES,
+        # Either measure, either frequency and more, folding or not, without a load and with one.
+        (
+            *("mean, 500 us, half a cycle", "mean, 800 us, folding", "mean, 400 Hz"),
+            *("rms, 1 ms, 60 Hz, folding", "mean, with a least load"),
+        ),
+    ),
+)
+def test_no_board_inside_the_tolerances_is_worse_than_claimed(name: str) -> None:
     """Ringing near whole multiples of f adds up from window to window, folded or not. Source:
     the oracle's own circuits, dense along the resonance, unloaded (or lightest)."""
+    case = CASES[name]
     spec = case.spec()
     made = designed(spec)
     volts, va = float(spec.output.rated_rms_v), float(spec.load.rated_va)
@@ -219,6 +231,7 @@ def test_the_ends_of_the_tolerances_alone_promise_too_much() -> None:
     assert replace(made.loop, **same) == every
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("no_remedies")
 def test_what_150_ms_would_have_cost_is_refused() -> None:
     """The constants that settle the ends in 150 ms leave 2.4 dB inside. Readings settle in 200 ms
@@ -248,7 +261,7 @@ def test_lines_for_virtual_boards_lie_inside_the_tolerances() -> None:
 
 
 @pytest.mark.usefixtures("no_remedies")
-@pytest.mark.parametrize("settling", [150, 170])
+@pytest.mark.parametrize("settling", [pytest.param(150, marks=pytest.mark.long), 170])
 def test_the_best_that_a_refusal_names_can_be_had(settling: int) -> None:
     """It was named for fewer filters than those that a design for it is then held to. The output's
     time is not a whole number of windows."""

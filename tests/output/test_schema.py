@@ -83,7 +83,7 @@ def test_simulate(tmp_path: Path) -> None:
     slow = copy(tmp_path, "weir_pump", settling_ms="60", ramp_ms="0")
     code, found = run(tmp_path, "simulate", slow, "--boards", "3", "--case", "start")
     assert code == 1 and found["cases"][0]["failures"]
-    refused = copy(tmp_path, "peat_cabin", settling_ms="30")
+    refused = copy(tmp_path, "peat_cabin", bus_min_v="1")
     assert run(tmp_path, "simulate", refused)[0] == 1
 
 
@@ -119,10 +119,17 @@ def test_calibrate(tmp_path: Path) -> None:
     assert run(tmp_path, "calibrate", spec, "one.csv")[1]["zero_code"] is None
 
 
-@pytest.mark.full
-def test_targets(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "targets",
+    [
+        pytest.param(("cortex-m4", "avr"), marks=pytest.mark.full),
+        pytest.param(("z80",), marks=pytest.mark.long),
+    ],
+    ids=" ".join,
+)
+def test_targets(tmp_path: Path, targets: tuple[str, ...]) -> None:
     spec = copy(tmp_path, "peat_cabin")
-    some = ["--target", "cortex-m4", "--target", "avr", "--target", "z80"]
+    some = [word for target in targets for word in ("--target", target)]
     code, found = run(tmp_path, "targets", spec, "--samples", "1000", *some)
     assert code == 0 and found["targets"]
     refused = copy(tmp_path, "peat_cabin", bus_min_v="1")
@@ -137,7 +144,7 @@ def test_design(name: str) -> None:
 
 
 def test_refused_design(tmp_path: Path) -> None:
-    code, found = run(tmp_path, "design", copy(tmp_path, "peat_cabin", settling_ms="30"))
+    code, found = run(tmp_path, "design", copy(tmp_path, "peat_cabin", bus_min_v="1"))
     assert (code, list(found)) == (1, ["findings"])
 
 
@@ -163,6 +170,6 @@ def test_generate_and_check(tmp_path: Path) -> None:
     shutil.rmtree(tmp_path / "out")
     (tmp_path / "out").mkdir()
     assert run(tmp_path, "check", spec, "out")[0] == 1
-    refused = copy(tmp_path, "peat_cabin", settling_ms="30")
+    refused = copy(tmp_path, "peat_cabin", bus_min_v="1")
     assert run(tmp_path, "generate", refused, "--out", "out")[0] == 1
     assert run(tmp_path, "check", refused, "out")[0] == 1

@@ -34,7 +34,7 @@ from halfcycle.spec.load import load_spec
 from halfcycle.verify import adversarial
 from support import plan_cases, planted
 from support.constant_conditions import equal_with_conditions, listed_conditions
-from support.effort import one_of_a_kind
+from support.effort import examples, the_rest_long
 
 
 def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
@@ -48,11 +48,8 @@ def drive_of(plan: Plan) -> tuple[list[str], tuple[int, int]]:
     return parts, scale.bounds(plan)
 
 
-QUICK = ("mean", "mean one sample")
-# Of long proofs' kinds one is an example, below, as a rule.
-TRACKED = {"mean tracked", "mean tracked each"}
-LONG = {*plan_cases.LONG_PROOFS, "mean negative proportional", "mean latched"} - TRACKED
-EQUAL = plan_cases.mostly_full(QUICK, LONG)
+# Those of other kinds take half a minute to five minutes each; one is an example, below.
+EQUAL = plan_cases.in_sets(["mean"], ["mean integral only", "mean tracked", "rms"])
 
 
 @pytest.mark.parametrize("case", EQUAL)
@@ -72,7 +69,7 @@ def test_good_code_is_equal_on_every_input(case: str) -> None:
     assert conditions <= listed_conditions()
 
 
-@pytest.mark.parametrize("spec", one_of_a_kind())
+@pytest.mark.parametrize("spec", examples("quay_kiosk"))
 def test_examples_are_equal_on_every_input(spec: Path) -> None:
     generation = generate(load_spec(spec))
     assert not [proof for proof in equal(generation.plan, generation.texts) if not proof.passed]
@@ -83,8 +80,9 @@ CHANGES_NO_VALUE = ("mask removed", "no point after the crest")
 point after the crest is multiplied by 0, but a table that falls there makes a difference wrap."""
 
 
-@pytest.mark.parametrize("defect", planted.PLANTED, ids=lambda defect: defect.kind)
-def test_planted_defect_is_not_equal(defect: planted.Planted) -> None:
+@pytest.mark.parametrize("kind", the_rest_long(planted.BY_KIND, planted.IN_CI))
+def test_planted_defect_is_not_equal(kind: str) -> None:
+    defect = planted.BY_KIND[kind]
     plan, files = planted.plan_of(defect.case), planted.plant(defect)
     for bits in defect.int_bits:
         source = parse(files, f"{plan.name}.c", bits)

@@ -17,6 +17,7 @@ from halfcycle.prove import wp
 from halfcycle.prove.prove import contracted
 from halfcycle.spec.load import load_spec
 from support import plan_cases, planted
+from support.effort import the_rest_long
 from support.paths import example
 from support.tools import need_tool
 
@@ -220,8 +221,13 @@ def test_c_without_a_contracted_function_is_a_failed_row(monkeypatch: pytest.Mon
     assert all(row.state is State.FAILED for row in shown.values())
 
 
-@pytest.mark.full
-@pytest.mark.parametrize(("case", "int_bits"), [("mean", 16), ("moving tracked", 16)])
+@pytest.mark.parametrize(
+    ("case", "int_bits"),
+    [
+        pytest.param("mean", 16, marks=pytest.mark.full),
+        pytest.param("moving tracked", 16, marks=pytest.mark.long),
+    ],
+)
 def test_variants_are_proven(case: str, int_bits: int) -> None:
     need_tools()
     plan = planted.plan_of(case)
@@ -229,7 +235,7 @@ def test_variants_are_proven(case: str, int_bits: int) -> None:
     assert state is State.PASSED, detail
 
 
-@pytest.mark.full
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "int_bits"), [("ferry_galley", 32)])
 def test_examples_are_proven(name: str, int_bits: int) -> None:
     need_tools()
@@ -246,8 +252,9 @@ def test_every_contracted_function_has_a_planted_defect() -> None:
     assert set(turning) - SEEN.keys() - {"latch"} == TURN.keys()
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("planting", ROUNDS)
+@pytest.mark.parametrize(
+    "planting", the_rest_long(ROUNDS, ["oscillator", "constant", "blocks"], pytest.mark.full)
+)
 def test_planted_defects_are_not_proven_and_the_rest_is(planting: str) -> None:
     """Each function is proven from the contracts of those it calls, so that several defects can
     stand in one C, one a function."""

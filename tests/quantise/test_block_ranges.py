@@ -77,7 +77,7 @@ def designs(draw: st.DrawFn) -> object:
     return replace(made, spec=parse_spec(text, "any.toml"), chosen=chosen)
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=60)
 @given(designs())
 def test_no_window_of_blocks_overflows(made: object) -> None:
     """Every range fits its word, and the greatest codes reach the ends that are stated."""

@@ -150,8 +150,15 @@ def codes_of(plan: Plan) -> list[int]:
     ]
 
 
-@pytest.mark.parametrize("moment", MOMENTS)
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("kind", "moment"),
+    [
+        # Each kind and each moment once in CI.
+        pytest.param(kind, moment, marks=[pytest.mark.long] * (number != place))
+        for number, kind in enumerate(KINDS)
+        for place, moment in enumerate(MOMENTS)
+    ],
+)
 def test_a_failed_sensor_is_flagged_and_leaves_no_more_drive(kind: str, moment: str) -> None:
     """Within three windows of a drive that shows it, whenever it fails and at whatever code; then
     for good, at no more drive than before, or than that below which a lost one is plausible."""

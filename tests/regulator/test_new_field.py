@@ -165,6 +165,7 @@ def test_a_new_field_is_one_row_and_its_logic(changed_package: Path) -> None:
     run(SCRIPT, changed_package)
 
 
+@pytest.mark.long
 def test_a_new_field_comes_back_from_a_target(changed_package: Path) -> None:
     for name in ("ziglang", "unicorn", "elftools"):
         need_module(name, "targets")

@@ -16,6 +16,7 @@ from halfcycle.generate.emit import render as render_c
 from halfcycle.report import page
 from halfcycle.report.board_runs import run_boards
 from support.browser import Browser, browser
+from support.effort import the_rest_long
 from support.paths import example
 from support.report_page import BOARDS, contents
 from support.tools import need_tool
@@ -108,7 +109,10 @@ def chromium() -> Iterator[Browser]:
         yield page_
 
 
-@pytest.fixture(scope="module", params=["apron_cart", "ferry_galley", "moor_signal"])
+REPORTS = the_rest_long(("apron_cart", "ferry_galley", "moor_signal"), ["ferry_galley"])
+
+
+@pytest.fixture(scope="module", params=REPORTS)
 def report(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = example(request.param).read_text(encoding="utf-8")
     bare = contents(text)

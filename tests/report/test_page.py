@@ -227,7 +227,7 @@ def test_same_spec_same_bytes(tmp_path: Path) -> None:
     for seed in ("1", "2"):
         folder = tmp_path / seed
         folder.mkdir()
-        (folder / "shed.toml").write_text(read("apron_cart"), encoding="utf-8")
+        (folder / "shed.toml").write_text(read("marsh_gauge"), encoding="utf-8")
         command = [sys.executable, "-m", "halfcycle", "report", "shed.toml", "--out", "shed.html"]
         subprocess.run(
             [*command, "--boards", "3"],

@@ -17,6 +17,7 @@ from halfcycle.spec.schema import published_text
 from halfcycle.spec.start import start_text
 from halfcycle.spec.unit_kinds import CHANGE_FIRST, DEFAULT_KIND, KINDS
 from support.command import run_halfcycle
+from support.effort import the_rest_long
 
 
 def test_writes_a_good_spec(tmp_path: Path) -> None:
@@ -81,8 +82,7 @@ def test_every_kind_asks_for_its_duty_often_enough(kind: str) -> None:
     assert (math.pi * float(spec.output.frequency_hz * step_s)) ** 2 / 6 < 2e-4
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", the_rest_long(KINDS, ["120v-60hz"], pytest.mark.full))
 def test_every_kind_generates_and_passes_on_virtual_boards(kind: str, tmp_path: Path) -> None:
     assert run_halfcycle("start", "hut", "--like", kind, folder=tmp_path).code == 0
     made = run_halfcycle("generate", "hut.toml", "--out", "src", "--json", folder=tmp_path)
@@ -93,8 +93,9 @@ def test_every_kind_generates_and_passes_on_virtual_boards(kind: str, tmp_path: 
     assert all(case["passed"] for case in json.loads(ran.out)["cases"])
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "kind", the_rest_long(KINDS, ["120v-60hz", "battery-bus"], pytest.mark.full)
+)
 @pytest.mark.parametrize("factor", [Fraction(2, 3), Fraction(3, 2)])
 def test_the_five_keys_of_another_unit_design_too(kind: str, factor: Fraction) -> None:
     """A choke and a load that differ by half, a capacitor that keeps the filter's resonance."""

@@ -257,20 +257,20 @@ CASES: dict[str, Plan] = {
 }
 
 
-LONG_PROOFS = (
-    *("mean ramped", "rms wide high ramped", "shaped once", "shaped wide once"),
-    *("moving flat", "moving each sample", "moving two updates", "moving shaped rms ramped"),
-    *("moving wide", "moving high", "moving high flat", *TRACKED),
-    *NORMALISED,
+IN_CI = (
+    *("mean integral only", "mean latched", "normalised wide ramped", "shaped wide once"),
+    *("moving two updates", "moving high tracked"),
 )
-"""Cases of which every path of the C takes half a minute to five minutes to prove."""
+"""Cases that together have all but a few lines of the C of all cases: what CI tries of a check that
+takes seconds each (``tests/generate/test_ci_cases.py`` holds them to it)."""
 
 
-def mostly_full(quick: Collection[str], long: Collection[str] = ()) -> list[Any]:
-    """All cases as parameters of a test that takes those of ``quick`` in the fast set, too, and
-    those of ``long`` only if it is asked to."""
-    marks = {**dict.fromkeys(quick, ()), **dict.fromkeys(long, (pytest.mark.long,))}
-    return [pytest.param(case, marks=marks.get(case, (pytest.mark.full,))) for case in CASES]
+def in_sets(quick: Collection[str], full: Collection[str] = IN_CI) -> list[Any]:
+    """All cases as parameters of a test that takes those of ``quick`` in the fast set, those of
+    ``full`` in the full one, and the rest only if it is asked to."""
+    marks = {**dict.fromkeys(full, pytest.mark.full), **dict.fromkeys(quick, ())}
+    assert set(marks) <= set(CASES), set(marks) - set(CASES)
+    return [pytest.param(case, marks=marks.get(case, pytest.mark.long)) for case in CASES]
 
 
 def render(plan: Plan) -> dict[str, str]:

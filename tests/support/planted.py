@@ -160,3 +160,11 @@ PLANTED = (
     ),
     Planted("constant too great", "rms_mv", RATIO, RATIO.replace("2640800", "264080000")),
 )
+BY_KIND = {defect.kind: defect for defect in PLANTED}
+IN_CI = (
+    *("narrowed integrator", "narrowed local", "product in int: 16-bit int only", "wrong slot"),
+    *("shift too small", "sign lost", "removed clamp of the ADC code", "raised clamp"),
+    *("mask removed", "field that reset forgets", "constant too great"),
+    *("removed clamp of the target", "raised clamp of the duty"),
+)
+"""Kinds that CI has the solver's proofs see: of each call and each sort of change one."""

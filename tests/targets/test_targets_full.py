@@ -38,15 +38,31 @@ ALL_TARGETS = ("quay_kiosk",)
 test of the moving window takes in."""
 MEASURED = "weir_pump"
 """The example whose cost is measured: mean with ramp and both gains."""
-SEEN = (*ALL_TARGETS, MEASURED, "ridge_relay")
-"""Examples that the full set compares; the others are long."""
 SLOW = ("stm8", "mcs51", "z80", "msp430")
 
 
-@pytest.mark.parametrize(
-    "spec",
-    [pytest.param(name, marks=[pytest.mark.long] * (name not in SEEN)) for name in NAMES],
-)
+def test_one_compiler_of_each_target_gives_the_models_bits() -> None:
+    """But for SDCC's, whose simulators take a minute each: below, a fault on them is located."""
+    ways = {
+        way.machine.name: way
+        for way in sorted(kit.every_way(), key=lambda way: way.chain.kind == "gcc")
+        if way.machine.sdcc is None
+    }
+    assert len(ways) == len(MACHINES) - 3
+    made = kit.example("quay_kiosk")
+    result = runner.run(
+        made.plan, made.texts, samples=8000, chosen=list(ways.values()), counted=False
+    )
+    assert {row.target: row.mismatch for row in result.rows} == dict.fromkeys(ways, "")
+    kinds = {(row.target, emulator.split()[0]) for row in result.rows for emulator in row.emulators}
+    assert ("avr", "simavr") in kinds and ("cortex-m4", "qemu") in kinds
+    for row in result.rows:
+        assert row.data_bytes == 0
+        assert row.samples_compared >= 4000 and row.calls_compared > 3000
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("spec", NAMES)
 def test_every_target_gives_the_models_bits(spec: str) -> None:
     on_all = spec in ALL_TARGETS
     every_bit_is_the_models(spec, tuple(MACHINES if on_all else set(MACHINES) - set(SLOW)))
@@ -74,14 +90,20 @@ def every_bit_is_the_models(spec: str, targets: tuple[str, ...]) -> None:
         assert row.samples_compared >= 4000 and row.calls_compared > 3000
 
 
-def test_the_comparison_with_a_routine_by_hand_was_four_constants() -> None:
+@pytest.mark.parametrize(
+    "specs",
+    [cost_table.HAND_SPECS[:1], pytest.param(cost_table.HAND_SPECS, marks=pytest.mark.long)],
+    ids=" ".join,
+)
+def test_the_comparison_with_a_routine_by_hand_was_four_constants(specs: tuple[str, ...]) -> None:
     """And its limits held against them alone. Both sides are measured, and the page says what they
     are: no figure of either has moved by more than 5 %."""
     kit.every_way(hand_written.TARGETS)
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
-    before, now = cost_table.parse_hand(page), cost_table.hand_rows()
-    assert list(before) == list(now)
-    assert len(now) == len(cost_table.HAND_SPECS) * len(hand_written.TARGETS)
+    before, now = cost_table.parse_hand(page), cost_table.hand_rows(specs)
+    assert [key for key in before if key[0] in specs] == list(now)
+    assert len(before) == len(cost_table.HAND_SPECS) * len(hand_written.TARGETS)
+    assert len(now) == len(specs) * len(hand_written.TARGETS)
     for key, cells in now.items():
         for old, new in zip(before[key], cells, strict=True):
             was, found = ([int(n) for n in re.findall(r"\d+(?= [/=])", one)] for one in (old, new))
@@ -89,16 +111,22 @@ def test_the_comparison_with_a_routine_by_hand_was_four_constants() -> None:
             assert found == pytest.approx(was, rel=cost_table.GROWTH), (key, cost_table.ACCEPT)
 
 
-def test_no_figure_of_the_table_has_grown() -> None:
+@pytest.mark.parametrize(
+    "targets",
+    [("cortex-m0plus", "msp430"), pytest.param(tuple(MACHINES), marks=pytest.mark.long)],
+    ids=["two", "all"],
+)
+def test_no_figure_of_the_table_has_grown(targets: tuple[str, ...]) -> None:
     """Of one example; ``accept.py cost`` measures all."""
-    kit.every_way()
+    kit.every_way(targets)
     now: dict[cost_table.Key, tuple[int, ...]] = {}
-    for path, (_, result) in cost_table.measure([example(MEASURED)]).items():
+    for path, (_, result) in cost_table.measure([example(MEASURED)], targets).items():
         now |= cost_table.figures(result.rows, path.stem)
     page = (kit.EXAMPLES.parent / "cost.md").read_text(encoding="utf-8")
     before = cost_table.parse(page)
     assert {key[0] for key in before} == set(NAMES)
-    grown = cost_table.growth({key: before[key] for key in before if key[0] == MEASURED}, now)
+    measured = {key: row for key, row in before.items() if key[0] == MEASURED and key[1] in targets}
+    grown = cost_table.growth(measured, now)
     assert not grown, "\n".join([*grown, f"accept with: {cost_table.ACCEPT}"])
 
 

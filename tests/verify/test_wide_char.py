@@ -22,11 +22,11 @@ from halfcycle.regulator.state import CALL_NAMES, fields_of
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import bounded, compare, compiler, harness
 from support import plan_cases, planted, wide_char
-from support.paths import SPECS
+from support.effort import examples
 
 NAMED = re.compile(r"\bu?int8_t\b|\bchar\b|\bsizeof\b|\bCHAR_BIT\b|\bU?INT8_")
 COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
-QUICK = ("mean", "rms wide high ramped", "moving flat")
+QUICK = ("mean", "moving flat")
 
 
 def verified(plan: Plan, files: Mapping[str, str], samples: int) -> compare.Mismatch | None:
@@ -63,7 +63,7 @@ def test_the_c_names_no_type_of_8_bits(case: str) -> None:
 
 
 @pytest.mark.usefixtures("on_wide_char")
-@pytest.mark.parametrize("case", plan_cases.mostly_full(QUICK))
+@pytest.mark.parametrize("case", plan_cases.in_sets(QUICK))
 def test_it_computes_the_same(case: str) -> None:
     plan = planted.plan_of(case)
     files = plan_cases.render(plan)
@@ -71,9 +71,8 @@ def test_it_computes_the_same(case: str) -> None:
     assert self_test_status(plan, files) == 0
 
 
-@pytest.mark.full
 @pytest.mark.usefixtures("on_wide_char")
-@pytest.mark.parametrize("spec", SPECS, ids=lambda spec: spec.stem)
+@pytest.mark.parametrize("spec", examples("quay_kiosk", "weir_pump"))
 def test_every_example_computes_the_same(spec: Path) -> None:
     generation = generate(load_spec(spec))
     assert verified(generation.plan, generation.texts, 200_000) is None
