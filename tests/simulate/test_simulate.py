@@ -21,10 +21,14 @@ from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate.boards import Draw, draw, special_places
 from halfcycle.simulate.case import Case, Promise, Setting
 from halfcycle.simulate.cases import cases
+from halfcycle.simulate.criteria import Verdict, verdicts
 from halfcycle.simulate.findings import findings, settling_allowance_ms
+from halfcycle.simulate.limit_curves import LimitCurve
 from halfcycle.simulate.measurements import Measured, measure
 from halfcycle.simulate.setup import board, steps_per_sample, timing
 from halfcycle.simulate.simulate import Prepared, compiled, run_piece, simulate
+from halfcycle.simulate.tally import Tally
+from halfcycle.spec.envelopes import ENVELOPES
 from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from support.paths import EXAMPLES
@@ -101,6 +105,44 @@ def test_a_wide_band_is_left_in_overload_too() -> None:
     about = cases(prepared_spec(partial()).setting)["overload"].about
     assert "reads at most 87 % of rated" in about
     assert "reads at most 90 % of rated" in cases(prepared().setting)["overload"].about
+
+
+def test_a_board_that_leaves_a_chosen_limit_fails_and_the_limit_is_named() -> None:
+    """The lightest load lets the output rise by some percent, which the narrow limit forbids."""
+    ready = prepared()
+    ship = changed("limits", envelopes=("iti-2000", "ship-class"))
+    case = cases(replace(ready.setting, spec=ship))["load-off"]
+    assert [curve.name for curve in case.curves] == [
+        ENVELOPES[name].title for name in ship.limits.envelopes
+    ]
+    _, good = measured(ready, case)
+    assert verdict_of(ready, case, good, "limits").failed.tolist() == [False]
+    iti, narrow = case.curves[0], LimitCurve("narrow", "", upper=((100.2, 0.0),))
+    bad = replace(case, curves=(iti, narrow))
+    verdict = verdict_of(ready, bad, measured(ready, bad)[1], "limits")
+    assert verdict.failed.tolist() == [True]
+    assert verdict.reason(0).startswith("leaves narrow: half-cycle RMS from")
+
+
+def verdict_of(ready: Prepared, case: Case, found: Measured, rule: str) -> Verdict:
+    return next(each for each in verdicts(ready.setting, case, found) if each.rule == rule)
+
+
+def test_without_limits_no_case_is_judged_by_them() -> None:
+    none = replace(prepared().setting, spec=changed("limits", envelopes=()))
+    for case in cases(none).values():
+        assert case.curves == () and "limits" not in case.rules
+
+
+def test_an_overload_names_every_limit_that_is_left() -> None:
+    ready = prepared()
+    case = cases(ready.setting)["overload"]
+    tally = Tally("overload", boards=8, breached={"A": 3, "B": 5, "C": 3, "D": 0},
+                  worst={"highest_percent": (140.0, 2)})  # fmt: skip
+    (remark,) = findings(ready.setting, {"overload": case}, [tally], [], 0)
+    assert remark.text.startswith(
+        "5 of 8 boards leave B, 3 leave A and C, at worst 140 % of rated (board 2); "
+    )
 
 
 def test_every_case_passes_on_a_good_spec() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import cycle, pairwise
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
 from halfcycle.report.parts import DASH, Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
-from halfcycle.simulate.limit_curves import LimitCurve, corridor
+from halfcycle.simulate.limit_curves import LimitCurve, corridor, turns
 
 STYLES = ("limit", "limit dotted")
 """How the curves of one case differ from each other."""
@@ -63,8 +63,9 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
-    for curve, style in zip(run.case.curves, STYLES, strict=False):
-        _corridor(chart, curve, edges[-1], style)
+    settled_s = run.case.steady_s - run.case.event_s
+    for curve, style in zip(run.case.curves, cycle(STYLES), strict=False):
+        _corridor(chart, curve, edges[-1], style, settled_s)
     chart.key(*key)
     bad = run.tally.failed
     verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
@@ -79,14 +80,13 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
 
 
-def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str) -> None:
+def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str, settled_s: float) -> None:
     """The levels that the curve allows by the time since the event."""
-    turns = sorted(
-        {0.0, end_ms / 1000, *(s for _, s in (*curve.lower, *curve.upper) if s < end_ms / 1000)}
-    )
-    middles = np.array([(a + b) / 2 for a, b in pairwise(turns)])
-    low, high = corridor(curve, middles)
-    edges = [1000 * t for t in turns]
+    steps = [step for step in turns(curve, settled_s) if 0 < step < end_ms / 1000]
+    times = [0.0, *steps, end_ms / 1000]
+    middles = np.array([(a + b) / 2 for a, b in pairwise(times)])
+    low, high = corridor(curve, middles, settled_s)
+    edges = [1000 * t for t in times]
     named = False
     for levels, below in ((np.where(np.isinf(high), np.nan, high), 11), (low, -4)):
         values = np.where(levels == 0, np.nan, levels)

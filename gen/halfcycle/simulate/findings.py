@@ -202,14 +202,20 @@ def _over_voltage(case: Case, tally: Tally) -> Iterator[Finding]:
     """Limits that are watched, not judged: what the regulator cannot prevent."""
     if "limits" in case.rules:
         return
+    by_count: dict[int, list[str]] = {}
     for name, count in tally.breached.items():
-        if not count:
-            continue
-        high = tally.worst["highest_percent"]
-        yield finding(
-            "over-voltage",
-            case.name,
-            f"{count} of {tally.boards} boards leave {name}, at worst {high[0]:.4g} % of rated "
-            f"(board {high[1]}); no window regulator can prevent that: protect the load with a "
-            "separate over-voltage cut-out in hardware",
-        )
+        if count:
+            by_count.setdefault(count, []).append(name)
+    if not by_count:
+        return
+    (most, names), *others = sorted(by_count.items(), reverse=True)
+    left = " and ".join(names)
+    left += "".join(f", {count} leave {' and '.join(more)}" for count, more in others)
+    high = tally.worst["highest_percent"]
+    yield finding(
+        "over-voltage",
+        case.name,
+        f"{most} of {tally.boards} boards leave {left}, at worst {high[0]:.4g} % of rated "
+        f"(board {high[1]}); no window regulator can prevent that: protect the load with a "
+        "separate over-voltage cut-out in hardware",
+    )
