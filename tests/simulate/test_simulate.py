@@ -134,15 +134,28 @@ def test_without_limits_no_case_is_judged_by_them() -> None:
         assert case.curves == () and "limits" not in case.rules
 
 
-def test_an_overload_names_every_limit_that_is_left() -> None:
-    ready = prepared()
-    case = cases(ready.setting)["overload"]
-    tally = Tally("overload", boards=8, breached={"A": 3, "B": 5, "C": 3, "D": 0},
-                  worst={"highest_percent": (140.0, 2)})  # fmt: skip
-    (remark,) = findings(ready.setting, {"overload": case}, [tally], [], 0)
+def test_one_remark_names_every_limit_that_is_left_and_where() -> None:
+    known = cases(prepared().setting)
+
+    def tally(case: str, percent: float, **breached: int) -> Tally:
+        return Tally(case, boards=8, breached=breached, worst={"highest_percent": (percent, 2)})
+
+    names = ("overload", "bus-sag", "lost-in-swell", "stuck-sensor")
+    some = [
+        tally("overload", 140.0, A=5, B=3, C=5),
+        tally("bus-sag", 150.0, A=8),  # Judged, and so not watched.
+        tally("lost-in-swell", 141.0, A=4, C=4),
+        tally("stuck-sensor", 101.0, A=0, B=0, C=0),
+    ]
+    chosen = {name: known[name] for name in names}
+    (remark,) = findings(prepared().setting, chosen, some, [], 0)
+    assert remark.key == "overload, lost-in-swell"
     assert remark.text.startswith(
-        "5 of 8 boards leave B, 3 leave A and C, at worst 140 % of rated (board 2); "
+        "5 and 4 of 8 boards leave A and C, 3 and 0 leave B, at worst 141 % of rated (board 2 in "
+        "lost-in-swell); "
     )
+    (remark,) = findings(prepared().setting, chosen, some[:1], [], 0)
+    assert remark.key == "overload" and "at worst 140 % of rated (board 2); " in remark.text
 
 
 def test_every_case_passes_on_a_good_spec() -> None:

@@ -6,6 +6,7 @@ from itertools import cycle, pairwise
 
 import numpy as np
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
 from halfcycle.report.parts import DASH, Figure, Table, decimal
@@ -35,15 +36,57 @@ SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
 
 
+ON_FIRST_PAGE = "overload"
+"""The case that is drawn on the first page."""
+
+
+def overload_figure(board_runs: BoardRuns) -> Figure | None:
+    """The drawing of the overload; None if it was not run."""
+    for run in board_runs.runs:
+        if run.case.name == ON_FIRST_PAGE:
+            return _case_figure(run, board_runs.boards)
+    return None
+
+
 def case_figures(board_runs: BoardRuns) -> tuple[Figure, ...]:
-    """One drawing for each case."""
-    return tuple(_case_figure(run, board_runs.boards) for run in board_runs.runs)
+    """A drawing for each further case in which the output moves."""
+    return tuple(
+        _case_figure(run, board_runs.boards)
+        for run in board_runs.runs
+        if run.case.name != ON_FIRST_PAGE and not _quiet(run)
+    )
+
+
+def quiet_text(board_runs: BoardRuns) -> tuple[str, ...]:
+    """The cases that are not drawn, as one sentence; none if all are."""
+    quiet = [run for run in board_runs.runs if run.case.name != ON_FIRST_PAGE and _quiet(run)]
+    if not quiet:
+        return ()
+    spans = (f"{run.case.name} ({decimal(low, 4)} to {decimal(high, 4)} %)"
+             for run in quiet for low, high in [_span(run)])  # fmt: skip
+    return (
+        f"Not drawn, as no board breaks a rule and every half cycle of every board stays within "
+        f"{decimal(100 * SETTLING_BAND)} % of rated: {', '.join(spans)}.",
+    )
+
+
+def _span(run: CaseRun) -> tuple[float, float]:
+    """The lowest and the highest half cycle of all boards, percent of rated."""
+    known = ~np.isnan(run.low)
+    return float(run.low[known].min()), float(run.high[known].max())
+
+
+def _quiet(run: CaseRun) -> bool:
+    """Whether nothing is to be seen in a drawing: all boards stay where they are, and pass."""
+    low, high = _span(run)
+    band = 100 * SETTLING_BAND
+    return not run.tally.failed and low >= 100 - band and high <= 100 + band
 
 
 def _case_figure(run: CaseRun, boards: int) -> Figure:
     edges = run.edges.tolist()
     known = ~np.isnan(run.low)
-    least, most = float(run.low[known].min()), float(run.high[known].max())
+    least, most = _span(run)
     room = 26.0 if run.case.curves else 10.0
     low = max(SPAN_V[0], min(least - 4, 100.0 - room))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room))
@@ -54,7 +97,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         height=200,
     )
     chart.level(100.0, "faint")
-    key = [("spread", f"all {boards} boards"), ("one", "board 0")]
+    key = [("spread", f"all {boards} boards"), ("one", "nominal")]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     if run.worst_board != 0:
@@ -63,9 +106,9 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
-    settled_s = run.case.steady_s - run.case.event_s
-    for curve, style in zip(run.case.curves, cycle(STYLES), strict=False):
-        _corridor(chart, curve, edges[-1], style, settled_s)
+    for at, (curve, style) in enumerate(zip(run.case.curves, cycle(STYLES), strict=False)):
+        # Of three and more names every other one goes to the left.
+        _corridor(chart, curve, run, style, left=len(run.case.curves) > 2 and at % 2 == 1)
     chart.key(*key)
     bad = run.tally.failed
     verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
@@ -80,13 +123,19 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
 
 
-def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str, settled_s: float) -> None:
-    """The levels that the curve allows by the time since the event."""
-    steps = [step for step in turns(curve, settled_s) if 0 < step < end_ms / 1000]
-    times = [0.0, *steps, end_ms / 1000]
+def _corridor(chart: Chart, curve: LimitCurve, run: CaseRun, style: str, *, left: bool) -> None:
+    """The levels that the curve allows by the time since the case's own event, which may come
+    after the first one, from which the drawing counts. The name stands at the right end, or at
+    the left."""
+    case, end_ms = run.case, float(run.edges[-1])
+    first_s = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
+    start_s = case.event_s - first_s
+    settled_s = case.steady_s - case.event_s
+    last_s = end_ms / 1000 - start_s
+    times = [0.0, *(step for step in turns(curve, settled_s) if 0 < step < last_s), last_s]
     middles = np.array([(a + b) / 2 for a, b in pairwise(times)])
     low, high = corridor(curve, middles, settled_s)
-    edges = [1000 * t for t in times]
+    edges = [1000 * (start_s + t) for t in times]
     named = False
     for levels, below in ((np.where(np.isinf(high), np.nan, high), 11), (low, -4)):
         values = np.where(levels == 0, np.nan, levels)
@@ -94,7 +143,11 @@ def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str, settle
         shown = [v for v in values.tolist() if chart.y.low < v < chart.y.high]
         if shown and not named:
             # On the side where the voltage may be.
-            chart.note(edges[-1], shown[-1], curve.name, anchor="end", dx=-3, dy=below)
+            if left:
+                beside = float(run.edges[0] + 0.06 * (run.edges[-1] - run.edges[0]))
+                chart.note(beside, shown[-1], curve.name, anchor="start", dx=3, dy=below)
+            else:
+                chart.note(edges[-1], shown[-1], curve.name, anchor="end", dx=-3, dy=below)
             named = True
 
 
