@@ -29,9 +29,10 @@ from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.frequency_response import open_loop
-from halfcycle.report import board_section, frequency_section, loop_section, page, summary_section
+from halfcycle.report import frequency_section, loop_section, page, summary_section
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import run_boards
+from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.mathml import shown, with_numbers
 from halfcycle.report.page import derivation_list
 from halfcycle.report.parts import Contents, decimal, typeset
@@ -233,7 +234,7 @@ def test_limits_are_drawn_from_the_event_that_they_are_held_against(whole: Conte
     chart = Chart(Axis(0, float(run.edges[-1]), "ms"), Axis(0, 150, "%"))
     drawn: list[float] = []
     chart.stairs = lambda edges, *_: drawn.extend(edges)  # type: ignore[method-assign]
-    board_section._corridor(chart, run.case.curves[0], run, "limit", left=False)
+    draw_limits(chart, run)
     assert min(drawn) == pytest.approx(1000 * (run.case.event_s - first))
 
 

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file ca5715074d15a868900c5f4c0f6c7d70c46933ed08efff71f9ff413c9c3132f8
+ *     file b2c97b76bcb5315f817a381df8ebf8031a5c1ecbc4e822d43e8cbf47f8e1a1d2
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file b64b7c9206f7be67e488e6b4d51b1fccd3c83b0ed476a4537d8feb2281eb908f
+ *     file a29f031ee4724632a38373d316ce2027fbbcaa9240d7660529b6525b809ae3ba
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -136,7 +136,7 @@ extern "C" {
 #define FERRY_GALLEY_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef FERRY_GALLEY_FENCE
 #define FERRY_GALLEY_FENCE()
 #endif

@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file 3756dddfd64d12020e6d02f6081d6334adbc1c0f2babc68d52c9007b15938972
+ *     file 2f5e5c66f14eaa6341f562e5d37007b0e9c0ee570be5e7068aa3ea79dfc13937
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with ferry_galley.c. ferry_galley_selftest() returns 0 where every row agrees, else the number
+ * Link with ferry_galley.c. ferry_galley_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 9 the rest of a reading.

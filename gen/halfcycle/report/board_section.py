@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from itertools import cycle, pairwise
-
 import numpy as np
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
+from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.parts import DASH, Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
-from halfcycle.simulate.limit_curves import LimitCurve, corridor, turns
 
-STYLES = ("limit", "limit dotted")
-"""How the curves of one case differ from each other."""
 JUDGED = {
     "settling": "settling",
     "overshoot": "overshoot",
@@ -106,9 +102,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
-    for at, (curve, style) in enumerate(zip(run.case.curves, cycle(STYLES), strict=False)):
-        # Of three and more names every other one goes to the left.
-        _corridor(chart, curve, run, style, left=len(run.case.curves) > 2 and at % 2 == 1)
+    draw_limits(chart, run)
     chart.key(*key)
     bad = run.tally.failed
     verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
@@ -121,34 +115,6 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     about = run.case.about[:1].upper() + run.case.about[1:]
     caption = f"{about}. Judged: {judged}.{BLIND if blind else ''}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
-
-
-def _corridor(chart: Chart, curve: LimitCurve, run: CaseRun, style: str, *, left: bool) -> None:
-    """The levels that the curve allows by the time since the case's own event, which may come
-    after the first one, from which the drawing counts. The name stands at the right end, or at
-    the left."""
-    case, end_ms = run.case, float(run.edges[-1])
-    first_s = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
-    start_s = case.event_s - first_s
-    settled_s = case.steady_s - case.event_s
-    last_s = end_ms / 1000 - start_s
-    times = [0.0, *(step for step in turns(curve, settled_s) if 0 < step < last_s), last_s]
-    middles = np.array([(a + b) / 2 for a, b in pairwise(times)])
-    low, high = corridor(curve, middles, settled_s)
-    edges = [1000 * (start_s + t) for t in times]
-    named = False
-    for levels, below in ((np.where(np.isinf(high), np.nan, high), 11), (low, -4)):
-        values = np.where(levels == 0, np.nan, levels)
-        chart.stairs(edges, values.tolist(), style)
-        shown = [v for v in values.tolist() if chart.y.low < v < chart.y.high]
-        if shown and not named:
-            # On the side where the voltage may be.
-            if left:
-                beside = float(run.edges[0] + 0.06 * (run.edges[-1] - run.edges[0]))
-                chart.note(beside, shown[-1], curve.name, anchor="start", dx=3, dy=below)
-            else:
-                chart.note(edges[-1], shown[-1], curve.name, anchor="end", dx=-3, dy=below)
-            named = True
 
 
 def case_table(board_runs: BoardRuns) -> Table:

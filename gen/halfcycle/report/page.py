@@ -33,7 +33,7 @@ from halfcycle.windows.search import Window
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
-    "The regulator is no protection function. Over-current, over-voltage, over-temperature, "
+    "The regulator is not a protection function. Over-current, over-voltage, over-temperature, "
     "isolation and interlocks are separate, in hardware, and work without this firmware.",
     "A wrong or missing sensor signal drives the output to its limit before any window can tell. "
     "Hardware must keep that within what the load survives.",

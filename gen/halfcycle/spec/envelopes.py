@@ -118,7 +118,7 @@ ENVELOPES: dict[str, Envelope] = {
         ),
         Envelope(
             name="ship-class",
-            title="Ship class rules (Lloyd's Register)",
+            title="Ship class rules",
             document=(
                 "Lloyd's Register, Rules and Regulations for the Classification of Naval Ships, "
                 "January 2023, Volume 2, Part 9, Chapter 2, Section 6, 6.4.2 to 6.4.4: steady "

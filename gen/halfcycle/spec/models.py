@@ -68,7 +68,7 @@ class Loop(Table):
         int | Literal["auto"], Whole("half cycles in a window", 1, 10000, word="auto")
     ] = "auto"
     accept_partial_window: Annotated[
-        bool, Flag("true: a window that is no whole number of half cycles may be used")
+        bool, Flag("true: a window that is not a whole number of half cycles may be used")
     ] = False
     weighting: Annotated[
         Literal["auto", "flat", "shaped"],
