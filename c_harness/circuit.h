@@ -4,7 +4,7 @@
    over a switching period), saturation of the choke, and any capacitance of the DC bus.
 
    Portable C99, double, no libm: the same source gives the same numbers on every machine with
-   IEEE-754 doubles, where the compiler does not contract products and sums. */
+   IEEE-754 doubles, if the compiler does not contract products and sums. */
 #ifndef HC_CIRCUIT_H
 #define HC_CIRCUIT_H
 
@@ -12,7 +12,7 @@
 
 /* A switching instant of the rectifier is found to the step divided by 2^HC_DYADIC. */
 #define HC_DYADIC 20
-/* Pieces of a step where the bus has a resistance: its sag is then good to 0.1 % (see step). */
+/* Pieces of a step if the bus has a resistance: its sag is then good to 0.1 % (see step). */
 #define HC_BUS_PIECES 4
 /* Longest sensor delay, in steps. */
 #define HC_HISTORY 1024

@@ -82,7 +82,7 @@ inverse, both in the slot that its sequence names, and stores the sequence last.
 sequence, pair and sequence again; if two targets came in between, it takes the pair of the update
 before once more, and the next one takes the newest. The inverse is made without division, in as
 many steps as it has digits: 16 at most, whatever the target.
-## Where the bus is measured
+## If the bus is measured
 
 Only if the spec has a `[bus_sensor]`: here of [{MEASURED}](../scenarios/{MEASURED}.toml).
 [Measure the bus](../how-to/measure-the-bus.md) says what it does.

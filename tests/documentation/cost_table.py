@@ -113,7 +113,7 @@ def _page(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> Iterator
     made, result = measured[example]
     yield "# What the C costs"
     yield ""
-    yield f"Written by `{ACCEPT}`; the full tests fail where a figure grows by more than 5 %."
+    yield f"Written by `{ACCEPT}`; the full tests fail if a figure grows by more than 5 %."
     yield ""
     yield (
         f"Instructions of a call, and cycles on {_cycles(result)}, from its first instruction "

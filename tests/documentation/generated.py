@@ -12,6 +12,7 @@ FILES: dict[Path, Callable[[], str]] = {
     DOCS / "reference" / "c-interface.md": c_interface_page.page,
     DOCS / "reference" / "commands.md": reference.commands_page,
     DOCS / "reference" / "spec.md": reference.spec_page,
+    DOCS / "reference" / "envelopes.md": reference.envelopes_page,
     DOCS / "reference" / "json.md": reference.json_page,
     DOCS / "reference" / "findings.md": findings_page.page,
 }

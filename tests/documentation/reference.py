@@ -15,7 +15,8 @@ from documentation.tables import table
 from halfcycle.base import exact
 from halfcycle.cli import COMMANDS, cli
 from halfcycle.output.schema import OUTPUTS, schema
-from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, Whole
+from halfcycle.spec.envelopes import DEFAULT, ENVELOPES, Covers, Envelope, Points
+from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, Several, Whole
 from halfcycle.spec.models import Spec, Table
 
 MADE = "<!-- Made from the code by: python tests/documentation/consoles.py --accept -->\n"
@@ -59,6 +60,8 @@ def _key(name: str, field: Any) -> tuple[str, str, str, str]:
     kind = next(kind for kind in field.metadata if hasattr(kind, "about"))
     if isinstance(kind, Quantity | Whole):
         allowed = kind.range_text()
+    elif isinstance(kind, Several):
+        allowed = "a list of names of [published limits](envelopes.md)"
     elif isinstance(kind, Choice):
         allowed = ", ".join(f"`{_plain(option)}`" for option in kind.options)
     else:
@@ -66,6 +69,59 @@ def _key(name: str, field: Any) -> tuple[str, str, str, str]:
         allowed = "`true`, `false`"
     default = "none" if field.default is PydanticUndefined else f"`{_plain(field.default)}`"
     return f"`{name}`", kind.about, allowed, default
+
+
+def envelopes_page() -> str:
+    """The published limits, and where each figure comes from."""
+    default = ", ".join(f"`{name}`" for name in DEFAULT)
+    text = f"""# Published limits
+
+{MADE}
+`limits.envelopes` in the spec lists the published limits that `simulate` and `report` hold the
+output to. Without the table they are {default}; an empty list asks for none.
+
+```toml
+[limits]
+envelopes = ["iti-2000", "ship-class"]
+```
+
+- The rule *limits* of a case fails a board that leaves one, and the reason names it. In an
+  overload and when the sensor fails they are watched, upward only, and the finding `over-voltage`
+  names them: no regulator can keep them there.
+- They are held against the RMS of each half cycle, sensor gain apart, in percent of rated; "steady"
+  against the half cycles after the output has settled. Peaks, wave shape, frequency and unbalance
+  are not judged.
+- An entry is what could be read of a standard, and each says in what. It is no substitute for the
+  standard, and a pass is no certificate: hold the unit to the edition that its contract names.
+- What could not be read is not here: the dynamic classes of IEC 62040-3, the other classes of
+  ISO 8528-5, and the transients in the other editions of MIL-STD-704.
+"""
+    for envelope in ENVELOPES.values():
+        text += f"\n## {envelope.name}\n\n**{envelope.title}.** {envelope.document}.\n\n"
+        text += f"{envelope.read_in}.\n"
+        text += table(("held", "limit"), list(_limits(envelope))).rstrip("\n") + "\n"
+    return text
+
+
+def _limits(envelope: Envelope) -> Iterator[tuple[str, str]]:
+    unit = "V" if envelope.volts else "% of rated"
+    yield "against", "; ".join(cover.value for cover in Covers if cover in envelope.covers)
+    if envelope.frequency_hz is not None:
+        yield "only at", f"{envelope.frequency_hz} Hz"
+    if envelope.steady is not None:
+        yield "steady", f"{envelope.steady[0]:g} to {envelope.steady[1]:g} {unit}"
+    for side, points in (("below", envelope.lower), ("above", envelope.upper)):
+        for level, seconds in _few(points):
+            longest = f"for at most {1000 * seconds:g} ms" if seconds else "never"
+            yield f"{side} {level:g} {unit}", longest
+
+
+def _few(points: Points) -> Points:
+    """All points; of the many that stand for a slope every tenth, and the ends."""
+    if len(points) < 20:
+        return points
+    ordered = sorted(points)
+    return (*ordered[:-1:10], *ordered[-2:])
 
 
 def _plain(value: object) -> str:

@@ -32,11 +32,12 @@ from halfcycle.loop.frequency_response import open_loop
 from halfcycle.report import frequency_section, loop_section, page, summary_section
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import run_boards
+from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.mathml import shown, with_numbers
 from halfcycle.report.page import derivation_list
 from halfcycle.report.parts import Contents, decimal, typeset
 from halfcycle.report.summary_section import all_findings, verdict
-from halfcycle.report.svg_chart import CLOSE, thinned
+from halfcycle.report.svg_chart import CLOSE, Chart, thinned
 from halfcycle.simulate import simulate
 from halfcycle.spec.load import parse_spec
 from halfcycle.targets.run import Result, Row, Unavailable
@@ -182,12 +183,64 @@ def test_every_finding_is_there(whole: Contents, tree: ET.Element) -> None:
     assert len(shown) == len(found) > len(whole.integer_design.findings)
     for finding in found:
         wanted = " ".join(typeset(finding.text).split())[1:]
-        assert any(wanted in item and item.startswith(finding.key) for item in shown)
+        assert any(wanted in item and item.startswith(f"{finding.key}:") for item in shown)
+
+
+def test_the_first_page_has_what_decides_and_the_appendix_the_rest(
+    whole: Contents, tree: ET.Element
+) -> None:
+    """Verdict, figures, warnings, step and overload come first; notes and details can wait."""
+    (body,) = tree.iter("main")
+    assert [part.get("id") for part in body] == ["summary", "sign-off", "appendix"]
+    summary, _, appendix = body
+    drawn = [words(each).split(".")[0] for each in summary.iter("figcaption")]
+    assert drawn == ["Step of the target", f"overload: all {BOARDS} pass"]
+    levels = {
+        each.get("class") for each in summary.findall("p") if "level" in str(each.get("class"))
+    }
+    assert levels == {"level warning"}
+    parts = [part.get("id") for part in appendix.findall("section")]
+    assert parts[0] == "further" and parts[-1] == "again"
+    notes = [entry for entry in all_findings(whole) if entry.level == "note"]
+    assert len(appendix[1].findall(".//li")) == len(notes) > 0
+
+
+def test_what_is_not_kept_never_waits_for_the_appendix() -> None:
+    row = summary_section.Row("dead band", "", "", kept=False, further=True)
+    assert row.first and not replace(row, kept=True).first
+
+
+def test_cases_in_which_nothing_moves_are_told_in_one_sentence(
+    whole: Contents, tree: ET.Element
+) -> None:
+    assert whole.boards is not None
+    (boards,) = tree.findall(".//section[@id='boards']")
+    drawn = {words(each).split(":")[0] for each in boards.iter("figcaption")} | {"overload"}
+    told = [words(each) for each in boards.findall("p") if words(each).startswith("Not drawn")]
+    assert len(told) == 1
+    for run in whole.boards.runs:
+        known = ~np.isnan(run.low)
+        still = run.low[known].min() >= 98 and run.high[known].max() <= 102
+        name = run.case.name
+        assert (name in drawn) == (not still or name == "overload")
+        assert (f"{name} (" in told[0]) == (name not in drawn)
+
+
+def test_limits_are_drawn_from_the_event_that_they_are_held_against(whole: Contents) -> None:
+    """They began with the overload, and are held against what follows its end."""
+    assert whole.boards is not None
+    (run,) = (each for each in whole.boards.runs if each.case.name == "overload")
+    first = min(event.time_s for event in run.case.events if event.time_s > 0)
+    chart = Chart(Axis(0, float(run.edges[-1]), "ms"), Axis(0, 150, "%"))
+    drawn: list[float] = []
+    chart.stairs = lambda edges, *_: drawn.extend(edges)  # type: ignore[method-assign]
+    draw_limits(chart, run)
+    assert min(drawn) == pytest.approx(1000 * (run.case.event_s - first))
 
 
 def test_every_figure_says_what_it_shows(tree: ET.Element) -> None:
     figures = list(tree.iter("figure"))
-    assert len(figures) >= 9 + 13  # the design's own and one for each case
+    assert len(figures) >= 9 + 7  # the design's own, and the cases in which the output moves
     for figure in figures:
         (art,) = figure.findall("svg")
         assert art.get("role") == "img" and len(art.get("aria-label") or "") > 20
@@ -209,7 +262,9 @@ def test_cautions_and_what_it_takes_to_make_it_again(whole: Contents, tree: ET.E
 
 def test_summary_holds_the_design_s_figures(whole: Contents, tree: ET.Element) -> None:
     (table,) = tree.findall(".//section[@id='summary']//table")
-    rows = {words(row[0]): [words(cell) for cell in row[1:]] for row in table.iter("tr")}
+    (further,) = tree.findall(".//section[@id='further']//table")
+    both = [*table.iter("tr"), *further.iter("tr")]
+    rows = {words(row[0]): [words(cell) for cell in row[1:]] for row in both}
     loop = whole.integer_design.design.loop
     assert rows["settling to 2 %"][1].split()[0] == decimal(loop.settling_ms)
     assert rows["gain margin"][1].split()[0] == decimal(loop.gain_margin_db)

@@ -21,10 +21,14 @@ from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate.boards import Draw, draw, special_places
 from halfcycle.simulate.case import Case, Promise, Setting
 from halfcycle.simulate.cases import cases
+from halfcycle.simulate.criteria import Verdict, verdicts
 from halfcycle.simulate.findings import findings, settling_allowance_ms
+from halfcycle.simulate.limit_curves import LimitCurve
 from halfcycle.simulate.measurements import Measured, measure
 from halfcycle.simulate.setup import board, steps_per_sample, timing
 from halfcycle.simulate.simulate import Prepared, compiled, run_piece, simulate
+from halfcycle.simulate.tally import Tally
+from halfcycle.spec.envelopes import ENVELOPES
 from halfcycle.spec.load import load_spec
 from halfcycle.spec.models import Spec
 from support.paths import EXAMPLES
@@ -101,6 +105,57 @@ def test_a_wide_band_is_left_in_overload_too() -> None:
     about = cases(prepared_spec(partial()).setting)["overload"].about
     assert "reads at most 87 % of rated" in about
     assert "reads at most 90 % of rated" in cases(prepared().setting)["overload"].about
+
+
+def test_a_board_that_leaves_a_chosen_limit_fails_and_the_limit_is_named() -> None:
+    """The lightest load lets the output rise by some percent, which the narrow limit forbids."""
+    ready = prepared()
+    ship = changed("limits", envelopes=("iti-2000", "ship-class"))
+    case = cases(replace(ready.setting, spec=ship))["load-off"]
+    assert [curve.name for curve in case.curves] == [
+        ENVELOPES[name].title for name in ship.limits.envelopes
+    ]
+    _, good = measured(ready, case)
+    assert verdict_of(ready, case, good, "limits").failed.tolist() == [False]
+    iti, narrow = case.curves[0], LimitCurve("narrow", "", upper=((100.2, 0.0),))
+    bad = replace(case, curves=(iti, narrow))
+    verdict = verdict_of(ready, bad, measured(ready, bad)[1], "limits")
+    assert verdict.failed.tolist() == [True]
+    assert verdict.reason(0).startswith("leaves narrow: half-cycle RMS from")
+
+
+def verdict_of(ready: Prepared, case: Case, found: Measured, rule: str) -> Verdict:
+    return next(each for each in verdicts(ready.setting, case, found) if each.rule == rule)
+
+
+def test_without_limits_no_case_is_judged_by_them() -> None:
+    none = replace(prepared().setting, spec=changed("limits", envelopes=()))
+    for case in cases(none).values():
+        assert case.curves == () and "limits" not in case.rules
+
+
+def test_one_remark_names_every_limit_that_is_left_and_where() -> None:
+    known = cases(prepared().setting)
+
+    def tally(case: str, percent: float, **breached: int) -> Tally:
+        return Tally(case, boards=8, breached=breached, worst={"highest_percent": (percent, 2)})
+
+    names = ("overload", "bus-sag", "lost-in-swell", "stuck-sensor")
+    some = [
+        tally("overload", 140.0, A=5, B=3, C=5),
+        tally("bus-sag", 150.0, A=8),  # Judged, and so not watched.
+        tally("lost-in-swell", 141.0, A=4, C=4),
+        tally("stuck-sensor", 101.0, A=0, B=0, C=0),
+    ]
+    chosen = {name: known[name] for name in names}
+    (remark,) = findings(prepared().setting, chosen, some, [], 0)
+    assert remark.key == "overload, lost-in-swell"
+    assert remark.text.startswith(
+        "5 and 4 of 8 boards leave A and C, 3 and 0 leave B, at worst 141 % of rated (board 2 in "
+        "lost-in-swell); "
+    )
+    (remark,) = findings(prepared().setting, chosen, some[:1], [], 0)
+    assert remark.key == "overload" and "at worst 140 % of rated (board 2); " in remark.text
 
 
 def test_every_case_passes_on_a_good_spec() -> None:

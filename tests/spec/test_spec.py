@@ -443,6 +443,9 @@ def test_schema_agrees_with_the_loader() -> None:
         {"arithmetic__word_bits": 8},
         {"load__lowest_power_factor": 0},
         {"gains": {}},
+        {"limits__envelopes": ["iti"]},
+        {"limits__envelopes": ["iti-2000", "iti-2000"]},
+        {"limits__envelopes": "iti-2000"},
         {"filter": None},
     ):
         text = changed(**keys)

@@ -12,6 +12,7 @@ import pytest
 from halfcycle.cosimulate.unit import base_step_s
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.spec.edit import edit_text
+from halfcycle.spec.envelopes import DEFAULT, ENVELOPES
 from halfcycle.spec.load import load_spec, parse_spec
 from halfcycle.spec.schema import published_text
 from halfcycle.spec.start import start_text
@@ -160,3 +161,10 @@ def test_out_may_not_be_a_folder(tmp_path: Path) -> None:
     done = run_halfcycle("start", "hut", "--out", ".", folder=tmp_path)
     assert done.code == 2
     assert "folder" in done.err
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_names_every_published_limit(kind: str) -> None:
+    text = start_text("hut", "hut.toml", kind)
+    assert all(name in text for name in ENVELOPES)
+    assert parse_spec(text, "hut.toml").limits.envelopes == DEFAULT

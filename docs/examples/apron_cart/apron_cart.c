@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 371b8a263aa0fbc97fc17273c581b01bf0063f7e487f626f212adeeb6dc1514b
+ *     file 742bff3b60b797f187cd6c098f4f3941a21652872550fe087cba79c96fb92382
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 4195b767281cc6a9aa085a32ff5a1e55a6a0c15aab6c2f2cf19bada1df44b3f1
+ *     file 155032c78f16319bfd421b8f4a527147686c00a9e422c398a71d9473b49ae1ab
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -133,7 +133,7 @@ extern "C" {
 #define APRON_CART_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef APRON_CART_FENCE
 #define APRON_CART_FENCE()
 #endif

@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file e1a654c4d6648c55910a8b2fc5bd87654f43fd0ebd8c8bdf044d705c7b4bd897
+ *     file b0f9e312119f56cc140208b390cf6e9dae784acd8a07cece71ccbb3ab31de133
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with apron_cart.c. apron_cart_selftest() returns 0 where every row agrees, else the number
+ * Link with apron_cart.c. apron_cart_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 9 the rest of a reading.

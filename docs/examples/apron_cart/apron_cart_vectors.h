@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file a7665a90d8ba5a5c1c2d0167faa2c77c304b4dbb7d9548bdf30ebc3b228650f1
+ *     file 7d0e0b848b1ddfcc97dc6d90e61d4a6d1420a1d0b1330f43d258fb0424128a37
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

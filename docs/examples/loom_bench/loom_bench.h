@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file d87e6c2e664e4a8a726ddfada331e65b5420e17bf38b0de063df9fe778e62cd7
+ *     file 018f183b3311cc6dc4d2aeb6c459ec047215454cf79f472ff907cc73fd4c254a
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -146,7 +146,7 @@ extern "C" {
 #define LOOM_BENCH_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef LOOM_BENCH_FENCE
 #define LOOM_BENCH_FENCE()
 #endif

@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file bbbf5cee17a2772f4987872ab313bef56d1af49b04d655b03ec0775f33992258
+ *     file d7d2e23d60768da20b68d4af90b80a0556898b0a7906519120cd23f177aa96b3
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with loom_bench.c. loom_bench_selftest() returns 0 where every row agrees, else the number
+ * Link with loom_bench.c. loom_bench_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
  * 7 duty, 9 the rest of a reading.

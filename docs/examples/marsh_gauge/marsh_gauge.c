@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 732ebc7e8f83e9f485b539672c2fdb5b297521964a0271df267268a7e2e2e157
+ *     file 7757646d91bd0f49107884037c74efea4a90a1583cea215a8853c2b73e3386bb
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

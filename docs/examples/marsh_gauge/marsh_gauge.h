@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 8abf39df59e29c5b932bd0a3f09167060efcccacb0fe82f3797cfef27521885c
+ *     file 5e055d40991961955754927de5c069057871dbe53b1237f16a76d62812e57fbf
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -146,7 +146,7 @@ extern "C" {
 #define MARSH_GAUGE_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef MARSH_GAUGE_FENCE
 #define MARSH_GAUGE_FENCE()
 #endif

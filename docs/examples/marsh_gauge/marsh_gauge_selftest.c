@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file a5f8826b6fcdce06ae45e069dfbc1f5d9226e5edbf5b5c326867849fc6f7e3a6
+ *     file 04f1df9d31a8ab7be842f6da18b0557dee2abd0c1c77bb007fddb7c638fc1fe4
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with marsh_gauge.c. marsh_gauge_selftest() returns 0 where every row agrees, else the number
+ * Link with marsh_gauge.c. marsh_gauge_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 9 the rest of a reading.

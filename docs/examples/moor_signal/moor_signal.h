@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 6a3a49c8e9de4b9d91ee4c367145d6ba99524e036f98a2d16d552e8e0f516fc8
+ *     file a7e7a0b2c892ead41a637248d061cfd99982ae38a0c16f8ba2596e5b5a24db13
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -130,7 +130,7 @@ extern "C" {
 #define MOOR_SIGNAL_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef MOOR_SIGNAL_FENCE
 #define MOOR_SIGNAL_FENCE()
 #endif

@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file c0624a66dbccb4e44a9268f6b3c4b4123b2cbf69f3416cde7cdc33f5daae0bb2
+ *     file 63d0ed3167c476a475ca3d640e11767e1d0d7ada166c19f28139d79f0a12b2e9
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with moor_signal.c. moor_signal_selftest() returns 0 where every row agrees, else the number
+ * Link with moor_signal.c. moor_signal_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 9 the rest of a reading.

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 78864d1b3f715ee6b3e2a4882d8b656e9102272e74ea4645ffe417f6f00dd4f1
+ *     file db2cf0e6a6626b978df7940a17004fc0e8fcbd1ac00336a45f516a420c4ad83c
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 94d5f8bfb6f9487a0427d17b5a6331d73133d4be81f8e4b453303f020eeb6d60
+ *     file d2ab55d71ba8615736412a6e207c7658d0625ae5edab24b25069a1bb9cf24b33
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -135,7 +135,7 @@ extern "C" {
 #define PEAT_CABIN_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef PEAT_CABIN_FENCE
 #define PEAT_CABIN_FENCE()
 #endif

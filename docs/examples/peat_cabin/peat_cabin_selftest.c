@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 63f47b295f53ec175e52d7bbabc018e11ef4d91b0ff51b736d20848c61801bbd
+ *     file 5599491f718af6b576300bf6cc6540ab5fc6f0aa5082c2b9bcdc9d1acb16c339
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with peat_cabin.c. peat_cabin_selftest() returns 0 where every row agrees, else the number
+ * Link with peat_cabin.c. peat_cabin_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 9 the rest of a reading.

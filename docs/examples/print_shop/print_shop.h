@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 240036641c0cdc25803d5d26ac7c9a5bc2c46b52de3a8a9b9514a9a6b78cc1ef
+ *     file 0464cca30ae345474dfa5508b62e443505d68a1cb2dbd8c12d74bbd492a9482d
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -132,7 +132,7 @@ extern "C" {
 #define PRINT_SHOP_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef PRINT_SHOP_FENCE
 #define PRINT_SHOP_FENCE()
 #endif

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file bc778d829b5c092a473624802ba64ae0f22fbd2c38eb15f24cd4f502b6a6fc07
+ *     file 57ec1d9541a28faedf48e86c6be085ee886038f1934915160faac47137e5de54
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -133,7 +133,7 @@ extern "C" {
 #define QUAY_KIOSK_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef QUAY_KIOSK_FENCE
 #define QUAY_KIOSK_FENCE()
 #endif

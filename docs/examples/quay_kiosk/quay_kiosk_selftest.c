@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 72a5c4d677f39e74672b8e0c078084a4ffd72712441966b49b9f4a103b7ba7eb
+ *     file 0fb9394155da407d17aabb46e42f1402c9e6da3523e23e079b758e23709f683c
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with quay_kiosk.c. quay_kiosk_selftest() returns 0 where every row agrees, else the number
+ * Link with quay_kiosk.c. quay_kiosk_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 8 the phase of the oscillator (rows counted on from the others), 9 the rest of a reading.

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 68b4b4ab5d40beb31ab7280f0eca81a34a42e8472ecfb3687a54a4fadc1215c7
+ *     file e7d8cc4175d69c0c1f0d6457ad62dbd28a0d7dc4c305d334c2e9ccf2a3ad722c
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -148,7 +148,7 @@ extern "C" {
 #define RIDGE_RELAY_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef RIDGE_RELAY_FENCE
 #define RIDGE_RELAY_FENCE()
 #endif

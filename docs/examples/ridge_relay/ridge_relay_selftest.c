@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 56c05d95c96efb87ac05701cf7af1e42c37b187b2dc88b62141cd0117fa05e69
+ *     file d6c2f505de9fff840e52811ab29c7a24522b1cf8a2d18e450ad38c7db47d9dea
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with ridge_relay.c. ridge_relay_selftest() returns 0 where every row agrees, else the number
+ * Link with ridge_relay.c. ridge_relay_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
  * 7 duty, 9 the rest of a reading.

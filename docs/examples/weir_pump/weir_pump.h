@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 51f7badfb09925e9831170cbddc404097cc06d1e7c31354547ade2345feb9a3c
+ *     file 7e7466a7ab3db0caa945ea6bb01851f087b0b72cdc661ecf46c654caf46c018c
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -133,7 +133,7 @@ extern "C" {
 #define WEIR_PUMP_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef WEIR_PUMP_FENCE
 #define WEIR_PUMP_FENCE()
 #endif

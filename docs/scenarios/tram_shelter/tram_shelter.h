@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 281d192fb9571b7e90ce137f58834ec1d6422e5af71d1ac55e319ecf9bf3340f
+ *     file 127f5e0cd1f9ce8b34c12971947ca15d4d4547792cd674e7dc35783f56a384ae
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -147,7 +147,7 @@ extern "C" {
 #define TRAM_SHELTER_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef TRAM_SHELTER_FENCE
 #define TRAM_SHELTER_FENCE()
 #endif

@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file e03117fd1f8a261adb44685ffe00252b86a0160dc6121d20105008bb533df27d
+ *     file 4ab514b5ff6de1ef7382126c577def3c4dc45e7a0c817f55a5786c25ca902343
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with tram_shelter.c. tram_shelter_selftest() returns 0 where every row agrees, else the number
+ * Link with tram_shelter.c. tram_shelter_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a window that ended early or late,
  * 7 duty, 8 the phase of the oscillator (rows counted on from the others), 9 the rest of a reading.

@@ -56,7 +56,7 @@ _CAUSES: dict[int, tuple[str, str]] = {
 
 
 class NotRegularError(OSError):
-    """A path that is no regular file; the text says what it is."""
+    """A path that is not a regular file; the text says what it is."""
 
 
 class TooLongError(OSError):
@@ -193,7 +193,7 @@ def reading(folder: str | Path) -> Iterator[None]:
 def open_regular(path: str | Path) -> io.BufferedReader:
     """A regular file, open for reading bytes. Never waits for a FIFO or a device.
 
-    Raises OSError: NotRegularError for what is no regular file, or what the system says.
+    Raises OSError: NotRegularError for what is not a regular file, or what the system says.
     """
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     handle = os.open(path, flags)

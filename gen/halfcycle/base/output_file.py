@@ -1,7 +1,7 @@
 """A file that a command writes for its user: what may stand in its place, and what may not.
 
 Never replaced: what the command reads, generated C, the streams that the command prints to, and
-anything that is no regular file. Replaced without asking: nothing, an empty file, and a file that
+anything that is not a regular file. Replaced without asking: nothing, an empty file, and one that
 this tool wrote as the same kind of result. All else only by force.
 """
 

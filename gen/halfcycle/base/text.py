@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 def printable(text: str) -> str:
     """``text`` as one line: line breaks, control and formatting characters are written as escapes
@@ -21,6 +23,12 @@ def _escape(character: str) -> str:
 def counted(number: int, noun: str = "half cycle") -> str:
     """The count in words: "1 half cycle", "3 half cycles"; ``noun`` takes an s in the plural."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence: "a", "a and b", "a, b and c"."""
+    *before, last = words
+    return f"{', '.join(before)} and {last}" if before else last
 
 
 def signed_ppm(value: float) -> str:

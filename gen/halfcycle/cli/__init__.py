@@ -89,7 +89,7 @@ class LazyGroup(click.Group):
 def cli() -> None:
     """Designs, generates and proves the fixed-point C regulator of an inverter's AC amplitude.
 
-    Mains voltage kills. The regulator is no protection function: over-current, over-voltage,
+    Mains voltage kills. The regulator is not a protection function: over-current, over-voltage,
     isolation and interlocks are separate and in hardware.
 
     Exit codes: 0 good; 1 a check found a difference or a limit was broken; 2 bad usage or input;

@@ -54,7 +54,7 @@ def refusals(as_json: bool) -> Iterator[None]:
 
 
 def exit_on_errors(findings: Iterable[Finding]) -> None:
-    """Exit 1 where a finding says that a limit is broken."""
+    """Exit 1 if a finding says that a limit is broken."""
     if any_error(findings):
         sys.exit(1)
 

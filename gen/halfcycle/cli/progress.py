@@ -9,7 +9,7 @@ from contextlib import contextmanager
 
 @contextmanager
 def progress_bar(label: str, wanted: bool = True) -> Iterator[Callable[[int, int], None] | None]:
-    """A function that is told (done, in all) and draws on stderr; None where that is no terminal.
+    """A function that is told (done, in all) and draws on stderr; None if that is not a terminal.
 
     ``wanted`` False (as with --json) draws nothing either.
     """

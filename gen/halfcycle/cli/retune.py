@@ -18,7 +18,7 @@ from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.spec.load import read_text
-from halfcycle.spec.models import Value
+from halfcycle.spec.models import Said
 from halfcycle.spec.toml_text import value_text
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def _show(retuned: Retuned, file: str, *, wanted: bool, written: bool) -> None:
         click.echo(f"nothing was written: {cause}", err=True)
 
 
-def _cell(value: Value | None) -> str:
+def _cell(value: Said | None) -> str:
     return "-" if value is None else value_text(value)
 
 

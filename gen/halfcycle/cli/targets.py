@@ -112,7 +112,7 @@ def _agreement(result: runner.Result) -> str:
 
 
 def _counts(result: runner.Result) -> list[str]:
-    """How much was compared, where that is less than was asked for."""
+    """How much was compared, if that is less than was asked for."""
     slow = [row for row in result.rows if MACHINES[row.target].samples_max is not None]
     if not slow:
         return []

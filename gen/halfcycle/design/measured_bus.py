@@ -112,6 +112,6 @@ def bus_findings(design: Design) -> Iterator[Finding]:
         yield finding(
             "bus-clips",
             "bridge.bus_min_v",
-            "the figures of the loop are those of a bus at which rated does not clip; where it "
+            "the figures of the loop are those of a bus at which rated does not clip; if it "
             "clips, at the lowest bus, the loop's gain is less and it settles later: see simulate",
         )

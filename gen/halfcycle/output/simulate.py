@@ -15,6 +15,8 @@ from halfcycle.simulate.findings import (
 )
 from halfcycle.simulate.tally import FIGURES, Tally
 from halfcycle.simulate.why_window import Reason
+from halfcycle.spec import envelopes
+from halfcycle.spec.envelopes import ENVELOPES
 
 Again = Callable[[str, int], str]
 """From a case's name and a board's number to the command that runs it again."""
@@ -80,7 +82,9 @@ class Case(Entry):
     rules: list[str] = means("what a board is judged by")
     worst: Worst = means("worst figures over the boards")
     worst_board: dict[str, int] = means("figure: the board that has it")
-    outside: dict[str, int] = means("published limit: boards that left it")
+    outside: dict[str, int] = means(
+        "title of a published limit: boards that left it; of a fault, upward"
+    )
     designed: Designed = sometimes("figures to compare with, if the target steps")
 
     @classmethod
@@ -152,10 +156,30 @@ class WhyWindow(Entry):
     plain_settling_ms: float | None = means("settling of the plain loop, ms; null: there is none")
 
 
+class Envelope(Entry):
+    """A published limit that the spec chooses."""
+
+    name: str = means("as the spec writes it")
+    title: str = means("as findings write it")
+    document: str = means("the standard, edition and clause, and what it says")
+    read_in: str = means("what that was read in, and what is a reading of it")
+
+    @classmethod
+    def of(cls, envelope: envelopes.Envelope) -> Envelope:
+        """What is said of it."""
+        return cls(
+            name=envelope.name,
+            title=envelope.title,
+            document=envelope.document,
+            read_in=envelope.read_in,
+        )
+
+
 class Simulate(Entry):
     """``halfcycle simulate``"""
 
     seed: int = means("of the boards and their noise")
+    envelopes: list[Envelope] = means("the published limits that apply")
     cases: list[Case] = means("one for each situation")
     reading_errors: list[ReadingError] = means("why the reported RMS is off, case by case")
     why_window: WhyWindow = means("why a window is used")
@@ -177,6 +201,7 @@ class Simulate(Entry):
         """All cases that were run, in the order of ``tallies``."""
         return cls(
             seed=seed,
+            envelopes=[Envelope.of(ENVELOPES[name]) for name in setting.spec.limits.envelopes],
             cases=[Case.of(setting, cases[tally.case], tally, again) for tally in tallies],
             reading_errors=[ReadingError.of(error) for error in errors],
             why_window=WhyWindow.model_validate(why),

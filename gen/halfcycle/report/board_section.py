@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
+from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
+from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.parts import DASH, Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
-from halfcycle.simulate.limit_curves import LimitCurve, corridor
 
-STYLES = ("limit", "limit dotted")
-"""How the curves of one case differ from each other."""
 JUDGED = {
     "settling": "settling",
     "overshoot": "overshoot",
@@ -35,15 +32,57 @@ SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
 
 
+ON_FIRST_PAGE = "overload"
+"""The case that is drawn on the first page."""
+
+
+def overload_figure(board_runs: BoardRuns) -> Figure | None:
+    """The drawing of the overload; None if it was not run."""
+    for run in board_runs.runs:
+        if run.case.name == ON_FIRST_PAGE:
+            return _case_figure(run, board_runs.boards)
+    return None
+
+
 def case_figures(board_runs: BoardRuns) -> tuple[Figure, ...]:
-    """One drawing for each case."""
-    return tuple(_case_figure(run, board_runs.boards) for run in board_runs.runs)
+    """A drawing for each further case in which the output moves."""
+    return tuple(
+        _case_figure(run, board_runs.boards)
+        for run in board_runs.runs
+        if run.case.name != ON_FIRST_PAGE and not _quiet(run)
+    )
+
+
+def quiet_text(board_runs: BoardRuns) -> tuple[str, ...]:
+    """The cases that are not drawn, as one sentence; none if all are."""
+    quiet = [run for run in board_runs.runs if run.case.name != ON_FIRST_PAGE and _quiet(run)]
+    if not quiet:
+        return ()
+    spans = (f"{run.case.name} ({decimal(low, 4)} to {decimal(high, 4)} %)"
+             for run in quiet for low, high in [_span(run)])  # fmt: skip
+    return (
+        f"Not drawn, as no board breaks a rule and every half cycle of every board stays within "
+        f"{decimal(100 * SETTLING_BAND)} % of rated: {', '.join(spans)}.",
+    )
+
+
+def _span(run: CaseRun) -> tuple[float, float]:
+    """The lowest and the highest half cycle of all boards, percent of rated."""
+    known = ~np.isnan(run.low)
+    return float(run.low[known].min()), float(run.high[known].max())
+
+
+def _quiet(run: CaseRun) -> bool:
+    """Whether nothing is to be seen in a drawing: all boards stay where they are, and pass."""
+    low, high = _span(run)
+    band = 100 * SETTLING_BAND
+    return not run.tally.failed and low >= 100 - band and high <= 100 + band
 
 
 def _case_figure(run: CaseRun, boards: int) -> Figure:
     edges = run.edges.tolist()
     known = ~np.isnan(run.low)
-    least, most = float(run.low[known].min()), float(run.high[known].max())
+    least, most = _span(run)
     room = 26.0 if run.case.curves else 10.0
     low = max(SPAN_V[0], min(least - 4, 100.0 - room))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room))
@@ -54,7 +93,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         height=200,
     )
     chart.level(100.0, "faint")
-    key = [("spread", f"all {boards} boards"), ("one", "board 0")]
+    key = [("spread", f"all {boards} boards"), ("one", "nominal")]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     if run.worst_board != 0:
@@ -63,8 +102,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
-    for curve, style in zip(run.case.curves, STYLES, strict=False):
-        _corridor(chart, curve, edges[-1], style)
+    draw_limits(chart, run)
     chart.key(*key)
     bad = run.tally.failed
     verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
@@ -77,25 +115,6 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     about = run.case.about[:1].upper() + run.case.about[1:]
     caption = f"{about}. Judged: {judged}.{BLIND if blind else ''}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
-
-
-def _corridor(chart: Chart, curve: LimitCurve, end_ms: float, style: str) -> None:
-    """The levels that the curve allows by the time since the event."""
-    turns = sorted(
-        {0.0, end_ms / 1000, *(s for _, s in (*curve.lower, *curve.upper) if s < end_ms / 1000)}
-    )
-    middles = np.array([(a + b) / 2 for a, b in pairwise(turns)])
-    low, high = corridor(curve, middles)
-    edges = [1000 * t for t in turns]
-    named = False
-    for levels, below in ((np.where(np.isinf(high), np.nan, high), 11), (low, -4)):
-        values = np.where(levels == 0, np.nan, levels)
-        chart.stairs(edges, values.tolist(), style)
-        shown = [v for v in values.tolist() if chart.y.low < v < chart.y.high]
-        if shown and not named:
-            # On the side where the voltage may be.
-            chart.note(edges[-1], shown[-1], curve.name, anchor="end", dx=-3, dy=below)
-            named = True
 
 
 def case_table(board_runs: BoardRuns) -> Table:

@@ -26,14 +26,14 @@ from halfcycle.report import (
     window_section,
 )
 from halfcycle.report.board_runs import closest
-from halfcycle.report.parts import Contents, Derivation, Figure, Table, decimal, typeset
+from halfcycle.report.parts import Contents, Corners, Derivation, Figure, Table, decimal, typeset
 from halfcycle.spec.models import Spec
 from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import Window
 
 CAUTIONS = (
     "Mains voltage kills. Work on the equipment is for people who are trained and authorised to.",
-    "The regulator is no protection function. Over-current, over-voltage, over-temperature, "
+    "The regulator is not a protection function. Over-current, over-voltage, over-temperature, "
     "isolation and interlocks are separate, in hardware, and work without this firmware.",
     "A wrong or missing sensor signal drives the output to its limit before any window can tell. "
     "Hardware must keep that within what the load survives.",
@@ -63,11 +63,13 @@ def render(contents: Contents) -> str:
     good, verdict = summary_section.verdict(contents)
     spec = design.spec
     rows = summary_section.rows(contents, named)
-    used = {row.where for row in rows}
+    used = {row.where for row in rows if row.first}
     values: dict[str, Any] = {
         "good": good,
         "verdict": verdict,
-        "rows": rows,
+        "rows": tuple(row for row in rows if row.first),
+        "further": tuple(row for row in rows if not row.first),
+        "figures": _first_figures(contents, named),
         "letters": {label: letter for label, letter in named.letters.items() if letter in used},
         "findings": summary_section.by_level(summary_section.all_findings(contents)),
         "warned": any(f.level == "warning" for f in summary_section.all_findings(contents)),
@@ -81,6 +83,13 @@ def render(contents: Contents) -> str:
         "spec_text": contents.spec_text,
     }
     return lay_out(spec, values)
+
+
+def _first_figures(contents: Contents, named: Corners) -> tuple[Figure, ...]:
+    """What belongs on the first page: how a step settles, and what an overload does."""
+    overload = board_section.overload_figure(contents.boards) if contents.boards else None
+    step = loop_section.step_figure(contents.integer_design.design, named)
+    return (step,) if overload is None else (step, overload)
 
 
 def lay_out(spec: Spec, values: dict[str, Any]) -> str:
@@ -97,7 +106,8 @@ def lay_out(spec: Spec, values: dict[str, Any]) -> str:
         "digest": spec.digest(),
         "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
     }
-    values = of_all | values
+    empty: dict[str, Any] = {"further": (), "figures": (), "front": (), "sections": ()}
+    values = of_all | empty | values
     values["spec_text"] = values["spec_text"].removeprefix("\ufeff")
     environment = resources.templates(html=True)
     environment.filters["typeset"] = typeset
@@ -112,7 +122,7 @@ def _worst_again(contents: Contents) -> str:
     return contents.run_again(worst.case, worst.board)
 
 
-def _sections(contents: Contents, named: Any) -> tuple[Section, ...]:
+def _sections(contents: Contents, named: Corners) -> tuple[Section, ...]:
     return (
         _window(contents),
         _loop(contents, named),
@@ -144,7 +154,7 @@ def _window(contents: Contents) -> Section:
     )
 
 
-def _loop(contents: Contents, named: Any) -> Section:
+def _loop(contents: Contents, named: Corners) -> Section:
     design = contents.integer_design.design
     responses = frequency_section.curves(design)
     return Section(
@@ -155,7 +165,6 @@ def _loop(contents: Contents, named: Any) -> Section:
             "them.",
         ),
         figures=(
-            loop_section.step_figure(design, named),
             frequency_section.nyquist_figure(design, named, responses),
             *frequency_section.bode_figures(design, named, responses),
         ),
@@ -224,6 +233,7 @@ def _boards(contents: Contents) -> Section:
             "0 is nominal, then come the corners of all tolerances, the worst filters inside "
             "them, and boards spread evenly between "
             f"them (seed {board_runs.seed}). The shaded band holds every board.",
+            *board_section.quiet_text(board_runs),
         ),
         figures=board_section.case_figures(board_runs),
         tables=(board_section.case_table(board_runs),),

@@ -44,7 +44,7 @@ def render(refused: Refused) -> str:
             "worst_again": "",
             "verdict": verdict(refused),
             "findings": by_level(refused.findings),
-            "sections": tuple(_sections(refused)),
+            "front": tuple(_sections(refused)),
             "command": refused.command,
             "spec_text": refused.spec_text,
         },

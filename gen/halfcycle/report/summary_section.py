@@ -27,13 +27,20 @@ LEVELS: tuple[tuple[Level, str], ...] = (
 @dataclass(frozen=True, slots=True)
 class Row:
     """One figure: what was asked for (may be empty), what there is, at which corner, and whether
-    it is kept (None: nothing was asked)."""
+    it is kept (None: nothing was asked). ``further``: whether it can wait for the appendix; a
+    figure that is not kept never does."""
 
     name: str
     asked: str
     got: str
     where: str = ""
     kept: bool | None = None
+    further: bool = False
+
+    @property
+    def first(self) -> bool:
+        """Whether it stands on the first page."""
+        return not self.further or self.kept is False
 
 
 def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
@@ -69,6 +76,7 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
             spec.loop.law,
             f"normalised; the drive counts as {decimal(float(design.law.floor))} times the target "
             "or more",
+            further=True,
         )
     given = "given" if spec.gains is not None else "designed"
     per = "per update" if window.moving else "per window"
@@ -79,12 +87,14 @@ def _window_rows(contents: Contents) -> Iterator[Row]:
         f"{decimal(float(design.kp))}"
         if design.kp or spec.gains is not None
         else "none: integral action alone",
+        further=True,
     )
     yield Row(
         "integral gain",
         given if spec.gains is not None else "",
         f"{decimal(design.gains.integral_per_s)} {design.gain_unit} and s; {per} "
         f"{decimal(design.gains.integral_per_window)}",
+        further=True,
     )
 
 
@@ -141,12 +151,14 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
         f"± {quantity(tolerance, 'V', 3)}",
         f"± {quantity(numbers.dead_band_v, 'V', 3)}",
         kept=numbers.dead_band_v <= tolerance,
+        further=True,
     )
     yield Row(
         "one step of the output, against one of the reading",
         f"< {quantity(numbers.reading_step_v, 'V', 3)}",
         quantity(numbers.output_step_v, "V", 3),
         kept=numbers.output_step_v < numbers.reading_step_v,
+        further=True,
     )
     if numbers.rest is not None:
         yield Row(
@@ -156,6 +168,7 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
             f"{quantity(numbers.rest.hunting_v, 'V', 3)}",
             named.letter(numbers.rest.corner) if numbers.rest.hunting_v else "",
             kept=numbers.rest.bound_v <= 2 * tolerance,
+            further=True,
         )
     plants = design.chosen.hardest_plants
     scale, limit = (
@@ -169,9 +182,12 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
         decimal(scale, 3) if scale < 1e6 else "none is enough",
         named.letter(label),
         kept=scale <= limit,
+        further=True,
     )
     full = min(signal.headroom_bits for signal in numbers.plan.signals)
-    yield Row("least headroom of an integer", "≥ 0 bits", f"{full} bits", kept=full >= 0)
+    yield Row(
+        "least headroom of an integer", "≥ 0 bits", f"{full} bits", kept=full >= 0, further=True
+    )
 
 
 def _board_rows(board_runs: BoardRuns | None) -> Iterator[Row]:

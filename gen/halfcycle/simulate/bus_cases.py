@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from halfcycle.design.measured_bus import RIPPLE_SHARE
 from halfcycle.quantise.bus import LED_SHARE
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.limit_curves import ITI, SEMI_F47
 from halfcycle.simulate.loads import drawn_load, drawn_then_motor
 from halfcycle.simulate.run_types import BusState, Event, EventKind
+from halfcycle.spec.envelopes import Covers
 
 if TYPE_CHECKING:
     from halfcycle.simulate.cases import Timetable
@@ -59,7 +59,7 @@ def _steps(setting: Setting, times: Timetable) -> Iterator[Case]:
                 Event(times.event, EventKind.BUS, after),
                 *further,
             ),
-            curves=(ITI, SEMI_F47),
+            covers=Covers.BUS,
         )
 
 
@@ -83,7 +83,7 @@ def _motor(setting: Setting, times: Timetable) -> Case:
             Event(back, EventKind.LOAD, 0),
             Event(back, EventKind.BUS, nominal, BACK_S),
         ),
-        curves=(ITI,),
+        covers=Covers.MOTOR,
     )
 
 

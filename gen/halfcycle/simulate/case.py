@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from halfcycle.simulate.boards import Draw
-from halfcycle.simulate.limit_curves import LimitCurve
+from halfcycle.simulate.limit_curves import LimitCurve, curves_of
 from halfcycle.simulate.pace import Pace
 from halfcycle.simulate.parts import BoardLoad, FilterParts
 from halfcycle.simulate.run_types import Event, Real
+from halfcycle.spec.envelopes import Covers
 from halfcycle.windows.zero_tracking import ZeroTracking, zero_tracking
 
 if TYPE_CHECKING:
@@ -212,8 +213,9 @@ class Case:
     are shares of, in units of rated, below 0 if it falls; 0 if the target stays. ``rests_at``: the
     target after it, in units of rated. ``from_limit``: whether the event
     ends an overload, so that the drive comes back from its limit. ``rules``: names of the rules in
-    ``halfcycle.simulate.criteria``; ``curves`` bind with the rule "limits" and are watched without
-    it.
+    ``halfcycle.simulate.criteria``. ``covers``: what published limits have to cover to apply;
+    ``curves``, those that the spec chooses of them, bind with the rule "limits" and are watched
+    without it.
     """
 
     name: str
@@ -227,6 +229,7 @@ class Case:
     target_step: float = 0.0
     rests_at: float = 1.0
     from_limit: bool = False
+    covers: Covers | None = None
     curves: tuple[LimitCurve, ...] = ()
     flagged_s: float = math.inf
     """The instant at which the flag rules look."""
@@ -240,6 +243,13 @@ class Case:
     """Whether the event comes while the board starts."""
     shift_s: float | None = None
     """The span over which a board's events are moved; None: the setting's."""
+
+    def limited(self, spec: Spec) -> Case:
+        """The case with the published limits that the spec chooses; without any of them there is
+        no rule about them."""
+        curves = curves_of(spec, self.covers)
+        rules = self.rules if curves else tuple(rule for rule in self.rules if rule != "limits")
+        return replace(self, curves=curves, rules=rules)
 
     def shift_of(self, setting: Setting) -> float:
         """The span over which a board's events are moved, seconds."""

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from halfcycle.simulate.bus_cases import bus_cases
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.limit_curves import EN_50160, ITI, SEMI_F47
 from halfcycle.simulate.loads import (
     OVERLOAD,
     drawn_load,
@@ -21,6 +20,7 @@ from halfcycle.simulate.loads import (
     rectifier,
 )
 from halfcycle.simulate.run_types import Event, EventKind, SensorState
+from halfcycle.spec.envelopes import Covers
 
 STEPPED = ("settling", "overshoot", "steady", "dc")
 """Rules of a case that steps the target."""
@@ -84,7 +84,7 @@ def cases(setting: Setting) -> dict[str, Case]:
     ordered += _sensor_cases(setting, times)
     ordered += _loss_cases(setting, times)
     ordered += bus_cases(setting, times)
-    return {case.name: case for case in ordered}
+    return {case.name: case.limited(setting.spec) for case in ordered}
 
 
 def _target_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
@@ -145,7 +145,7 @@ def _load_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
                 Event(0.0, EventKind.LOAD, before),
                 Event(times.event, EventKind.LOAD, after),
             ),
-            curves=(ITI, SEMI_F47),
+            covers=Covers.LOAD,
         )
 
 
@@ -169,7 +169,7 @@ def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
             Event(back, EventKind.BUS, 0.0, times.edge),
         ),
         from_limit=True,
-        curves=(ITI,),
+        covers=Covers.FAULT,
         flagged_s=back,
     )
 
@@ -192,7 +192,7 @@ def _bus_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
                 Event(0.0, EventKind.BUS, float(bridge.bus_nominal_v)),
                 Event(times.event, EventKind.BUS, volts, times.edge),
             ),
-            curves=(ITI, SEMI_F47),
+            covers=Covers.BUS,
         )
 
 
@@ -207,7 +207,7 @@ def _distorting_case(setting: Setting, times: Timetable) -> Iterator[Case]:
         steady_s=times.event,
         end_s=times.event + times.tail + times.shift,
         rules=("steady", "limits"),
-        curves=(EN_50160,),
+        covers=Covers.DISTORTION,
     )
 
 
@@ -254,7 +254,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         rules=LOST,
         lost=True,
         events=(Event(times.event, EventKind.SENSOR, SensorState.STUCK_AT),),
-        curves=(ITI,),
+        covers=Covers.FAULT,
     )
     yield Case(
         name="disconnected-sensor",
@@ -266,7 +266,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         rules=LOST,
         lost=True,
         events=(Event(times.event, EventKind.SENSOR, SensorState.OPEN),),
-        curves=(ITI,),
+        covers=Covers.FAULT,
     )
     yield Case(
         name="noise",
@@ -315,7 +315,7 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
             Event(risen, EventKind.SENSOR, SensorState.OPEN),
         ),
         lost=True,
-        curves=(ITI,),
+        covers=Covers.FAULT,
         shift_s=setting.pace.rest_s,
     )
     at_limit = times.event + max(times.rest, setting.pace.climb_s + 2 * setting.window_s)
@@ -338,7 +338,7 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         ),
         lost=True,
         held_most=setting.at_rest.held_share,
-        curves=(ITI,),
+        covers=Covers.FAULT,
     )
     again = times.event + noticed_s
     yield Case(

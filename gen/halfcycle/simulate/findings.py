@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import listed
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import ramp_s
@@ -57,7 +58,7 @@ def findings(
         case = known[tally.case]
         if case.target_step:
             remarks += _against_design(setting, case, tally)
-        remarks += _over_voltage(case, tally)
+    remarks += _over_voltage([each for each in tallies if "limits" not in known[each.case].rules])
     remarks += _dc(setting, [tally for tally in tallies if "dc" in known[tally.case].rules])
     # The tolerance is a share of rated: what reads below it is not held against it.
     below = {name for name, case in known.items() if case.rests_at < 1}
@@ -198,18 +199,28 @@ def _by_rms(setting: Setting, worst: ReadingError) -> str:
     return f'measure = "rms" does not help, as it {read}; allow for it in what reads the report'
 
 
-def _over_voltage(case: Case, tally: Tally) -> Iterator[Finding]:
-    """Limits that are watched, not judged: what the regulator cannot prevent."""
-    if "limits" in case.rules:
+def _over_voltage(tallies: Sequence[Tally]) -> Iterator[Finding]:
+    """Limits that are watched, not judged: what the regulator cannot prevent, in all cases."""
+    left = [tally for tally in tallies if any(tally.breached.values())]
+    if not left:
         return
-    for name, count in tally.breached.items():
-        if not count:
-            continue
-        high = tally.worst["highest_percent"]
-        yield finding(
-            "over-voltage",
-            case.name,
-            f"{count} of {tally.boards} boards leave {name}, at worst {high[0]:.4g} % of rated "
-            f"(board {high[1]}); no window regulator can prevent that: protect the load with a "
-            "separate over-voltage cut-out in hardware",
-        )
+    limits = dict.fromkeys(
+        name for tally in left for name, count in tally.breached.items() if count
+    )
+    counts: dict[str, list[str]] = {}
+    for name in limits:
+        told = listed([str(tally.breached.get(name, 0)) for tally in left])
+        counts.setdefault(told, []).append(name)
+    (first, names), *others = counts.items()
+    words = f"{first} of {left[0].boards} boards leave {listed(names)}" + "".join(
+        f", {count} leave {listed(more)}" for count, more in others
+    )
+    worst = max(left, key=lambda tally: tally.worst["highest_percent"][0])
+    high, board = worst.worst["highest_percent"]
+    where = f" in {worst.case}" if len(left) > 1 else ""
+    yield finding(
+        "over-voltage",
+        ", ".join(tally.case for tally in left),
+        f"{words}, at worst {high:.4g} % of rated (board {board}{where}); no window regulator can "
+        "prevent that: protect the load with a separate over-voltage cut-out in hardware",
+    )

@@ -1,15 +1,21 @@
 """Published limits of a supply's voltage, and whether an RMS history stays inside them.
 
-Levels are percent of the nominal voltage. If no page of the standard itself was at hand the
-points were checked against makers' application notes; each curve says so.
+Levels are percent of the rated voltage. Where the points come from stands in
+``halfcycle.spec.envelopes``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+from halfcycle.spec.envelopes import ENVELOPES, Covers, Envelope, Points
+
+if TYPE_CHECKING:
+    from halfcycle.spec.models import Spec
 
 Real = NDArray[np.float64]
 
@@ -18,46 +24,48 @@ Real = NDArray[np.float64]
 class LimitCurve:
     """``lower``: (level, seconds): below the level for at most so long; ``upper`` the same above.
 
-    A duration of 0 allows no excursion at all.
+    A duration of 0 allows no excursion at all. ``steady``: lowest and highest level of what has
+    settled.
     """
 
     name: str
     source: str
-    lower: tuple[tuple[float, float], ...]
-    upper: tuple[tuple[float, float], ...]
+    lower: Points = ()
+    upper: Points = ()
+    steady: tuple[float, float] | None = None
+
+    @classmethod
+    def of(cls, envelope: Envelope, rated_v: float) -> LimitCurve:
+        """The envelope as a share of an output of ``rated_v``, percent."""
+        unit = 100 / rated_v if envelope.volts else 1.0
+        return cls(
+            name=envelope.title,
+            source=envelope.source,
+            lower=tuple((unit * level, seconds) for level, seconds in envelope.lower),
+            upper=tuple((unit * level, seconds) for level, seconds in envelope.upper),
+            steady=envelope.steady and (unit * envelope.steady[0], unit * envelope.steady[1]),
+        )
+
+    @property
+    def empty(self) -> bool:
+        """Whether it limits nothing."""
+        return not self.lower and not self.upper and self.steady is None
 
 
-ITI = LimitCurve(
-    name="ITI (CBEMA) 2000",
-    source=(
-        "ITI (CBEMA) Curve Application Note, Information Technology Industry Council, 2000; "
-        "120 V 60 Hz equipment, applied to other voltages in percent (common practice). Points "
-        "from memory, the ones from 1 ms on checked against a meter maker's drawing of the curve. "
-        "Its parts below 3 ms are peaks, not RMS, and are left out"
-    ),
-    lower=((70.0, 0.02), (80.0, 0.5), (90.0, 10.0)),
-    upper=((110.0, 0.5), (120.0, 0.003)),
-)
-SEMI_F47 = LimitCurve(
-    name="SEMI F47",
-    source=(
-        "SEMI F47-0706, required immunity: 50 % for 0.2 s, 70 % for 0.5 s, 80 % for 1 s; points "
-        "from memory, the first checked against a test laboratory's description"
-    ),
-    lower=((50.0, 0.05), (70.0, 0.2), (80.0, 0.5)),
-    upper=(),
-)
-EN_50160 = LimitCurve(
-    name="EN 50160",
-    source=(
-        "EN 50160:2010, low voltage: 10-minute means within 10 % of nominal in 95 % of a week "
-        "and +10 % / -15 % always (checked against meter makers' manuals); held here against "
-        "the settled end of a run, which a 10-minute mean would show"
-    ),
-    lower=((90.0, 0.0),),
-    upper=((110.0, 0.0),),
-)
-CURVES: tuple[LimitCurve, ...] = (ITI, SEMI_F47, EN_50160)
+def curves_of(spec: Spec, covers: Covers | None) -> tuple[LimitCurve, ...]:
+    """What the envelopes that the spec chooses say of a kind of case, those that say anything.
+
+    Of a fault only the upper limits are of interest: a load that is not supplied is in no danger.
+    Of a load that distorts only what has settled is.
+    """
+    rated_v = float(spec.output.rated_rms_v)
+    chosen = (ENVELOPES[name] for name in spec.limits.envelopes)
+    curves = [LimitCurve.of(each, rated_v) for each in chosen if covers in each.covers]
+    if covers is Covers.FAULT:
+        curves = [replace(curve, lower=(), steady=None) for curve in curves]
+    if covers is Covers.DISTORTION:
+        curves = [replace(curve, lower=(), upper=()) for curve in curves]
+    return tuple(curve for curve in curves if not curve.empty)
 
 
 def longest_excursion(outside: NDArray[np.bool_], lasting_s: Real) -> Real:
@@ -70,24 +78,48 @@ def longest_excursion(outside: NDArray[np.bool_], lasting_s: Real) -> Real:
     return longest
 
 
-def breaches(curve: LimitCurve, percent: Real, lasting_s: Real) -> NDArray[np.bool_]:
+def breaches(
+    curve: LimitCurve, percent: Real, lasting_s: Real, settled: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Whether each history (..., n) of RMS ``percent``, entries lasting ``lasting_s``, leaves the
-    curve; (...). An entry that is not a number counts as inside."""
-    out = np.zeros(percent.shape[:-1], dtype=bool)
+    curve; (...). ``settled`` (..., n): the entries that the steady limits hold for. An entry that
+    is not a number counts as inside."""
     slack = 1e-9  # Rounding of sums of durations.
-    for level, longest in curve.lower:
-        out |= longest_excursion(percent < level, lasting_s) > longest + slack
-    for level, longest in curve.upper:
-        out |= longest_excursion(percent > level, lasting_s) > longest + slack
+    out = np.zeros(percent.shape[:-1], dtype=bool)
+    for points, sign in ((curve.lower, -1.0), (curve.upper, 1.0)):
+        if points:
+            # All levels in one pass over the entries.
+            levels, longest = (
+                np.array(part).reshape((-1,) + (1,) * percent.ndim)
+                for part in zip(*points, strict=True)
+            )
+            beyond = longest_excursion(sign * percent > sign * levels, lasting_s[None])
+            out |= (beyond > longest[..., 0] + slack).any(axis=0)
+    if curve.steady is not None:
+        low, high = curve.steady
+        out |= (settled & ((percent < low) | (percent > high))).any(axis=-1)
     return out
 
 
-def corridor(curve: LimitCurve, seconds: Real) -> tuple[Real, Real]:
+def corridor(curve: LimitCurve, seconds: Real, settled_s: float = np.inf) -> tuple[Real, Real]:
     """Lowest and highest percent allowed after an excursion has lasted ``seconds`` (...), for
-    drawing; 0 and infinity if the curve says nothing."""
+    drawing, the output having settled after ``settled_s``; 0 and infinity if the curve says
+    nothing."""
     low, high = np.zeros(seconds.shape), np.full(seconds.shape, np.inf)
-    for level, longest in curve.lower:
+    lower, upper = curve.lower, curve.upper
+    if curve.steady is not None:
+        lower, upper = (
+            (*points, (level, settled_s))
+            for points, level in zip((lower, upper), curve.steady, strict=True)
+        )
+    for level, longest in lower:
         low = np.where(seconds > longest, np.maximum(low, level), low)
-    for level, longest in curve.upper:
+    for level, longest in upper:
         high = np.where(seconds > longest, np.minimum(high, level), high)
     return low, high
+
+
+def turns(curve: LimitCurve, settled_s: float) -> tuple[float, ...]:
+    """The seconds at which ``corridor`` takes a step."""
+    steady = () if curve.steady is None else (settled_s,)
+    return tuple(sorted({seconds for _, seconds in (*curve.lower, *curve.upper)} | {*steady}))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, SCALE_ONE
 from halfcycle.simulate.boards import Draw
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.limit_curves import EN_50160, breaches
+from halfcycle.simulate.limit_curves import breaches
 from halfcycle.simulate.run_types import Board, History, Real
 
 Flags = NDArray[np.bool_]
@@ -198,10 +198,9 @@ def _breached(run: _Run) -> Flags:
     lasting = np.where(after, np.diff(ends, axis=1, prepend=0.0), 0.0)
     percent = np.where(after, 100 * run.level, np.nan)
     breached = np.zeros((len(ends), len(run.case.curves)), dtype=bool)
+    settled = ends > run.start_of_steady
     for column, curve in enumerate(run.case.curves):
-        # EN 50160 speaks of long means: only the settled end is held against it.
-        late = ends > run.start_of_steady if curve is EN_50160 else True
-        breached[:, column] = breaches(curve, np.where(late, percent, np.nan), lasting)
+        breached[:, column] = breaches(curve, percent, lasting, settled)
     return breached
 
 

@@ -6,6 +6,7 @@ greyscale.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -16,7 +17,7 @@ from halfcycle.base import figure
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.cases import cases
-from halfcycle.simulate.limit_curves import EN_50160, LimitCurve, corridor
+from halfcycle.simulate.limit_curves import LimitCurve, corridor
 from halfcycle.simulate.measurements import Measured, measure
 from halfcycle.simulate.run_types import History, Real, Run
 from halfcycle.simulate.setup import board, timing
@@ -118,8 +119,8 @@ def _amplitude(axes: Axes, shown: _Shown) -> None:
     axes.fill_between(1000 * grid, low, high, color="0.75", linewidth=0, label=label)
     axes.plot(1000 * grid, level[0], color="0", linewidth=0.9, label="first board")
     after = grid[grid > 0]
-    for curve, line in zip(case.curves, ("--", ":"), strict=False):
-        _limits(axes, curve, after, line)
+    for curve, line in zip(case.curves, itertools.cycle(("--", ":")), strict=False):
+        _limits(axes, curve, after, line, case.steady_s - case.event_s)
     axes.axvline(0, color="0.4", linewidth=0.6)
     if case.target_step and setting.promise.settling_ms is not None:
         axes.axvline(
@@ -143,13 +144,8 @@ def _legend(axes: Axes) -> None:
     )  # fmt: skip
 
 
-def _limits(axes: Axes, curve: LimitCurve, after: Real, line: str) -> None:
-    if curve is EN_50160:
-        for percent in (90.0, 110.0):
-            axes.axhline(percent, color="0.2", linestyle=line, linewidth=0.9)
-        axes.plot([], [], color="0.2", linestyle=line, linewidth=0.9, label=curve.name)
-        return
-    low, high = corridor(curve, after)
+def _limits(axes: Axes, curve: LimitCurve, after: Real, line: str, settled_s: float) -> None:
+    low, high = corridor(curve, after, settled_s)
     axes.plot(1000 * after, low, color="0.2", linestyle=line, linewidth=0.9, label=curve.name)
     axes.plot(1000 * after, np.where(np.isinf(high), np.nan, high), color="0.2", linestyle=line,
               linewidth=0.9)  # fmt: skip

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from halfcycle.base.clipped_sine import rms as clipped_rms
 from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
 from halfcycle.spec.bus_sensor import clashes_of_bus_sensor
+from halfcycle.spec.envelopes import ENVELOPES
 from halfcycle.spec.kinds import brief
 
 if TYPE_CHECKING:
@@ -429,6 +430,30 @@ bus_sensor = reads(
 """The bus sensor reads all of the bus, and soon enough."""
 
 
+@reads("limits.envelopes", "output.frequency_hz", "output.rated_rms_v")
+def envelopes_apply(spec: Spec) -> Iterator[Clash]:
+    """An envelope that is for one frequency or one voltage is asked of no other output."""
+    rated, hertz = spec.output.rated_rms_v, spec.output.frequency_hz
+    for envelope in (ENVELOPES[name] for name in spec.limits.envelopes):
+        only = envelope.frequency_hz
+        if only is not None and hertz != only:
+            fit = [each.name for each in ENVELOPES.values() if each.frequency_hz in (None, hertz)]
+            yield (
+                "limits.envelopes",
+                f"{envelope.name} is for {only} Hz, and output.frequency_hz is {brief(hertz)}",
+                f"leave it out; for any frequency: {', '.join(fit)}",
+            )
+        elif envelope.volts and envelope.steady is not None:
+            low, high = envelope.steady
+            if not low <= rated <= high:
+                yield (
+                    "limits.envelopes",
+                    f"{envelope.name} holds the output between {low:g} and {high:g} V, and "
+                    f"output.rated_rms_v is {brief(rated)}",
+                    "leave it out, or correct the rated voltage",
+                )
+
+
 CHECKS: tuple[CrossCheck, ...] = (
     frequency_band,
     sampling,
@@ -446,6 +471,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     pwm_rate,
     bus_sensor,
     settling_room,
+    envelopes_apply,
 )
 
 

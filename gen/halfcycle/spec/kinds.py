@@ -190,6 +190,34 @@ class Choice(Kind):
         return {"enum": list(self.options)}
 
 
+class Several(Kind):
+    """A list of names, each one of ``options`` and none twice; it may be empty."""
+
+    def __init__(self, about: str, *options: str) -> None:
+        super().__init__(about)
+        self.options = options
+
+    def check(self, value: Any) -> tuple[str, ...]:
+        listed = ", ".join(literal(option) for option in self.options)
+        if not isinstance(value, list | tuple):
+            raise BadValueError(
+                f"{shown(value)} is not a list", f"write names in brackets; known: {listed}"
+            )
+        for place, name in enumerate(value):
+            if not isinstance(name, str) or name not in self.options:
+                near: list[str] = []
+                if isinstance(name, str):
+                    near = difflib.get_close_matches(name[:80].lower(), self.options, n=1)
+                meant = f"did you mean {literal(near[0])}? " if near else ""
+                raise BadValueError(f"{shown(name)} is not a known name", f"{meant}known: {listed}")
+            if name in value[:place]:
+                raise BadValueError(f"{shown(name)} stands there twice", "write it once")
+        return tuple(value)
+
+    def json_schema(self) -> JsonSchemaValue:
+        return {"type": "array", "items": {"enum": list(self.options)}, "uniqueItems": True}
+
+
 class Flag(Kind):
     """True or false."""
 

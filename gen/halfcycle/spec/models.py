@@ -18,11 +18,14 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict
 
 from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
-from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Whole
+from halfcycle.spec.envelopes import DEFAULT, ENVELOPES
+from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Several, Whole
 
 Value = Fraction | int | str | bool
+Said = Value | tuple[str, ...]
+"""What a key may hold: a value, or a list of names."""
 
-UNSAID: dict[str, Value] = {"loop.law": "auto"}
+UNSAID: dict[str, Said] = {"loop.law": "auto", "limits.envelopes": DEFAULT}
 """Keys that came later, with the value by which a spec is what it was without them: so it counts as
 left out, and neither digest nor C of an older spec changes."""
 
@@ -65,7 +68,7 @@ class Loop(Table):
         int | Literal["auto"], Whole("half cycles in a window", 1, 10000, word="auto")
     ] = "auto"
     accept_partial_window: Annotated[
-        bool, Flag("true: a window that is no whole number of half cycles may be used")
+        bool, Flag("true: a window that is not a whole number of half cycles may be used")
     ] = False
     weighting: Annotated[
         Literal["auto", "flat", "shaped"],
@@ -252,6 +255,14 @@ class Targets(Table):
     ] = Fraction(0)
 
 
+class Limits(Table):
+    """Published limits that the output is held to on virtual boards."""
+
+    envelopes: Annotated[tuple[str, ...], Several("which published limits apply", *ENVELOPES)] = (
+        DEFAULT
+    )
+
+
 class Gains(Table):
     """Continuous PI gains that are analysed instead of designed."""
 
@@ -285,6 +296,7 @@ class Spec(Table):
     filter: Filter
     load: Load
     targets: Targets
+    limits: Limits = Limits()
     gains: Gains | None = None
     arithmetic: Arithmetic = Arithmetic()
 
@@ -311,11 +323,11 @@ class Spec(Table):
         stated = "loop" if self.bus_sensor is None else self.bus_sensor.period_us
         return (self.loop.period_us if stated == "loop" else stated) / 1_000_000
 
-    def values(self) -> dict[str, Value]:
+    def values(self) -> dict[str, Said]:
         """Every resolved value by its dotted key, in the order of the models."""
         return {key: value for key, value, _ in _leaves(self, "")}
 
-    def defaulted(self) -> tuple[tuple[str, Value], ...]:
+    def defaulted(self) -> tuple[tuple[str, Said], ...]:
         """The keys that the file left out, dotted, each with the default it got."""
         return tuple((key, value) for key, value, given in _leaves(self, "") if not given)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from halfcycle.spec.c_names import check_name
+from halfcycle.spec.envelopes import ENVELOPES
 from halfcycle.spec.unit_kinds import CHANGE_FIRST, DEFAULT_KIND, kind_of
 
 TEMPLATE = "start.toml.j2"
@@ -33,6 +34,7 @@ def start_text(name: str, file: str, kind: str = DEFAULT_KIND) -> str:
             about=unit.about,
             unit=unit.tables,
             first_keys=CHANGE_FIRST.items(),
+            envelopes=tuple((each.name, each.title) for each in ENVELOPES.values()),
         )
     )
     return "\n\n".join(_aligned(block) for block in text.split("\n\n"))

@@ -1,4 +1,4 @@
-/* DANGER: mains voltage kills. This is no protection function: over-current, over-voltage,
+/* DANGER: mains voltage kills. This is not a protection function: over-current, over-voltage,
  * isolation and interlocks are separate and in hardware. */
 #include "regulation.h"
 

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 698792aa2e1a86a84cb1ccee3d73034056f68245546f65d7d80bca9c8a70ebec
+ *     file 16bdf0e799adcf6bc2a50fb5ec402addfba4430bb5ee399293e860cc7c0696f8
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 22bfc2d725f8757e568c668b27c393d7002c49ec34f3dfb608049b22f70ebb9d
+ *     file 2a414586b76b8274c165652b30b014162b5e478738ca0f8b2f1557a4e483ffb4
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -87,7 +87,7 @@ extern "C" {
 #define PIER_WINCH_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef PIER_WINCH_FENCE
 #define PIER_WINCH_FENCE()
 #endif

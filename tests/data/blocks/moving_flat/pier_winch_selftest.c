@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 0a57dc859ea35629d7bb5ada22763fb717b08396bc9cd6961709118d04346fe2
+ *     file 16888c41a3c9d5ad42dab6de4e1e62b64ede6673e1247db024de7925f62eb707
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with pier_winch.c. pier_winch_selftest() returns 0 where every row agrees, else the number
+ * Link with pier_winch.c. pier_winch_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
  * 7 duty, 9 the rest of a reading.

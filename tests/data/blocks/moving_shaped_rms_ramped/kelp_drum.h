@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 6fe76a1fa13b1440e51ac096e2a1367adbdc38e6c49ea1fee6eeacfcdaa8158f
+ *     file bd3037db3b905dcc93e0227d3ec37b8d1622fffa1db5a751f8d5fb97a7d322e2
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
@@ -87,7 +87,7 @@ extern "C" {
 #define KELP_DRUM_FAST
 #endif
 
-/* A barrier, where another core reads. On one core none is needed: all that is shared is volatile. */
+/* A barrier, if another core reads. On one core none is needed: all that is shared is volatile. */
 #ifndef KELP_DRUM_FENCE
 #define KELP_DRUM_FENCE()
 #endif

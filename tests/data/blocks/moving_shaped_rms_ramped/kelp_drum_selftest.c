@@ -7,14 +7,14 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file c2807cd7a59de101822fc01e1713567d0186be1954398db959dcd4418dd3b044
+ *     file a8f1e9b469ace105d154c14d3c9d58d0684baeffbfa7d49c215efc07884e7755
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Link with kelp_drum.c. kelp_drum_selftest() returns 0 where every row agrees, else the number
+ * Link with kelp_drum.c. kelp_drum_selftest() returns 0 if every row agrees, else the number
  * (from 1) of the first row that differs, and points *first at what differs in it:
  * 1 integral, 2 rms_mv, 3 scale, 4 flags, 5 drive, 6 a block that ended early or late,
  * 7 duty, 9 the rest of a reading.

@@ -7,9 +7,9 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 72883df9f9aa48441dd4e5ae5ba1a6a58c972678650b6443efb7d56b89bba90d
+ *     file 3a98f5e0936f7641370fd494f3cd3b8570fa7e04f0eb8abc34be5ac9e4d360cb
  *
- * DANGER: mains voltage kills. This regulator is no protection function. Over-current,
+ * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
