@@ -191,6 +191,38 @@ def test_what_is_kept_is_not_to_be_widened_for_the_fitted_value() -> None:
     assert found.gain_spread_percent <= stated <= found.gain_spread_percent * 1.1
 
 
+def test_the_board_beyond_the_tolerance_is_named() -> None:
+    """Bug: "a board is 5.61 % from the spec's value", of five."""
+    found = calibrate(SPEC, bench([0.2203, 0.2200, 0.2198, 0.2202, 0.2080]))
+    told = {f.code: f.text for f in findings(SPEC, found, written=False)}
+    assert told["spread-beyond"].startswith("b4 is 5.45 % from the spec's value")
+
+
+def test_a_board_is_beyond_the_tolerance_only_if_its_readings_tell() -> None:
+    """Bugs: a gain 1 % off by two readings was more than a tolerance of 1 % by the rounding of
+    its division, and an interval that holds the tolerance was beyond it."""
+    one = parse_spec(edit_text(BASE, {"sensor.gain_tolerance_percent": 1}), "x")
+    exact = [
+        pair(1, "a", 10.1, 10.0),
+        pair(2, "a", 20.2, 20.0),
+        pair(3, "b", 10.0, 10.0),
+        pair(4, "b", 20.0, 20.0),
+    ]
+    for readings in (exact, [pair(1, "a", 10.1, 10.0)]):
+        found = calibrate(one, readings)
+        assert inside(one, found, after=False)
+        assert "spread-beyond" not in {f.code for f in findings(one, found, written=False)}
+    scattered = [pair(n, "a", 230 * (1.011 + 0.002 * (n % 2)), 230) for n in range(1, 3)]
+    scattered += [pair(n, "b", 230.0, 230) for n in range(3, 5)]
+    found = calibrate(one, scattered)
+    told = findings(one, found, written=False)
+    assert inside(one, found, after=False)
+    (text,) = (f.text for f in told if f.text.startswith("a is "))
+    assert text.startswith("a is 1.2 +-") and "do not tell on which side it is" in text
+    surely = calibrate(one, [pair(n, "a", 230 * 1.0121, 230) for n in range(1, 5)])
+    assert not inside(one, surely, after=False)
+
+
 def test_two_boards_say_little_of_the_spread() -> None:
     found = calibrate(SPEC, bench([0.2202, 0.2199]))
     told = {f.code: f.text for f in findings(SPEC, found, written=False)}

@@ -163,6 +163,37 @@ def test_several_boards_and_one_that_is_unlike_them(identify: CommandLine, tmp_p
     assert {"boards-spread", "board-outlier"} <= codes(answer)
 
 
+def test_what_is_not_written_says_why(identify: CommandLine, tmp_path: Path) -> None:
+    """Bug: with --write and a board that the others left out nothing was written or said; and the
+    spread of the others spoke of all boards."""
+    spec = Path(shutil.copy(SPEC, tmp_path))
+    paths = [log(tmp_path / f"b{n}.csv", 1.18 + 0.001 * n, seed=n) for n in range(5)]
+    far = log(tmp_path / "far.csv", 1.5)
+    answer = identify(spec, *paths, far, "--write", "--json")
+    told = json.loads(answer.out)
+    texts = {entry["code"]: entry["text"] for entry in told["findings"]}
+    assert answer.code == 1 and spec.read_bytes() == SPEC.read_bytes()
+    assert texts["spec-unchanged"].startswith("nothing was written: boards unlike the others (far)")
+    assert "of all boards that are as 5 of these have a gain" in texts["boards-spread"]
+    answer = identify(spec, paths[0], "--write", "--json")
+    assert answer.code == 0 and "spec-unchanged" in codes(answer)
+    other = identify(
+        spec,
+        log(tmp_path / "other.csv", integral=designed().quantised.plan.integral * 2),
+        "--write",
+        "--json",
+    )
+    assert other.code == 1 and "spec-unchanged" in codes(other)
+
+
+def test_a_log_of_other_gains_has_no_fit_to_speak_of(identify: CommandLine, tmp_path: Path) -> None:
+    """Bug: of a log with two steps "log a step too" was said, as none of its rows was used."""
+    answer = identify(
+        SPEC, log(tmp_path / "other.csv", integral=designed().quantised.plan.integral * 2), "--json"
+    )
+    assert "log-differs" in codes(answer) and "drive-hardly-moves" not in codes(answer)
+
+
 def test_bad_input_is_one_message(identify: CommandLine, tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("update,target_mv,rms_mv,scale,flags\n1,2,3,x,5\n")

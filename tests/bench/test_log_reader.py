@@ -194,3 +194,19 @@ def test_digits_of_another_script_are_no_number(tmp_path: Path) -> None:
     path.write_text("update,target_mv,rms_mv,scale,flags\n1,230000,\u0662,3,0\n")
     with pytest.raises(InputError, match=r"rms_mv .* is not a whole number"):
         read(path)
+
+
+@pytest.mark.parametrize("value", [99_999_999_999, 2**31, -(2**31) - 1])
+def test_a_value_that_no_32_bits_hold_is_refused(value: int, tmp_path: Path) -> None:
+    """Bug: a target of 99999999999 mV was one that no update had seen."""
+    path = tmp_path / "a.csv"
+    rows = [f"{n},207000,207000,15000,0" for n in range(1, 6)]
+    rows[3] = f"4,{value},207000,15000,0"
+    path.write_text("update,target_mv,rms_mv,scale,flags\n" + "\n".join(rows) + "\n")
+    with pytest.raises(InputError) as raised:
+        read(path, PLAN)
+    assert "line 5" in str(raised.value) and "is not within -2147483648 to 2147483647" in str(
+        raised.value
+    )
+    path.write_text(path.read_text().replace(str(value), str(2**31 - 1)))
+    assert len(read(path, PLAN)) == 1

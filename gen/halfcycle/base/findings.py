@@ -510,6 +510,11 @@ KINDS: dict[str, Kind] = {
         "The spec was changed; the logs are of firmware of the one before, and are refused now.",
         "Design, generate and log again; to read old logs again keep a copy of the old spec.",
     ),
+    "spec-unchanged": Kind(
+        NOTE,
+        "Nothing was written: what was measured changes no key, or decides nothing.",
+        "What the text says; else nothing.",
+    ),
     "board-inside": Kind(
         NOTE,
         "Gain and delay of the board are inside the corners that the design relies on.",

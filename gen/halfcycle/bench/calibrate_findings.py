@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 from halfcycle.base.findings import Finding, finding
 from halfcycle.bench.calibrate import FEW, Calibration, Estimate, plus_minus
@@ -14,8 +16,28 @@ GAIN = "sensor.volts_per_code"
 ZERO = "sensor.zero_code"
 
 
+ROUNDING = 1e-9
+"""Of a share that is computed from readings: 10.1 V and 10 V are 1 % apart."""
 MAX_DEPARTURE = 1 / 3
 """A fitted gain farther from the spec's than this share is a wrong column, unit or probe."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Far:
+    """How far a ``board`` is from a value, and the half width of that."""
+
+    value: float
+    half: float
+    board: str
+
+    @property
+    def surely(self) -> float:
+        """How far the near end of its interval is."""
+        return self.value - self.half
+
+    def beyond(self, tolerance: float) -> bool:
+        """Whether even the near end of its interval is."""
+        return self.surely > tolerance * (1 + ROUNDING)
 
 
 def changes(spec: Spec, calibration: Calibration) -> dict[str, Value]:
@@ -47,18 +69,17 @@ def inside(spec: Spec, calibration: Calibration, *, after: bool) -> bool:
     ones, where they differ). False if that is not known."""
     if _untrusted(spec, calibration):
         return False
+    gain, zero, sensor = calibration.volts_per_code, calibration.zero_code, spec.sensor
     changed = changes(spec, calibration) if after else {}
-    gain = (
-        calibration.gain_spread_after_percent
-        if GAIN in changed
-        else calibration.gain_spread_percent
-    )
-    zero = calibration.zero_spread_after_codes if ZERO in changed else calibration.zero_spread_codes
-    if gain is None and zero is None:
-        return False
-    sensor = spec.sensor
-    gain_fits = gain is None or gain <= sensor.gain_tolerance_percent
-    return gain_fits and (zero is None or zero <= sensor.zero_tolerance_codes)
+    now = float(sensor.volts_per_code)
+    if gain is not None and GAIN in changed:
+        now = gain.value
+    centre = round(zero.value) if zero is not None and ZERO in changed else sensor.zero_code
+    gains = _boards(calibration, "volts_per_code", now, 100 / now)
+    zeros = _boards(calibration, "zero_code", centre, 1.0)
+    beyond = [far.beyond(float(sensor.gain_tolerance_percent)) for far in gains]
+    beyond += [far.beyond(float(sensor.zero_tolerance_codes)) for far in zeros]
+    return bool(beyond) and not any(beyond)
 
 
 def findings(spec: Spec, calibration: Calibration, *, written: bool) -> tuple[Finding, ...]:
@@ -74,6 +95,15 @@ def findings(spec: Spec, calibration: Calibration, *, written: bool) -> tuple[Fi
         *_zero(spec, calibration, written),
         *_left_out(calibration),
     )
+
+
+def spec_unchanged(spec: Spec, calibration: Calibration) -> Finding:
+    """Why there was nothing to write."""
+    if _untrusted(spec, calibration):
+        why = "these readings cannot be trusted"
+    else:
+        why = "the spec's values are those of the readings, as far as these tell"
+    return finding("spec-unchanged", "spec", f"nothing was written: {why}")
 
 
 def _untrusted(spec: Spec, calibration: Calibration) -> list[Finding]:
@@ -137,10 +167,10 @@ def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         "%",
         tolerance,
         (
-            calibration.gain_spread_percent,
-            calibration.gain_spread_after_percent,
-            calibration.gain_reach_percent,
+            _boards(calibration, "volts_per_code", now, 100 / now),
+            _boards(calibration, "volts_per_code", gain.value, 100 / gain.value),
         ),
+        calibration.gain_reach_percent,
         boards=gain.readings,
         changed=GAIN in changes(spec, calibration),
         written=written,
@@ -171,10 +201,10 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         "codes",
         float(spec.sensor.zero_tolerance_codes),
         (
-            calibration.zero_spread_codes,
-            calibration.zero_spread_after_codes,
-            calibration.zero_reach_codes,
+            _boards(calibration, "zero_code", now, 1.0),
+            _boards(calibration, "zero_code", round(zero.value), 1.0),
         ),
+        calibration.zero_reach_codes,
         boards=zero.readings,
         changed=ZERO in changes(spec, calibration),
         written=written,
@@ -200,28 +230,56 @@ def _zero_of_pairs(spec: Spec, calibration: Calibration) -> Iterator[Finding]:
         yield finding("zero-invisible", ZERO, text)
 
 
+def _boards(
+    calibration: Calibration,
+    what: Literal["volts_per_code", "zero_code"],
+    centre: float,
+    unit: float,
+) -> list[_Far]:
+    """How far each board is from ``centre``; ``unit``s of the result are in one of the value. A
+    single reading is taken as it stands."""
+    return [
+        _Far(unit * abs(estimate.value - centre), unit * half, fit.board)
+        for fit in calibration.boards
+        if (estimate := getattr(fit, what)) is not None
+        for half in [estimate.half if math.isfinite(estimate.half) else 0.0]
+    ]
+
+
 def _spread(
     key: str,
     unit: str,
     tolerance: float,
-    figures: tuple[float | None, float | None, float | None],
+    boards_off: tuple[list[_Far], list[_Far]],
+    reach: float | None,
     *,
     boards: int,
     changed: bool,
     written: bool,
 ) -> Iterator[Finding]:
-    """Whether the boards keep ``tolerance``: now, after the change, and those not yet measured."""
-    now, after, reach = figures
-    assert now is not None and after is not None
-    if now > tolerance:
-        text = f"a board is {now:.3g} {unit} from the spec's value, the tolerance is {tolerance:g}"
+    """Whether the boards keep ``tolerance``: now, after the change (``boards_off``), and those
+    not yet measured."""
+    now, after = (max(fars, key=lambda far: far.surely) for fars in boards_off)
+    if now.beyond(tolerance):
+        text = (
+            f"{now.board} is {now.value:.3g} {unit} from the spec's value, the tolerance is "
+            f"{tolerance:g}"
+        )
         held = after if changed else now
-        if changed and after <= tolerance:
-            text += f"; {after:.3g} {unit} from the fitted one: {_do(written)} that"
+        if changed and not after.beyond(tolerance):
+            text += f"; {after.value:.3g} {unit} from the fitted one: {_do(written)} that"
             yield finding("spread-recentred", key, text, "note" if written else "warning")
         else:
-            text += f"; state at least {_up(held):g}, or sort the boards out"
+            text += f"; state at least {_up(held.value):g}, or sort the boards out"
             yield finding("spread-beyond", key, text)
+    for far in boards_off[changed]:
+        if not far.beyond(tolerance) and far.value > tolerance * (1 + ROUNDING):
+            text = (
+                f"{far.board} is {far.value:.3g} {plus_minus(far.half, 2)} {unit} from the "
+                f"{'fitted' if changed else 'stated'} value, the tolerance is {tolerance:g}: its "
+                "readings do not tell on which side it is; take more of it"
+            )
+            yield finding("spread-uncertain", key, text)
     if reach is None:
         text = f"one board says nothing of the spread; measure several (tolerance {tolerance:g})"
         yield finding("spread-one-board", key, text)
@@ -230,7 +288,7 @@ def _spread(
         f"99 % of all boards lie within {plus_minus(reach, 3)} {unit} of the fitted value "
         f"(95 % confidence, normal spread), the tolerance is +-{tolerance:g} {unit}"
     )
-    if reach > tolerance >= now:
+    if reach > tolerance and not now.beyond(tolerance):
         text += f"; measure more boards, or state {_up(reach):g}"
         if boards <= FEW:
             kept = f"the tolerance is +-{tolerance:g} {unit}"

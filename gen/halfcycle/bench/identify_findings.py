@@ -56,16 +56,12 @@ def changes(design: Design, found: Identification) -> dict[str, Value]:
         least = min(below) / ranges.gain.low
         new[BUS_MIN] = _digits(float(spec.bridge.bus_min_v) * least, up=False)
     shares = [plant.share for plant in plants if plant.share is not None]
-    late = [share.value for share in shares if ranges.share.below(share)]
-    if late:
-        us = 1_000_000 * window.update_s
-        stated = spec.loop.update_within_us
-        known = Fraction(0) if stated == "auto" and window.blocks == 1 else spec.update_within_s
-        wanted = 1_000_000 * known + Fraction(ranges.share.low - min(late)) * us
-        period = spec.loop.period_us
-        within = math.ceil(wanted / period) * period
-        if within <= us:
-            new[WITHIN] = within
+    if any(ranges.share.below(share) for share in shares):
+        # The latest that these logs leave open: at once a board has the corners' highest share.
+        us, period = 1_000_000 * window.update_s, spec.loop.period_us
+        least = min(share.low for share in shares)
+        wanted = Fraction(ranges.share.high - least) * us
+        new[WITHIN] = min(math.ceil(wanted / period) * period, us)
     return new
 
 
@@ -92,6 +88,20 @@ def spec_written() -> Finding:
         "again, and log the new firmware before you identify again"
     )
     return finding("spec-written", "spec", text)
+
+
+def spec_unchanged(found: Identification) -> Finding:
+    """Why there was nothing to write."""
+    if not found.as_model:
+        why = "the rows are not the model's: no key of the spec follows from them"
+    elif found.outliers:
+        why = (
+            f"boards unlike the others ({', '.join(found.outliers)}) decide nothing; to allow for "
+            "such a board give its log alone"
+        )
+    else:
+        why = "no key of the spec would change by these logs"
+    return finding("spec-unchanged", "spec", f"nothing was written: {why}")
 
 
 def _rows(log: BoardLog) -> Iterator[Finding]:
@@ -132,6 +142,8 @@ def _board(
 ) -> Iterator[Finding]:
     key = log.name
     if isinstance(log.fit, NoFit):
+        if 2 * log.checked.differing > log.checked.compared:
+            return  # The fit has no rows, since they are not the model's.
         recipe = MORE if log.fit.moved >= MOVED else RECIPE
         yield finding("drive-hardly-moves", key, f"{log.fit.reason}; {recipe}")
         return
@@ -151,8 +163,10 @@ def _board(
         advice = _advice(new, (WITHIN,), written)
         if not advice and found.as_model:
             advice = f"; {NO_KEY}"
-        elif advice and design.window.blocks == 1 and design.spec.loop.update_within_us == "auto":
-            advice += '; "auto" is at once for a plain window'
+        elif advice:
+            advice += ", the latest that the logs leave open: measure that time, and state it"
+            if design.window.blocks == 1 and design.spec.loop.update_within_us == "auto":
+                advice += '; "auto" is at once for a plain window'
         text = (
             f"{_measured(plant.share, 4)} of a change acts in the first update's time, the design "
             f"relies on {ranges.share.low:.4g} to {ranges.share.high:.4g}{advice}"
@@ -194,10 +208,11 @@ def _together(found: Identification) -> Iterator[Finding]:
     if found.gain is None or found.gain_reach is None or found.share_of_boards is None:
         return
     share = 100 * found.share_of_boards
+    of = f" that are as {len(found.logs) - len(found.outliers)} of these" if found.outliers else ""
     text = (
-        f"{100 * COVERAGE:g} % of all boards have a gain of {found.gain.value:.5g} "
+        f"{100 * COVERAGE:g} % of all boards{of} have a gain of {found.gain.value:.5g} "
         f"{plus_minus(found.gain_reach, 3)} (95 % confidence, normal spread); at least "
-        f"{share:.4g} % of all are inside the corners"
+        f"{share:.4g} % of all have one inside the corners"
     )
     enough = found.share_of_boards >= COVERAGE
     if found.gain.readings <= FEW:

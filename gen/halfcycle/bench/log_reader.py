@@ -163,24 +163,27 @@ def _refuse_disorder(path: Path, rows: LogRows, last: LogRows | None) -> None:
 def _refuse_beyond(path: Path, rows: LogRows, plan: Plan) -> None:
     """Values that no firmware of this spec has: another one's log, or a wrong column."""
     millivolts = arithmetic.scale_by(plan.reading_max, plan.millivolt_gain, plan.millivolt_shift)
-    bounds: list[tuple[str, Ints | None, int]] = [
-        ("update", rows.update, COUNTER - 1),
-        ("rms_mv", rows.rms_mv, millivolts),
-        ("scale", rows.scale, plan.scale_top),
-        ("flags", rows.flags, 0xFFFF),
-        ("sum", rows.sum, WORD_MASK),
-        ("integral", rows.integral, plan.drive_max),
+    bounds: list[tuple[str, Ints | None, int, int]] = [
+        ("update", rows.update, 0, COUNTER - 1),
+        ("rms_mv", rows.rms_mv, 0, millivolts),
+        ("scale", rows.scale, 0, plan.scale_top),
+        ("flags", rows.flags, 0, 0xFFFF),
+        ("sum", rows.sum, 0, WORD_MASK),
+        ("integral", rows.integral, 0, plan.drive_max),
     ]
     if rows.in_units:
-        bounds.append(("target", rows.target, plan.target_max))
+        bounds.append(("target", rows.target, 0, plan.target_max))
+    else:
+        # What a caller may ask for, beyond what is followed too.
+        bounds.append(("target_mv", rows.target, -(2**31), 2**31 - 1))
     faults = []
-    for name, values, high in bounds:
+    for name, values, low, high in bounds:
         if values is None:
             continue
-        outside = np.flatnonzero((values < 0) | (values > high))
+        outside = np.flatnonzero((values < low) | (values > high))
         if len(outside):
             at = int(outside[0])
-            problem = f"{name} {values[at]} is not within 0 to {high}, the range of this spec's"
+            problem = f"{name} {values[at]} is not within {low} to {high}, the range of this spec's"
             faults.append(
                 (f"line {rows.line[at]}", problem, "name the spec of this firmware's, and its log")
             )

@@ -98,9 +98,9 @@ def _tried(
     nearest = np.abs(shares - fit.share.value).argmin(axis=0)
     moved = _between(fit.share.value, shares, moves)
     if len(own) > 2:
-        # A filter that rings makes of the share no line against lateness.
-        bend = float(np.abs(own[1:-1] - (own[:-2] + own[2:]) / 2.0).max())
-        moved[0] += np.copysign(bend, moved[0])
+        # A filter that rings bends what is between two of the latenesses.
+        bends = np.abs(moves[1:-1, 0] - (moves[:-2, 0] + moves[2:, 0]) / 2.0).max(axis=0)
+        moved[0] += np.copysign(bends, moved[0])
     yield moved, squares[nearest, np.arange(len(nearest))]
 
 

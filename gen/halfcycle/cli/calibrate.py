@@ -62,7 +62,12 @@ def command(
     """
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.calibrate import calibrate, firmware_step_v  # noqa: PLC0415 (numpy)
-    from halfcycle.bench.calibrate_findings import changes, findings, inside  # noqa: PLC0415
+    from halfcycle.bench.calibrate_findings import (  # noqa: PLC0415
+        changes,
+        findings,
+        inside,
+        spec_unchanged,
+    )
     from halfcycle.bench.meter_readings import read_readings  # noqa: PLC0415
     from halfcycle.bench.readings_check import check_readings  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
@@ -89,6 +94,8 @@ def command(
     if output is not None:
         output.write(drawn)
     remarks = findings(spec, calibration, written=write)
+    if write and not fitted:
+        remarks += (spec_unchanged(spec, calibration),)
     if not write:
         remarks = common.with_options(remarks, ADVISED_OPTIONS)
     fits = inside(spec, calibration, after=write)

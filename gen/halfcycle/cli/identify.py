@@ -81,7 +81,12 @@ def command(
     from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.filter_ringing import board_ringing  # noqa: PLC0415 (numpy)
     from halfcycle.bench.identify import identify  # noqa: PLC0415
-    from halfcycle.bench.identify_findings import changes, findings, spec_written  # noqa: PLC0415
+    from halfcycle.bench.identify_findings import (  # noqa: PLC0415
+        changes,
+        findings,
+        spec_unchanged,
+        spec_written,
+    )
     from halfcycle.bench.ringing_findings import ringing_findings  # noqa: PLC0415
     from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
@@ -109,6 +114,8 @@ def command(
     remarks = findings(done.design, found, new, written=write) + ringing_findings(ringing)
     if new and write:
         remarks += (spec_written(),)
+    elif write and log_files:
+        remarks += (spec_unchanged(found),)
     elif new:
         advised = common.with_options(remarks, ADVISED_OPTIONS)
         remarks = tuple(

@@ -44,6 +44,7 @@ def command(name: str, like: str, out: Path | None, force: bool, as_json: bool) 
         check_name(name)
     except BadNameError as error:
         raise InputError([Fault("start", "NAME", error.problem, error.remedy)]) from None
+    like = like.lower()
     path = out if out is not None else Path(f"{name}.toml")
     file = printable(str(path))
     try:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from halfcycle.base import clipped_sine
 from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
-from halfcycle.base.findings import Finding, Level, finding
+from halfcycle.base.findings import Finding, Level, any_error, finding
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design import drive_rate
 from halfcycle.design.error_parts import (
@@ -40,6 +40,17 @@ SHOWN_PERCENT = 0.001
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
+    remarks = list(_of_the_window(design))
+    yield from remarks
+    if not any_error(remarks):
+        # Of a design that misses its targets nothing is said about when they hold.
+        yield from _latency(design)
+    yield from _dearer(design)
+    yield from drive_rate.findings(design.spec)
+    yield from law_findings(design.spec, design.chosen, design.other_law)
+
+
+def _of_the_window(design: Design) -> Iterator[Finding]:
     yield from reach(design.spec, design.chosen.hardest_plants)
     yield from _given_gains(design)
     yield from bus_findings(design)
@@ -53,10 +64,6 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from _noise(design)
     yield from _clipping(design)
     yield from _harmonics(design)
-    yield from _latency(design)
-    yield from _dearer(design)
-    yield from drive_rate.findings(design.spec)
-    yield from law_findings(design.spec, design.chosen, design.other_law)
 
 
 def _given_gains(design: Design) -> Iterator[Finding]:

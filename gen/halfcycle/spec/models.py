@@ -98,7 +98,7 @@ class Loop(Table):
             "of a plain window at once",
             "us",
             0,
-            10000,
+            10000000,
         ),
     ] = "auto"
     integration: Annotated[
