@@ -88,9 +88,10 @@ envelopes = ["iti-2000", "ship-class"]
 - The rule *limits* of a case fails a board that leaves one, and the reason names it. In an
   overload and when the sensor fails they are watched, upward only, and the finding `over-voltage`
   names them: no regulator can keep them there.
-- They are held against the RMS of each half cycle, sensor gain apart, in percent of rated; "steady"
-  against the half cycles after the output has settled. Peaks, wave shape, frequency and unbalance
-  are not judged.
+- They are held against the RMS of each half cycle of the reference, sensor gain apart, in percent
+  of rated; "steady" against the half cycles after the output has settled. The table of cases has
+  half cycles of any start beside it, which may go a little farther. Peaks, wave shape, frequency
+  and unbalance are not judged.
 - An entry is what could be read of a standard, and each says in what. It is no substitute for the
   standard, and a pass is no certificate: hold the unit to the edition that its contract names.
 - What could not be read is not here: the dynamic classes of IEC 62040-3, the other classes of

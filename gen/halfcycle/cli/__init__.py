@@ -72,6 +72,20 @@ class LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            import difflib  # noqa: PLC0415 (only for a command that there is not)
+
+            near = difflib.get_close_matches(args[0][:80].lower(), COMMANDS, n=1)
+            if not near:
+                raise
+            text = f"{error.message} The nearest is {near[0]!r}."
+            raise click.UsageError(text, ctx) from None
+
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None

@@ -96,7 +96,7 @@ def command(
         from halfcycle.spec.load import read_text  # noqa: PLC0415
 
         text = printable_lines(read_text(spec)[0])
-        again = _again(spec.name, out.name, boards, seed, logs, targets)
+        again = _again(spec.name, boards, seed, logs, targets)
         try:
             integer_design = common.design_spec(spec)
         except RefusedError as error:
@@ -202,11 +202,10 @@ def _measured(integer_design: IntegerDesign, logs: tuple[Path, ...]) -> Measured
     return Measured(found, findings(design, found, changes(design, found), written=False))
 
 
-def _again(  # noqa: PLR0917 (the command's own options)
-    spec: str, out: str, boards: int, seed: int, logs: tuple[Path, ...], targets: bool
-) -> str:
-    """The command that makes the page again, every option that matters written out."""
-    words = ["halfcycle", "report", spec, "--out", out, "--boards", str(boards)]
+def _again(spec: str, boards: int, seed: int, logs: tuple[Path, ...], targets: bool) -> str:
+    """The command that makes the page again, every option that matters written out. Of any name:
+    the page's bytes do not depend on where it is."""
+    words = ["halfcycle", "report", spec, "--out", "FILE.html", "--boards", str(boards)]
     words += ["--seed", str(seed)] if boards else []
     words += [word for log in logs for word in ("--log", log.name)]
     words += ["--targets"] if targets else []

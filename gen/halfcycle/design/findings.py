@@ -455,7 +455,7 @@ def _latency(design: Design) -> Iterator[Finding]:
     if late.target_periods == 0:
         held = (
             "the targets hold only if the update is done within 0 loop periods of the window's "
-            "last sample, and no update takes no time"
+            "last sample, which leaves it no time"
         )
         advice = "allow a longer targets.settling_ms, or shorten loop.period_us"
     elif late.target_periods >= window.samples:

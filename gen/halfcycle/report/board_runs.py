@@ -31,7 +31,8 @@ Progress = Callable[[int, int], None] | None
 class CaseRun:
     """One case's boards. ``edges`` (n + 1,): milliseconds from the first event, one half cycle
     each; ``low``, ``high``, ``nominal``, ``worst`` (n,): true RMS per half cycle, percent of rated,
-    the sensor's gain taken out; NaN if no board has one. ``worst_board``: the one drawn."""
+    the sensor's gain taken out; NaN if no board has one. ``worst_board``: the one drawn,
+    ``drawn_for`` which."""
 
     case: Case
     tally: Tally
@@ -41,6 +42,7 @@ class CaseRun:
     nominal: Real
     worst: Real
     worst_board: int
+    drawn_for: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +129,7 @@ def _by_half_cycle(
     known = ~np.isnan(level).all(axis=0)
     low, high = np.full(count, np.nan), np.full(count, np.nan)
     low[known], high[known] = np.nanmin(level[:, known], 0), np.nanmax(level[:, known], 0)
-    worst = _board_to_draw(judged)
+    worst, drawn_for = _board_to_draw(judged)
     return CaseRun(
         case=case,
         tally=judged,
@@ -137,17 +139,22 @@ def _by_half_cycle(
         nominal=level[0],
         worst=level[worst],
         worst_board=worst,
+        drawn_for=drawn_for,
     )
 
 
-def _board_to_draw(judged: Tally) -> int:
-    """The board to draw: one that failed, else the farthest from where it should be."""
+def _board_to_draw(judged: Tally) -> tuple[int, str]:
+    """The board to draw, and why it: one that failed, else the farthest from where it should be."""
     if judged.failures:
-        return judged.failures[0].board
-    for figure in ("settling_ms", "steady_error_percent", "lowest_percent"):
+        return judged.failures[0].board, "failed"
+    for figure, why in (
+        ("settling_ms", "the slowest"),
+        ("steady_error_percent", "the most steady error"),
+        ("lowest_percent", "the lowest"),
+    ):
         if figure in judged.worst:
-            return judged.worst[figure][1]
-    return 0
+            return judged.worst[figure][1], why
+    return 0, ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,5 +186,7 @@ def closest(board_runs: BoardRuns) -> Closest | None:
             share = value / limit
             if best is None or share > best.share:
                 words = f"{name} {value:.4g} {unit} of {limit:.4g} {unit} allowed"
+                if figure == "settling_ms":
+                    words += ", with a half cycle for measuring"
                 best = Closest(share, number, run.case.name, words)
     return best

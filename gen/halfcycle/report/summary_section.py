@@ -282,8 +282,9 @@ def _warned(findings: tuple[Finding, ...]) -> str:
     warnings = [finding for finding in findings if finding.level == "warning"]
     if not warnings:
         return ""
-    codes = dict.fromkeys(finding.code for finding in warnings)
-    if len(codes) == 1:
-        remedy = KINDS[warnings[0].code].remedy
-        return f" {counted(len(warnings), 'warning')}: {remedy[:1].lower()}{remedy[1:]}"
-    return f" {counted(len(warnings), 'warning')}: {', '.join(codes)}."
+    # What may harm the load first.
+    first = next((each for each in warnings if each.code == "over-voltage"), warnings[0])
+    remedy = KINDS[first.code].remedy
+    others = len(warnings) - sum(each.code == first.code for each in warnings)
+    among = f" (and {others} more, below)" if others else ""
+    return f" {counted(len(warnings), 'warning')}{among}: {remedy[:1].lower()}{remedy[1:]}"

@@ -58,7 +58,9 @@ def findings(
         case = known[tally.case]
         if case.target_step:
             remarks += _against_design(setting, case, tally)
-    remarks += _over_voltage([each for each in tallies if "limits" not in known[each.case].rules])
+    watched = [each for each in tallies if "limits" not in known[each.case].rules]
+    remarks += _over_voltage(watched)
+    remarks += _above_no_limit([each for each in watched if not known[each.case].curves])
     remarks += _dc(setting, [tally for tally in tallies if "dc" in known[tally.case].rules])
     # The tolerance is a share of rated: what reads below it is not held against it.
     below = {name for name, case in known.items() if case.rests_at < 1}
@@ -197,6 +199,23 @@ def _by_rms(setting: Setting, worst: ReadingError) -> str:
     if abs(worst.by_rms) <= max(tolerance, abs(worst.error) / 2):
         return f'measure = "rms" {read}'
     return f'measure = "rms" does not help, as it {read}; allow for it in what reads the report'
+
+
+def _above_no_limit(tallies: Sequence[Tally]) -> Iterator[Finding]:
+    """A fault whose output stays above 120 % of rated for a while, in cases for which the spec
+    lists no published limit."""
+    far = [tally for tally in tallies if tally.worst.get("above_120_ms", (0.0, 0))[0] > 0]
+    if not far:
+        return
+    worst = max(far, key=lambda tally: tally.worst["highest_percent"][0])
+    high, board = worst.worst["highest_percent"]
+    yield finding(
+        "over-voltage",
+        ", ".join(tally.case for tally in far),
+        f"no published limit is held here, and the output goes above 120 % of rated, at worst to "
+        f"{high:.4g} % (board {board} in {worst.case}); no window regulator can prevent that: "
+        "protect the load with a separate over-voltage cut-out in hardware",
+    )
 
 
 def _over_voltage(tallies: Sequence[Tally]) -> Iterator[Finding]:

@@ -6,6 +6,7 @@ them; a piece carries the regulator's source, which each machine compiles once.
 
 from __future__ import annotations
 
+import difflib
 import functools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -153,11 +154,17 @@ def _piece(setting: Setting, name: str) -> int:
     return max(1, min(PIECE, MAX_ENTRIES // entries))
 
 
+def _remedy(name: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(name[:80].lower(), known, n=1)
+    nearest = f"the nearest is {near[0]}; " if near else ""
+    return f"{nearest}choose one of {', '.join(known)}"
+
+
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
     known = list(cases(prepared.setting))
     file = "virtual boards"
     faults = [
-        Fault(file, "case", f"there is no case {name!r}", f"choose one of {', '.join(known)}")
+        Fault(file, "case", f"there is no case {name!r}", _remedy(name, known))
         for name in names
         if name not in known
     ]
