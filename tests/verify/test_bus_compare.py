@@ -40,7 +40,7 @@ DEFECTS = {
         "if ((news & 1u) == seen) {\n        lost",
         "if (news > 3u) {\n        lost",
     ),
-    "a bad last reading never told": ("lost = (uint_least8_t)((news >> 1) & 1u)", "lost = 0u"),
+    "a bad last reading never told": ("lost = (uint_least8_t)((news & 2u) >> 1u)", "lost = 0u"),
     "calls that go on followed at once": ("{\n            led = 20u;", "{\n            led = led;"),
     "calls that go on led too soon": ("1u] == 2u)", "1u] >= 1u)"),
     "every call led after a stop": (
