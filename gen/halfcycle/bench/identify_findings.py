@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted
 from halfcycle.bench.calibrate import COVERAGE, FEW, Estimate, plus_minus, text_of
 from halfcycle.bench.identify import BoardLog, Identification
 from halfcycle.bench.plant_fit import MOVED, NoFit
@@ -118,16 +119,16 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
         text = f"all {checked.compared} rows that follow another are the model's, {how}"
         yield finding("log-as-model", key, text)
     if checked.missed:
-        text = f"{checked.missed} rows say MISSED: updates come too late for their blocks"
+        text = f"{_rows_say(checked.missed)} MISSED: updates come too late for their blocks"
         yield finding("log-blocks-missed", key, text)
     if checked.held:
-        text = f"{checked.held} rows say HELD: checked as all others, and no part of the fit"
+        text = f"{_rows_say(checked.held)} HELD: checked as all others, and no part of the fit"
         yield finding("log-limiter-acted", key, text)
     if checked.gaps:
-        text = f"{checked.gaps} gaps; the check begins afresh after each"
+        text = f"{counted(checked.gaps, 'gap')}; the check begins afresh after each"
         yield finding("log-gaps", key, text)
     if log.remarks.bad_lines:
-        text = f"{log.remarks.bad_lines} lines with a wrong check byte were left out"
+        text = f"{counted(log.remarks.bad_lines, 'line')} with a wrong check byte left out"
         yield finding("log-bad-lines", key, text)
     if log.remarks.unended:
         text = f"line {log.remarks.unended} has no line end, so that it may be cut; it is left out"
@@ -135,6 +136,10 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
     if log.remarks.unused:
         names = ", ".join(log.remarks.unused[:5])
         yield finding("log-column-unused", key, f"columns that are not used: {names}")
+
+
+def _rows_say(count: int) -> str:
+    return f"{counted(count, 'row')} {'says' if count == 1 else 'say'}"
 
 
 def _board(
