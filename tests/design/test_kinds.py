@@ -161,14 +161,15 @@ def test_what_cannot_be_had_is_bad_input_with_its_key() -> None:
 
 @pytest.mark.long
 def test_a_refusal_names_another_kind_and_a_narrower_bus_and_they_help() -> None:
-    """The remedies are designed: each one that "meets both" does so in its turn."""
+    """The remedies are designed: each one that "meets the targets" does so in its turn."""
     plain = with_keys(CABIN, "loop", weighting='"flat"', updates_per_window="1")
     tight = with_keys(plain, "targets", settling_ms="130")
     with pytest.raises(RefusedError) as refused:
         made(tight)
     remark = next(r for r in refused.value.findings if r.code == "targets-unmet")
-    assert 'loop.weighting and loop.updates_per_window = "auto" (meets both, moving flat)' in (
-        remark.text
+    assert (
+        'loop.weighting and loop.updates_per_window = "auto" (meets the targets, moving flat)'
+        in (remark.text)
     )
     free = with_keys(tight, "loop", weighting='"auto"', updates_per_window='"auto"')
     assert made(free).window.kind == "moving flat"
@@ -177,7 +178,7 @@ def test_a_refusal_names_another_kind_and_a_narrower_bus_and_they_help() -> None
     )
     assert bus is not None
     held = with_keys(tight, "bridge", bus_min_v="381.15", bus_max_v="388.85")
-    if bus[1] == "meets both":
+    if bus[1] == "meets the targets":
         assert made(held).loop.settling_ms is not None
     else:
         sooner = with_keys(held, "targets", settling_ms=bus[1].removesuffix(" ms"))

@@ -59,10 +59,13 @@ def test_a_refusal_followed_every_window_and_constants_that_were_too_slow(
     with pytest.raises(RefusedError) as refused:
         design_integers(asked("60"), "x")
     remark = next(f for f in refused.value.findings if f.code == "targets-unmet")
-    for words in ("loop.period_us = 200 (meets both", "loop.period_us = 400 (meets both"):
+    for words in (
+        "loop.period_us = 200 (meets the targets",
+        "loop.period_us = 400 (meets the targets",
+    ):
         assert words in remark.text
     # Not with a plain window: its readings settle in 60 ms, but the output rings on.
-    assert 'both measure = "rms" and loop.period_us = 400 (meets both, moving' in remark.text
+    assert 'both measure = "rms" and loop.period_us = 400 (meets the targets, moving' in remark.text
     assert 1 <= len(analysed) <= 4
     slow = [each for each in analysed if (each.figures.settling_ms or 0.0) > 60]
     assert len(slow) == 1

@@ -66,6 +66,9 @@ def command(
       halfcycle generate gauge_hut.toml --out src/regulator
     """
     spec = load_spec(spec_file)
+    if out.exists() and not out.is_dir():
+        # Before what takes long.
+        raise InputError([Fault(printable(str(out)), "--out", *files.IN_THE_WAY)])
     unit_file = co_simulation.unit_file(
         spec, spec_file, fmu, force, model=REGULATOR, binary=fmu_binary
     )

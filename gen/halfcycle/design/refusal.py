@@ -74,7 +74,7 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
     if best.overshoot_percent is not None:
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
-    length = counted(window.half_cycles) if window.kind == "plain" else f"{window.kind},"
+    length = counted(window.half_cycles) if window.kind == "plain" else window.kind
     weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
     findings = [
         finding(
@@ -209,7 +209,7 @@ class _Remedy:
     window: Window
 
     def __str__(self) -> str:
-        figure = "meets both" if self.met else f"{_enough_ms(self.settling_ms)} ms"
+        figure = "meets the targets" if self.met else f"{_enough_ms(self.settling_ms)} ms"
         with_ = "" if self.window.kind == "plain" else f", {self.window.kind}"
         return f"{self.words} ({figure}{with_})"
 
