@@ -104,9 +104,11 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     key = [("spread", f"all {boards} boards"), ("one", "nominal")]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
+    drawn = ""
     if run.worst_board != 0:
         chart.line(middles, run.worst[known].tolist(), "two")
-        key.append(("two", f"board {run.worst_board}, {run.drawn_for}"))
+        key.append(("two", f"board {run.worst_board}"))
+        drawn = f" Board {run.worst_board}: {run.drawn_for}."
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
@@ -121,7 +123,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         f"{decimal(least, 4)} to {decimal(most, 4)} percent of rated; {verdict}"
     )
     about = run.case.about[:1].upper() + run.case.about[1:]
-    caption = f"{about}. Judged: {judged}.{BLIND if blind else ''}"
+    caption = f"{about}.{drawn} Judged: {judged}.{BLIND if blind else ''}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
 
 
