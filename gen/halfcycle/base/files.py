@@ -33,7 +33,6 @@ LOCK_WAIT_S = 60.0
 MAX_SET_BYTES = 1 << 26
 """A file that is replaced together with others is held in memory, to be put back."""
 
-IN_THE_WAY = ("a file of that name is in the way of the folder", "name another folder")
 _CAUSES: dict[int, tuple[str, str]] = {
     errno.ENOSPC: ("the disk is full", "free some space and run again"),
     errno.EDQUOT: ("the disk quota is used up", "free some space and run again"),
@@ -43,7 +42,7 @@ _CAUSES: dict[int, tuple[str, str]] = {
     errno.EPERM: ("no permission to write here", "change the permissions or name another folder"),
     errno.ENOENT: ("a folder of this path is not there any more", "name one that is"),
     errno.ENOTDIR: ("a part of the path is a file, not a folder", "name a folder"),
-    errno.EEXIST: IN_THE_WAY,
+    errno.EEXIST: ("a file of that name is in the way of the folder", "name another folder"),
     errno.EISDIR: ("a folder of that name is in the way of the file", "name another file"),
     errno.ENAMETOOLONG: ("the name is too long for the file system", "choose a shorter name"),
     errno.ELOOP: ("the symbolic links here lead in a circle", "name another folder"),

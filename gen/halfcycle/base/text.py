@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 
 def printable(text: str) -> str:
@@ -29,6 +29,14 @@ def listed(words: Sequence[str]) -> str:
     """Words as a list in a sentence: "a", "a and b", "a, b and c"."""
     *before, last = words
     return f"{', '.join(before)} and {last}" if before else last
+
+
+def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:
+    """The one of ``known`` that a mistyped ``word`` is like; "" if none is, unless ``anyhow``."""
+    import difflib  # noqa: PLC0415 (only for a message)
+
+    likeness = 0.0 if anyhow else 0.6
+    return next(iter(difflib.get_close_matches(word[:80].lower(), known, 1, likeness)), "")
 
 
 def signed_ppm(value: float) -> str:

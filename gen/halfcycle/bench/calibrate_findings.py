@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
 
 from halfcycle.base.findings import Finding, finding
 from halfcycle.bench.calibrate import FEW, Calibration, Estimate, plus_minus
@@ -39,6 +38,10 @@ class _Far:
         """Whether even the near end of its interval is."""
         return self.surely > tolerance * (1 + ROUNDING)
 
+    def on_either_side(self, tolerance: float) -> bool:
+        """Whether the value is beyond, but not the near end."""
+        return self.value > tolerance * (1 + ROUNDING) and not self.beyond(tolerance)
+
 
 def changes(spec: Spec, calibration: Calibration) -> dict[str, Value]:
     """The keys whose fitted value differs from the spec's by more than chance explains; none from
@@ -69,14 +72,9 @@ def inside(spec: Spec, calibration: Calibration, *, after: bool) -> bool:
     ones, where they differ). False if that is not known."""
     if _untrusted(spec, calibration):
         return False
-    gain, zero, sensor = calibration.volts_per_code, calibration.zero_code, spec.sensor
-    changed = changes(spec, calibration) if after else {}
-    now = float(sensor.volts_per_code)
-    if gain is not None and GAIN in changed:
-        now = gain.value
-    centre = round(zero.value) if zero is not None and ZERO in changed else sensor.zero_code
-    gains = _boards(calibration, "volts_per_code", now, 100 / now)
-    zeros = _boards(calibration, "zero_code", centre, 1.0)
+    changed, sensor = changes(spec, calibration) if after else {}, spec.sensor
+    gains = _gains_off(spec, calibration)[GAIN in changed]
+    zeros = _zeros_off(spec, calibration)[ZERO in changed]
     beyond = [far.beyond(float(sensor.gain_tolerance_percent)) for far in gains]
     beyond += [far.beyond(float(sensor.zero_tolerance_codes)) for far in zeros]
     return bool(beyond) and not any(beyond)
@@ -166,10 +164,7 @@ def _gain(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         "sensor.gain_tolerance_percent",
         "%",
         tolerance,
-        (
-            _boards(calibration, "volts_per_code", now, 100 / now),
-            _boards(calibration, "volts_per_code", gain.value, 100 / gain.value),
-        ),
+        _gains_off(spec, calibration),
         calibration.gain_reach_percent,
         boards=gain.readings,
         changed=GAIN in changes(spec, calibration),
@@ -200,10 +195,7 @@ def _zero(spec: Spec, calibration: Calibration, written: bool) -> Iterator[Findi
         "sensor.zero_tolerance_codes",
         "codes",
         float(spec.sensor.zero_tolerance_codes),
-        (
-            _boards(calibration, "zero_code", now, 1.0),
-            _boards(calibration, "zero_code", round(zero.value), 1.0),
-        ),
+        _zeros_off(spec, calibration),
         calibration.zero_reach_codes,
         boards=zero.readings,
         changed=ZERO in changes(spec, calibration),
@@ -230,19 +222,37 @@ def _zero_of_pairs(spec: Spec, calibration: Calibration) -> Iterator[Finding]:
         yield finding("zero-invisible", ZERO, text)
 
 
-def _boards(
-    calibration: Calibration,
-    what: Literal["volts_per_code", "zero_code"],
-    centre: float,
-    unit: float,
+def _gains_off(spec: Spec, calibration: Calibration) -> tuple[list[_Far], list[_Far]]:
+    """How far each board's gain is from the spec's, percent of it, and from the fitted one; none if
+    none is fitted."""
+    gain = calibration.volts_per_code
+    gains = [(fit.board, fit.volts_per_code) for fit in calibration.boards]
+    now = float(spec.sensor.volts_per_code)
+    fitted = [] if gain is None else _far_from(gains, gain.value, 100 / gain.value)
+    return _far_from(gains, now, 100 / now), fitted
+
+
+def _zeros_off(spec: Spec, calibration: Calibration) -> tuple[list[_Far], list[_Far]]:
+    """The same of its zero, codes."""
+    zero = calibration.zero_code
+    zeros = [(fit.board, fit.zero_code) for fit in calibration.boards]
+    fitted = [] if zero is None else _far_from(zeros, round(zero.value), 1.0)
+    return _far_from(zeros, spec.sensor.zero_code, 1.0), fitted
+
+
+def _far_from(
+    values: Iterable[tuple[str, Estimate | None]], centre: float, unit: float
 ) -> list[_Far]:
-    """How far each board is from ``centre``; ``unit``s of the result are in one of the value. A
-    single reading is taken as it stands."""
+    """How far each board's value is from ``centre``; ``unit``s of the result are in one of the
+    value. A single reading is taken as it stands."""
     return [
-        _Far(unit * abs(estimate.value - centre), unit * half, fit.board)
-        for fit in calibration.boards
-        if (estimate := getattr(fit, what)) is not None
-        for half in [estimate.half if math.isfinite(estimate.half) else 0.0]
+        _Far(
+            unit * abs(value.value - centre),
+            unit * value.half if math.isfinite(value.half) else 0.0,
+            board,
+        )
+        for board, value in values
+        if value is not None
     ]
 
 
@@ -273,7 +283,7 @@ def _spread(
             text += f"; state at least {_up(held.value):g}, or sort the boards out"
             yield finding("spread-beyond", key, text)
     for far in boards_off[changed]:
-        if not far.beyond(tolerance) and far.value > tolerance * (1 + ROUNDING):
+        if far.on_either_side(tolerance):
             text = (
                 f"{far.board} is {far.value:.3g} {plus_minus(far.half, 2)} {unit} from the "
                 f"{'fitted' if changed else 'stated'} value, the tolerance is {tolerance:g}: its "

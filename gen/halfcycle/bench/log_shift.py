@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.text import listed
 from halfcycle.bench.log_causes import Cause
 from halfcycle.bench.log_hidden import Hidden, follows, rows_of
 from halfcycle.bench.log_model import RowModel
@@ -118,8 +119,7 @@ def _moved(rows: LogRows, names: tuple[str, ...], *, late: bool) -> LogRows:
 
 
 def _said(names: tuple[str, ...], *, late: bool) -> Cause:
-    words = [_TITLES.get(name, name) for name in names]
-    which = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    which = listed([_TITLES.get(name, name) for name in names])
     are = "are those" if "flags" in names else "is that"
     if late:
         return Cause("late", f"{which} {are} of the row before: read ahead of the update")

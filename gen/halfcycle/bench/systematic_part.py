@@ -77,27 +77,32 @@ def _tried(
     """As ``_moved``: of the circuit without lateness and, if an update may be late by the log's
     share, of each phase with the lateness at which the fit would have been the log's."""
     at_once = CircuitReadings(design, plan, circuit, Fraction(0))
-    moved, left = _moved(at_once, rows, fit)
-    yield moved, left
+    of_at_once = _moved(at_once, rows, fit)
+    yield of_at_once
     if fit.share is None:
         return
     # Of the magnitude of a sine, a time from a crossing on has less than its share by 1 / pi of a
     # half cycle at most, and one about a crest more.
     half_cycles = float(design.window.half_cycles_per_sample) * design.window.update_samples
-    reach = 1.0 / (math.pi * half_cycles) + 2.0 * float(np.abs(moved[0]).max())
+    reach = 1.0 / (math.pi * half_cycles) + 2.0 * float(np.abs(of_at_once[0][0]).max())
     late = at_once.share - fit.share.value + np.linspace(-reach, reach, LATENESSES)
     parts = sorted({round(part * LATENESS_PARTS) for part in np.clip(late, 0.0, 1.0).tolist()})
     if parts == [0]:
         return
-    lates = [Fraction(part, LATENESS_PARTS) * design.window.update_s for part in parts]
-    boards = [CircuitReadings(design, plan, circuit, late_s) for late_s in lates]
-    each = [_moved(board, rows, fit) for board in boards]
+    later = [
+        CircuitReadings(
+            design, plan, circuit, Fraction(part, LATENESS_PARTS) * design.window.update_s
+        )
+        for part in parts
+        if part
+    ]
+    boards = [at_once, *later] if 0 in parts else later
+    each = [of_at_once if board is at_once else _moved(board, rows, fit) for board in boards]
     moves, squares = np.stack([m for m, _ in each]), np.stack([s for _, s in each])
-    own = np.array([board.share for board in boards])
-    shares = own[:, None] + moves[:, 0]
+    shares = np.array([[board.share] for board in boards]) + moves[:, 0]
     nearest = np.abs(shares - fit.share.value).argmin(axis=0)
     moved = _between(fit.share.value, shares, moves)
-    if len(own) > 2:
+    if len(boards) > 2:
         # A filter that rings bends what is between two of the latenesses.
         bends = np.abs(moves[1:-1, 0] - (moves[:-2, 0] + moves[2:, 0]) / 2.0).max(axis=0)
         moved[0] += np.copysign(bends, moved[0])

@@ -21,7 +21,7 @@ import click
 import halfcycle
 from halfcycle.base import files, signals
 from halfcycle.base.errors import TRACEBACK, InputError, ToolMissingError, own_fault
-from halfcycle.base.text import printable
+from halfcycle.base.text import nearest, printable
 from halfcycle.cli import streams
 from halfcycle.cli.exit_codes import BAD_INPUT, BY_SIGNAL, GOOD, OWN_FAULT, SIGINT, SIGPIPE
 
@@ -78,12 +78,10 @@ class LazyGroup(click.Group):
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
-            import difflib  # noqa: PLC0415 (only for a command that there is not)
-
-            near = difflib.get_close_matches(args[0][:80].lower(), COMMANDS, n=1)
+            near = nearest(args[0], COMMANDS)
             if not near:
                 raise
-            text = f"{error.message} The nearest is {near[0]!r}."
+            text = f"{error.message} The nearest is {near!r}."
             raise click.UsageError(text, ctx) from None
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:

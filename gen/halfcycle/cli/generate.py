@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import shlex
 import sys
 from pathlib import Path
@@ -68,7 +69,7 @@ def command(
     spec = load_spec(spec_file)
     if out.exists() and not out.is_dir():
         # Before what takes long.
-        raise InputError([Fault(printable(str(out)), "--out", *files.IN_THE_WAY)])
+        raise files.fault(out, FileExistsError(errno.EEXIST, ""), "--out")
     unit_file = co_simulation.unit_file(
         spec, spec_file, fmu, force, model=REGULATOR, binary=fmu_binary
     )

@@ -40,7 +40,7 @@ SHOWN_PERCENT = 0.001
 
 def findings(design: Design) -> Iterator[Finding]:
     """Remarks on a Design, errors first as far as each topic goes."""
-    remarks = list(_of_the_window(design))
+    remarks = list(_of_window_and_loop(design))
     yield from remarks
     if not any_error(remarks):
         # Of a design that misses its targets nothing is said about when they hold.
@@ -50,7 +50,8 @@ def findings(design: Design) -> Iterator[Finding]:
     yield from law_findings(design.spec, design.chosen, design.other_law)
 
 
-def _of_the_window(design: Design) -> Iterator[Finding]:
+def _of_window_and_loop(design: Design) -> Iterator[Finding]:
+    """What is said of a design whenever its update is done."""
     yield from reach(design.spec, design.chosen.hardest_plants)
     yield from _given_gains(design)
     yield from bus_findings(design)

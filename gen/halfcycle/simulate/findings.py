@@ -201,19 +201,24 @@ def _by_rms(setting: Setting, worst: ReadingError) -> str:
     return f'measure = "rms" does not help, as it {read}; allow for it in what reads the report'
 
 
+def _highest(tallies: Sequence[Tally]) -> tuple[float, int, str]:
+    """The highest RMS, percent of rated, and of which board it is in which case."""
+    worst = max(tallies, key=lambda tally: tally.worst["highest_percent"][0])
+    return *worst.worst["highest_percent"], worst.case
+
+
 def _above_no_limit(tallies: Sequence[Tally]) -> Iterator[Finding]:
     """A fault whose output stays above 120 % of rated for a while, in cases for which the spec
     lists no published limit."""
     far = [tally for tally in tallies if tally.worst.get("above_120_ms", (0.0, 0))[0] > 0]
     if not far:
         return
-    worst = max(far, key=lambda tally: tally.worst["highest_percent"][0])
-    high, board = worst.worst["highest_percent"]
+    high, board, case = _highest(far)
     yield finding(
         "over-voltage",
         ", ".join(tally.case for tally in far),
         f"no published limit is held here, and the output goes above 120 % of rated, at worst to "
-        f"{high:.4g} % (board {board} in {worst.case}); no window regulator can prevent that: "
+        f"{high:.4g} % (board {board} in {case}); no window regulator can prevent that: "
         "protect the load with a separate over-voltage cut-out in hardware",
     )
 
@@ -234,9 +239,8 @@ def _over_voltage(tallies: Sequence[Tally]) -> Iterator[Finding]:
     words = f"{first} of {left[0].boards} boards leave {listed(names)}" + "".join(
         f", {count} leave {listed(more)}" for count, more in others
     )
-    worst = max(left, key=lambda tally: tally.worst["highest_percent"][0])
-    high, board = worst.worst["highest_percent"]
-    where = f" in {worst.case}" if len(left) > 1 else ""
+    high, board, case = _highest(left)
+    where = f" in {case}" if len(left) > 1 else ""
     yield finding(
         "over-voltage",
         ", ".join(tally.case for tally in left),

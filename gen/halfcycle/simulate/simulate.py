@@ -6,7 +6,6 @@ them; a piece carries the regulator's source, which each machine compiles once.
 
 from __future__ import annotations
 
-import difflib
 import functools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -14,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
+from halfcycle.base.text import nearest
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.simulate.boards import draw, filters_inside
@@ -155,9 +155,8 @@ def _piece(setting: Setting, name: str) -> int:
 
 
 def _remedy(name: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(name[:80].lower(), known, n=1)
-    nearest = f"the nearest is {near[0]}; " if near else ""
-    return f"{nearest}choose one of {', '.join(known)}"
+    near = nearest(name, known)
+    return f"{f'the nearest is {near}; ' if near else ''}choose one of {', '.join(known)}"
 
 
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:

@@ -6,7 +6,7 @@ for the JSON Schema. ``check`` is the whole rule, so the messages are in one pla
 
 from __future__ import annotations
 
-import difflib
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -15,6 +15,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 from halfcycle.base import exact
+from halfcycle.base.text import nearest
 from halfcycle.spec import c_names
 from halfcycle.spec.toml_text import literal
 
@@ -167,6 +168,12 @@ class Whole(Kind):
         return {"anyOf": [number, {"const": self.word}]} if self.word else number
 
 
+def _meant(value: Any, words: Sequence[str]) -> str:
+    """The question whether one of ``words`` was meant; empty if ``value`` is like none."""
+    near = nearest(value, words) if isinstance(value, str) else ""
+    return f"did you mean {literal(near)}? " if near else ""
+
+
 class Choice(Kind):
     """One of a few words or whole numbers."""
 
@@ -179,11 +186,8 @@ class Choice(Kind):
             if type(value) is type(option) and value == option:
                 return option
         listed = " or ".join(literal(option) for option in self.options)
-        near: list[str] = []
-        if isinstance(value, str):
-            words = [option for option in self.options if isinstance(option, str)]
-            near = difflib.get_close_matches(value[:80].lower(), words, n=1)
-        remedy = f'did you mean "{near[0]}"? allowed: {listed}' if near else f"allowed: {listed}"
+        words = [option for option in self.options if isinstance(option, str)]
+        remedy = f"{_meant(value, words)}allowed: {listed}"
         raise BadValueError(f"{shown(value)} is not one of the choices", remedy)
 
     def json_schema(self) -> JsonSchemaValue:
@@ -205,11 +209,8 @@ class Several(Kind):
             )
         for place, name in enumerate(value):
             if not isinstance(name, str) or name not in self.options:
-                near: list[str] = []
-                if isinstance(name, str):
-                    near = difflib.get_close_matches(name[:80].lower(), self.options, n=1)
-                meant = f"did you mean {literal(near[0])}? " if near else ""
-                raise BadValueError(f"{shown(name)} is not a known name", f"{meant}known: {listed}")
+                remedy = f"{_meant(name, self.options)}known: {listed}"
+                raise BadValueError(f"{shown(name)} is not a known name", remedy)
             if name in value[:place]:
                 raise BadValueError(f"{shown(name)} stands there twice", "write it once")
         return tuple(value)

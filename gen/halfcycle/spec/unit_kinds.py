@@ -6,11 +6,10 @@ targets as it stands.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from halfcycle.base.text import printable
+from halfcycle.base.text import nearest, printable
 
 DEFAULT_KIND = "230v-50hz"
 
@@ -124,9 +123,9 @@ class UnknownKindError(ValueError):
     """No kind of unit has that name: what is wrong, and what to do about it."""
 
     def __init__(self, name: str) -> None:
-        near = difflib.get_close_matches(name[:80].lower(), KINDS, n=1, cutoff=0)
         self.problem = f'"{printable(name[:80])}" is not a kind of unit'
-        self.remedy = f"the nearest is {near[0]}; there are {', '.join(KINDS)}"
+        near = nearest(name, KINDS, anyhow=True)
+        self.remedy = f"the nearest is {near}; there are {', '.join(KINDS)}"
         super().__init__(f"{self.problem}; {self.remedy}")
 
 
