@@ -14,9 +14,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from halfcycle.bench.circuit_readings import CircuitReadings
 from halfcycle.bench.identify import Identification, identify
 from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import design_integers
+from halfcycle.loop.corner_filters import corner_loads, nominal_filter
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.cases import cases
 from halfcycle.simulate.run_types import Event, EventKind
@@ -175,3 +177,20 @@ def test_a_late_board_at_a_phase_that_shows_more_lay_outside_its_interval(
         shares += log.plant.share.low <= true_share <= log.plant.share.high
         assert 0 < log.plant.share.systematic < 0.25 * design.window.updates
     assert gains >= MOSTLY * PHASES and shares >= MOSTLY * PHASES
+
+
+def test_a_filters_state_over_a_log_is_that_of_row_by_row() -> None:
+    """With stretches that begin anew; numpy's product of one row after the other is the source."""
+    design = design_integers(load_spec(example("peat_cabin")))
+    circuit = nominal_filter(design.design.spec, corner_loads(design.design.spec)[0])
+    late = design.design.window.update_s * 3 / 10
+    made = CircuitReadings(design.design, design.quantised.plan, circuit, late)
+    rng, rows = np.random.default_rng(3), 300
+    added = rng.normal(size=(rows, 3)) + 1j * rng.normal(size=(rows, 3))
+    begins = np.isin(np.arange(rows), [0, 1, 200, 207, 208])
+    state, wanted = np.zeros(3, dtype=complex), []
+    for row in range(rows):
+        state = np.zeros(3, dtype=complex) if begins[row] else state
+        wanted.append(state)
+        state = state @ made._to_change @ made._to_end + added[row]
+    np.testing.assert_allclose(made._free(added, begins), wanted, rtol=0, atol=1e-12)

@@ -30,6 +30,8 @@ ANSWER_UPDATES = 24
 """Updates beyond a window after which a filter has answered to a step."""
 SMALL = 1e-3
 """A step of the scale, over the scale, that the share is told by."""
+DECAYED = 1e-18
+"""Of a state, in volts or amperes per volt or ampere: less is left out."""
 
 
 class CircuitReadings:
@@ -105,19 +107,27 @@ class CircuitReadings:
         turn = np.exp(1j * self._advance * turns[before])
         jumps = (old - new)[:, None] * turn[:, None] * self._at_change
         # What decays freely at an update, and from the change on: rows of three states each.
-        free, later = (np.zeros((len(size), 3), dtype=np.complex128) for _ in range(2))
-        begins = (stretch >= before).tolist()
-        state = np.zeros(3, dtype=np.complex128)
-        for at, begin in enumerate(begins):
-            if begin:
-                state = np.zeros(3, dtype=np.complex128)
-            free[at] = state
-            later[at] = state @ self._to_change + jumps[at]
-            state = later[at] @ self._to_end
+        free = self._free(jumps @ self._to_end, stretch >= before)
+        later = free @ self._to_change + jumps
         sine = turn[:, None] * self._sample_turns
         with_old = old[:, None] * sine + free @ self._seen
         with_new = new[:, None] * sine + later @ self._seen
         return np.asarray(np.where(self._old, with_old, with_new))
+
+    def _free(self, added: NDArray[np.complex128], begins: np.ndarray) -> NDArray[np.complex128]:
+        """The state (N, 3) that each row begins with, of what each row's jump adds (N, 3) to its
+        end: 0 where a stretch ``begins``. By sums over 1, 2, 4, ... rows."""
+        state, decay = added.copy(), self._to_change @ self._to_end
+        row = np.arange(len(state))
+        since = row - np.maximum.accumulate(np.where(begins, row, 0))
+        rows = 1
+        while rows <= since.max(initial=0) and np.abs(decay).max() > DECAYED:
+            before = np.where((since >= rows)[rows:, None], state[:-rows], 0.0)
+            state[rows:] += before @ decay
+            rows, decay = 2 * rows, decay @ decay
+        free = np.zeros_like(state)
+        free[1:] = np.where(begins[1:, None], 0.0, state[:-1])
+        return free
 
     def _blocks(self, volts: NDArray[np.complex128]) -> Floats:
         """The mean magnitude or square (N, blocks, P) of each block of an update's time."""

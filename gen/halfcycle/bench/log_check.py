@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from halfcycle.bench.gain_ratio import GainRatio
 from halfcycle.bench.log_causes import Cause, cause_of
-from halfcycle.bench.log_hidden import Hidden, follows, rows_of
+from halfcycle.bench.log_hidden import Hidden, Row, follows, rows_of
 from halfcycle.bench.log_model import RowModel
 from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import Ints, LogRows
+from halfcycle.bench.log_settled import SettledRuns
 from halfcycle.bench.log_shift import ShiftedColumns
 from halfcycle.regulator.plan import FLAG_HELD, FLAG_IMPLAUSIBLE, FLAG_MISSED
 
@@ -68,30 +68,21 @@ class LogCheck:
         self._hidden: Hidden | None = None
         self._gains = GainRatio(plan)
         self._shifted = ShiftedColumns(plan)
-        self._grid: list[NDArray[np.int64]] = []
 
     def feed(self, rows: LogRows, readings: Readings) -> Ints:
         """Check the next piece. Returns (N,) which rows end a PI step that follows the one before:
         2; one whose reading is not the plant's answer, as the first: 1; and none: 0."""
-        result, model, hidden = self.result, self._model, self._hidden
-        kinds = []
-        for row in rows_of(rows, readings):
-            if hidden is None or not follows(row, hidden.row):
-                result.gaps += hidden is not None
-                hidden = model.fresh(row)
-                kinds.append(1)
-                continue
-            result.compared += 1
-            after = model.follow(hidden, row)
-            if after is None:
-                result.differing += 1
-                if result.first is None:
-                    cause = cause_of(model, hidden, row)
-                    result.first = Difference(row.line, row.update, cause)
-                after = model.fresh(row)
-            kinds.append(self._kind(hidden, after))
-            hidden = after
-        self._hidden = hidden
+        result, kinds = self.result, list[int]()
+        row_at, settled = rows_of(rows, readings), SettledRuns(self._plan, rows, readings)
+        while (at := len(kinds)) < len(rows):
+            run = settled.follow(self._hidden, at)
+            if run is not None:
+                count, after = run
+                result.compared += count
+                self._hidden = replace(after, row=row_at(at + count - 1))
+                kinds += [2] * count
+            else:
+                kinds.append(self._follow(row_at(at)))
         result.rows += len(rows)
         result.exact &= rows.integral is not None and rows.sum is not None
         result.missed += int(((rows.flags & FLAG_MISSED) > 0).sum())
@@ -99,6 +90,23 @@ class LogCheck:
         self._gains.feed(rows, readings)
         self._shifted.feed(rows, result.first.line if result.first else None)
         return np.array(kinds, dtype=np.int64)
+
+    def _follow(self, row: Row) -> int:
+        """The check of one row; its kind as ``feed`` says."""
+        result, model, before = self.result, self._model, self._hidden
+        if before is None or not follows(row, before.row):
+            result.gaps += before is not None
+            self._hidden = model.fresh(row)
+            return 1
+        result.compared += 1
+        after = model.follow(before, row)
+        if after is None:
+            result.differing += 1
+            if result.first is None:
+                result.first = Difference(row.line, row.update, cause_of(model, before, row))
+            after = model.fresh(row)
+        self._hidden = after
+        return self._kind(before, after)
 
     def _kind(self, before: Hidden, after: Hidden) -> int:
         """As ``feed`` says."""

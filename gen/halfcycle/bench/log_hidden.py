@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from halfcycle.bench.log_past import PastScales
@@ -77,15 +77,16 @@ class Hidden:
         )
 
 
-def rows_of(rows: LogRows, readings: Readings) -> Iterator[Row]:
-    """The rows one by one."""
+def rows_of(rows: LogRows, readings: Readings) -> Callable[[int], Row]:
+    """Each row, by its place among ``rows``."""
     none = [-1] * len(rows)
     columns = (
         *(rows.line, rows.update, rows.target, rows.rms_mv, rows.scale, rows.flags),
         rows.integral,
         *(readings.low, readings.high, readings.by_sums),
     )
-    return map(Row, *(none if column is None else column.tolist() for column in columns))
+    values = [none if column is None else column.tolist() for column in columns]
+    return lambda at: Row(*(column[at] for column in values))
 
 
 def follows(row: Row, last: Row) -> bool:

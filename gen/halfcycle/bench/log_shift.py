@@ -94,7 +94,7 @@ class ShiftedColumns:
         """Rows that are not the model's; no more than one beyond ``most`` are counted."""
         hidden: Hidden | None = None
         count = 0
-        for row in rows_of(rows, ReadingsOf(self._plan).of(rows)):
+        for row in map(rows_of(rows, ReadingsOf(self._plan).of(rows)), range(len(rows))):
             after = None
             if hidden is not None and follows(row, hidden.row):
                 after = self._model.follow(hidden, row)
