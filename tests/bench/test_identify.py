@@ -250,3 +250,29 @@ def test_boards_of_the_true_circuit_at_the_corners_are_inside(tmp_path: Path) ->
         # Of the bus alone; the filter adds up to 0.2 % and the samples' phase 0.1 %.
         volts = each.bus_v * each.gain / math.sqrt(2) / (rated / 1000)
         assert one.plant.gain.value == pytest.approx(volts, rel=8e-3)
+
+
+def test_a_copy_of_a_log_is_no_board_of_its_own(identify: CommandLine, tmp_path: Path) -> None:
+    first = log(tmp_path / "a.csv")
+    copy = shutil.copy(first, tmp_path / "b.csv")
+    answer = identify(SPEC, first, copy)
+    assert answer.code == 2 and answer.out == ""
+    assert "b.csv: rows: they are those of" in answer.err and "a.csv" in answer.err
+
+
+def test_a_late_board_is_outside_by_its_fit_at_any_phase(
+    identify: CommandLine, tmp_path: Path
+) -> None:
+    """Its own share has a wider interval, which may reach into the corners."""
+    answer = identify(example("marsh_gauge"), late_log(tmp_path / "a.csv"))
+    assert answer.code == 1
+    assert "by the fit 0.8" in answer.err and "at any phase" in answer.err
+    assert "0.1 less is 2 ms later" in " ".join(answer.out.split())
+
+
+def late_log(path: Path) -> Path:
+    """Of a tenth of the windows late."""
+    plan = design_integers(load_spec(example("marsh_gauge"))).quantised.plan
+    targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
+    path.write_text(board_log(plan, 1.3, 0.9, targets, 80, 5e-4, 1).text())
+    return path

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from halfcycle.bench.fit_rows import MovingRows, fit_rows
 from halfcycle.bench.log_check import CheckedLog, LogCheck
 from halfcycle.bench.log_reader import read_log
 from halfcycle.bench.log_readings import ReadingsOf
-from halfcycle.bench.log_rows import LogRemarks
+from halfcycle.bench.log_rows import LogRemarks, log_error
 from halfcycle.bench.plant_fit import NoFit, PlantFit, fit_plant
 from halfcycle.bench.systematic_part import with_systematic_part
 from halfcycle.bench.tolerance_interval import reach, share_inside
@@ -40,6 +41,8 @@ class BoardLog:
     remarks: LogRemarks
     fit: PlantFit | NoFit
     loop: BoardLoop | None
+    digest: bytes
+    """Of the rows."""
 
     @property
     def plant(self) -> PlantFit | None:
@@ -93,6 +96,7 @@ def identify(done: IntegerDesign, paths: Sequence[Path], revision: int | None) -
     """
     ranges = corners(done.design, done.quantised.plan)
     logs = tuple(_log(done, path, revision) for path in paths)
+    _refuse_copies(paths, logs)
     plants = {log.name: log.plant for log in logs if log.plant is not None}
     odd = _odd([plant.gain.value for plant in plants.values()])
     outliers = tuple(name for name, far in zip(plants, odd, strict=True) if far)
@@ -109,11 +113,24 @@ def identify(done: IntegerDesign, paths: Sequence[Path], revision: int | None) -
     )
 
 
+def _refuse_copies(paths: Sequence[Path], logs: Sequence[BoardLog]) -> None:
+    """A log given twice would say that boards are alike."""
+    first: dict[bytes, Path] = {}
+    for path, log in zip(paths, logs, strict=True):
+        other = first.setdefault(log.digest, path)
+        if other is not path:
+            problem = f"they are those of {printable(str(other))}, number for number"
+            raise log_error(path, [("rows", problem, "give one log of each board")])
+
+
 def _log(done: IntegerDesign, path: Path, revision: int | None) -> BoardLog:
     plan = done.quantised.plan
     remarks = LogRemarks()
     check, readings_of, moving = LogCheck(plan), ReadingsOf(plan), MovingRows(plan)
+    digest = hashlib.sha256()
     for rows in read_log(path, plan, remarks, revision):
+        for column in (rows.update, rows.target, rows.rms_mv, rows.scale, rows.flags):
+            digest.update(column.tobytes())
         readings = readings_of.of(rows)
         moving.feed(rows, readings, check.feed(rows, readings))
     pieces = moving.pieces()
@@ -121,7 +138,7 @@ def _log(done: IntegerDesign, path: Path, revision: int | None) -> BoardLog:
     if isinstance(fit, PlantFit):
         fit = with_systematic_part(done.design, plan, pieces, fit)
     loop = board_loop(done.design, plan, fit) if isinstance(fit, PlantFit) else None
-    return BoardLog(printable(path.stem), check.done(), remarks, fit, loop)
+    return BoardLog(printable(path.stem), check.done(), remarks, fit, loop, digest.digest())
 
 
 def _together(estimates: Sequence[Estimate]) -> Estimate | None:

@@ -172,9 +172,12 @@ def _board(
             advice += ", the latest that the logs leave open: measure that time, and state it"
             if design.window.blocks == 1 and design.spec.loop.update_within_us == "auto":
                 advice += '; "auto" is at once for a plain window'
+        scatter, phase = plant.share.uncertainty, plant.share.systematic
         text = (
-            f"{_measured(plant.share, 4)} of a change acts in the first update's time, the design "
-            f"relies on {ranges.share.low:.4g} to {ranges.share.high:.4g}{advice}"
+            f"by the fit {plant.share.value:.4g} {plus_minus(scatter, 2)} of a change acts in the "
+            f"first update's time (the board's own share {plus_minus(scatter + phase, 2)}, as the "
+            f"sine's phase is open); what the design relies on gives {ranges.share.low:.4g} to "
+            f"{ranges.share.high:.4g} at any phase{advice}"
         )
         yield finding("board-delay-outside", key, text)
     elif not outside:

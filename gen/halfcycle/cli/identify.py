@@ -131,7 +131,7 @@ def command(
         tables.emit_json(Identify.of(found, ringing, new, remarks, written=write))
     else:
         if found.logs:
-            _show(spec, found, new, write)
+            _show(spec, found, 1000 * float(done.design.window.update_s), new, write)
         if ringing:
             _show_ringing(spec, ringing)
     common.show_findings(remarks)
@@ -139,13 +139,15 @@ def command(
         sys.exit(1)
 
 
-def _show(spec: Spec, found: Identification, new: dict[str, Value], write: bool) -> None:
+def _show(
+    spec: Spec, found: Identification, update_ms: float, new: dict[str, Value], write: bool
+) -> None:
     notes = [
         "+-: half of the 95 % confidence interval, and the systematic part, which the sine's phase "
         "in this log leaves open. Corners of the design: gain "
         f"{_range(found.corners.gain)}, share {_range(found.corners.share)}.",
         "Gain: rated volts per unit of scale. Share: of a change of scale that acts before the "
-        "next update.",
+        f"next update; 0.1 less is {update_ms / 10:.3g} ms later.",
     ]
     for key, value in new.items():
         verb = "written" if write else "to write with --write"
