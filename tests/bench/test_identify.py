@@ -14,6 +14,7 @@ import pytest
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.bench.identify import identify as identify_logs
+from halfcycle.bench.identify_plot import picture
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.output.schema import published_text
 from halfcycle.simulate.boards import draw
@@ -21,7 +22,7 @@ from halfcycle.simulate.cases import cases
 from halfcycle.simulate.run_types import Event, EventKind
 from halfcycle.simulate.setup import board, timing
 from halfcycle.simulate.simulate import compiled
-from halfcycle.spec.load import load_spec
+from halfcycle.spec.load import load_spec, parse_spec
 from support.bench_logs import COLUMNS, board_log
 from support.command import CommandLine, Outcome
 from support.paths import example
@@ -276,3 +277,53 @@ def late_log(path: Path) -> Path:
     targets = [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)]
     path.write_text(board_log(plan, 1.3, 0.9, targets, 80, 5e-4, 1).text())
     return path
+
+
+@functools.cache
+def measured_bus() -> IntegerDesign:
+    text = SPEC.read_text("utf-8").replace("[filter]", BUS_SENSOR + "[filter]")
+    return design_integers(parse_spec(text, "peat"))
+
+
+BUS_SENSOR = """[bus_sensor]
+adc_bits = 12
+zero_code = 0
+volts_per_code = 0.16
+noise_codes_rms = 0.5
+period_us = "loop"
+
+"""
+
+
+def test_the_bus_of_a_measured_one_is_in_the_scale_already(tmp_path: Path) -> None:
+    """A bus that moves by a tenth, divided out by the firmware: the gain is the same all along."""
+    done = measured_bus()
+    plan = done.quantised.plan
+    assert plan.bus is not None
+    made = board_log(plan, 1.2, 0.9, [(0, plan.rated_mv * 9 // 10), (40, plan.rated_mv)], 90, 5e-4)
+    lines = made.text(COLUMNS).splitlines()
+    buses = ["bus", *[str(400 - at // 3) for at in range(90)]]
+    path = tmp_path / "a.csv"
+    path.write_text("".join(f"{line},{bus}\n" for line, bus in zip(lines, buses, strict=True)))
+    (found,) = identify_logs(done, [path], None).logs
+    assert found.plant is not None and len(found.plant.levels) == 1
+    assert abs(found.plant.gain.value - 1.2) < 1e-3
+
+
+def test_a_log_that_is_not_the_models_is_no_board(identify: CommandLine, tmp_path: Path) -> None:
+    paths = [log(tmp_path / f"{n}.csv", 1.2 + n / 100, seed=n) for n in range(4)]
+    plan = designed().quantised.plan
+    other = log(tmp_path / "other.csv", 1.2, integral=plan.integral * 2, proportional=7)
+    answer = identify(SPEC, *paths, other, "--json")
+    told = json.loads(answer.out)
+    assert answer.code == 1 and told["boards"][-1]["gain"] is None
+    about = {entry["code"] for entry in told["findings"] if entry["key"] == "other"}
+    assert about == {"log-differs"}
+
+
+def test_boards_outside_are_drawn_before_those_inside(tmp_path: Path) -> None:
+    gains = (1.2, 1.21, 1.19, 1.2, 1.2, 1.9)
+    paths = [log(tmp_path / f"{n}.csv", gain, seed=n) for n, gain in enumerate(gains)]
+    found = identify_logs(designed(), paths, None)
+    assert [entry.name for entry, _ in found.fitted(4)] == ["5", "0", "1", "2"]
+    assert b"4 of 6 logs drawn" in picture("peat", found, (), "svg")

@@ -412,3 +412,25 @@ def test_readings_of_millivolts_are_all_that_show_them(case: str) -> None:
     beyond = np.setdiff1d(np.arange(int(shown.max())), shown)[:200]
     low, high = readings_of_millivolts(plan, beyond)
     assert (high < low).all()
+
+
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+def test_a_board_at_rest_with_another_sensor_does_not_read_ahead(case: str) -> None:
+    """Readings that stand still are those of the row before, too."""
+    plan = CASES[case]
+    rows = board_log(plan, 1.2, 0.8, [(0, plan.rated_mv)], 200, 0.0).arrays(sums=True)
+    at_rest = rows.rows(slice(100, 200))
+    off = replace(at_rest, rms_mv=np.round(at_rest.rms_mv * 0.986).astype(np.int64))
+    cause = checked(plan, off, 1).cause
+    assert cause is not None and cause.kind == "scaling", cause
+
+
+@pytest.mark.parametrize("case", ["mean", "moving flat"])
+def test_a_wrong_sum_is_not_blamed_on_the_reading(case: str) -> None:
+    plan = CASES[case]
+    rows = quiet_log(plan, 200).arrays(sums=True, integral=True)
+    assert rows.sum is not None
+    wrong = rows.sum.copy()
+    wrong[150] = wrong[150] * 21 // 20
+    cause = checked(plan, replace(rows, sum=wrong)).cause
+    assert cause is not None and cause.text.startswith("sum is wrong"), cause

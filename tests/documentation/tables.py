@@ -78,6 +78,38 @@ def targets() -> str:
     return table(head, rows)
 
 
+def slowed_by() -> str:
+    """What each demand on the fastest loops of the same unit costs: each left out alone."""
+    from support.goal_units import designed  # noqa: PLC0415
+
+    stiff = {"bus_min_v": 215, "bus_max_v": 215}
+    exact = {"inductance_tolerance_percent": 0, "capacitance_tolerance_percent": 0}
+    changes: tuple[tuple[str, dict[str, object]], ...] = (
+        ("all of it", {}),
+        ("a stiff bus", stiff),
+        ("the update at once", {"update_within_us": 0}),
+        ("an overshoot of 20 %", {"overshoot_percent": 20}),
+        ("an exact filter", exact),
+        ("loads of power factor 1", {"lowest_power_factor": 1}),
+        ("all of these", {**stiff, **exact, "update_within_us": 0, "overshoot_percent": 20}),
+    )
+    rows = []
+    for name, keys in changes:
+        cells = [name]
+        for window in ({"weighting": "shaped"}, {"measure": "mean", "weighting": "flat"}):
+            loop = designed(**window, updates_per_window="auto", **keys).design.loop
+            cells += [f"{loop.settling_ms:.4g}", f"{getattr(loop, 'last_start_ms', None):.4g}"]
+        rows.append(tuple(cells))
+    head = (
+        "asked for",
+        "rms, shaped: ends, ms",
+        "begins, ms",
+        "mean, flat: ends, ms",
+        "begins, ms",
+    )
+    return table(head, rows)
+
+
 def clipping() -> str:
     """What a drive above the bus gives and costs."""
     from halfcycle.base import clipped_sine as clipped  # noqa: PLC0415

@@ -470,7 +470,7 @@ def test_ticks_stand_where_they_say(ends: tuple[float, float]) -> None:
     ticks = axis.ticks()
     assert 1 < len(ticks) <= 9
     for value, text in ticks:
-        assert ends[0] - 1e-6 <= value <= ends[1] + 1e-6
+        assert ends[0] - 1e-6 * (ends[1] - ends[0]) <= value <= ends[1] + 1e-6 * (ends[1] - ends[0])
         assert float(text.replace("−", "-")) == pytest.approx(value, abs=1e-6 * (ends[1] - ends[0]))
 
 

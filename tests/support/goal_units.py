@@ -56,7 +56,10 @@ TABLES = {
     "output": ("dc_percent", "frequency_tolerance_hz"),
     "loop": ("measure", "weighting", "updates_per_window", "samples", "update_within_us"),
     "sensor": ("zero_tolerance_codes", "track_zero"),
-    "targets": ("settling_ms",),
+    "bridge": ("bus_min_v", "bus_max_v"),
+    "filter": ("inductance_tolerance_percent", "capacitance_tolerance_percent"),
+    "load": ("lowest_power_factor",),
+    "targets": ("settling_ms", "overshoot_percent"),
 }
 
 
@@ -66,7 +69,9 @@ def unit(text: str = SIXTY, **keys: Any) -> Spec:
     for table, names in TABLES.items():
         changed = {name: keys.pop(name) for name in names if name in keys}
         part = getattr(spec, table)
-        spec = spec.model_copy(update={table: type(part)(**{**part.model_dump(), **changed})})
+        spec = spec.model_copy(
+            update={table: type(part)(**{**part.model_dump(exclude_none=True), **changed})}
+        )
     assert not keys, keys
     return spec
 

@@ -75,6 +75,8 @@ class MovingRows:
         self._rated = rated_units(plan)
         # Half a unit rounds up: of sums of so many bits below it, the readings are high by this.
         self._high = 0.5 / 2.0**plan.reading_shift if plan.measure == "mean" else 0.0
+        # With a measured bus the scale is that of the nominal bus: what the bus is, it has already.
+        self._bus_counts = plan.bus is None
         self._lead = plan.updates + 2
         self._waiting: list[Steps] = []
         self._context: Steps | None = None
@@ -87,13 +89,19 @@ class MovingRows:
         middle = (readings.low + readings.high) / 2
         reading = (np.where(readings.by_sums >= 0, known, middle) - self._high) / self._rated
         good = (kinds > 0) & (readings.high >= readings.low)
+        # Sums and millivolts that contradict each other: one of them is wrong.
+        good &= (readings.by_sums < 0) | (
+            (readings.low <= readings.by_sums) & (readings.by_sums <= readings.high)
+        )
         chosen = np.flatnonzero(good)
         if not len(chosen):
             return
         # A row left out for its reading breaks the sequence.
         broken = np.concatenate([[0], np.cumsum((kinds > 0) & ~good)])[chosen]
         follows = (kinds[chosen] == 2) & np.concatenate([[True], np.diff(broken) == 0])
-        bus = np.ones(len(rows)) if rows.bus is None else rows.bus.astype(np.float64)
+        bus = np.ones(len(rows))
+        if rows.bus is not None and self._bus_counts:
+            bus = rows.bus.astype(np.float64)
         steps = Steps(
             reading[chosen],
             rows.scale[chosen] / SCALE_ONE,

@@ -75,6 +75,12 @@ class Identification:
             return False
         return None if None in held else True
 
+    def fitted(self, most: int) -> list[tuple[BoardLog, PlantFit]]:
+        """At most so many logs that have a fit, to be drawn: boards that are not inside first."""
+        logs = [(log, log.plant) for log in self.logs if log.plant is not None]
+        # False sorts before True.
+        return sorted(logs, key=lambda each: is_inside(each[1], self.corners) is True)[:most]
+
     @property
     def as_model(self) -> bool:
         """Whether every row is what the model makes of the rows before."""
@@ -134,7 +140,9 @@ def _log(done: IntegerDesign, path: Path, revision: int | None) -> BoardLog:
         readings = readings_of.of(rows)
         moving.feed(rows, readings, check.feed(rows, readings))
     pieces = moving.pieces()
-    fit = fit_plant(plan, fit_rows(plan, pieces))
+    fit: PlantFit | NoFit = NoFit("its rows are not the model's", 0.0)
+    if not check.result.foreign:
+        fit = fit_plant(plan, fit_rows(plan, pieces))
     if isinstance(fit, PlantFit):
         fit = with_systematic_part(done.design, plan, pieces, fit)
     loop = board_loop(done.design, plan, fit) if isinstance(fit, PlantFit) else None

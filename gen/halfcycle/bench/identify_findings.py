@@ -147,8 +147,8 @@ def _board(
 ) -> Iterator[Finding]:
     key = log.name
     if isinstance(log.fit, NoFit):
-        if 2 * log.checked.differing > log.checked.compared:
-            return  # The fit has no rows, since they are not the model's.
+        if log.checked.foreign:
+            return  # That its rows are not the model's is said already.
         recipe = MORE if log.fit.moved >= MOVED else RECIPE
         yield finding("drive-hardly-moves", key, f"{log.fit.reason}; {recipe}")
         return

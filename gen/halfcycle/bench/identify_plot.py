@@ -31,7 +31,8 @@ def picture(name: str, found: Identification, ringing: Sequence[BoardRinging], f
     """
     fitted = [(log.name, log.plant) for log in found.logs if log.plant is not None]
     rung = [(board, board.fit) for board in ringing if isinstance(board.fit, RingingFit)]
-    drawn, heard = fitted[:MAX_LOGS], rung[:MAX_LOGS]
+    drawn = [(log.name, plant) for log, plant in found.fitted(MAX_LOGS)]
+    heard = rung[:MAX_LOGS]
     count = len(drawn) + bool(found.logs) + len(heard) + bool(ringing)
 
     def fill(figure: Figure) -> None:
@@ -53,7 +54,12 @@ def picture(name: str, found: Identification, ringing: Sequence[BoardRinging], f
             _ringing_place(row[0], rung, "frequency")
             _ringing_place(row[1], rung, "decay")
         what = "logs of the firmware beside the model" if found.logs else "ringing of the filter"
-        figure.suptitle(f"{name}: {what}", fontsize=10)
+        left_out = ""
+        if len(drawn) < len(fitted):
+            left_out = f" ({len(drawn)} of {len(fitted)} logs drawn, those outside first)"
+        if len(heard) < len(rung):
+            left_out += f" ({len(heard)} of {len(rung)} captures drawn)"
+        figure.suptitle(f"{name}: {what}{left_out}", fontsize=10)
 
     return figure.draw(fill, form, inches=(9.6, 2.6 * count + 0.3), dpi=110, font_size=8)
 

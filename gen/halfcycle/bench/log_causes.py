@@ -55,6 +55,9 @@ def cause_of(model: RowModel, before: Hidden, row: Row) -> Cause:
 def _tried(model: RowModel, before: Hidden, row: Row) -> Iterator[Cause]:
     last = before.row
     if row.by_sums >= 0 and not row.low <= row.by_sums <= row.high:
+        if row.integral >= 0 and _is_of_millivolts(model, before, row):
+            text = "sum is wrong: rms_mv, scale and integral agree without it; torn, or of another"
+            yield Cause("torn", f"{text} window", sure=True)
         yield _reading(model, before, row)
     if (bits := _flag_bits(model, before, row)) is not None:
         yield Cause("flags", f"only the flags differ: {bits}")
@@ -84,7 +87,9 @@ def _reading(model: RowModel, before: Hidden, row: Row) -> Cause:
     if _torn(model, before, row, "rms_mv"):
         return Cause("torn", "rms_mv is half of this row's and half of the one before: torn")
     shown = row.rms_mv / max(1.0, row.by_sums * _per_unit(model))
-    if row.rms_mv in {before.row.rms_mv, _shown(model, before.row)}:
+    last = _shown(model, before.row)
+    # Without sums of the row before; with them a reading that stands still tells nothing.
+    if row.rms_mv == (before.row.rms_mv if last is None else last):
         text = "rms_mv is that of the row before: read ahead of the update"
         return Cause("late", text, sure=True)
     if max(shown, 1 / max(shown, 1e-9)) < _ODD:
@@ -92,6 +97,15 @@ def _reading(model: RowModel, before: Hidden, row: Row) -> Cause:
         return Cause("scaling", text, shown)
     text = f"rms_mv is {shown:.5g} times what the sum makes: {sensor_or_spec(shown)}"
     return Cause("scaling", text, shown)
+
+
+def _is_of_millivolts(model: RowModel, before: Hidden, row: Row) -> bool:
+    """Whether the row is the model's by its millivolts, and is not by its sums."""
+    by_sums = replace(row, low=row.by_sums, high=row.by_sums)
+    return (
+        model.follow(before, replace(row, by_sums=-1)) is not None
+        and model.follow(before, by_sums) is None
+    )
 
 
 def sensor_or_spec(ratio: float) -> str:
@@ -240,9 +254,10 @@ def _expected(model: RowModel, before: Hidden, row: Row) -> str:
         for end, error in zip(before.integral, (low, high), strict=True)
     ]
     scales = sorted(model.drive.scale_of(drive) for _, drive in ends)
-    text = f"scale {row.scale}, the model makes {scales[0]}"
-    if scales[1] != scales[0]:
-        text += f" to {scales[1]}"
-    if row.integral >= 0:
-        text += f"; integral {row.integral}, the model makes {ends[0][0]}"
-    return text
+    to = f" to {scales[1]}" if scales[1] != scales[0] else ""
+    differing = []
+    if not scales[0] <= row.scale <= scales[1]:
+        differing.append(f"scale {row.scale}, the model makes {scales[0]}{to}")
+    if row.integral >= 0 and row.integral != ends[0][0]:
+        differing.append(f"integral {row.integral}, the model makes {ends[0][0]}")
+    return "; ".join(differing) or f"scale {row.scale} and its flags are not those of one step"

@@ -57,6 +57,11 @@ class CheckedLog:
     cause: Cause | None = None
     """Of the first difference, by all rows."""
 
+    @property
+    def foreign(self) -> bool:
+        """Whether most rows differ: nothing of such a log is a board's of this firmware."""
+        return 2 * self.differing > self.compared
+
 
 class LogCheck:
     """Checks a log's pieces, one after the other."""
@@ -66,6 +71,8 @@ class LogCheck:
         self._plan = plan
         self._model = RowModel(plan)
         self._hidden: Hidden | None = None
+        self._contradicting = 0
+        self._contradiction: Cause | None = None
         self._gains = GainRatio(plan)
         self._shifted = ShiftedColumns(plan)
 
@@ -102,11 +109,19 @@ class LogCheck:
         after = model.follow(before, row)
         if after is None:
             result.differing += 1
+            if self._contradicts(row):
+                self._contradicting += 1
+                self._contradiction = self._contradiction or cause_of(model, before, row)
             if result.first is None:
                 result.first = Difference(row.line, row.update, cause_of(model, before, row))
             after = model.fresh(row)
         self._hidden = after
         return self._kind(before, after)
+
+    @staticmethod
+    def _contradicts(row: Row) -> bool:
+        """Whether millivolts and sums do, whatever the loop made of them."""
+        return row.by_sums >= 0 and not row.low <= row.by_sums <= row.high
 
     def _kind(self, before: Hidden, after: Hidden) -> int:
         """As ``feed`` says."""
@@ -122,6 +137,8 @@ class LogCheck:
         result = self.result
         if result.first is not None:
             cause = result.first.cause
+            if self._contradiction and self._contradicting > SYSTEMATIC * result.compared:
+                cause = self._contradiction
             known = cause.sure or (cause.kind == "scaling" and cause.ratio is not None)
             if result.differing > SYSTEMATIC * result.compared and not known:
                 cause = self._gains.cause() or cause

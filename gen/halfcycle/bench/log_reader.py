@@ -144,7 +144,7 @@ def _refuse_disorder(path: Path, rows: LogRows, last: LogRows | None) -> None:
         (
             f"line {line[at + 1]}",
             f"update {update[at + 1]} after {update[at]}: the rows are not in order{others}",
-            "log each update once, in order, and one board in a file",
+            "log each update once, in order, one board in a file; after a restart begin a new one",
         )
         for at in back[:1].tolist()
     ]

@@ -50,7 +50,7 @@ def board_figures(measured: Measured) -> tuple[Figure, ...]:
     if shares:
         unit = "share of a change that acts at once"
         places.append(_place("Share of delay", unit, shares, found.corners.share))
-    return (*places, *(_readings(log, plant) for log, plant in fitted[:MAX_LOGS]))
+    return (*places, *(_readings(log, plant) for log, plant in found.fitted(MAX_LOGS)))
 
 
 def _place(
@@ -83,6 +83,8 @@ def _place(
         f"{decimal(corners.low)} to {decimal(corners.high)}: {verdict}"
     )
     caption = "Band: the range over all corners of the design. Rows: measured boards."
+    if count > MAX_LOGS:
+        caption += f" The readings of {MAX_LOGS} are drawn below, boards outside first."
     return Figure(f"{title}: {verdict}", alt, caption, chart.svg(alt))
 
 
