@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Bar, Figure, Table, decimal
+from halfcycle.report.parts import Bar, Figure, Table, carried, decimal, exact, small
 from halfcycle.report.svg_chart import WIDTH, wrap
 
 NOTATION = "sQm.n and uQm.n: m integer bits, the sign not counted, n fraction bits."
@@ -19,9 +20,9 @@ def signal_table(integer_design: IntegerDesign) -> Table:
             (
                 signal.name,
                 signal.format,
-                decimal(signal.lowest, 10),
-                decimal(signal.highest, 10),
-                f"{decimal(signal.per_lsb, 3)} {signal.unit}",
+                exact(signal.lowest),
+                exact(signal.highest),
+                _count(signal.per_lsb, signal.unit),
                 Bar(
                     signal.bits - free,
                     signal.bits,
@@ -42,6 +43,13 @@ def signal_table(integer_design: IntegerDesign) -> Table:
     )
 
 
+def _count(size: float, unit: str) -> str:
+    """What a count is worth; of whole things one is not "1 samples"."""
+    if size == 1 and unit in {"counts", "samples"}:
+        return counted(1, unit[:-1])
+    return f"{decimal(size)} {unit}"
+
+
 def constant_table(integer_design: IntegerDesign) -> Table:
     """Constants as wanted and as the integers have them."""
     return Table(
@@ -50,8 +58,8 @@ def constant_table(integer_design: IntegerDesign) -> Table:
         rows=tuple(
             (
                 row.name,
-                decimal(row.wanted, 6),
-                decimal(row.got, 6),
+                carried(row.wanted),
+                carried(row.got),
                 _ppm(row.error),
                 row.unit,
             )
@@ -60,7 +68,7 @@ def constant_table(integer_design: IntegerDesign) -> Table:
         numeric=(1, 2, 3),
         notes=(
             "Their rounding moves the slowest closed-loop pole by "
-            f"{decimal(integer_design.pole_shift, 2)} at most.",
+            f"{decimal(integer_design.pole_shift)} at most.",
         ),
     )
 
@@ -122,11 +130,10 @@ def resolution_figure(integer_design: IntegerDesign) -> Figure:
             )
         parts.append(
             f'<text class="halo strong" x="{WIDTH - 4}" y="{y + 20}" text-anchor="end">'
-            f"{decimal(volts, 3)} V</text>"
+            f"{small(volts)} V</text>"
         )
     alt = "Volts RMS at the output: " + "; ".join(
-        f"{name.replace('±', 'plus or minus').strip()} {decimal(volts, 3)}"
-        for name, volts, _ in rows
+        f"{name.replace('±', 'plus or minus').strip()} {small(volts)}" for name, volts, _ in rows
     )
     return Figure(
         title="Resolution in volts",
@@ -147,14 +154,14 @@ def rest_text(integer_design: IntegerDesign) -> str:
     moves = (
         "stood still at every corner"
         if rest.hunting_v == 0
-        else f"moved by {decimal(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
-        f"scale) at {rest.corner}"
+        else f"moved by {small(rest.hunting_v)} V RMS "
+        f"({counted(rest.hunting_steps, 'step')} of the scale) at {rest.corner}"
     )
-    length = "updates" if integer_design.design.window.moving else "windows"
+    length = "update" if integer_design.design.window.moving else "window"
     return (
-        f"The integer loop itself, run for up to {rest.windows} {length} at every corner without "
-        f"noise, {moves}; with the sensor's zero in place its reading is at most "
-        f"{decimal(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
-        f"tolerances moves by more than {decimal(rest.bound_v, 3)} V RMS peak to peak "
-        f"({rest.bound_steps} steps)."
+        f"The integer loop itself, run for up to {counted(rest.windows, length)} at every corner "
+        f"without noise, {moves}; with the sensor's zero in place its reading is at most "
+        f"{small(rest.error_v)} V RMS from the target. Noise apart, no board inside the "
+        f"tolerances moves by more than {small(rest.bound_v)} V RMS peak to peak "
+        f"({counted(rest.bound_steps, 'step')})."
     )

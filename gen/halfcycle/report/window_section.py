@@ -10,7 +10,7 @@ import numpy as np
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import DASH, Figure, Table, decimal, quantity, volts
+from halfcycle.report.parts import DASH, Figure, Table, asked, carried, decimal, exact, small
 from halfcycle.report.svg_chart import WIDTH, Chart, wrap
 from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import FEW_POINTS
@@ -68,7 +68,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
     parts = [
         f'<path class="frame" d="M{x(0):.1f} {top - 4}V{base}"/>',
         f'<path class="limit" d="M{left} 9h18"/>',
-        f'<text x="{left + 22}" y="12.5">tolerance ±{decimal(tolerance, 3)} V</text>',
+        f'<text x="{left + 22}" y="12.5">tolerance ±{exact(tolerance)} V</text>',
     ]
     for value, text in scale.ticks():
         parts.append(
@@ -82,7 +82,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         parts.append(
             f'<text class="halo{" strong" if candidate.chosen else ""}" x="{left}" y="{y + 10}">'
             f"{'▸ ' if candidate.chosen else ''}{window_name(window)}, "
-            f"{decimal(window.duration_ms, 6)} ms</text>"
+            f"{exact(window.duration_ms)} ms</text>"
         )
         for end in (-tolerance, tolerance):
             parts.append(f'<path class="limit solid-line" d="M{x(end):.1f} {y + 11}v16"/>')
@@ -94,13 +94,13 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{window_name(candidate.window)} plus or minus {decimal(candidate.error_v, 3)} V"
+        f"{window_name(candidate.window)} plus or minus {small(candidate.error_v)} V"
         f"{' (chosen)' if candidate.chosen else ''}"
         for candidate in shown
     )
     return Figure(
         title="What each window gets wrong",
-        alt=f"{alt}. Tolerance plus or minus {decimal(tolerance, 3)} V.",
+        alt=f"{alt}. Tolerance plus or minus {exact(tolerance)} V.",
         caption=(
             "Bounds over every starting phase. Thick: sampling, a partial window and frequency. "
             "Medium: with the part of the zero offset that flips from window to window. Thin: "
@@ -147,7 +147,7 @@ def points_figure(design: Design) -> Figure:
     caption = f"{window.samples} samples fall on {count} places of the half cycle{few}. " + (
         "The mean of the samples depends on where the places lie: highest with two of them "
         "astride the zero crossing, lowest with one upon it. "
-        f"That is ±{decimal(ends.spread_v, 3)} V here, and it is "
+        f"That is ±{small(ends.spread_v)} V here, and it is "
         + (
             "a fixed bias: the sine and the samples come from one clock."
             if ends.fixed
@@ -165,7 +165,7 @@ def points_figure(design: Design) -> Figure:
 
 def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
     """All candidates in numbers."""
-    dc_limit = quantity(design.chosen.dc_limit_percent, "%")
+    dc_limit = asked(design.chosen.dc_limit_percent, "%")
     rows = []
     for candidate in shown:
         trial, faults = candidate.trial, candidate.faults
@@ -182,17 +182,17 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
                 + (f", {candidate.window.updates} updates" if candidate.window.moving else ""),
                 DASH if candidate.window.shaped else f"{candidate.window.half_cycles}",
                 f"{candidate.window.samples}",
-                decimal(candidate.window.duration_ms, 6),
+                exact(candidate.window.duration_ms),
                 DASH
                 if candidate.window.shaped
                 else "yes"
                 if candidate.window.whole
                 else signed_ppm(candidate.window.mismatch_ppm),
-                volts(faults.spread_v),
-                volts(faults.alternation_v),
-                DASH if trial is None else volts(trial.hunting_v),
-                volts(faults.zero_v),
-                decimal(faults.noise_v, 2),
+                small(faults.spread_v),
+                small(faults.alternation_v),
+                DASH if trial is None else small(trial.hunting_v),
+                small(faults.zero_v),
+                small(faults.noise_v),
                 DASH if trial is None else _share(trial.output.dc_percent),
                 settles,
             )
@@ -225,11 +225,10 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
 
 
 def _share(percent: float) -> str:
-    """A share; what is below a millionth of a percent is rounding. A dash if there is no bound, as
-    of an unstable loop."""
+    """A share; a dash if there is no bound, as of an unstable loop."""
     if not math.isfinite(percent):
         return DASH
-    return decimal(percent if percent >= 1e-6 else 0.0, 2)
+    return small(percent)
 
 
 def shape_note(design: Design) -> str:
@@ -242,7 +241,7 @@ def shape_note(design: Design) -> str:
     if design.spec.loop.measure == "rms":
         return "The reading is a true RMS: it holds for any shape of wave."
     return (
-        f"The mean is read as RMS by the factor π/(2√2) = {decimal(math.pi / 8**0.5, 6)}, which "
+        f"The mean is read as RMS by the factor π/(2√2) = {carried(math.pi / 8**0.5)}, which "
         "holds for a sine. A distorted output is held at that mean, not at its RMS."
     )
 
@@ -250,6 +249,6 @@ def shape_note(design: Design) -> str:
 def length_text(window: Window) -> str:
     """``25 samples x 800 us = 20 ms``."""
     return (
-        f"{window.samples} × {quantity(float(window.period_s * 1_000_000), 'µs', 6)} = "
-        f"{quantity(window.duration_ms, 'ms', 6)}"
+        f"{window.samples} × {asked(window.period_s * 1_000_000, 'µs')} = "
+        f"{asked(window.duration_ms, 'ms')}"
     )
