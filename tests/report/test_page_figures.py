@@ -24,9 +24,10 @@ from halfcycle.report.parts import (
     carried,
     decimal,
     exact,
+    percent,
     quantity,
-    small,
     typeset,
+    volts,
 )
 from halfcycle.simulate.criteria import settling_limit_s
 from support.paths import example
@@ -63,8 +64,9 @@ def test_a_figure_has_three_digits_and_a_whole_part_is_never_rounded(value: floa
 def test_odd_precision_is_gone() -> None:
     """Bug: "0.006005 %", "18.53 dB" and "6.74 × 10⁻⁵ V" stood beside figures of three digits."""
     assert (decimal(0.006005), decimal(18.53), decimal(1306.4)) == ("0.006", "18.5", "1306")
-    assert (small(6.74e-5), small(3e-8), small(None)) == ("< 0.0001", "0", DASH)
-    assert quantity(3.5e-5, "%") == "< 0.0001\N{NO-BREAK SPACE}%"
+    assert (volts(6.74e-5), volts(3e-8), volts(None)) == ("< 0.0001", "0", DASH)
+    assert (percent(9e-4), percent(1e-3), volts(5e-4)) == ("< 0.001", "0.001", "0.0005")
+    assert quantity(3.5e-5, "%") == "< 0.001\N{NO-BREAK SPACE}%"
     assert exact(0.3) == "0.3" and exact(405536768) == "405536768"
     assert carried(math.pi) == "3.141593" and len(carried(math.pi)) == CARRIED + 1
 
@@ -137,7 +139,7 @@ def test_the_ramp_is_told_wherever_a_settling_time_leaves_it_out(one_board: Cont
     column = table.columns.index("settling, ms, of allowed")
     for run, row in zip(runs.runs, table.rows, strict=True):
         limit = decimal(1000 * settling_limit_s(runs.setting, run.case))
-        assert str(row[column]).endswith(f" of {limit}") == ("settling" in run.case.rules)
+        assert str(row[column]).endswith(f"\xa0of\xa0{limit}") == ("settling" in run.case.rules)
     worst = closest(runs)
     assert worst is not None and " allowed" in worst.what
 

@@ -9,7 +9,17 @@ from halfcycle.base.text import counted
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
 from halfcycle.report.limit_lines import draw_limits
-from halfcycle.report.parts import DASH, Figure, Table, asked, beside, decimal, exact, small
+from halfcycle.report.parts import (
+    BESIDE,
+    DASH,
+    Figure,
+    Table,
+    asked,
+    beside,
+    decimal,
+    exact,
+    percent,
+)
 from halfcycle.report.svg_chart import Chart
 from halfcycle.simulate.criteria import settling_limit_s
 
@@ -149,7 +159,8 @@ def _allowed(board_runs: BoardRuns, run: CaseRun) -> str:
     if "settling" not in run.case.rules or "settling_ms" not in run.tally.worst:
         return DASH
     limit = 1000 * settling_limit_s(board_runs.setting, run.case)
-    return f"{beside(run.tally.worst['settling_ms'][0], limit)} of {decimal(limit)}"
+    time = beside(run.tally.worst["settling_ms"][0], limit)
+    return f"{time}{BESIDE}of{BESIDE}{decimal(limit)}"
 
 
 def case_table(board_runs: BoardRuns) -> Table:
@@ -159,7 +170,7 @@ def case_table(board_runs: BoardRuns) -> Table:
         if figure not in run.tally.worst or (rule and rule not in run.case.rules):
             return DASH
         value = run.tally.worst[figure][0]
-        return small(value) if figure.endswith("_percent") else decimal(value)
+        return percent(value) if figure.endswith("_percent") else decimal(value)
 
     return Table(
         title="Cases",

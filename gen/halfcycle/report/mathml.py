@@ -118,8 +118,8 @@ def relation(*parts: str, signs: Sequence[str] = ("=",)) -> str:
     pieces = [parts[0]]
     for at, part in enumerate(parts[1:]):
         sign = html.escape(signs[min(at, len(signs) - 1)])
-        pieces.append(f'<mo form="infix">{sign}</mo>{part}')
-    return "".join(f'<math displaystyle="true"><mrow>{piece}</mrow></math>' for piece in pieces)
+        pieces.append(f'<mo form="infix" lspace="0">{sign}</mo>{part}')
+    return " ".join(f'<math displaystyle="true"><mrow>{piece}</mrow></math>' for piece in pieces)
 
 
 def substitute(expression: Expr, values: Mapping[Expr, float]) -> float:

@@ -138,8 +138,8 @@ DIGITS = 3
 """Significant digits of a figure, anywhere on the page. Whole parts are never rounded: 1306."""
 CARRIED = 7
 """Of a number that the reader calculates on with, so that the result comes to its three digits."""
-SMALL = 1e-4
-"""Volts or percent below which a figure is only said to be smaller."""
+SMALL = {"V": 1e-4, "%": 1e-3}
+"""By unit: below that a figure is only said to be smaller."""
 DUST = 1e-6
 """Volts or percent that are rounding, and stand as 0."""
 
@@ -159,18 +159,29 @@ def exact(value: float | Fraction) -> str:
     return f"{int(value)}".replace("-", "−") if value == int(value) else carried(float(value))
 
 
-def small(value: float | None) -> str:
-    """Volts or percent: as ``decimal``, but what is below SMALL is only said to be."""
-    if value is None or abs(value) >= SMALL:
+def volts(value: float | None) -> str:
+    """Volts as ``decimal``; of few only that they are fewer than SMALL."""
+    return _small(value, SMALL["V"])
+
+
+def percent(value: float | None) -> str:
+    """Percent as ``decimal``; of few only that they are fewer than SMALL."""
+    return _small(value, SMALL["%"])
+
+
+def _small(value: float | None, least: float) -> str:
+    if value is None or abs(value) >= least:
         return decimal(value)
-    return "0" if abs(value) < DUST else f"< {SMALL:.4f}"
+    return "0" if abs(value) < DUST else f"< {f'{least:f}'.rstrip('0')}"
 
 
 def beside(value: float | None, limit: float, unit: str = "") -> str:
-    """``value`` as ``small``; with so many digits more that it does not read as ``limit``, which
-    stands beside it, unless it is that."""
-    if value is None or abs(value) < SMALL or math.isclose(value, limit, rel_tol=1e-9):
-        return _with_unit(small(value), unit)
+    """``value`` as ``quantity``; with so many digits more that it does not read as ``limit``,
+    which stands beside it, unless it is that."""
+    if value is None or math.isclose(value, limit, rel_tol=1e-9):
+        return quantity(value, unit)
+    if abs(value) < SMALL.get(unit, 0.0) <= limit:
+        return quantity(value, unit)
     tried = (_shown(value, digits) for digits in range(DIGITS, CARRIED))
     text = next((text for text in tried if text not in {decimal(limit), exact(limit)}), "")
     return _with_unit(text or carried(value), unit)
@@ -178,7 +189,7 @@ def beside(value: float | None, limit: float, unit: str = "") -> str:
 
 def quantity(value: float | None, unit: str) -> str:
     """A number with its unit, kept on one line."""
-    return _with_unit(small(value) if unit in {"V", "%"} else decimal(value), unit)
+    return _with_unit(_small(value, SMALL.get(unit, 0.0)), unit)
 
 
 def asked(value: float | Fraction, unit: str) -> str:

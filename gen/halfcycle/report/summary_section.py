@@ -10,7 +10,7 @@ from halfcycle.bench.identify import is_inside
 from halfcycle.report.board_runs import BoardRuns, closest
 from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row
 from halfcycle.report.measured_section import Measured
-from halfcycle.report.parts import Contents, Corners, Level, asked, beside, exact, quantity, small
+from halfcycle.report.parts import Contents, Corners, Level, asked, beside, exact, quantity, volts
 from halfcycle.report.window_section import length_text, window_name
 
 LEVELS: tuple[tuple[Level, str], ...] = (
@@ -61,8 +61,8 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
         "steady error, the sensor's zero and gain apart",
         f"± {asked(tolerance, 'V')}",
         f"± {beside(numbers.steady_error_v, tolerance, 'V')}: window "
-        f"{small(trial.own_error_v)}, noise (three standard deviations) {small(trial.noise_v)}, "
-        f"integers {small(numbers.integer_error_v)}",
+        f"{volts(trial.own_error_v)}, noise (three standard deviations) {volts(trial.noise_v)}, "
+        f"integers {volts(numbers.integer_error_v)}",
         kept=numbers.steady_error_v <= tolerance,
     )
     yield Row(

@@ -18,8 +18,9 @@ from halfcycle.report.parts import (
     beside,
     decimal,
     exact,
+    percent,
     quantity,
-    small,
+    volts,
 )
 from halfcycle.report.svg_chart import WIDTH, wrap
 from halfcycle.spec.models import Spec
@@ -188,10 +189,10 @@ def _row(spec: Spec, trial: Trial, named: Corners) -> tuple[str, ...]:
     return (
         *head,
         decimal(time) if limit is None else beside(time, float(limit)),
-        small(loop.overshoot_percent),
+        percent(loop.overshoot_percent),
         decimal(loop.peak_sensitivity),
-        small(trial.steady_error_v),
-        small(trial.output.dc_percent),
+        volts(trial.steady_error_v),
+        percent(trial.output.dc_percent),
         named.letter(slowest(trial)),
         against,
     )

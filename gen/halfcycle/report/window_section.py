@@ -10,7 +10,17 @@ import numpy as np
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import DASH, Figure, Table, asked, carried, decimal, exact, small
+from halfcycle.report.parts import (
+    DASH,
+    Figure,
+    Table,
+    asked,
+    carried,
+    decimal,
+    exact,
+    percent,
+    volts,
+)
 from halfcycle.report.svg_chart import WIDTH, Chart, wrap
 from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import FEW_POINTS
@@ -62,8 +72,8 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
     base = top + row * len(shown)
     left, wide = 10.0, WIDTH - 20.0
 
-    def x(volts: float) -> float:
-        return left + wide * scale.share(volts)
+    def x(size: float) -> float:
+        return left + wide * scale.share(size)
 
     parts = [
         f'<path class="frame" d="M{x(0):.1f} {top - 4}V{base}"/>',
@@ -94,7 +104,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{window_name(candidate.window)} plus or minus {small(candidate.error_v)} V"
+        f"{window_name(candidate.window)} plus or minus {volts(candidate.error_v)} V"
         f"{' (chosen)' if candidate.chosen else ''}"
         for candidate in shown
     )
@@ -147,7 +157,7 @@ def points_figure(design: Design) -> Figure:
     caption = f"{window.samples} samples fall on {count} places of the half cycle{few}. " + (
         "The mean of the samples depends on where the places lie: highest with two of them "
         "astride the zero crossing, lowest with one upon it. "
-        f"That is ±{small(ends.spread_v)} V here, and it is "
+        f"That is ±{volts(ends.spread_v)} V here, and it is "
         + (
             "a fixed bias: the sine and the samples come from one clock."
             if ends.fixed
@@ -188,11 +198,11 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
                 else "yes"
                 if candidate.window.whole
                 else signed_ppm(candidate.window.mismatch_ppm),
-                small(faults.spread_v),
-                small(faults.alternation_v),
-                DASH if trial is None else small(trial.hunting_v),
-                small(faults.zero_v),
-                small(faults.noise_v),
+                volts(faults.spread_v),
+                volts(faults.alternation_v),
+                DASH if trial is None else volts(trial.hunting_v),
+                volts(faults.zero_v),
+                volts(faults.noise_v),
                 DASH if trial is None else _share(trial.output.dc_percent),
                 settles,
             )
@@ -218,17 +228,18 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
         notes=(
             "Volts RMS at the output. The cheapest kind, and of it the shortest window, is taken "
             "whose errors stay inside the tolerance, whose gains meet the targets at every corner, "
-            f"and which makes no more DC at the output than {dc_limit}.",
+            f"and which makes no more DC at the output than {dc_limit}. A dash: a weighed window "
+            "has no whole half cycles; or no gains were tried with this window.",
         ),
         marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
     )
 
 
-def _share(percent: float) -> str:
+def _share(value: float) -> str:
     """A share; a dash if there is no bound, as of an unstable loop."""
-    if not math.isfinite(percent):
+    if not math.isfinite(value):
         return DASH
-    return small(percent)
+    return percent(value)
 
 
 def shape_note(design: Design) -> str:
