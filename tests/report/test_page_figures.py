@@ -103,7 +103,9 @@ def test_one_board_is_not_told_in_the_plural(one_board: Contents) -> None:
     text = words(page.render(one_board))
     assert "The board leaves ITI" in text and "on the nominal board" in text
     assert "Virtual board 0 alone" in text and "the board passes" in text
-    plural = r"\b(?<![.\d])1 (?:boards|samples|counts|cases|runs|steps|windows|warnings|errors)\b"
+    plural = (
+        r"\b(?<![.\d])1 (?:boards|codes|samples|counts|cases|runs|steps|windows|warnings|errors)\b"
+    )
     assert re.findall(plural, text) == []
 
 

@@ -21,7 +21,7 @@ from halfcycle.report.mathml import (
     with_numbers,
     words,
 )
-from halfcycle.report.parts import Derivation, Step, decimal
+from halfcycle.report.parts import Derivation, Step, decimal, quantity
 from halfcycle.windows.search import Window
 
 
@@ -82,9 +82,9 @@ def _weighted(window: Window) -> Derivation:
             ),
             Step(
                 "The mean square of a sine swings at 2f, and with the error of the sensor's zero "
-                f"at f. The weights leave {decimal(sizes[1])} of the one and "
-                f"{decimal(sizes[0])} of the other, so the window needs no whole number of half "
-                "cycles."
+                f"at f. The weights leave {quantity(100 * sizes[1], '%')} of the one and "
+                f"{quantity(100 * sizes[0], '%')} of the other, so the window needs no whole "
+                "number of half cycles."
             ),
         ),
     )

@@ -54,12 +54,13 @@ def slowest(trial: Trial) -> str | None:
 
 
 def by_time(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
-    """The trials, the one that settles soonest first; those without any time last."""
+    """The trials, the one that settles soonest first; behind them those that were not followed,
+    and last those in which nothing settles."""
 
-    def key(trial: Trial) -> tuple[float, bool, int]:
-        time = best_ms(trial)
-        known = later_than_ms(trial) if time is None else time
-        return float("inf") if known is None else known, time is None, trial.window.samples
+    def key(trial: Trial) -> tuple[bool, float, int]:
+        time, later = best_ms(trial), later_than_ms(trial)
+        known = later if time is None else time
+        return time is None, float("inf") if known is None else known, trial.window.samples
 
     return tuple(sorted(trials, key=key))
 
@@ -141,7 +142,8 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
     told = {slowest(trial) for trial in trials}
     boards = [f"{letter} {label}" for label, letter in named.letters.items() if label in told]
     return Table(
-        title="Windows, the one that settles soonest first",
+        title="Windows, the one that settles soonest first"
+        + ("" if followed else ", then those not followed"),
         columns=(
             "window",
             "length, ms",
@@ -168,7 +170,8 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
                 if followed
                 else (
                     f"“{NOT_FOLLOWED}”: a first look at a few boards shows that no gains settle "
-                    "within the time before it, so that window was left.",
+                    "within the time before it. That is too late, so of such windows only the "
+                    "likeliest is followed to its best.",
                 )
             ),
             *((f"Boards by letter: {'; '.join(boards)}.",) if boards else ()),
