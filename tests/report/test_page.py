@@ -340,6 +340,9 @@ def test_an_unstable_loop_is_shown_and_exits_1(
     assert "error: gains" in capsys.readouterr().err
     made = out.read_text(encoding="utf-8")
     assert "Do not ship" in made and "enters the dashed circle" not in made
+    # Bug: an unstable loop was told a steady error, and that it is kept.
+    row = re.search(r"(?s)<tr>\s*<th[^>]*>steady error.*?</tr>", made)
+    assert row is not None and "unstable" in row[0] and "✗ no" in row[0]
     assert "No virtual board was run: the design has errors" in made
 
 
@@ -352,7 +355,10 @@ def test_a_spec_that_is_not_there_writes_nothing_and_a_refused_one_its_page(
     starved = re.sub(r"bus_min_v = \S+", "bus_min_v = 30", read("apron_cart"))
     (tmp_path / "spec.toml").write_text(starved, encoding="utf-8")
     assert run(monkeypatch, tmp_path / "spec.toml", "--out", page) == 1
-    assert "rated voltage is out of reach" in page.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
+    assert "rated voltage is out of reach" in text and "too slow" not in text
+    row = re.search(r"(?s)<tr>\s*<th[^>]*>greatest scale that rated needs.*?</tr>", text)
+    assert row is not None and "≤\xa01.1" in row[0] and "✗ no" in row[0]
 
 
 def test_without_a_compiler_the_page_says_so(

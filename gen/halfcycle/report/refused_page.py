@@ -41,7 +41,7 @@ def render(refused: Refused) -> str:
     trials = by_time(refused.trials)
     best = _best(trials)
     named = _named(best, trials)
-    rows = () if best is None else tuple(_rows(refused.spec, best, named))
+    rows = tuple(_rows(refused.spec, best, trials, named))
     used = {row.where for row in rows}
     return lay_out(
         refused.spec,
@@ -91,16 +91,22 @@ def _of(best: Trial) -> str:
 
 def _named(best: Trial | None, trials: tuple[Trial, ...]) -> Corners:
     """A letter for each board that is the worst of something."""
-    labels = []
-    if best is not None:
-        worst, plants = best.loop.worst, best.hardest_plants
-        labels += [worst[key] for key, _, _ in FIGURES[:5] if key in worst]
+    worst = {} if best is None else best.loop.worst
+    labels = [worst[key] for key, _, _ in FIGURES[:5] if key in worst]
+    for trial in trials[:1] if best is None else (best,):
+        plants = trial.hardest_plants
         labels.append(plants.corners[plants.hardest].label)
     return letters([*labels, *(label for trial in trials if (label := slowest(trial)))])
 
 
-def _rows(spec: Spec, best: Trial, named: Corners) -> Iterator[Row]:
-    """The figures of the best window with its best gains, beside what is asked for."""
+def _rows(
+    spec: Spec, best: Trial | None, trials: tuple[Trial, ...], named: Corners
+) -> Iterator[Row]:
+    """The figures of the best window with its best gains, beside what is asked for; the drive
+    alone if no window has any, and rated voltage is out of reach."""
+    if best is None:
+        yield from (scale_row(spec, trial, named) for trial in trials[:1] if not trial.in_reach)
+        return
     yield from loop_rows(spec, best.loop, named)
     yield from gain_rows(spec, best)
     yield Row(
@@ -122,7 +128,7 @@ def _sections(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Iterator
         "windows",
         "Windows weighed",
         texts=(
-            "The spec leaves one window, weighed here with its best gains."
+            "One window was weighed, with its best gains."
             if len(trials) == 1
             else f"{len(trials)} windows were weighed, each with its own best gains.",
         ),

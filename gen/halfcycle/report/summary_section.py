@@ -62,8 +62,10 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
         f"± {asked(tolerance, 'V')}",
         f"± {beside(numbers.steady_error_v, tolerance, 'V')}: window "
         f"{volts(trial.own_error_v)}, noise (three standard deviations) {volts(trial.noise_v)}, "
-        f"integers {volts(numbers.integer_error_v)}",
-        kept=numbers.steady_error_v <= tolerance,
+        f"integers {volts(numbers.integer_error_v)}"
+        if trial.loop.stable
+        else "unstable",
+        kept=trial.loop.stable and numbers.steady_error_v <= tolerance,
     )
     yield Row(
         "dead band",

@@ -138,6 +138,7 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
     limit = spec.settling_limit_ms
     targets = spec.targets
     followed = all(later_than_ms(trial) is None for trial in trials)
+    lost = any(best_ms(trial) is None and later_than_ms(trial) is None for trial in trials)
     given = spec.gains is not None
     told = {slowest(trial) for trial in trials}
     boards = [f"{letter} {label}" for label, letter in named.letters.items() if label in told]
@@ -174,6 +175,11 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
                     "likeliest is followed to its best.",
                 )
             ),
+            *(
+                (f"“{NOTHING}”: no gains settle within the overshoot in the time looked at.",)
+                if lost
+                else ()
+            ),
             *((f"Boards by letter: {'; '.join(boards)}.",) if boards else ()),
         ),
     )
@@ -205,6 +211,7 @@ def _against(spec: Spec, trial: Trial) -> Iterator[str]:
     """What stands against a window, in words."""
     if not trial.in_reach:
         yield "rated voltage is out of reach"
+        return
     refusal, known = trial.refusal, best_ms(trial) is not None
     if refusal is not None:
         targets = LoopTargets.of(spec)
