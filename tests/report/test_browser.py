@@ -6,12 +6,15 @@ carry meaning 3 to 1), with its formula for relative luminance. Reflow down to 3
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from halfcycle.base.findings import finding
 from halfcycle.generate.emit import render as render_c
 from halfcycle.report import page
 from halfcycle.report.board_runs import run_boards
@@ -185,6 +188,62 @@ def test_figures_have_names_for_those_who_do_not_see(chromium: Browser, report: 
     assert all(n.get("name", {}).get("value") for n in images)
     roles = [n.get("role", {}).get("value") for n in nodes]
     assert roles.count("MathMLMath") >= 15
+
+
+def test_no_formula_is_wider_than_its_column(chromium: Browser, report: Path) -> None:
+    """Bug: eight had to be scrolled sideways on a telephone. Lines break before their signs."""
+    chromium.open(report, width=360)
+    wide = """[...document.querySelectorAll(".formula")].filter(e => e.scrollWidth > e.clientWidth)
+        .map(e => e.textContent)"""
+    assert chromium.evaluate("document.querySelectorAll('.formula').length") >= 15
+    assert chromium.evaluate(wide) == []
+    chromium.evaluate("document.querySelectorAll('.formula')[0].style.whiteSpace = 'nowrap'")
+    chromium.evaluate("document.querySelectorAll('.formula')[0].style.width = '2rem'")
+    assert len(chromium.evaluate(wide)) == 1
+
+
+LONG = (
+    "the reported RMS is off by +0.607 % on board 132: +0.23 % by harmonics and ringing that the "
+    "sampling folds, +0.18 % by the wave's shape, as a mean is read as the RMS of a sine, +0.12 % "
+    "by the sensor's zero; sample faster, or damp the filter's ringing"
+)
+
+
+@pytest.fixture(scope="module")
+def crowded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a design with two published limits, a ramp, and five warnings: with more boards
+    than these few the example has four."""
+    text = example("ferry_galley").read_text(encoding="utf-8")
+    bare = contents(text)
+    texts = render_c(bare.integer_design.design, bare.integer_design.quantised)
+    runs = run_boards(bare.integer_design, texts, BOARDS, seed=1)
+    more = (
+        finding("report-folded", "non-linear: loop.period_us", LONG),
+        finding("few-points", "loop.period_us", LONG.replace("; sample", ", sample"), "warning"),
+    )
+    page_ = page.render(contents(text, boards=replace(runs, findings=(*runs.findings, *more))))
+    assert "Warnings (5)" in page_
+    path = tmp_path_factory.mktemp("crowded") / "page.html"
+    path.write_text(page_, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("sheet_mm", [(210.0, 297.0), (215.9, 279.4)])
+def test_what_decides_prints_on_one_sheet(
+    chromium: Browser, crowded: Path, sheet_mm: tuple[float, float]
+) -> None:
+    """Bug: with four warnings both drawings went to a second page. The margins are those of the
+    page's own @page rule, 26 mm across and 32 mm down; a CSS pixel is 1/96 inch."""
+    assert "margin: 14mm 13mm 18mm;" in crowded.read_text(encoding="utf-8")
+    wide, tall = ((side - off) / 25.4 * 96 for side, off in zip(sheet_mm, (26, 32), strict=True))
+    chromium.open(crowded, width=math.floor(wide))
+    chromium.call("Emulation.setEmulatedMedia", media="print")
+    ends = chromium.evaluate(
+        """[...document.querySelectorAll("#summary figure")].map(
+            e => e.getBoundingClientRect().bottom)"""
+    )
+    chromium.call("Emulation.setEmulatedMedia", media="")
+    assert len(ends) == 2 and max(ends) <= tall
 
 
 @pytest.mark.parametrize("letter", [False, True])

@@ -12,7 +12,18 @@ import pytest
 from halfcycle.base.errors import RefusedError
 from halfcycle.design.refusal import UnmetError
 from halfcycle.generate.pipeline import design_integers
-from halfcycle.report.refused_page import Refused, best_ms, render
+from halfcycle.loop.moving import MovingRefusal
+from halfcycle.report.parts import DASH, decimal, letters, typeset
+from halfcycle.report.refused_page import Refused, render
+from halfcycle.report.weighed_windows import (
+    NOT_FOLLOWED,
+    NOTHING,
+    best_ms,
+    by_time,
+    name_of,
+    settling_figure,
+    windows_table,
+)
 from halfcycle.spec.load import load_spec
 from support.command import run_halfcycle
 from support.paths import EXAMPLES
@@ -59,11 +70,82 @@ def test_every_window_is_weighed_and_the_best_is_the_one_that_is_told(refused: R
     best = min(time for trial in refused.trials if (time := best_ms(trial)) is not None)
     (told,) = (finding.text for finding in refused.findings if finding.code == "targets-unmet")
     assert f"settling {best:g} ms" in told
-    assert "the best, with" in told and f"{best:g}" in text
+    assert "the best, with" in told and f"settling to 2 % ≤ 25 ms {best:g} ms" in text
     for trial in refused.trials:
         assert f"{trial.window.duration_ms:g}" in text
         if trial.refusal is not None:
             assert trial.refusal.corner[:8] in text
+
+
+@pytest.fixture(scope="module")
+def blocks(tmp_path_factory: pytest.TempPathFactory) -> Refused:
+    """A refusal with windows that were followed, and others that a first look ruled out."""
+    text = (EXAMPLES / "loom_bench.toml").read_text(encoding="utf-8")
+    file = tmp_path_factory.mktemp("blocks") / "fast.toml"
+    file.write_text(re.sub(r"(?m)^settling_ms = .*$", "settling_ms = 30", text), encoding="utf-8")
+    spec = load_spec(file)
+    with pytest.raises(UnmetError) as caught:
+        design_integers(spec, str(file))
+    return Refused(spec, caught.value.findings, caught.value.trials, "text", "command")
+
+
+def test_the_best_is_told_with_its_gains_margins_and_corners(blocks: Refused) -> None:
+    """Bug: of the best that can be had a reader had the settling time alone."""
+    best = min(
+        (trial for trial in blocks.trials if best_ms(trial) is not None),
+        key=lambda trial: best_ms(trial) or 0.0,
+    )
+    loop = best.complete(margins=True).loop
+    text = words(render(blocks))
+    assert "The best that can be had: moving flat, 20 ms a window" in text
+    for told in (
+        f"settling to 2 % ≤ 30 ms {decimal(best_ms(best))} ms A ✗ no",
+        f"overshoot ≤ 5 % {decimal(loop.overshoot_percent)} %",
+        f"gain margin {decimal(loop.gain_margin_db)} dB",
+        f"phase margin {decimal(loop.phase_margin_deg)}°",
+        f"peak sensitivity Ms ≤ 2 {decimal(loop.peak_sensitivity)}",
+        f"per update {float(best.kp):g}",
+        f"per update {float(best.ki):g}",
+        f"A {typeset(loop.worst['settling_ms'])}",
+    ):
+        assert " ".join(told.split()) in text, told
+
+
+def test_windows_stand_in_order_and_no_cell_is_without_its_reason(blocks: Refused) -> None:
+    """Bug: the order was none, and dashes had no reason."""
+    trials = by_time(blocks.trials)
+    table = windows_table(blocks.spec, trials, letters(["x"]))
+    # Those that were followed, then the others, each by its time.
+    times = [(str(row[2])[0] == ">", float(str(row[2]).removeprefix("> "))) for row in table.rows]
+    assert times == sorted(times) and len(times) == len(blocks.trials) > 4
+    ruled_out = [row for row in table.rows if str(row[2]).startswith("> ")]
+    assert ruled_out and all(row[3:8] == (NOT_FOLLOWED,) * 5 for row in ruled_out)
+    assert not any(cell in {"", DASH} for row in table.rows for cell in row[:7] + row[8:])
+    notes = " ".join(table.notes)
+    assert NOT_FOLLOWED in notes and "Settles: " in notes and "Steady error: " in notes
+
+
+def test_a_window_in_which_nothing_settles_says_so(blocks: Refused) -> None:
+    trial = next(trial for trial in blocks.trials if best_ms(trial) is None)
+    assert isinstance(trial.refusal, MovingRefusal)
+    lost = replace(trial, refusal=replace(trial.refusal, at_least_ms=None))
+    row = windows_table(blocks.spec, (lost,), letters([])).rows[0]
+    assert row[2:8] == (NOTHING,) * 6
+    figure = settling_figure(blocks.spec, (blocks.trials[0], lost))
+    assert f"{name_of(lost.window)}, 18\N{NO-BREAK SPACE}ms: {NOTHING}" in figure.svg
+    assert "Without a bar" in figure.caption
+
+
+def test_the_drawing_shows_every_window(blocks: Refused) -> None:
+    """Bug: it had dots of those windows alone that were followed to the end."""
+    figure = settling_figure(blocks.spec, by_time(blocks.trials))
+    bars = re.findall(r'<rect class="(solid|hatch)"', figure.svg)
+    assert len(bars) == len(blocks.trials) and "hatch" in bars
+    for trial in blocks.trials:
+        assert f">{name_of(trial.window)}, {trial.window.duration_ms:g} ms: " in figure.svg.replace(
+            "\N{NO-BREAK SPACE}", " "
+        )
+    assert "more than" in figure.alt and "asked for: 30" in figure.alt
 
 
 def test_what_else_stands_against_a_window_is_said(refused: Refused) -> None:

@@ -17,6 +17,7 @@ from halfcycle.base import clipped_sine
 from halfcycle.base.errors import InputError
 from halfcycle.cli import cli
 from halfcycle.cli.simulate_tables import _or_dash
+from halfcycle.output.simulate import Worst
 from halfcycle.regulator.plan import FLAG_BROWNOUT, FLAG_IMPLAUSIBLE, FLAG_LIMIT
 from halfcycle.simulate.boards import Draw, draw, special_places
 from halfcycle.simulate.case import Case, Promise, Setting
@@ -387,6 +388,21 @@ def test_command_prints_one_json_object() -> None:
         assert isinstance(entry["worst"][key], float)
     assert entry["worst"]["true_rms_v"] == pytest.approx(230, rel=0.02)
     assert entry["designed"]["settling_ms"] == prepared().setting.promise.settling_ms
+
+
+def test_the_true_rms_has_the_sensor_gain_in_it_as_its_description_says() -> None:
+    """It is what a meter shows; the figures beside it take the board's own gain out."""
+    found = invoke(str(CABIN), "--case", "start", "--boards", "5", "--json")
+    (entry,) = json.loads(found.stdout)["cases"]
+    worst, board = entry["worst"], entry["worst_board"]["steady_error_percent"]
+    assert entry["worst_board"]["true_rms_v"] == board
+    setting = prepared().setting
+    (drawn,) = draw(setting.spec, [board], 1, setting.inside)
+    off = 100 * abs(worst["true_rms_v"] * drawn.gain / setting.rated_v - 1)
+    assert off == pytest.approx(worst["steady_error_percent"])
+    assert abs(drawn.gain - 1) > 0.001
+    told = Worst.model_fields["true_rms_v"].description
+    assert told is not None and "sensor gain in it" in told
 
 
 def test_failures_name_the_command_that_replays_them(tmp_path: Path) -> None:

@@ -37,14 +37,20 @@ class Worst(Entry):
         "until every later half cycle, of any start, is within 2 %, ms"
     )
     overshoot_percent: float | None = means("of the step, %")
-    steady_error_percent: float | None = means("a steady window's RMS, sensor gain apart, %")
-    true_rms_v: float | None = means("of that window, V")
-    reported_rms_v: float | None = means("what the firmware says of it, V")
+    steady_error_percent: float | None = means(
+        "a steady window's RMS off its target, sensor gain apart, % of rated"
+    )
+    true_rms_v: float | None = means(
+        "the output's RMS in that window as a meter has it, the board's sensor gain in it, V"
+    )
+    reported_rms_v: float | None = means("what the firmware says of that window, V")
     scale: float | None = means("greatest steady scale, 1.0 = bus")
-    report_error_percent: float | None = means("reported against true RMS, steady, %, signed")
+    report_error_percent: float | None = means(
+        "reported against true RMS, steady, sensor gain apart, %, signed"
+    )
     report_error_at_limit_percent: float | None = means("the same while the drive limit holds, %")
-    lowest_percent: float | None = means("lowest half-cycle RMS, % of rated")
-    highest_percent: float | None = means("highest half-cycle RMS, % of rated")
+    lowest_percent: float | None = means("lowest half-cycle RMS, sensor gain apart, % of rated")
+    highest_percent: float | None = means("highest half-cycle RMS, sensor gain apart, % of rated")
     above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
     thd_percent: float | None = means("at rest, harmonics 2 to 40 over the fundamental, %")
     dc_percent: float | None = means("DC of the output at rest, % of rated peak")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.findings import Finding
 from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.report.parts import beside, quantity
 from halfcycle.simulate import simulate
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case, Setting
@@ -185,7 +186,7 @@ def closest(board_runs: BoardRuns) -> Closest | None:
             value, number = run.tally.worst[figure]
             share = value / limit
             if best is None or share > best.share:
-                words = f"{name} {value:.4g} {unit} of {limit:.4g} {unit} allowed"
+                words = f"{name} {beside(value, limit, unit)} of {quantity(limit, unit)} allowed"
                 if figure == "settling_ms":
                     words += ", with a half cycle for measuring"
                 best = Closest(share, number, run.case.name, words)

@@ -5,11 +5,23 @@ from __future__ import annotations
 import numpy as np
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
+from halfcycle.base.text import counted
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
 from halfcycle.report.limit_lines import draw_limits
-from halfcycle.report.parts import DASH, Figure, Table, decimal
+from halfcycle.report.parts import (
+    BESIDE,
+    DASH,
+    Figure,
+    Table,
+    asked,
+    beside,
+    decimal,
+    exact,
+    percent,
+)
 from halfcycle.report.svg_chart import Chart
+from halfcycle.simulate.criteria import settling_limit_s
 
 JUDGED = {
     "settling": "settling",
@@ -58,11 +70,11 @@ def quiet_text(board_runs: BoardRuns) -> tuple[str, ...]:
     quiet = [run for run in board_runs.runs if run.case.name != ON_FIRST_PAGE and _quiet(run)]
     if not quiet:
         return ()
-    spans = (f"{run.case.name} ({decimal(low, 4)} to {decimal(high, 4)} %)"
+    spans = (f"{run.case.name} ({decimal(low)} to {decimal(high)} %)"
              for run in quiet for low, high in [_of_any_start(run)])  # fmt: skip
     return (
         f"Not drawn, as no board breaks a rule and every half cycle of every board stays within "
-        f"{decimal(100 * SETTLING_BAND)} % of rated: {', '.join(spans)}.",
+        f"{exact(100 * SETTLING_BAND)} % of rated: {', '.join(spans)}.",
     )
 
 
@@ -101,7 +113,10 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         height=200,
     )
     chart.level(100.0, "faint")
-    key = [("spread", f"all {boards} boards"), ("one", "nominal")]
+    key = [
+        ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
+        ("one", "nominal"),
+    ]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     drawn = ""
@@ -114,33 +129,55 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         chart.at(0.0, "hair ink")
     draw_limits(chart, run)
     chart.key(*key)
-    bad = run.tally.failed
-    verdict = f"{bad} of {boards} fail" if bad else f"all {boards} pass"
+    verdict = _verdict(run, boards)
     judged = ", ".join(JUDGED.get(rule, rule) for rule in run.case.rules)
     blind = most > 115 and "noticed" in run.case.rules
     alt = (
-        f"Case {run.case.name}: true RMS per half cycle of {boards} boards over time, from "
-        f"{decimal(least, 4)} to {decimal(most, 4)} percent of rated; {verdict}"
+        f"Case {run.case.name}: true RMS per half cycle of {counted(boards, 'board')} over time, "
+        f"from {decimal(least)} to {decimal(most)} percent of rated; {verdict}"
     )
     about = run.case.about[:1].upper() + run.case.about[1:]
     caption = f"{about}.{drawn} Judged: {judged}.{BLIND if blind else ''}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
 
 
+def _verdict(run: CaseRun, boards: int) -> str:
+    """How many boards keep the rules; and how many leave a published limit that a warning is of,
+    as no rule asks for it."""
+    bad = run.tally.failed
+    if bad:
+        return f"{bad} of {counted(boards, 'board')} {'fails' if bad == 1 else 'fail'}"
+    left = max(run.tally.breached.values(), default=0)
+    passed = f"all {boards} pass" if boards > 1 else "the board passes"
+    if not left or "limits" in run.case.rules:
+        return passed
+    return f"{passed}, and {left} {'leaves' if left == 1 else 'leave'} a published limit"
+
+
+def _allowed(board_runs: BoardRuns, run: CaseRun) -> str:
+    """The slowest board's settling time, of what the case allows it."""
+    if "settling" not in run.case.rules or "settling_ms" not in run.tally.worst:
+        return DASH
+    limit = 1000 * settling_limit_s(board_runs.setting, run.case)
+    time = beside(run.tally.worst["settling_ms"][0], limit)
+    return f"{time}{BESIDE}of{BESIDE}{decimal(limit)}"
+
+
 def case_table(board_runs: BoardRuns) -> Table:
     """The worst of each figure, case by case."""
 
-    def worst(run: CaseRun, figure: str, rule: str, digits: int = 3) -> str:
+    def worst(run: CaseRun, figure: str, rule: str) -> str:
         if figure not in run.tally.worst or (rule and rule not in run.case.rules):
             return DASH
-        return decimal(run.tally.worst[figure][0], digits)
+        value = run.tally.worst[figure][0]
+        return percent(value) if figure.endswith("_percent") else decimal(value)
 
     return Table(
         title="Cases",
         columns=(
             "case",
-            "boards failed",
-            "settling, ms",
+            f"failed, of {board_runs.boards}",
+            "settling, ms, of allowed",
             "overshoot, %",
             "steady error, %",
             "report off, %",
@@ -154,17 +191,17 @@ def case_table(board_runs: BoardRuns) -> Table:
         rows=tuple(
             (
                 run.case.name,
-                f"{run.tally.failed} of {run.tally.boards}",
-                worst(run, "settling_ms", "settling", 4),
+                f"{run.tally.failed}",
+                _allowed(board_runs, run),
                 worst(run, "overshoot_percent", "overshoot"),
                 worst(run, "steady_error_percent", "steady"),
                 worst(run, "report_error_percent", "steady"),
-                worst(run, "lowest_percent", "", 4),
-                worst(run, "highest_percent", "", 4),
-                worst(run, "above_120_ms", "", 4),
+                worst(run, "lowest_percent", ""),
+                worst(run, "highest_percent", ""),
+                worst(run, "above_120_ms", ""),
                 worst(run, "thd_percent", ""),
-                worst(run, "dc_percent", "", 2),
-                worst(run, "scale", "", 4),
+                worst(run, "dc_percent", ""),
+                worst(run, "scale", ""),
             )
             for run in board_runs.runs
         ),
@@ -172,8 +209,10 @@ def case_table(board_runs: BoardRuns) -> Table:
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
             "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest.",
-            "The worst board of each figure; a dash if a case does not judge it. The sensor's "
-            "gain error is taken out of the judged figures, as no regulator can know it.",
+            "The worst board of each figure; a dash if a case does not judge it, or has none. The "
+            "sensor's gain error is taken out of the judged figures, as no regulator can know it. "
+            f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "
+            "for measuring; after an overload, the time that the drive takes to come back.",
             *(
                 ()
                 if any(run.case.curves for run in board_runs.runs)
@@ -181,6 +220,12 @@ def case_table(board_runs: BoardRuns) -> Table:
             ),
         ),
     )
+
+
+def _ramp(board_runs: BoardRuns) -> str:
+    """What the target's climb adds to the time allowed."""
+    ramp = board_runs.setting.spec.targets.ramp_ms
+    return f", the target's own ramp of {asked(ramp, 'ms')} to rated" if ramp else ""
 
 
 def failures(board_runs: BoardRuns) -> tuple[str, ...]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 
 from halfcycle.base import clipped_sine
+from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop import derivations
 from halfcycle.quantise.fixed_point import stalled_error
 from halfcycle.regulator.plan import SCALE_BITS
 from halfcycle.report.mathml import (
+    carried_value,
     magnitude,
     relation,
     shown,
@@ -19,13 +21,14 @@ from halfcycle.report.mathml import (
     words,
 )
 from halfcycle.report.overload_section import limit
-from halfcycle.report.parts import Derivation, Step, decimal
+from halfcycle.report.parts import Derivation, Step, exact
 
 
 def dead_band(integer_design: IntegerDesign) -> Derivation:
     """Where the integrator stands still."""
     plan, numbers = integer_design.quantised.plan, integer_design.quantised
     stalled = stalled_error(plan)
+    per_volt = carried_value(numbers.counts_per_volt, "counts per V")
     if plan.law is not None:
         rule = Step(
             "A step moves the drive by a share of it in steps of "
@@ -34,12 +37,12 @@ def dead_band(integer_design: IntegerDesign) -> Derivation:
         )
     elif plan.integral_shift == 0:
         rule = Step(
-            f"The integrator adds {decimal(plan.integral, 12)} of its last places for each count "
+            f"The integrator adds {exact(plan.integral)} of its last places for each count "
             "of error, with nothing to round: it stands still only if the error is 0."
         )
     else:
         rule = Step(
-            f"The integrator adds {decimal(plan.integral, 12)} times the error, shifted right by "
+            f"The integrator adds {exact(plan.integral)} times the error, shifted right by "
             f"{plan.integral_shift} and rounded to nearest. It stands still if that is below "
             "half a last place:",
             (
@@ -58,13 +61,13 @@ def dead_band(integer_design: IntegerDesign) -> Derivation:
         (
             rule,
             Step(
-                f"That is {stalled} whole counts of the reading, and the reading's own rounding "
-                "hides half a count more:",
+                f"That is {counted(stalled, 'whole count')} of the reading, and the reading's own "
+                "rounding hides half a count more:",
                 (
                     relation(
-                        f"<mfrac><mrow><mn>{stalled}</mn><mo>+</mo><mn>0.5</mn></mrow>"
-                        f"<mrow>{value(numbers.counts_per_volt, 5, 'counts per V')}</mrow></mfrac>",
-                        value(numbers.dead_band_v, 4, "V RMS either way"),
+                        f"<mfrac><mrow><mn>{stalled}</mn><mo>+</mo><mn>0.5</mn></mrow>{per_volt}"
+                        "</mfrac>",
+                        value(numbers.dead_band_v, "V RMS either way"),
                     ),
                 ),
             ),
@@ -85,8 +88,8 @@ def limit_cycle(integer_design: IntegerDesign) -> Derivation:
                 f"bridge's {spec.bridge.pwm_counts} counts:",
                 (
                     relation(
-                        value(numbers.output_step_v, 4, "V"),
-                        value(numbers.reading_step_v, 4, "V"),
+                        value(numbers.output_step_v, "V"),
+                        value(numbers.reading_step_v, "V"),
                         signs=("<" if numbers.output_step_v < numbers.reading_step_v else "≥",),
                     ),
                 ),
@@ -97,7 +100,7 @@ def limit_cycle(integer_design: IntegerDesign) -> Derivation:
                     relation(
                         "<mn>0</mn>",
                         f"<mrow><mi>g</mi>{shown(derivations.symbols('Ki')[0])}</mrow>",
-                        value(ki, 4),
+                        value(ki),
                         "<mn>1</mn>",
                         signs=("<", "=", "<" if ki < 1 else "≥"),
                     ),
@@ -123,7 +126,7 @@ def clipped(integer_design: IntegerDesign) -> Derivation:
         return relation(
             words(name),
             shown(forms[key]),
-            value(substitute(forms[key], values), 7),
+            carried_value(substitute(forms[key], values)),
             signs=("=", "≈"),
         )
 
@@ -137,8 +140,8 @@ def clipped(integer_design: IntegerDesign) -> Derivation:
                     relation(
                         shown(t),
                         shown(sympy.asin(1 / m)),
-                        with_numbers(sympy.asin(1 / m), {m: drive}, 6),
-                        value(values[t]),
+                        with_numbers(sympy.asin(1 / m), {m: drive}),
+                        carried_value(values[t]),
                         signs=("=", "=", "≈"),
                     ),
                     line("fundamental", "fundamental"),
@@ -154,7 +157,7 @@ def clipped(integer_design: IntegerDesign) -> Derivation:
                         "<msqrt><mrow><mfrac><mrow><mn>2</mn><mtext>mean square</mtext></mrow>"
                         "<msup><mtext>fundamental</mtext><mn>2</mn></msup></mfrac><mo>−</mo>"
                         "<mn>1</mn></mrow></msqrt>",
-                        value(100 * clipped_sine.thd(drive), 4, "%"),
+                        value(100 * clipped_sine.thd(drive), "%"),
                         signs=("=", "≈"),
                     ),
                     relation(
@@ -162,7 +165,7 @@ def clipped(integer_design: IntegerDesign) -> Derivation:
                         "<mrow><mfrac><mi>π</mi><mrow><mn>2</mn><msqrt><mn>2</mn></msqrt></mrow>"
                         "</mfrac><mfrac><mtext>mean</mtext><msqrt><mtext>mean square</mtext>"
                         "</msqrt></mfrac><mo>−</mo><mn>1</mn></mrow>",
-                        value(100 * clipped_sine.reading_error(drive), 4, "%"),
+                        value(100 * clipped_sine.reading_error(drive), "%"),
                         signs=("=", "≈"),
                     ),
                 ),

@@ -14,8 +14,16 @@ from halfcycle.loop import derivations
 from halfcycle.loop.block_response import update_grid
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.normalised import Normalised
-from halfcycle.report.mathml import magnitude, relation, shown, substitute, value, with_numbers
-from halfcycle.report.parts import Derivation, Step, decimal, quantity
+from halfcycle.report.mathml import (
+    carried_value,
+    magnitude,
+    relation,
+    shown,
+    substitute,
+    value,
+    with_numbers,
+)
+from halfcycle.report.parts import Derivation, Step, decimal, exact, quantity
 
 MINUS_ONE = "<mrow><mi>{}</mi><mo>(</mo><mrow><mo>−</mo><mn>1</mn></mrow><mo>)</mo></mrow>"
 FORMS = {
@@ -71,13 +79,13 @@ def controller(integer_design: IntegerDesign) -> Derivation:
                     relation(
                         shown(upper[0]),
                         shown(kp_w),
-                        value(float(design.kp)),
+                        carried_value(float(design.kp)),
                     ),
                     relation(
                         shown(upper[1]),
                         shown(ki_w),
                         with_numbers(ki_w, values),
-                        value(float(design.ki)),
+                        carried_value(float(design.ki)),
                     ),
                 ),
             ),
@@ -87,11 +95,11 @@ def controller(integer_design: IntegerDesign) -> Derivation:
 
 def _normalised(design: Design, law: Normalised) -> Derivation:
     """The normalised law, and why its loop has the same gain on every board."""
-    kp, ki = decimal(float(design.kp)), decimal(float(design.ki))
+    kp, ki = exact(float(design.kp)), exact(float(design.ki))
     change = "" if not design.kp else f"<mo>+</mo><mn>{kp}</mn><mo>Δ</mo><mi>e</mi>"
     size = (
         "<mrow><mo>max</mo><mo>(</mo><mi>u</mi><mo>,</mo>"
-        f"<mn>{decimal(float(law.floor))}</mn><mi>t</mi><mo>)</mo></mrow>"
+        f"<mn>{exact(float(law.floor))}</mn><mi>t</mi><mo>)</mo></mrow>"
     )
     return Derivation(
         "The controller",
@@ -172,7 +180,7 @@ def _periodic(design: Design, loop: MovingFigures) -> Derivation:
     margins = (
         Step(
             "The constants are raised together, from 1 upward, until an eigenvalue reaches the "
-            f"circle: that is the gain margin, {decimal(factor, 3)} "
+            f"circle: that is the gain margin, {decimal(factor)} "
             f"({quantity(loop.gain_margin_db, 'dB')}), of which 2 are asked for. Turned by "
             f"exp(jφ) instead, it is the phase margin, {quantity(loop.phase_margin_deg, '°')}. "
             f"Updates leave it stable {latest}."
@@ -226,7 +234,7 @@ def _plain(integer_design: IntegerDesign) -> Derivation:
                 tuple(
                     relation(
                         shown(condition),
-                        value(substitute(condition, values), 4),
+                        value(substitute(condition, values)),
                         "<mn>0</mn>",
                         signs=("=", ">"),
                     )
@@ -239,17 +247,17 @@ def _plain(integer_design: IntegerDesign) -> Derivation:
                     relation(
                         f"<mfrac><mn>1</mn>{magnitude(MINUS_ONE.format('L'))}</mfrac>",
                         shown(margin),
-                        value(factor, 4),
-                        value(20 * math.log10(abs(factor)), 4, "dB"),
+                        value(factor),
+                        value(20 * math.log10(abs(factor)), "dB"),
                     )
                     if factor > 0
-                    else relation(shown(margin), value(factor, 4)),
+                    else relation(shown(margin), value(factor)),
                 ),
             ),
             Step(
                 "The corners themselves have more than a delay: what spills from one window into "
-                f"the next changes the plant at z = −1 by {decimal(float(turned.min()), 3)} % to "
-                f"{decimal(float(turned.max()), 3)} %. With it the least gain margin is "
+                f"the next changes the plant at z = −1 by {decimal(float(turned.min()))} % to "
+                f"{decimal(float(turned.max()))} %. With it the least gain margin is "
                 f"{quantity(loop.gain_margin_db, 'dB')}, and the slowest pole has size "
                 f"{decimal(loop.slowest_pole)}."
             ),
@@ -277,14 +285,14 @@ def offset(integer_design: IntegerDesign) -> Derivation:
                     relation(
                         MINUS_ONE.format("T"),
                         shown(transfer),
-                        value(substitute(transfer, values), 4),
+                        value(substitute(transfer, values)),
                     ),
                 ),
             ),
             Step(
                 f"Over all corners its size is at most {decimal(design.loop.nyquist_gain)}: "
-                f"±{quantity(faults.alternation_v, 'V', 3)} of the reading become "
-                f"±{quantity(design.chosen.hunting_v, 'V', 3)} at the output."
+                f"±{quantity(faults.alternation_v, 'V')} of the reading become "
+                f"±{quantity(design.chosen.hunting_v, 'V')} at the output."
             ),
         ),
     )

@@ -12,6 +12,7 @@ from halfcycle.base.text import counted, signed_ppm
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report import weights_section
 from halfcycle.report.mathml import (
+    carried_value,
     magnitude,
     relation,
     shown,
@@ -20,7 +21,7 @@ from halfcycle.report.mathml import (
     with_numbers,
     words,
 )
-from halfcycle.report.parts import Derivation, Step, decimal
+from halfcycle.report.parts import Derivation, Step, decimal, quantity
 from halfcycle.windows.search import Window
 
 
@@ -81,9 +82,9 @@ def _weighted(window: Window) -> Derivation:
             ),
             Step(
                 "The mean square of a sine swings at 2f, and with the error of the sensor's zero "
-                f"at f. The weights leave {decimal(sizes[1], 2)} of the one and "
-                f"{decimal(sizes[0], 2)} of the other, so the window needs no whole number of half "
-                "cycles."
+                f"at f. The weights leave {quantity(100 * sizes[1], '%')} of the one and "
+                f"{quantity(100 * sizes[0], '%')} of the other, so the window needs no whole "
+                "number of half cycles."
             ),
         ),
     )
@@ -111,7 +112,7 @@ def reading(integer_design: IntegerDesign) -> Derivation:
                     "<mfrac><mrow><mn>1</mn><mo>/</mo><msqrt><mn>2</mn></msqrt></mrow>"
                     "<mrow><mn>2</mn><mo>/</mo><mi>π</mi></mrow></mfrac>",
                     shown(sympy.pi / (2 * sympy.sqrt(2))),
-                    value(clipped_sine.FORM_FACTOR, 7),
+                    carried_value(clipped_sine.FORM_FACTOR),
                     signs=("=", "≈"),
                 ),
             ),
@@ -144,14 +145,13 @@ def reading(integer_design: IntegerDesign) -> Derivation:
                 "its value with one point upon the zero crossing and its value with two astride "
                 "it; the calibration takes the middle.",
                 (
-                    relation(shown(y), shown(arc), with_numbers(arc, {big: n}), value(at)),
-                    relation(shown(low), value(ends[0], 7), signs=("≈",)),
-                    relation(shown(high), value(ends[1], 7), signs=("≈",)),
+                    relation(shown(y), shown(arc), with_numbers(arc, {big: n}), carried_value(at)),
+                    relation(shown(low), carried_value(ends[0]), signs=("≈",)),
+                    relation(shown(high), carried_value(ends[1]), signs=("≈",)),
                     relation(
                         words("either way"),
                         value(
                             float(design.spec.output.rated_rms_v) * (ends[1] - ends[0]) / 2,
-                            4,
                             "V RMS at rated",
                         ),
                         signs=("=",),
@@ -180,7 +180,7 @@ def plant(integer_design: IntegerDesign) -> Derivation:
     bus, rated = float(spec.bridge.bus_nominal_v), float(spec.output.rated_rms_v)
     v, u = _symbols("V_bus V_rated")
     strong = plants.strongest
-    weights = ", ".join(decimal(float(h), 3) for h in plants.weights[strong][:4])
+    weights = ", ".join(decimal(float(h)) for h in plants.weights[strong][:4])
     moving = design.window.moving
     return Derivation(
         "The plant, per update" if moving else "The plant, per window",
@@ -206,13 +206,13 @@ def plant(integer_design: IntegerDesign) -> Derivation:
                 "The gain of the nominal board without load:",
                 (
                     relation(magnitude("<mi>H</mi>"), shown(size)),
-                    relation(magnitude("<mi>H</mi>"), value(rise), signs=("≈",)),
+                    relation(magnitude("<mi>H</mi>"), carried_value(rise), signs=("≈",)),
                     relation(
                         "<mi>g</mi>",
                         f"<mrow>{shown(v / (sympy.sqrt(2) * u))}{magnitude('<mi>H</mi>')}</mrow>",
                         f"<mrow>{with_numbers(v / (sympy.sqrt(2) * u), {v: bus, u: rated})}"
-                        f"<mo>×</mo>{value(rise)}</mrow>",
-                        value(bus / math.sqrt(2) / rated * rise, 5),
+                        f"<mo>×</mo>{carried_value(rise)}</mrow>",
+                        value(bus / math.sqrt(2) / rated * rise),
                     ),
                 ),
             ),

@@ -101,12 +101,12 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
         at = phase_crossing(responses, row)
         chart.line((at, at), (0.0, -margin), "one gauge")
         chart.dot(at, -margin, "one-dot")
-        chart.note(at, -margin / 2, f"{decimal(margin, 3)} dB", anchor="end", dx=-6, dy=4)
+        chart.note(at, -margin / 2, f"{decimal(margin)} dB", anchor="end", dx=-6, dy=4)
         key.append(("one", f"least gain margin ({named.letter(loop.worst['gain_margin_db'])})"))
     chart.key(*key)
     alt = (
         f"Open-loop gain over frequency at {len(size)} corners; least gain margin "
-        f"{quantity(loop.gain_margin_db, 'dB', 3)}"
+        f"{quantity(loop.gain_margin_db, 'dB')}"
     )
     caption = (
         "Up to half the window rate, at which a loop of this kind loses its stability first. "
@@ -115,8 +115,8 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
     if isinstance(loop, MovingFigures):
         caption = (
             "Up to half the update rate, averaged over the sine's phases. Its least gain margin of "
-            f"{quantity(loop.averaged_gain_margin_db, 'dB', 3)} is unsafe alone: the loop is "
-            f"periodic, and that one has {quantity(loop.gain_margin_db, 'dB', 3)}."
+            f"{quantity(loop.averaged_gain_margin_db, 'dB')} is unsafe alone: the loop is "
+            f"periodic, and that one has {quantity(loop.gain_margin_db, 'dB')}."
         )
     if not loop.stable:
         caption = UNSTABLE
@@ -141,20 +141,20 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
         if at is not None:
             chart.line((at, at), (-180, margin - 180), "two gauge")
             chart.dot(at, margin - 180, "two-dot")
-            words = f"{decimal(margin, 3)}°"
+            words = f"{decimal(margin)}°"
             chart.note(at, margin / 2 - 180, words, anchor="end", dx=-6, dy=4)
         key.append(("two", f"least phase margin ({named.letter(loop.worst['phase_margin_deg'])})"))
     chart.key(*key)
     alt = (
         f"Open-loop phase over frequency at {len(phase)} corners; least phase margin "
-        f"{quantity(loop.phase_margin_deg, 'degrees', 3)}"
+        f"{quantity(loop.phase_margin_deg, 'degrees')}"
     )
     caption = "The bar is the least phase margin, at which that corner's gain passes 0 dB."
     if isinstance(loop, MovingFigures):
         caption = (
             "Averaged over the sine's phases, with a least phase margin of "
-            f"{quantity(loop.averaged_phase_margin_deg, '°', 3)}; the periodic loop has "
-            f"{quantity(loop.phase_margin_deg, '°', 3)}."
+            f"{quantity(loop.averaged_phase_margin_deg, '°')}; the periodic loop has "
+            f"{quantity(loop.phase_margin_deg, '°')}."
         )
     if not loop.stable:
         caption = UNSTABLE
@@ -185,12 +185,12 @@ def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
         chart.line((-1 + near * np.cos(turn)).tolist(), (near * np.sin(turn)).tolist(), "limit")
         chart.line(worst.real.tolist(), worst.imag.tolist(), "one")
         key.append(("one", f"nearest to −1 ({named.letter(loop.worst['peak_sensitivity'])})"))
-        chart.note(-1.0, -near, f"1/Ms = {decimal(near, 3)}", anchor="middle", dy=13)
+        chart.note(-1.0, -near, f"1/Ms = {decimal(near)}", anchor="middle", dy=13)
     gain_row = _drawn(design, "gain_margin_db")
     if gain_row is not None and loop.gain_margin_db is not None:
         reach = -(10 ** (-loop.gain_margin_db / 20))
         chart.dot(reach, 0.0, "one-dot")
-        chart.note(reach, 0.0, f"1/{decimal(-1 / reach, 3)}", anchor="middle", dy=-7)
+        chart.note(reach, 0.0, f"1/{decimal(-1 / reach)}", anchor="middle", dy=-7)
     phase_row = _drawn(design, "phase_margin_deg")
     if phase_row is not None and loop.phase_margin_deg is not None:
         angle = math.radians(loop.phase_margin_deg - 180)
@@ -198,7 +198,7 @@ def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
         chart.note(
             math.cos(angle),
             math.sin(angle),
-            f"{decimal(loop.phase_margin_deg, 3)}°",
+            f"{decimal(loop.phase_margin_deg)}°",
             anchor="end",
             dx=-7,
             dy=10,
@@ -211,8 +211,8 @@ def nyquist_figure(design: Design, named: Corners, responses: Curves) -> Figure:
     chart.key(*key)
     alt = (
         f"Nyquist curves at {len(responses.loop)} corners; peak sensitivity "
-        f"{decimal(loop.peak_sensitivity, 3)}, so no curve comes nearer to minus one than "
-        f"{decimal(None if loop.peak_sensitivity is None else 1 / loop.peak_sensitivity, 3)}"
+        f"{decimal(loop.peak_sensitivity)}, so no curve comes nearer to minus one than "
+        f"{decimal(None if loop.peak_sensitivity is None else 1 / loop.peak_sensitivity)}"
     )
     caption = "No corner's curve enters the dashed circle about −1. " + (
         "On the real axis: what the gain may still be multiplied by; on the unit circle: the least "

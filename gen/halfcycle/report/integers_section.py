@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from halfcycle.base.text import counted
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Bar, Figure, Table, decimal
+from halfcycle.report.parts import Bar, Figure, Table, carried, decimal, exact, volts
 from halfcycle.report.svg_chart import WIDTH, wrap
 
 NOTATION = "sQm.n and uQm.n: m integer bits, the sign not counted, n fraction bits."
@@ -19,9 +20,9 @@ def signal_table(integer_design: IntegerDesign) -> Table:
             (
                 signal.name,
                 signal.format,
-                decimal(signal.lowest, 10),
-                decimal(signal.highest, 10),
-                f"{decimal(signal.per_lsb, 3)} {signal.unit}",
+                exact(signal.lowest),
+                exact(signal.highest),
+                _count(signal.per_lsb, signal.unit),
                 Bar(
                     signal.bits - free,
                     signal.bits,
@@ -42,6 +43,13 @@ def signal_table(integer_design: IntegerDesign) -> Table:
     )
 
 
+def _count(size: float, unit: str) -> str:
+    """What a count is worth; of whole things one is not "1 samples"."""
+    if size == 1 and unit in {"counts", "samples"}:
+        return counted(1, unit[:-1])
+    return f"{decimal(size)} {unit}"
+
+
 def constant_table(integer_design: IntegerDesign) -> Table:
     """Constants as wanted and as the integers have them."""
     return Table(
@@ -50,8 +58,8 @@ def constant_table(integer_design: IntegerDesign) -> Table:
         rows=tuple(
             (
                 row.name,
-                decimal(row.wanted, 6),
-                decimal(row.got, 6),
+                carried(row.wanted),
+                carried(row.got),
                 _ppm(row.error),
                 row.unit,
             )
@@ -60,7 +68,7 @@ def constant_table(integer_design: IntegerDesign) -> Table:
         numeric=(1, 2, 3),
         notes=(
             "Their rounding moves the slowest closed-loop pole by "
-            f"{decimal(integer_design.pole_shift, 2)} at most.",
+            f"{decimal(integer_design.pole_shift)} at most.",
         ),
     )
 
@@ -92,14 +100,14 @@ def resolutions(integer_design: IntegerDesign) -> tuple[tuple[str, float, str], 
 def resolution_figure(integer_design: IntegerDesign) -> Figure:
     """Dead band, steps and noise against the tolerance, in volts."""
     rows = resolutions(integer_design)
-    present = [volts for _, volts, _ in rows if volts > 0]
+    present = [size for _, size, _ in rows if size > 0]
     low, high = min(present) / 2.5, max(present) * 1.6
     scale = Axis(low, high, "V RMS at the output", log=True)
     top, row, left, wide = 10, 25, 8.0, WIDTH - 60.0
     base = top + row * len(rows)
 
-    def x(volts: float) -> float:
-        return left + wide * scale.share(volts)
+    def x(size: float) -> float:
+        return left + wide * scale.share(size)
 
     parts = []
     for value, text in scale.ticks():
@@ -112,21 +120,20 @@ def resolution_figure(integer_design: IntegerDesign) -> Figure:
     )
     limit = x(integer_design.design.chosen.tolerance_v)
     parts.append(f'<path class="limit" d="M{limit:.1f} {top}V{base}"/>')
-    for at, (name, volts, style) in enumerate(rows):
+    for at, (name, size, style) in enumerate(rows):
         y = top + row * at
         parts.append(f'<text class="halo" x="{left}" y="{y + 10}">{name}</text>')
-        if volts > 0:
+        if size > 0:
             parts.append(
-                f'<path class="{style}" d="M{left} {y + 17}H{x(volts):.1f}"/>'
-                f'<circle class="{style}-dot" cx="{x(volts):.1f}" cy="{y + 17}" r="3"/>'
+                f'<path class="{style}" d="M{left} {y + 17}H{x(size):.1f}"/>'
+                f'<circle class="{style}-dot" cx="{x(size):.1f}" cy="{y + 17}" r="3"/>'
             )
         parts.append(
             f'<text class="halo strong" x="{WIDTH - 4}" y="{y + 20}" text-anchor="end">'
-            f"{decimal(volts, 3)} V</text>"
+            f"{volts(size)} V</text>"
         )
     alt = "Volts RMS at the output: " + "; ".join(
-        f"{name.replace('±', 'plus or minus').strip()} {decimal(volts, 3)}"
-        for name, volts, _ in rows
+        f"{name.replace('±', 'plus or minus').strip()} {volts(size)}" for name, size, _ in rows
     )
     return Figure(
         title="Resolution in volts",
@@ -147,14 +154,14 @@ def rest_text(integer_design: IntegerDesign) -> str:
     moves = (
         "stood still at every corner"
         if rest.hunting_v == 0
-        else f"moved by {decimal(rest.hunting_v, 3)} V RMS ({rest.hunting_steps} steps of the "
-        f"scale) at {rest.corner}"
+        else f"moved by {volts(rest.hunting_v)} V RMS "
+        f"({counted(rest.hunting_steps, 'step')} of the scale) at {rest.corner}"
     )
-    length = "updates" if integer_design.design.window.moving else "windows"
+    length = "update" if integer_design.design.window.moving else "window"
     return (
-        f"The integer loop itself, run for up to {rest.windows} {length} at every corner without "
-        f"noise, {moves}; with the sensor's zero in place its reading is at most "
-        f"{decimal(rest.error_v, 3)} V RMS from the target. Noise apart, no board inside the "
-        f"tolerances moves by more than {decimal(rest.bound_v, 3)} V RMS peak to peak "
-        f"({rest.bound_steps} steps)."
+        f"The integer loop itself, run for up to {counted(rest.windows, length)} at every corner "
+        f"without noise, {moves}; with the sensor's zero in place its reading is at most "
+        f"{volts(rest.error_v)} V RMS from the target. Noise apart, no board inside the "
+        f"tolerances moves by more than {volts(rest.bound_v)} V RMS peak to peak "
+        f"({counted(rest.bound_steps, 'step')})."
     )

@@ -11,7 +11,17 @@ from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
 from halfcycle.loop.figures import CornerFigures, LoopFigures
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Corners, Figure, Table, decimal, letters, quantity
+from halfcycle.report.parts import (
+    Corners,
+    Figure,
+    Table,
+    asked,
+    beside,
+    decimal,
+    exact,
+    letters,
+    quantity,
+)
 from halfcycle.report.svg_chart import Chart
 
 Real = NDArray[np.float64]
@@ -49,7 +59,7 @@ def corner_table(design: Design, named: Corners) -> Table:
                 letter,
                 label,
                 decimal(row.gain if row else None),
-                decimal(row.scale if row else None, 3),
+                decimal(row.scale if row else None),
                 *(decimal(_figure_at(design.loop, row, label, key)) for key, _, _ in FIGURES[:5]),
             )
         )
@@ -124,15 +134,20 @@ def step_figure(design: Design, named: Corners) -> Figure:
     if high is not None and (loop.overshoot_percent or 0) > 0.01:
         chart.line(times, rows[high], "two")
         key.append(("two", f"highest ({named.letter(loop.worst['overshoot_percent'])})"))
-    chart.level(1 + over, "limit", f"overshoot asked {decimal(100 * over)} %")
-    chart.at(limit_ms, "limit", f"asked {decimal(limit_ms)} ms", up=0.3)
+    chart.level(1 + over, "limit", f"at most {exact(100 * over)} % over")
+    chart.at(limit_ms, "limit", f"asked {asked(limit_ms, 'ms')}", up=0.3)
     if loop.settling_ms is not None:
-        chart.at(loop.settling_ms, "one hair", f"settled {decimal(loop.settling_ms)} ms", up=0.5)
+        chart.at(
+            loop.settling_ms,
+            "one hair",
+            f"settled {beside(loop.settling_ms, limit_ms, 'ms')}",
+            up=0.5,
+        )
     chart.key(*key)
     alt = (
         f"Step responses at {len(rows)} corners. Slowest settling "
         f"{quantity(loop.settling_ms, 'ms')}, greatest overshoot "
-        f"{quantity(loop.overshoot_percent, '%', 3)}"
+        f"{quantity(loop.overshoot_percent, '%')}"
     )
     caption = (
         "The average over the sine's phases, a reading per update, from zero to rated; the "
@@ -141,5 +156,8 @@ def step_figure(design: Design, named: Corners) -> Figure:
         if design.window.blocks > 1
         else "One reading per window, from zero to rated, clipping included; the shaded band "
         "is ±2 %. Settling counts the wait for the first update that sees the new target."
-    ) + ("" if loop.stable else f" {UNSTABLE}")
+    )
+    if spec.targets.ramp_ms:
+        caption += f" The ramp of {asked(spec.targets.ramp_ms, 'ms')} is left out."
+    caption += "" if loop.stable else f" {UNSTABLE}"
     return Figure("Step of the target", alt, caption, chart.svg(alt))

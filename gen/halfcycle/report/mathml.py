@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any
 
 from halfcycle.loop.derivations import Expr
-from halfcycle.report.parts import decimal
+from halfcycle.report.parts import carried, decimal
 
 NAMES = {"Kp": "K_P", "Ki": "K_I", "kp": "k_P", "ki": "k_I"}
 """Names as the page sets them: upper case per window, lower case per second."""
@@ -79,15 +79,23 @@ def shown(expression: Expr) -> str:
     return _print(expression, {}, None)
 
 
-def with_numbers(expression: Expr, values: Mapping[Expr, float], digits: int = 4) -> str:
+def with_numbers(expression: Expr, values: Mapping[Expr, float]) -> str:
     """The same with numbers in place of symbols."""
-    texts = {symbol: decimal(value, digits) for symbol, value in values.items()}
+    texts = {symbol: carried(value) for symbol, value in values.items()}
     return _print(expression, texts, "times")
 
 
-def value(result: float, digits: int = 6, unit: str = "") -> str:
-    """A number with its unit."""
-    text = decimal(result, digits)
+def value(result: float, unit: str = "") -> str:
+    """What a formula comes to, with its unit."""
+    return _number(decimal(result), unit)
+
+
+def carried_value(result: float, unit: str = "") -> str:
+    """A number that later formulas go on with, with its unit."""
+    return _number(carried(result), unit)
+
+
+def _number(text: str, unit: str) -> str:
     sign = "<mo>−</mo>" if text.startswith("−") else ""
     tail = f"<mtext>\N{NO-BREAK SPACE}{html.escape(unit)}</mtext>" if unit else ""
     return f"<mrow>{sign}<mn>{text.lstrip('−')}</mn>{tail}</mrow>"
@@ -105,11 +113,13 @@ def words(text: str) -> str:
 
 
 def relation(*parts: str, signs: Sequence[str] = ("=",)) -> str:
-    """One displayed line: ``parts`` joined by ``signs``, the last of which goes on to the end."""
-    line = parts[0]
+    """One displayed line: ``parts`` joined by ``signs``, the last of which goes on to the end. Each
+    part is a formula of its own, so that a narrow column may break the line before a sign."""
+    pieces = [parts[0]]
     for at, part in enumerate(parts[1:]):
-        line += f"<mo>{html.escape(signs[min(at, len(signs) - 1)])}</mo>{part}"
-    return f'<math display="block"><mrow>{line}</mrow></math>'
+        sign = html.escape(signs[min(at, len(signs) - 1)])
+        pieces.append(f'<mo form="infix" lspace="0">{sign}</mo>{part}')
+    return " ".join(f'<math displaystyle="true"><mrow>{piece}</mrow></math>' for piece in pieces)
 
 
 def substitute(expression: Expr, values: Mapping[Expr, float]) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ import numpy as np
 from halfcycle.base.findings import Finding, any_error
 from halfcycle.bench.identify_plot import MAX_LOGS, shown_part
 from halfcycle.report.axis import Axis, padded
-from halfcycle.report.parts import DASH, Figure, Table, decimal
+from halfcycle.report.parts import DASH, DIGITS, Figure, Table, decimal
 from halfcycle.report.svg_chart import Chart
 
 if TYPE_CHECKING:
@@ -105,12 +106,12 @@ def _readings(log: BoardLog, plant: PlantFit) -> Figure:
         chart.dot(at, value, "two-dot")
     alt = (
         f"Readings of {log.name} from {decimal(float(read.min()))} to {decimal(float(read.max()))} "
-        f"percent of rated, and those of the fit; noise {decimal(100 * plant.noise, 2)} percent"
+        f"percent of rated, and those of the fit; noise {decimal(100 * plant.noise)} percent"
     )
     caption = (
-        f"Line: the fit; dots: the log. Gain {_pm(plant.gain, 5)}, share of delay "
-        f"{_pm(plant.share, 3) if plant.share else DASH}; what the fit leaves is "
-        f"{decimal(100 * plant.noise, 2)} % of rated, RMS."
+        f"Line: the fit; dots: the log. Gain {_pm(plant.gain)}, share of delay "
+        f"{_pm(plant.share) if plant.share else DASH}; what the fit leaves is "
+        f"{decimal(100 * plant.noise)} % of rated, RMS."
     )
     return Figure(f"{log.name}: readings and fit", alt, caption, chart.svg(alt))
 
@@ -123,10 +124,10 @@ def board_table(design: Design, measured: Measured) -> Table:
         DASH,
         DASH,
         f"{decimal(corners.gain.low)} to {decimal(corners.gain.high)}",
-        f"{decimal(corners.share.low, 3)} to {decimal(corners.share.high, 3)}",
+        f"{decimal(corners.share.low)} to {decimal(corners.share.high)}",
         DASH,
         f"≤ {decimal(loop.settling_ms)}",
-        f"≤ {decimal(loop.overshoot_percent, 3)}",
+        f"≤ {decimal(loop.overshoot_percent)}",
         f"≥ {decimal(loop.gain_margin_db)}",
         f"≥ {decimal(loop.phase_margin_deg)}",
     )
@@ -163,15 +164,15 @@ def _row(log: BoardLog) -> tuple[str, ...]:
     if plant is None:
         return (*head, *(DASH,) * 7)
     if plant.share is None or loop is None:
-        noise = decimal(100 * plant.noise, 2)
-        return (*head, _pm(plant.gain, 5), DASH, noise, *(DASH,) * 4)
+        noise = decimal(100 * plant.noise)
+        return (*head, _pm(plant.gain), DASH, noise, *(DASH,) * 4)
     return (
         *head,
-        _pm(plant.gain, 5),
-        _pm(plant.share, 3),
-        decimal(100 * plant.noise, 2),
+        _pm(plant.gain),
+        _pm(plant.share),
+        decimal(100 * plant.noise),
         decimal(loop.settling_ms) if loop.stable else "unstable",
-        decimal(loop.overshoot_percent, 3),
+        decimal(loop.overshoot_percent),
         decimal(loop.gain_margin_db),
         decimal(loop.phase_margin_deg),
     )
@@ -194,8 +195,14 @@ def spread_text(measured: Measured) -> str:
     return f"{logs}: {like}, and {place}. The findings are in the summary."
 
 
-def _pm(estimate: Estimate, digits: int) -> str:
-    return f"{decimal(estimate.value, digits)} ± {decimal(estimate.half, 2)}"
+def _pm(estimate: Estimate) -> str:
+    """An estimate, to the place of the last digit that its interval is told to."""
+    half = estimate.half
+    if not 0 < half < math.inf:
+        return f"{decimal(estimate.value)} ± {decimal(half)}"
+    places = max(0, DIGITS - 1 - math.floor(math.log10(half)))
+    value = f"{estimate.value:.{places}f}".replace("-", "−")
+    return f"{value} ± {decimal(half)}"
 
 
 def _short(name: str) -> str:

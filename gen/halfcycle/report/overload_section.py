@@ -44,9 +44,9 @@ def wave_figure(design: Design) -> Figure:
     if drive > 1:
         start = math.degrees(math.asin(1 / drive))
         caption = (
-            f"At the limit of {decimal(drive)} the sine clips from {decimal(start, 3)}° on. The "
-            f"fundamental is {decimal(clipped_sine.fundamental(drive), 6)} of the bus, "
-            f"{decimal(100 * clipped_sine.thd(drive), 4)} % distortion beside it."
+            f"At the limit of {decimal(drive)} the sine clips from {decimal(start)}° on. The "
+            f"fundamental is {decimal(clipped_sine.fundamental(drive))} of the bus, "
+            f"{decimal(100 * clipped_sine.thd(drive))} % distortion beside it."
         )
     else:
         caption = f"At the limit of {decimal(drive)} nothing clips."
@@ -69,12 +69,12 @@ def spectrum_figure(design: Design) -> Figure:
             chart.note(order, size, f"{size:.1f}", anchor="middle", dy=-4)
     thd = 100 * clipped_sine.thd(drive)
     alt = "Harmonics in percent of the fundamental: " + ", ".join(
-        f"order {order} {decimal(size, 2)}" for order, size in zip(ORDERS, sizes, strict=True)
+        f"order {order} {decimal(size)}" for order, size in zip(ORDERS, sizes, strict=True)
     )
     return Figure(
         "Spectrum at the limit",
         alt,
-        f"At the bridge, before the filter; {decimal(thd, 4)} % in all. The filter takes off what "
+        f"At the bridge, before the filter; {decimal(thd)} % in all. The filter takes off what "
         "lies above its resonance, and lifts what lies near it.",
         chart.svg(alt),
     )
@@ -101,13 +101,13 @@ def reporting_figure(design: Design) -> Figure:
     chart.key(("one", "reads high by"), ("two", "distortion"))
     alt = (
         f"Reporting error and distortion over the drive; at the limit the reading is "
-        f"{decimal(reads, 4)} % high with {decimal(100 * clipped_sine.thd(drive), 4)} % distortion"
+        f"{decimal(reads)} % high with {decimal(100 * clipped_sine.thd(drive))} % distortion"
     )
     caption = (
         "A true RMS reading stays true while the sine clips."
         if rms
-        else f"While the sine clips at the limit, the mean reads {decimal(reads, 4)} % high: "
-        f"{decimal(reads / 100 * float(design.spec.output.rated_rms_v), 3)} V at rated. The "
+        else f"While the sine clips at the limit, the mean reads {decimal(reads)} % high: "
+        f"{decimal(reads / 100 * float(design.spec.output.rated_rms_v))} V at rated. The "
         "firmware reports that reading."
     )
     return Figure("What the firmware reports", alt, caption, chart.svg(alt))
@@ -129,12 +129,12 @@ def drive_table(design: Design) -> Table:
         ),
         rows=tuple(
             (
-                decimal(drive, 5),
-                decimal(clipped_sine.fundamental(drive), 6),
-                decimal(clipped_sine.rms(drive), 6),
-                decimal(clipped_sine.mean(drive), 6),
-                decimal(100 * clipped_sine.thd(drive), 4),
-                decimal(100 * clipped_sine.reading_error(drive), 4),
+                decimal(drive),
+                decimal(clipped_sine.fundamental(drive)),
+                decimal(clipped_sine.rms(drive)),
+                decimal(clipped_sine.mean(drive)),
+                decimal(100 * clipped_sine.thd(drive)),
+                decimal(100 * clipped_sine.reading_error(drive)),
             )
             for drive in drives
         ),

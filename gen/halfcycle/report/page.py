@@ -25,8 +25,8 @@ from halfcycle.report import (
     weights_section,
     window_section,
 )
-from halfcycle.report.board_runs import closest
-from halfcycle.report.parts import Contents, Corners, Derivation, Figure, Table, decimal, typeset
+from halfcycle.report.board_runs import BoardRuns, closest
+from halfcycle.report.parts import Contents, Corners, Derivation, Figure, Table, exact, typeset
 from halfcycle.spec.models import Spec
 from halfcycle.spec.toml_text import value_text
 from halfcycle.windows.search import Window
@@ -60,7 +60,8 @@ def render(contents: Contents) -> str:
     """The page as text. The same contents give the same text."""
     design = contents.integer_design.design
     named = loop_section.corners(design)
-    good, verdict = summary_section.verdict(contents)
+    findings = summary_section.all_findings(contents)
+    good, verdict = summary_section.verdict(contents, findings)
     spec = design.spec
     rows = summary_section.rows(contents, named)
     used = {row.where for row in rows if row.first}
@@ -71,9 +72,9 @@ def render(contents: Contents) -> str:
         "further": tuple(row for row in rows if not row.first),
         "figures": _first_figures(contents, named),
         "letters": {label: letter for label, letter in named.letters.items() if letter in used},
-        "findings": summary_section.by_level(summary_section.all_findings(contents)),
-        "warned": any(f.level == "warning" for f in summary_section.all_findings(contents)),
-        "sign_off": sign_off_section.sign_off(contents),
+        "findings": summary_section.by_level(findings),
+        "warned": any(finding.level == "warning" for finding in findings),
+        "sign_off": sign_off_section.sign_off(contents, findings),
         "sections": _sections(contents, named),
         "pace": "update" if design.window.moving else "window",
         "derivations": tuple(derivation_list(contents.integer_design)),
@@ -97,16 +98,22 @@ def lay_out(spec: Spec, values: dict[str, Any]) -> str:
     of_all: dict[str, Any] = {
         "name": spec.name,
         "rating": (
-            f"{decimal(float(spec.output.rated_rms_v), 6)} V RMS, "
-            f"{decimal(float(spec.output.frequency_hz), 6)} Hz, "
-            f"{decimal(float(spec.load.rated_va), 6)} VA"
+            f"{exact(spec.output.rated_rms_v)} V RMS, "
+            f"{exact(spec.output.frequency_hz)} Hz, "
+            f"{exact(spec.load.rated_va)} VA"
         ),
         "cautions": CAUTIONS,
         "version": halfcycle.__version__,
         "digest": spec.digest(),
         "defaults": tuple((key, value_text(value)) for key, value in spec.defaulted()),
     }
-    empty: dict[str, Any] = {"further": (), "figures": (), "front": (), "sections": ()}
+    empty: dict[str, Any] = {
+        "further": (),
+        "rows_title": "",
+        "figures": (),
+        "front": (),
+        "sections": (),
+    }
     values = of_all | empty | values
     values["spec_text"] = values["spec_text"].removeprefix("\ufeff")
     environment = resources.templates(html=True)
@@ -176,7 +183,7 @@ def _pace(window: Window) -> str:
     if not window.moving:
         return "One PI update per window; the drive holds until the next."
     return (
-        f"A PI update every {decimal(1000 * float(window.update_s), 4)} ms, {window.updates} per "
+        f"A PI update every {exact(1000 * window.update_s)} ms, {window.updates} per "
         "window; the drive holds until the next. The curves are of the loop averaged over the "
         "sine's phases; the margins that count are those of the periodic loop."
     )
@@ -229,10 +236,7 @@ def _boards(contents: Contents) -> Section:
         "boards",
         "Virtual boards",
         texts=(
-            f"The compiled C in closed loop with the circuit, on {board_runs.boards} boards: board "
-            "0 is nominal, then come the corners of all tolerances, the worst filters inside "
-            "them, and boards spread evenly between "
-            f"them (seed {board_runs.seed}). The shaded band holds every board.",
+            _which_boards(board_runs),
             *board_section.quiet_text(board_runs),
         ),
         figures=board_section.case_figures(board_runs),
@@ -241,6 +245,18 @@ def _boards(contents: Contents) -> Section:
             *board_section.failures(board_runs),
             *(f"{name}: {source}." for name, source in board_section.curve_sources(board_runs)),
         ),
+    )
+
+
+def _which_boards(board_runs: BoardRuns) -> str:
+    """What was run, and what the drawings show of it."""
+    run = "The compiled C in closed loop with the circuit, on "
+    if board_runs.boards == 1:
+        return f"{run}the nominal board."
+    return (
+        f"{run}{board_runs.boards} boards: board 0 is nominal, then come the corners of all "
+        "tolerances, the worst filters inside them, and boards spread evenly between them "
+        f"(seed {board_runs.seed}). The shaded band holds every board."
     )
 
 

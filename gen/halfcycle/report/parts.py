@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -126,14 +128,88 @@ def typeset(text: str) -> str:
     """Words of other modules with true signs, and numbers kept beside their units."""
     text = re.sub(r"(?<!\w)\+-", "±", text)
     text = re.sub(r"(?<![\w.)\]])-(?=\d)", "−", text)
-    return re.sub(r"(?<=\d) (?=(?:V|ms|us|Hz|dB|deg|ppm|VA|pu)\b|%)", "\N{NO-BREAK SPACE}", text)
+    text = re.sub(r"([≤≥<>±]) (?=[\d<])", rf"\1{BESIDE}", text)
+    text = re.sub(r"(?<=\d) us\b", " µs", text)
+    text = re.sub(r"(?<=\d) deg\b", "°", text)
+    return re.sub(r"(?<=\d) (?=(?:V|ms|µs|Hz|dB|ppm|VA|pu)\b|%)", BESIDE, text)
 
 
-def decimal(value: float | None, digits: int = 4) -> str:
-    """``value`` to so many digits, with a true minus sign; a dash if it is undefined."""
+DIGITS = 3
+"""Significant digits of a figure, anywhere on the page. Whole parts are never rounded: 1306."""
+CARRIED = 7
+"""Of a number that the reader calculates on with, so that the result comes to its three digits."""
+SMALL = {"V": 1e-4, "%": 1e-3}
+"""By unit: below that a figure is only said to be smaller."""
+DUST = 1e-6
+"""Volts or percent that are rounding, and stand as 0."""
+
+
+def decimal(value: float | None) -> str:
+    """``value`` to DIGITS digits, with a true minus sign; a dash if it is undefined."""
+    return _shown(value, DIGITS)
+
+
+def carried(value: float | None) -> str:
+    """``value`` to CARRIED digits."""
+    return _shown(value, CARRIED)
+
+
+def exact(value: float | Fraction) -> str:
+    """A number that somebody wrote down, or counted: as it is; a fraction to CARRIED digits."""
+    return f"{int(value)}".replace("-", "−") if value == int(value) else carried(float(value))
+
+
+def volts(value: float | None) -> str:
+    """Volts as ``decimal``; of few only that they are fewer than SMALL."""
+    return _small(value, SMALL["V"])
+
+
+def percent(value: float | None) -> str:
+    """Percent as ``decimal``; of few only that they are fewer than SMALL."""
+    return _small(value, SMALL["%"])
+
+
+def _small(value: float | None, least: float) -> str:
+    if value is None or abs(value) >= least:
+        return decimal(value)
+    return "0" if abs(value) < DUST else f"< {f'{least:f}'.rstrip('0')}"
+
+
+def beside(value: float | None, limit: float, unit: str = "") -> str:
+    """``value`` as ``quantity``; with so many digits more that it does not read as ``limit``,
+    which stands beside it, unless it is that."""
+    if value is None or math.isclose(value, limit, rel_tol=1e-9):
+        return quantity(value, unit)
+    if abs(value) < SMALL.get(unit, 0.0) <= limit:
+        return quantity(value, unit)
+    tried = (_shown(value, digits) for digits in range(DIGITS, CARRIED))
+    text = next((text for text in tried if text not in {decimal(limit), exact(limit)}), "")
+    return _with_unit(text or carried(value), unit)
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """A number with its unit, kept on one line."""
+    return _with_unit(_small(value, SMALL.get(unit, 0.0)), unit)
+
+
+def asked(value: float | Fraction, unit: str) -> str:
+    """What a spec asks for, as it is written there, with its unit."""
+    return _with_unit(exact(value), unit)
+
+
+def _with_unit(text: str, unit: str) -> str:
+    if text == DASH or not unit:
+        return text
+    return f"{text}{'' if unit == '°' else BESIDE}{unit}"
+
+
+def _shown(value: float | None, digits: int) -> str:
     if value is None:
         return DASH
-    text = f"{float(value):.{digits}g}"
+    number = float(value)
+    text = f"{number:.{digits}g}"
+    if 10 ** (digits - 1) <= abs(number) < 1e9:
+        text = f"{number:.0f}"
     if "e" in text:
         mantissa, exponent = text.split("e")
         power = str(int(exponent)).translate(SUPERSCRIPTS)
@@ -141,20 +217,9 @@ def decimal(value: float | None, digits: int = 4) -> str:
     return text.replace("-", "−")
 
 
-def volts(value: float, digits: int = 3) -> str:
-    """A voltage; what is below a microvolt is rounding, not voltage."""
-    return decimal(value if abs(value) >= 1e-6 else 0.0, digits)
-
-
-def quantity(value: float | None, unit: str, digits: int = 4) -> str:
-    """A number with its unit, kept on one line."""
-    shown = decimal(value, digits)
-    if value is None or not unit:
-        return shown
-    return f"{shown}{'' if unit == '°' else BESIDE}{unit}"
-
-
 def letters(labels: Sequence[str]) -> Corners:
     """A letter for each different label, in order of first use."""
     different = dict.fromkeys(labels)
-    return Corners({label: chr(ord("A") + at) for at, label in enumerate(different)})
+    return Corners(
+        {label: f"{chr(65 + at % 26)}{at // 26 or ''}" for at, label in enumerate(different)}
+    )

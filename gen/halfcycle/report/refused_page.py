@@ -6,15 +6,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
-from halfcycle.base.text import counted
 from halfcycle.design.types import Trial
-from halfcycle.loop.moving import MovingRefusal
-from halfcycle.report.axis import Axis
+from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row
+from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.page import Section, lay_out
-from halfcycle.report.parts import DASH, Figure, Table, decimal, quantity
+from halfcycle.report.parts import Corners, asked, letters, quantity
 from halfcycle.report.summary_section import by_level
-from halfcycle.report.svg_chart import Chart
-from halfcycle.report.window_section import window_name
+from halfcycle.report.weighed_windows import (
+    best_ms,
+    by_time,
+    name_of,
+    settling_figure,
+    slowest,
+    windows_table,
+)
+from halfcycle.report.window_section import length_text
 from halfcycle.spec.models import Spec
 
 
@@ -32,19 +38,26 @@ class Refused:
 
 def render(refused: Refused) -> str:
     """The page as text. The same spec gives the same text."""
+    trials = by_time(refused.trials)
+    best = _best(trials)
+    named = _named(best, trials)
+    rows = tuple(_rows(refused.spec, best, trials, named))
+    used = {row.where for row in rows}
     return lay_out(
         refused.spec,
         {
             "good": False,
             "warned": False,
-            "rows": (),
+            "rows": rows,
+            "rows_title": "" if best is None else f"The best that can be had: {_of(best)}",
+            "letters": {name: letter for name, letter in named.letters.items() if letter in used},
             "sign_off": None,
             "derivations": (),
             "boards": None,
             "worst_again": "",
             "verdict": verdict(refused),
             "findings": by_level(refused.findings),
-            "front": tuple(_sections(refused)),
+            "front": tuple(_sections(refused.spec, trials, named)),
             "command": refused.command,
             "spec_text": refused.spec_text,
         },
@@ -55,117 +68,70 @@ def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
     if not refused.trials:
         return "Cannot be met: no window that the spec allows measures the output."
-    windows = counted(len(refused.trials), "window")
-    return f"Cannot be met with any of {windows} weighed. There is no C."
+    count = len(refused.trials)
+    weighed = f"any of the {count} windows weighed" if count > 1 else "the one window weighed"
+    return f"Cannot be met with {weighed}. There is no C."
 
 
-def _sections(refused: Refused) -> Iterator[Section]:
-    if not refused.trials:
+def _best(trials: tuple[Trial, ...]) -> Trial | None:
+    """The trial that comes nearest: of windows that are too slow the fastest, of windows that are
+    fast enough the one that makes the least DC; None if no window has a settling time."""
+    fast_enough = [trial for trial in trials if trial.refusal is None]
+    too_slow = [trial for trial in trials if trial.refusal is not None]
+    if not too_slow:
+        best = min(fast_enough, key=lambda trial: trial.output.dc_percent, default=None)
+    else:
+        best = next((trial for trial in too_slow if best_ms(trial) is not None), None)
+    return None if best is None else best.complete(margins=True)
+
+
+def _of(best: Trial) -> str:
+    return f"{name_of(best.window)}, {asked(best.window.duration_ms, 'ms')} a window"
+
+
+def _named(best: Trial | None, trials: tuple[Trial, ...]) -> Corners:
+    """A letter for each board that is the worst of something."""
+    worst = {} if best is None else best.loop.worst
+    labels = [worst[key] for key, _, _ in FIGURES[:5] if key in worst]
+    for trial in trials[:1] if best is None else (best,):
+        plants = trial.hardest_plants
+        labels.append(plants.corners[plants.hardest].label)
+    return letters([*labels, *(label for trial in trials if (label := slowest(trial)))])
+
+
+def _rows(
+    spec: Spec, best: Trial | None, trials: tuple[Trial, ...], named: Corners
+) -> Iterator[Row]:
+    """The figures of the best window with its best gains, beside what is asked for; the drive
+    alone if no window has any, and rated voltage is out of reach."""
+    if best is None:
+        yield from (scale_row(spec, trial, named) for trial in trials[:1] if not trial.in_reach)
         return
-    settling = [best_ms(trial) for trial in refused.trials]
+    yield from loop_rows(spec, best.loop, named)
+    yield from gain_rows(spec, best)
+    yield Row(
+        "steady error, without that of the integers",
+        f"± {asked(best.tolerance_v, 'V')}",
+        f"± {quantity(best.steady_error_v, 'V')}",
+        kept=best.within_tolerance,
+    )
+    yield dc_row(best)
+    yield scale_row(spec, best, named)
+    measure = "average-rectified mean" if spec.loop.measure == "mean" else "true RMS"
+    yield Row("window", "", f"{length_text(best.window)}, {measure}")
+
+
+def _sections(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Iterator[Section]:
+    if not trials:
+        return
     yield Section(
         "windows",
         "Windows weighed",
         texts=(
-            "What each window can do at best: the settling time within the overshoot that is "
-            "asked for, over all corners, and what stands against it.",
+            "One window was weighed, with its best gains."
+            if len(trials) == 1
+            else f"{len(trials)} windows were weighed, each with its own best gains.",
         ),
-        figures=(settling_figure(refused),) if any(settling) else (),
-        tables=(window_table(refused),),
+        figures=(settling_figure(spec, trials),) if len(trials) > 1 else (),
+        tables=(windows_table(spec, trials, named),),
     )
-
-
-def best_ms(trial: Trial) -> float | None:
-    """The least settling time that a window was found to have, milliseconds; None if it was not
-    looked for, or nothing settles."""
-    return trial.loop.settling_ms if trial.refusal is None else trial.refusal.settling_ms
-
-
-def settling_figure(refused: Refused) -> Figure:
-    """The best settling time of each window over its length, and what is asked for."""
-    points = [
-        (trial.window.duration_ms, time, window_name(trial.window))
-        for trial in refused.trials
-        if (time := best_ms(trial)) is not None
-    ]
-    limit = refused.spec.settling_limit_ms
-    times = [time for _, time, _ in points] + ([float(limit)] if limit is not None else [])
-    chart = Chart(
-        Axis(0.0, 1.1 * max(length for length, _, _ in points), "length of the window, ms"),
-        Axis(0.0, 1.15 * max(times), "settling at best, ms"),
-    )
-    for length, time, _ in points:
-        chart.dot(length, time, "one-dot")
-    asked = ""
-    if limit is not None:
-        chart.level(float(limit), "limit", f"asked for: {decimal(float(limit))} ms")
-        asked = f"; {decimal(float(limit))} ms is asked for"
-    alt = "Settling time at best over the length of the window: " + "; ".join(
-        f"{name} of {decimal(length)} ms, {decimal(time)} ms" for length, time, name in points
-    )
-    return Figure(
-        title="How soon each window can settle",
-        alt=f"{alt}{asked}.",
-        caption=(
-            "Each dot is a window with the gains that settle soonest within the overshoot, on the "
-            "board that is slowest with them."
-        ),
-        svg=chart.svg(f"{alt}{asked}."),
-    )
-
-
-def window_table(refused: Refused) -> Table:
-    """Every window with its figures, and what stands against it."""
-    trials = sorted(refused.trials, key=lambda trial: best_ms(trial) or float("inf"))
-    rows = [_row(trial) for trial in trials]
-    columns = (
-        "window",
-        "length, ms",
-        "settles at best, ms",
-        "least overshoot in time, %",
-        "DC, % of peak",
-        "steady error, ±V",
-        "against it",
-    )
-    told = [at for at in range(len(columns)) if any(row[at] != DASH for row in rows)]
-    return Table(
-        title="Windows, the one that settles soonest first",
-        columns=tuple(columns[at] for at in told),
-        rows=tuple(tuple(row[at] for at in told) for row in rows),
-        numeric=tuple(range(1, len(told) - 1)),
-        notes=(
-            "A window of blocks that a first look at a few boards rules out is not followed over "
-            "all: its time is then one that is not reached.",
-        ),
-    )
-
-
-def _row(trial: Trial) -> tuple[str, ...]:
-    refusal, time = trial.refusal, best_ms(trial)
-    settles = decimal(time)
-    if time is None and isinstance(refusal, MovingRefusal) and refusal.at_least_ms is not None:
-        settles = f"more than {decimal(refusal.at_least_ms)}"
-    return (
-        window_name(trial.window),
-        decimal(trial.window.duration_ms, 6),
-        settles,
-        DASH if refusal is None else decimal(refusal.overshoot_percent, 3),
-        decimal(trial.output.dc_percent, 2) if refusal is None else DASH,
-        decimal(trial.steady_error_v, 3) if refusal is None else DASH,
-        "; ".join(_against(trial)),
-    )
-
-
-def _against(trial: Trial) -> Iterator[str]:
-    """What stands against a window, in words."""
-    if not trial.in_reach:
-        yield "rated voltage is out of reach"
-    if trial.refusal is not None:
-        yield f"settling or overshoot, on {trial.refusal.corner}"
-        return
-    if trial.missed:
-        yield "the given gains miss settling or overshoot"
-    if not trial.little_dc:
-        yield f"more DC than {quantity(trial.dc_limit_percent, '%')}"
-    if not trial.within_tolerance:
-        yield f"a steady error beyond {quantity(trial.tolerance_v, 'V')}"

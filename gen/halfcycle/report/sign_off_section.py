@@ -5,23 +5,45 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 
+import halfcycle
+from halfcycle.base.findings import Finding, grouped
 from halfcycle.base.text import counted
 from halfcycle.report.parts import Contents, Table
-from halfcycle.report.summary_section import all_findings
 
 LATEST = "latest-update"
 
 
-def sign_off(contents: Contents) -> Table:
+def sign_off(contents: Contents, findings: tuple[Finding, ...]) -> Table:
     """A row for each thing that is signed for; the last ones are left free for names and dates."""
     return Table(
         "What is signed for",
         ("item", "as of this page"),
-        (*_code(contents), *_shown(contents), *_latest_update(contents), *FREE),
+        (
+            *_design(contents),
+            *_code(contents),
+            *_shown(contents),
+            *_latest_update(findings),
+            *_warnings(findings),
+            *FREE,
+        ),
     )
 
 
 FREE = (("designed by, date", ""), ("reviewed by, date", ""))
+
+
+def _design(contents: Contents) -> Iterator[tuple[str, str]]:
+    """What the C comes from: the spec, and the tool that made it."""
+    yield "made by", f"halfcycle {halfcycle.__version__}"
+    yield "the spec's values, SHA-256", contents.integer_design.design.spec.digest()
+
+
+def _warnings(findings: tuple[Finding, ...]) -> Iterator[tuple[str, str]]:
+    """Room to say what became of each warning; none without one."""
+    warnings = grouped(finding for finding in findings if finding.level == "warning")
+    if warnings:
+        told = "the warning" if len(warnings) == 1 else f"the {len(warnings)} warnings"
+        yield f"what is done about {told}", ""
 
 
 def _code(contents: Contents) -> Iterator[tuple[str, str]]:
@@ -50,14 +72,14 @@ def _shown(contents: Contents) -> Iterator[tuple[str, str]]:
             f"the same on {exact} of {counted(len(targets.rows), 'emulated processor')}",
         )
     else:
-        yield "compared with the model, bit for bit", f"not here: {contents.no_targets}"
+        yield "compared with the model, bit for bit", f"not for this page: {contents.no_targets}"
     yield (
         "proven equal to the model",
         "not by this page: put what check prints of its proof beside it",
     )
 
 
-def _latest_update(contents: Contents) -> Iterator[tuple[str, str]]:
-    for entry in all_findings(contents):
+def _latest_update(findings: tuple[Finding, ...]) -> Iterator[tuple[str, str]]:
+    for entry in findings:
         if entry.code == LATEST:
             yield "latest update", entry.text.rpartition("; ")[0]

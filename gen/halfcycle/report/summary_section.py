@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from halfcycle.base.findings import KINDS, Finding, Group, grouped
 from halfcycle.base.text import counted
 from halfcycle.bench.identify import is_inside
-from halfcycle.loop.moving_figures import MovingFigures
-from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.board_runs import BoardRuns, closest
-from halfcycle.report.loop_section import FIGURES
+from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row
 from halfcycle.report.measured_section import Measured
-from halfcycle.report.parts import Contents, Corners, Level, decimal, quantity
+from halfcycle.report.parts import Contents, Corners, Level, asked, beside, exact, quantity, volts
 from halfcycle.report.window_section import length_text, window_name
 
 LEVELS: tuple[tuple[Level, str], ...] = (
@@ -24,31 +20,13 @@ LEVELS: tuple[tuple[Level, str], ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One figure: what was asked for (may be empty), what there is, at which corner, and whether
-    it is kept (None: nothing was asked). ``further``: whether it can wait for the appendix; a
-    figure that is not kept never does."""
-
-    name: str
-    asked: str
-    got: str
-    where: str = ""
-    kept: bool | None = None
-    further: bool = False
-
-    @property
-    def first(self) -> bool:
-        """Whether it stands on the first page."""
-        return not self.further or self.kept is False
-
-
 def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
-    """The summary's figures."""
+    """The summary's figures, those that targets are asked of first."""
+    design = contents.integer_design.design
     return (
-        *_window_rows(contents),
-        *_loop_rows(contents, named),
+        *loop_rows(design.spec, design.loop, named),
         *_number_rows(contents, named),
+        *_window_rows(contents),
         *_board_rows(contents.boards),
         *_measured_rows(contents.measured),
     )
@@ -56,78 +34,23 @@ def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
 
 def _window_rows(contents: Contents) -> Iterator[Row]:
     design = contents.integer_design.design
-    spec, window, trial = design.spec, design.window, design.chosen
+    spec, window = design.spec, design.window
     measure = "average-rectified mean" if spec.loop.measure == "mean" else "true RMS"
+    yield dc_row(design.chosen)
     yield Row(
         "window",
-        f"≤ {quantity(float(spec.loop.longest_window_ms), 'ms')}",
+        f"≤ {asked(spec.loop.longest_window_ms, 'ms')}",
         f"{window_name(window)}, {length_text(window)}, {measure}",
         kept=window.duration_ms <= float(spec.loop.longest_window_ms),
-    )
-    yield Row(
-        "DC that the regulator makes, of the rated peak",
-        f"≤ {quantity(trial.dc_limit_percent, '%')}",
-        quantity(trial.output.dc_percent, "%", 2) if trial.loop.stable else "unstable",
-        kept=trial.little_dc,
     )
     if design.law is not None:
         yield Row(
             "law",
             spec.loop.law,
-            f"normalised; the drive counts as {decimal(float(design.law.floor))} times the target "
-            "or more",
+            f"normalised; the drive counts as {exact(design.law.floor)} times the target or more",
             further=True,
         )
-    given = "given" if spec.gains is not None else "designed"
-    per = "per update" if window.moving else "per window"
-    yield Row(
-        "proportional gain",
-        given if spec.gains is not None else "",
-        f"{decimal(design.gains.proportional)} {design.gain_unit}; {per} "
-        f"{decimal(float(design.kp))}"
-        if design.kp or spec.gains is not None
-        else "none: integral action alone",
-        further=True,
-    )
-    yield Row(
-        "integral gain",
-        given if spec.gains is not None else "",
-        f"{decimal(design.gains.integral_per_s)} {design.gain_unit} and s; {per} "
-        f"{decimal(design.gains.integral_per_window)}",
-        further=True,
-    )
-
-
-def _loop_rows(contents: Contents, named: Corners) -> Iterator[Row]:
-    design = contents.integer_design.design
-    loop, targets = design.loop, LoopTargets.of(design.spec)
-    kept_at = {
-        "settling_ms": targets.settles(loop),
-        "overshoot_percent": targets.held(loop),
-        "peak_sensitivity": targets.robust(loop),
-    }
-    for key, name, unit in FIGURES[:5]:
-        value, kept = getattr(loop, key), kept_at.get(key)
-        limit = None if kept is None else getattr(targets, key)
-        if limit is not None and math.isinf(limit):
-            limit = None
-        got = quantity(value, unit) if value is not None else "undefined"
-        if not loop.stable:
-            got = "unstable"
-        yield Row(
-            name,
-            "" if limit is None else f"≤ {quantity(limit, unit)}",
-            got,
-            named.letter(loop.worst.get(key)),
-            kept,
-        )
-    if isinstance(loop, MovingFigures):
-        yield Row(
-            "half cycles above 120 % after an overload that held the output at 90 %",
-            "",
-            f"{quantity(loop.release_ms, 'ms')}, the highest "
-            f"{quantity(loop.release_peak_percent, '%')}",
-        )
+    yield from gain_rows(spec, design.chosen)
 
 
 def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
@@ -136,57 +59,46 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     trial, tolerance = design.chosen, design.chosen.tolerance_v
     yield Row(
         "steady error, the sensor's zero and gain apart",
-        f"± {quantity(tolerance, 'V', 3)}",
-        f"± {quantity(numbers.steady_error_v, 'V', 3)}",
-        kept=numbers.steady_error_v <= tolerance,
+        f"± {asked(tolerance, 'V')}",
+        f"± {beside(numbers.steady_error_v, tolerance, 'V')}: window "
+        f"{volts(trial.own_error_v)}, noise (three standard deviations) {volts(trial.noise_v)}, "
+        f"integers {volts(numbers.integer_error_v)}"
+        if trial.loop.stable
+        else "unstable",
+        kept=trial.loop.stable and numbers.steady_error_v <= tolerance,
     )
-    for name, volts in (
-        ("of it: the window", trial.own_error_v),
-        ("of it: noise, three standard deviations", trial.noise_v),
-        ("of it: the integers", numbers.integer_error_v),
-    ):
-        yield Row(name, "", f"± {quantity(volts, 'V', 3)}")
     yield Row(
         "dead band",
-        f"± {quantity(tolerance, 'V', 3)}",
-        f"± {quantity(numbers.dead_band_v, 'V', 3)}",
+        f"± {asked(tolerance, 'V')}",
+        f"± {beside(numbers.dead_band_v, tolerance, 'V')}",
         kept=numbers.dead_band_v <= tolerance,
         further=True,
     )
     yield Row(
         "one step of the output, against one of the reading",
-        f"< {quantity(numbers.reading_step_v, 'V', 3)}",
-        quantity(numbers.output_step_v, "V", 3),
+        f"< {quantity(numbers.reading_step_v, 'V')}",
+        beside(numbers.output_step_v, numbers.reading_step_v, "V"),
         kept=numbers.output_step_v < numbers.reading_step_v,
         further=True,
     )
     if numbers.rest is not None:
         yield Row(
             "movement at rest on any board, peak to peak, noise apart",
-            f"≤ {quantity(2 * tolerance, 'V', 3)}",
-            f"≤ {quantity(numbers.rest.bound_v, 'V', 3)}; seen "
-            f"{quantity(numbers.rest.hunting_v, 'V', 3)}",
+            f"≤ {asked(2 * tolerance, 'V')}",
+            f"≤ {beside(numbers.rest.bound_v, 2 * tolerance, 'V')}; seen "
+            f"{quantity(numbers.rest.hunting_v, 'V')}",
             named.letter(numbers.rest.corner) if numbers.rest.hunting_v else "",
             kept=numbers.rest.bound_v <= 2 * tolerance,
             further=True,
         )
-    plants = design.chosen.hardest_plants
-    scale, limit = (
-        float(plants.scale_for_rated[plants.hardest]),
-        float(design.spec.bridge.scale_max),
-    )
-    label = plants.corners[plants.hardest].label
-    yield Row(
-        "greatest scale that rated needs",
-        f"≤ {decimal(limit)}",
-        decimal(scale, 3) if scale < 1e6 else "none is enough",
-        named.letter(label),
-        kept=scale <= limit,
-        further=True,
-    )
+    yield scale_row(design.spec, design.chosen, named)
     full = min(signal.headroom_bits for signal in numbers.plan.signals)
     yield Row(
-        "least headroom of an integer", "≥ 0 bits", f"{full} bits", kept=full >= 0, further=True
+        "least headroom of an integer",
+        "≥ 0 bits",
+        counted(full, "bit"),
+        kept=full >= 0,
+        further=True,
     )
 
 
@@ -197,9 +109,13 @@ def _board_rows(board_runs: BoardRuns | None) -> Iterator[Row]:
     cases, total = len(board_runs.runs), board_runs.boards * len(board_runs.runs)
     yield Row(
         "virtual boards",
-        "no rule broken",
-        f"{board_runs.boards} boards, {cases} cases: "
-        + (f"{board_runs.failed} of {total} runs fail" if board_runs.failed else "none fails"),
+        "none fails",
+        f"{counted(board_runs.boards, 'board')}, {counted(cases, 'case')}: "
+        + (
+            f"{board_runs.failed} of {counted(total, 'run')} failed"
+            if board_runs.failed
+            else "none fails"
+        ),
         kept=board_runs.failed == 0,
     )
     worst = closest(board_runs)
@@ -242,28 +158,30 @@ def all_findings(contents: Contents) -> tuple[Finding, ...]:
 
 
 def by_level(findings: tuple[Finding, ...]) -> tuple[tuple[str, str, tuple[Group, ...]], ...]:
-    """(level, heading with their number, findings) for each level that has any, the worst first."""
+    """(level, heading with their number, findings) for each level that has any, the worst first.
+    Findings with one advice stand together, and count as one."""
     levels = (
-        (level, heading, tuple(f for f in findings if f.level == level))
+        (level, heading, grouped(f for f in findings if f.level == level))
         for level, heading in LEVELS
     )
     return tuple(
-        (level, f"{heading} ({len(entries)})", grouped(entries))
+        (level, f"{heading} ({len(entries)})", entries)
         for level, heading, entries in levels
         if entries
     )
 
 
-def verdict(contents: Contents) -> tuple[bool, str]:
-    """Whether the design may be used, and the sentence that says so, of what was judged."""
+def verdict(contents: Contents, findings: tuple[Finding, ...]) -> tuple[bool, str]:
+    """Whether the design may be used, and the sentence that says so, of what was judged;
+    ``findings``: all there are."""
     errors = sum(finding.level == "error" for finding in contents.integer_design.findings)
     if errors:
         stand = "stands" if errors == 1 else "stand"
         return False, f"Do not ship: {counted(errors, 'error')} {stand} against it."
     boards = contents.boards
     if boards is not None and boards.failed:
-        runs = boards.boards * len(boards.runs)
-        return False, f"Do not ship as it is: {boards.failed} of {runs} virtual runs broke a rule."
+        runs = counted(boards.boards * len(boards.runs), "virtual run")
+        return False, f"Do not ship as it is: {boards.failed} of {runs} broke a rule."
     if contents.measured is not None and not contents.measured.good:
         return False, "Do not ship as it is: a measured board is not what the design relies on."
     if not contents.good:
@@ -274,17 +192,16 @@ def verdict(contents: Contents) -> tuple[bool, str]:
         if boards is None
         else f" and on {counted(boards.boards, 'virtual board')}"
     )
-    return True, f"Meets its targets at all {corners}{tried}.{_warned(all_findings(contents))}"
+    return True, f"Meets its targets at all {corners}{tried}.{_warned(findings)}"
 
 
 def _warned(findings: tuple[Finding, ...]) -> str:
-    """How many warnings stand beside the verdict, and what they ask for."""
-    warnings = [finding for finding in findings if finding.level == "warning"]
+    """How many warnings stand below, and what the gravest asks for."""
+    warnings = grouped(finding for finding in findings if finding.level == "warning")
     if not warnings:
         return ""
     # What may harm the load first.
     first = next((each for each in warnings if each.code == "over-voltage"), warnings[0])
     remedy = KINDS[first.code].remedy
-    others = len(warnings) - sum(each.code == first.code for each in warnings)
-    among = f" (and {others} more, below)" if others else ""
-    return f" {counted(len(warnings), 'warning')}{among}: {remedy[:1].lower()}{remedy[1:]}"
+    order = "first " if len(warnings) > 1 else ""
+    return f" {counted(len(warnings), 'warning')}: {order}{remedy[:1].lower()}{remedy[1:]}"

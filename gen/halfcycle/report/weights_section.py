@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from halfcycle.design.types import Design
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Figure, decimal
+from halfcycle.report.parts import Figure, quantity
 from halfcycle.report.svg_chart import Chart
 from halfcycle.windows.search import Window
 
@@ -68,7 +68,7 @@ def response_figure(design: Design) -> Figure:
             chart.at(multiple * mains, "hair", f"{multiple}f")
     chart.line(hertz.tolist(), decibels.tolist(), "one")
     at = [(m, float(response(window, np.array([m * mains]))[0])) for m in MULTIPLES]
-    sizes = ", ".join(f"{multiple}f {decimal(size, 2)}" for multiple, size in at)
+    sizes = ", ".join(f"{multiple}f {quantity(100 * size, '%')}" for multiple, size in at)
     alt = f"Size of the window's response over frequency. At multiples of the mains: {sizes}"
     caption = (
         f"What is left of a ripple of the rectified wave: {sizes} of its size. 2f is the sine "

@@ -10,7 +10,17 @@ import numpy as np
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import DASH, Figure, Table, decimal, quantity, volts
+from halfcycle.report.parts import (
+    DASH,
+    Figure,
+    Table,
+    asked,
+    carried,
+    decimal,
+    exact,
+    percent,
+    volts,
+)
 from halfcycle.report.svg_chart import WIDTH, Chart, wrap
 from halfcycle.windows.candidates import ReadingFaults, allowed_windows, reading_faults
 from halfcycle.windows.reading_errors import FEW_POINTS
@@ -62,13 +72,13 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
     base = top + row * len(shown)
     left, wide = 10.0, WIDTH - 20.0
 
-    def x(volts: float) -> float:
-        return left + wide * scale.share(volts)
+    def x(size: float) -> float:
+        return left + wide * scale.share(size)
 
     parts = [
         f'<path class="frame" d="M{x(0):.1f} {top - 4}V{base}"/>',
         f'<path class="limit" d="M{left} 9h18"/>',
-        f'<text x="{left + 22}" y="12.5">tolerance ±{decimal(tolerance, 3)} V</text>',
+        f'<text x="{left + 22}" y="12.5">tolerance ±{exact(tolerance)} V</text>',
     ]
     for value, text in scale.ticks():
         parts.append(
@@ -82,7 +92,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         parts.append(
             f'<text class="halo{" strong" if candidate.chosen else ""}" x="{left}" y="{y + 10}">'
             f"{'▸ ' if candidate.chosen else ''}{window_name(window)}, "
-            f"{decimal(window.duration_ms, 6)} ms</text>"
+            f"{exact(window.duration_ms)} ms</text>"
         )
         for end in (-tolerance, tolerance):
             parts.append(f'<path class="limit solid-line" d="M{x(end):.1f} {y + 11}v16"/>')
@@ -94,13 +104,13 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
                 f'width="{max(x(size) - x(-size), 1.0):.1f}" height="{tall}"/>'
             )
     alt = "Bars of the greatest reading error for each candidate window: " + "; ".join(
-        f"{window_name(candidate.window)} plus or minus {decimal(candidate.error_v, 3)} V"
+        f"{window_name(candidate.window)} plus or minus {volts(candidate.error_v)} V"
         f"{' (chosen)' if candidate.chosen else ''}"
         for candidate in shown
     )
     return Figure(
         title="What each window gets wrong",
-        alt=f"{alt}. Tolerance plus or minus {decimal(tolerance, 3)} V.",
+        alt=f"{alt}. Tolerance plus or minus {exact(tolerance)} V.",
         caption=(
             "Bounds over every starting phase. Thick: sampling, a partial window and frequency. "
             "Medium: with the part of the zero offset that flips from window to window. Thin: "
@@ -147,7 +157,7 @@ def points_figure(design: Design) -> Figure:
     caption = f"{window.samples} samples fall on {count} places of the half cycle{few}. " + (
         "The mean of the samples depends on where the places lie: highest with two of them "
         "astride the zero crossing, lowest with one upon it. "
-        f"That is ±{decimal(ends.spread_v, 3)} V here, and it is "
+        f"That is ±{volts(ends.spread_v)} V here, and it is "
         + (
             "a fixed bias: the sine and the samples come from one clock."
             if ends.fixed
@@ -165,7 +175,7 @@ def points_figure(design: Design) -> Figure:
 
 def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
     """All candidates in numbers."""
-    dc_limit = quantity(design.chosen.dc_limit_percent, "%")
+    dc_limit = asked(design.chosen.dc_limit_percent, "%")
     rows = []
     for candidate in shown:
         trial, faults = candidate.trial, candidate.faults
@@ -182,7 +192,7 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
                 + (f", {candidate.window.updates} updates" if candidate.window.moving else ""),
                 DASH if candidate.window.shaped else f"{candidate.window.half_cycles}",
                 f"{candidate.window.samples}",
-                decimal(candidate.window.duration_ms, 6),
+                exact(candidate.window.duration_ms),
                 DASH
                 if candidate.window.shaped
                 else "yes"
@@ -192,7 +202,7 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
                 volts(faults.alternation_v),
                 DASH if trial is None else volts(trial.hunting_v),
                 volts(faults.zero_v),
-                decimal(faults.noise_v, 2),
+                volts(faults.noise_v),
                 DASH if trial is None else _share(trial.output.dc_percent),
                 settles,
             )
@@ -218,18 +228,18 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
         notes=(
             "Volts RMS at the output. The cheapest kind, and of it the shortest window, is taken "
             "whose errors stay inside the tolerance, whose gains meet the targets at every corner, "
-            f"and which makes no more DC at the output than {dc_limit}.",
+            f"and which makes no more DC at the output than {dc_limit}. A dash: a weighed window "
+            "has no whole half cycles; or no gains were tried with this window.",
         ),
         marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
     )
 
 
-def _share(percent: float) -> str:
-    """A share; what is below a millionth of a percent is rounding. A dash if there is no bound, as
-    of an unstable loop."""
-    if not math.isfinite(percent):
+def _share(value: float) -> str:
+    """A share; a dash if there is no bound, as of an unstable loop."""
+    if not math.isfinite(value):
         return DASH
-    return decimal(percent if percent >= 1e-6 else 0.0, 2)
+    return percent(value)
 
 
 def shape_note(design: Design) -> str:
@@ -242,7 +252,7 @@ def shape_note(design: Design) -> str:
     if design.spec.loop.measure == "rms":
         return "The reading is a true RMS: it holds for any shape of wave."
     return (
-        f"The mean is read as RMS by the factor π/(2√2) = {decimal(math.pi / 8**0.5, 6)}, which "
+        f"The mean is read as RMS by the factor π/(2√2) = {carried(math.pi / 8**0.5)}, which "
         "holds for a sine. A distorted output is held at that mean, not at its RMS."
     )
 
@@ -250,6 +260,6 @@ def shape_note(design: Design) -> str:
 def length_text(window: Window) -> str:
     """``25 samples x 800 us = 20 ms``."""
     return (
-        f"{window.samples} × {quantity(float(window.period_s * 1_000_000), 'µs', 6)} = "
-        f"{quantity(window.duration_ms, 'ms', 6)}"
+        f"{window.samples} × {asked(window.period_s * 1_000_000, 'µs')} = "
+        f"{asked(window.duration_ms, 'ms')}"
     )

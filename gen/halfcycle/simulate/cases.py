@@ -219,7 +219,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     tracked_s = setting.tracking.converges_s if setting.tracking else 0.0
     yield Case(
         name="zero-offset",
-        about=f"sensor's zero off by {zero:g} codes, the most that is allowed"
+        about=f"sensor's zero off by {_codes(zero)}, the most that is allowed"
         + (f", and tracked for {tracked_s:.3g} s" if tracked_s else ""),
         loads=drawn_load,
         event_s=times.event,
@@ -270,7 +270,7 @@ def _sensor_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     )
     yield Case(
         name="noise",
-        about=f"sensor noise of {float(spec.sensor.noise_codes_rms):g} codes RMS, at length",
+        about=f"sensor noise of {_codes(float(spec.sensor.noise_codes_rms))} RMS, at length",
         loads=drawn_load,
         event_s=times.event,
         steady_s=times.event,
@@ -356,3 +356,8 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
         ),
         fails_s=times.event,
     )
+
+
+def _codes(count: float) -> str:
+    """So many codes of the ADC, which need not be whole."""
+    return f"{count:g} code{'' if count == 1 else 's'}"

@@ -239,6 +239,8 @@ def _over_voltage(tallies: Sequence[Tally]) -> Iterator[Finding]:
     words = f"{first} of {left[0].boards} boards leave {listed(names)}" + "".join(
         f", {count} leave {listed(more)}" for count, more in others
     )
+    if left[0].boards == 1:
+        words = f"the board leaves {listed(list(limits))}"
     high, board, case = _highest(left)
     where = f" in {case}" if len(left) > 1 else ""
     yield finding(

@@ -1,0 +1,125 @@
+"""Rows of figures that a design has, and the best of a refused spec: loop, gains, DC, drive."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from halfcycle.design.types import Trial
+from halfcycle.loop.discretise import WindowGains, to_continuous
+from halfcycle.loop.figures import LoopFigures
+from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.targets import LoopTargets
+from halfcycle.report.loop_section import FIGURES
+from halfcycle.report.parts import Corners, asked, beside, carried, exact, quantity
+from halfcycle.spec.models import Spec
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: what was asked for (may be empty), what there is, at which corner, and whether
+    it is kept (None: nothing was asked). ``further``: whether it can wait for the appendix; a
+    figure that is not kept never does."""
+
+    name: str
+    asked: str
+    got: str
+    where: str = ""
+    kept: bool | None = None
+    further: bool = False
+
+    @property
+    def first(self) -> bool:
+        """Whether it stands on the first page."""
+        return not self.further or self.kept is False
+
+
+def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
+    """Settling, overshoot and the margins, beside what is asked for."""
+    targets = LoopTargets.of(spec)
+    kept_at = {
+        "settling_ms": targets.settles(loop),
+        "overshoot_percent": targets.held(loop),
+        "peak_sensitivity": targets.robust(loop),
+    }
+    for key, name, unit in FIGURES[:5]:
+        value, kept = getattr(loop, key), kept_at.get(key)
+        limit = None if kept is None else getattr(targets, key)
+        if limit is not None and math.isinf(limit):
+            limit = None
+        got = "undefined"
+        if value is not None:
+            got = quantity(value, unit) if limit is None else beside(value, limit, unit)
+        if not loop.stable:
+            got = "unstable"
+        yield Row(
+            name + (_without_the_ramp(spec) if key == "settling_ms" else ""),
+            "" if limit is None else f"≤ {asked(limit, unit)}",
+            got,
+            named.letter(loop.worst.get(key)),
+            kept,
+        )
+    if isinstance(loop, MovingFigures):
+        yield Row(
+            "time above 120 % after an overload",
+            "",
+            f"{quantity(loop.release_ms, 'ms')}, the highest "
+            f"{quantity(loop.release_peak_percent, '%')}",
+        )
+
+
+def _without_the_ramp(spec: Spec) -> str:
+    """What the settling time does not count, if the target climbs."""
+    ramp = spec.targets.ramp_ms
+    return f", beyond the ramp of {asked(ramp, 'ms')}" if ramp else ""
+
+
+def gain_rows(spec: Spec, trial: Trial) -> Iterator[Row]:
+    """The constants of a window: continuous ones, and those of each update."""
+    gains = to_continuous(
+        WindowGains(trial.kp, trial.ki), trial.window.update_s, spec.loop.integration
+    )
+    unit = "scale per pu" if trial.plants.law is None else "of the drive per share"
+    given = "given" if spec.gains is not None else ""
+    per = "per update" if trial.window.moving else "per window"
+    yield Row(
+        "proportional gain",
+        given,
+        f"{carried(float(gains.proportional))} {unit}; {per} {exact(trial.kp)}"
+        if trial.kp or spec.gains is not None
+        else "none: integral action alone",
+        further=True,
+    )
+    yield Row(
+        "integral gain",
+        given,
+        f"{carried(float(gains.integral_per_s))} {unit} and s; {per} {exact(trial.ki)}",
+        further=True,
+    )
+
+
+def dc_row(trial: Trial) -> Row:
+    """What the regulator makes of the sensor's zero."""
+    limit = trial.dc_limit_percent
+    return Row(
+        "DC that the regulator makes, of rated peak",
+        f"≤ {asked(limit, '%')}",
+        beside(trial.output.dc_percent, limit, "%") if trial.loop.stable else "unstable",
+        kept=trial.little_dc,
+    )
+
+
+def scale_row(spec: Spec, trial: Trial, named: Corners) -> Row:
+    """The drive that the weakest board needs."""
+    plants = trial.hardest_plants
+    scale = float(plants.scale_for_rated[plants.hardest])
+    limit = float(spec.bridge.scale_max)
+    return Row(
+        "greatest scale that rated needs",
+        f"≤ {exact(limit)}",
+        beside(scale, limit) if scale < 1e6 else "none is enough",
+        named.letter(plants.corners[plants.hardest].label),
+        kept=scale <= limit,
+        further=True,
+    )
