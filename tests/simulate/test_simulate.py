@@ -414,7 +414,7 @@ def test_failures_name_the_command_that_replays_them(tmp_path: Path) -> None:
     ("arguments", "says"),
     [
         (["--case", "lightning"], "--case: there is no case 'lightning'; choose one of start"),
-        (["--boards", "0"], "--boards: there is no board to run; ask for 1 or more"),
+        (["--boards", "0"], "--boards: 0 is too small; --boards must be a whole number from 1"),
         (["--parallel", "steam"], "--parallel: joblib has no engine 'steam' here"),
     ],
 )

@@ -39,6 +39,13 @@ def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:
     return next(iter(difflib.get_close_matches(word[:80].lower(), known, 1, likeness)), "")
 
 
+def choice(word: str, known: Sequence[str]) -> str:
+    """What to choose instead of a word that is not ``known``: "the nearest is b; choose one of a,
+    b"."""
+    near = nearest(word, known)
+    return f"{f'the nearest is {near}; ' if near else ''}choose one of {', '.join(known)}"
+
+
 def signed_ppm(value: float) -> str:
     """Parts per million with the sign: whole ones from 100 up, else three digits, so that what is
     not 0 never reads as 0: "+2500 ppm", "-0.256 ppm"."""

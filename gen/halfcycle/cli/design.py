@@ -10,6 +10,7 @@ import click
 
 from halfcycle.base.text import counted
 from halfcycle.cli import common, tables
+from halfcycle.cli.paths import PATH
 
 if TYPE_CHECKING:
     from halfcycle.design.types import Design
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @click.command("design")
-@click.argument("spec", type=click.Path(path_type=Path))
+@click.argument("spec", type=PATH)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(spec: Path, as_json: bool) -> None:
     """Turn SPEC into a window, PI gains and integer formats, with the margins over all corners.

@@ -31,7 +31,7 @@ from halfcycle.verify import compare, compiler
 
 
 @click.command("generate")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.argument("spec_file", metavar="SPEC", type=PATH)
 @click.option("--out", required=True, metavar="DIR", type=PATH, help="The folder.")
 @click.option(
     "--fmu",

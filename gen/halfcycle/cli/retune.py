@@ -17,6 +17,7 @@ from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.usage import WHERE
 from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Said
 from halfcycle.spec.toml_text import value_text
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.retune.retune import Retuned
 
-WHERE = "(command line)"
 ADVISED_OPTIONS = {
     "other-response": "--plot",
     "response-moved": "--plot, --period-us",

@@ -9,6 +9,8 @@ import click
 
 from halfcycle.base.text import printable
 from halfcycle.cli import common
+from halfcycle.cli.numbers import Whole
+from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate.pipeline import generate
@@ -20,7 +22,7 @@ from halfcycle.verify import compiler
 
 
 @click.command("targets")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.argument("spec_file", metavar="SPEC", type=PATH)
 @click.option(
     "--target",
     "names",
@@ -32,14 +34,16 @@ from halfcycle.verify import compiler
 )
 @click.option(
     "--samples",
-    type=click.IntRange(1, 10**7),
+    metavar="N",
+    type=Whole(1, 10**7),
     default=runner.DEFAULT_SAMPLES,
     show_default=True,
     help="Samples to compare on each, at least; the slow emulators take fewer, and say so.",
 )
 @click.option(
     "--seed",
-    type=click.IntRange(0, 2**32 - 1),
+    metavar="N",
+    type=Whole(0, 2**32 - 1),
     default=runner.DEFAULT_SEED,
     show_default=True,
     help="Of the stimulus.",

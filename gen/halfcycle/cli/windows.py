@@ -12,13 +12,13 @@ import click
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.cli import tables
+from halfcycle.cli.usage import WHERE
 from halfcycle.windows.search import LIST_LIMIT, candidate_windows
 
 if TYPE_CHECKING:
     from halfcycle.output.windows import ListedWindow
     from halfcycle.windows.search import Window
 
-WHERE = "(command line)"
 DEFAULT_LONGEST_MS = "120"
 
 
