@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
+
+_PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,…]|$)")
+"""Not in a name of the user's, as "a+-1"."""
 
 
 def printable(text: str) -> str:
@@ -44,6 +48,11 @@ def choice(word: str, known: Sequence[str]) -> str:
     b"."""
     near = nearest(word, known)
     return f"{f'the nearest is {near}; ' if near else ''}choose one of {', '.join(known)}"
+
+
+def with_signs(text: str) -> str:
+    """``text`` with "±" for "+-", for what can show it."""
+    return _PLUS_MINUS.sub("±", text)
 
 
 def signed_ppm(value: float) -> str:

@@ -179,8 +179,11 @@ def figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     if design.law is not None:
         yield "law", f"normalised, floor {float(design.law.floor):g}"
     per = "per pu" if design.law is None else "per share"
-    yield "proportional gain", f"{number(design.gains.proportional)} {per}"
-    yield "integral gain", f"{number(design.gains.integral_per_s)} {per} and s"
+    yield "proportional gain", common.gain(design.gains.proportional, per, "integral")
+    yield (
+        "integral gain",
+        common.gain(design.gains.integral_per_s, f"{per} and s", "proportional"),
+    )
     yield "proportional, per update", f"{number(design.kp)}"
     yield "integral, per update", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:
