@@ -28,16 +28,16 @@ from halfcycle.cli.exit_codes import BAD_INPUT, BY_SIGNAL, GOOD, OWN_FAULT, SIGI
 COMMANDS: dict[str, str] = {
     "start": "Write a commented spec that generates as it stands.",
     "windows": "List candidate windows with the bounds of their faults.",
-    "design": "Window, gains, formats and margins over the corners.",
+    "design": "Choose window, gains and formats; show the margins over the corners.",
     "generate": "Write the C regulator and prove it bit for bit.",
     "check": "Find stale, hand-edited or wrong C in a firmware project.",
-    "retune": "The same response at another loop period: before and after.",
+    "retune": "Keep the response at another loop period; compare before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
-    "report": "One self-contained page that shows the work.",
+    "report": "Write the whole design as one self-contained page.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
     "replay": "Run a recorded waveform through the measuring code.",
     "calibrate": "Fit the sensor's gain and zero to meter readings.",
-    "identify": "A log of the firmware beside the model, its plant beside the corners.",
+    "identify": "Compare a log of the firmware with the model, its board with the corners.",
 }
 
 

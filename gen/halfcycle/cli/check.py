@@ -49,12 +49,14 @@ from halfcycle.verify.compiler import CompileError
     "--scenario",
     metavar="NAME",
     type=click.Choice(compare.NAMES),
-    help="Compare in this one alone; a wrong name lists them.",
+    help="Compare in this scenario alone; a wrong name lists all.",
 )
 @click.option(
     "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario, only."
 )
-@click.option("--jobs", type=Whole(1), metavar="N", help="Specs at once; else one a processor.")
+@click.option(
+    "--jobs", type=Whole(1), metavar="N", help="Specs at once; by default one per processor."
+)
 @click.option(
     "--prove",
     is_flag=True,
@@ -86,7 +88,7 @@ def command(
     not checked again until the spec, the files, this tool or the compiler change.
 
     The C that is checked is run, with your rights: with limits of time, memory and output, but it
-    can read and write your files. For C of people whom you do not trust, give --no-run.
+    can read and write your files. For C that you do not trust, give --no-run.
 
     \b
     Examples:

@@ -27,6 +27,6 @@ def stimulus_options(command: Callable[..., Any]) -> Callable[..., Any]:
         type=Whole(0, 2**32 - 1),
         default=compare.DEFAULT_SEED,
         show_default=True,
-        help="Of the stimulus.",
+        help="Seed of the stimulus.",
     )
     return samples(seed(command))

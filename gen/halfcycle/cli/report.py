@@ -39,7 +39,7 @@ NO_TARGETS = (
 
 @click.command("report")
 @click.argument("spec", type=PATH)
-@click.option("--out", required=True, metavar="FILE.html", type=PATH, help="The page.")
+@click.option("--out", required=True, metavar="FILE.html", type=PATH, help="File to write.")
 @click.option(
     "--boards",
     metavar="N",
@@ -54,7 +54,7 @@ NO_TARGETS = (
     type=Whole(0, 2**31 - 1),
     default=DEFAULT_SEED,
     show_default=True,
-    help="Of the virtual boards.",
+    help="Seed of the virtual boards.",
 )
 @click.option(
     "--log",

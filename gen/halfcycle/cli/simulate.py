@@ -24,7 +24,9 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 
 @click.command("simulate")
 @click.argument("spec_file", metavar="SPEC", type=PATH)
-@click.option("--case", "names", metavar="NAME", multiple=True, help="Only this case; repeatable.")
+@click.option(
+    "--case", "names", metavar="NAME", multiple=True, help="Only this case. Several: give it again."
+)
 @click.option(
     "--boards",
     metavar="N",
@@ -39,7 +41,7 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     type=Whole(0, 2**31 - 1),
     default=1,
     show_default=True,
-    help="Of the boards and of their noise.",
+    help="Seed of the drawn boards and of all noise.",
 )
 @click.option("--board", metavar="I", type=Whole(0, MAX_BOARDS), help="Run this one board only.")
 @click.option(
@@ -54,7 +56,7 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     "--jobs",
     metavar="J",
     type=Whole(1),
-    help="Pieces at a time; as many as there are cores unless given.",
+    help="Pieces of work at a time; by default one per core.",
 )
 @click.option(
     "--plot",
@@ -66,9 +68,9 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     "--fmu",
     metavar="FILE",
     type=PATH,
-    help="Besides, the board (of --board, else the nominal one) as a co-simulation unit (FMI 2.0).",
+    help="Also write a board (of --board, else the nominal one) as a co-simulation unit (FMI 2.0).",
 )
-@click.option("--fmu-binary", is_flag=True, help="The unit has a binary for this machine, too.")
+@click.option("--fmu-binary", is_flag=True, help="Put a binary for this machine into the unit too.")
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(

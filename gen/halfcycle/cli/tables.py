@@ -6,7 +6,7 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol, TextIO
 
@@ -16,6 +16,8 @@ WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
 READABLE = 28
 """A column of text that can be spared is left out if there is no room for so many characters."""
+NARROW = 16
+"""What can be spared is narrowed to so many characters before other text is narrowed."""
 
 
 def width() -> int:
@@ -82,7 +84,8 @@ def show_table(
     table = Table(
         box=frame, padding=(0, 1, 0, 0), pad_edge=False, header_style="bold", expand=False
     )
-    for column, wide in zip(drawn, _widths(drawn, console.width), strict=True):
+    can_be_spared = {shown(heading, sys.stdout) for heading in spare}
+    for column, wide in zip(drawn, _widths(drawn, console.width, can_be_spared), strict=True):
         justify: Literal["right", "left"] = "right" if column.numeric else "left"
         table.add_column(Text(column.heading), justify=justify, overflow="fold", width=wide)
     for at in range(len(drawn[0].cells)):
@@ -167,15 +170,20 @@ def _table_width(widths: Iterable[int]) -> int:
     return sum(each) + 2 * (len(each) - 1) + 2
 
 
-def _widths(columns: Sequence[_Column], available: int) -> list[int]:
-    """Each column's width: all of it if there is room, else the widest text is narrowed; the names
-    in the first column last of all."""
+def _widths(columns: Sequence[_Column], available: int, spare: Collection[str]) -> list[int]:
+    """Each column's width: all of it if there is room, else the widest text is narrowed; first what
+    can be spared, down to NARROW, and the names in the first column last of all."""
+
+    def order(at: int) -> tuple[bool, bool, int]:
+        wide = columns[at].heading in spare and widths[at] > NARROW
+        return wide, at > 0, widths[at]
+
     widths = [column.widest for column in columns]
     while _table_width(widths) > available:
         loose = [at for at, column in enumerate(columns) if widths[at] > column.narrowest]
         if not loose:
             break
-        widths[max(loose, key=lambda at: (at > 0, widths[at]))] -= 1
+        widths[max(loose, key=order)] -= 1
     return widths
 
 

@@ -29,8 +29,8 @@ from halfcycle.verify import compiler
     multiple=True,
     type=click.Choice(list(MACHINES)),
     metavar="TARGET",
-    help="Only this one; may be given again. Without it, all that this machine can run. A wrong "
-    "name lists them.",
+    help="Only this target. Several: give it again. By default all that this machine can run. A "
+    "wrong name lists them.",
 )
 @click.option(
     "--samples",
@@ -46,7 +46,7 @@ from halfcycle.verify import compiler
     type=Whole(0, 2**32 - 1),
     default=runner.DEFAULT_SEED,
     show_default=True,
-    help="Of the stimulus.",
+    help="Seed of the stimulus.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(

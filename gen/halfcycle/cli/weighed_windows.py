@@ -36,6 +36,9 @@ _SPARE = (
     "Ms",
 )
 
+NO_DC = 1e-9
+"""Percent up to which DC is what floating point leaves of none."""
+
 
 def show_windows(integer_design: IntegerDesign) -> None:
     """Print the windows, each with its settling, robustness and errors, and why one was chosen."""
@@ -69,7 +72,7 @@ def _row(trial: Trial, chosen: bool, integer_error_v: float) -> tuple[object, ..
         f"{trial.hunting_v:.3g}",
         f"{faults.noise_v:.2g}",
         f"{steady:.3g}" if trial.meets else "-",
-        f"{trial.output.dc_percent:.2g}",
+        f"{trial.output.dc_percent if trial.output.dc_percent > NO_DC else 0:.2g}",
     )
 
 
