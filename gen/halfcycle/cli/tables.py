@@ -16,7 +16,7 @@ WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
 READABLE = 28
 """A column of text that can be spared is left out if there is no room for so many characters."""
-NARROW = 16
+NARROW = 15
 """What can be spared is narrowed to so many characters before other text is narrowed."""
 
 

@@ -30,8 +30,8 @@ _SPARE = (
     "zero flips\n+-V read",
     "zero flips\n+-V out",
     "sampling\n+-V",
-    "up-\ndates",
     "length\nms",
+    "up-\ndates",
     "DC\n%",
     "Ms",
 )
