@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-_PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,…]|$)")
+_PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,.…]|$)")
 """Not in a name of the user's, as "a+-1"."""
 
 

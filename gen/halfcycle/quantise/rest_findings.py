@@ -6,6 +6,7 @@ of the converter, and what either leaves of the movement is said.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 
 from halfcycle.base.findings import Finding, Level, finding
@@ -68,12 +69,14 @@ def _no_rest(design: Design, rest: Rest, moved: Moved, level: Level) -> Finding:
             "change the loop period for a whole window, or widen the tolerance",
             level,
         )
-    remedies = [(moved(spec), key, words) for spec, key, words in _finer(design.spec)]
-    left_v, key, words = min(remedies, key=lambda remedy: remedy[0])
+    remedies = [(moved(spec), words, steps) for spec, words, steps in _finer(design.spec)]
+    left_v, words, steps = min(remedies, default=(math.inf, "", True))
+    key = "bridge.pwm_counts" if steps else "sensor.adc_bits"
     if left_v < HELPS * rest.hunting_v:
         text = f"{moves}; {words} leaves {left_v:.3g} V of that; or widen the tolerance"
         return finding("no-rest", key, text, level)
-    tried = ", ".join(f"{words} leaves {left_v:.3g} V" for left_v, _, words in remedies)
+    tried = ", ".join(f"{words} leaves {left_v:.3g} V" for left_v, words, _ in remedies)
+    tried = tried or "there are none"
     return finding(
         "no-rest",
         "targets.voltage_tolerance_percent",
@@ -82,14 +85,13 @@ def _no_rest(design: Design, rest: Rest, moved: Moved, level: Level) -> Finding:
     )
 
 
-def _finer(spec: Spec) -> Iterator[tuple[Spec, str, str]]:
-    """The spec with finer steps of the output, and with finer codes of the converter: each with its
-    key and its words."""
+def _finer(spec: Spec) -> Iterator[tuple[Spec, str, bool]]:
+    """The spec with finer steps of the output, and with finer codes of the converter: each in
+    words, and whether it is the steps."""
     counts = min(FINER * spec.bridge.pwm_counts, MOST_COUNTS)
     if counts > spec.bridge.pwm_counts:
         bridge = spec.bridge.model_copy(update={"pwm_counts": counts})
-        words = f"pwm_counts = {counts}"
-        yield spec.model_copy(update={"bridge": bridge}), "bridge.pwm_counts", words
+        yield spec.model_copy(update={"bridge": bridge}), f"pwm_counts = {counts}", True
     sensor, bits = spec.sensor, FINER.bit_length() - 1
     if sensor.adc_bits + bits > MOST_BITS:
         return
@@ -102,5 +104,4 @@ def _finer(spec: Spec) -> Iterator[tuple[Spec, str, str]]:
             "noise_codes_rms": FINER * sensor.noise_codes_rms,
         }
     )
-    words = f"an ADC of {finer.adc_bits} bits"
-    yield spec.model_copy(update={"sensor": finer}), "sensor.adc_bits", words
+    yield spec.model_copy(update={"sensor": finer}), f"an ADC of {finer.adc_bits} bits", False
