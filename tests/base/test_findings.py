@@ -7,9 +7,10 @@ import re
 import pytest
 
 from documentation import findings_page
-from documentation.finding_examples import can_say, examples
+from documentation.finding_examples import NONE, can_say, examples
 from documentation.findings_page import codes_in_code
 from halfcycle.base.findings import KINDS, LEVELS, Finding, finding, grouped
+from halfcycle.base.text import with_signs
 
 
 def test_the_table_and_the_code_have_the_same_kinds() -> None:
@@ -62,6 +63,13 @@ def test_every_example_is_a_line_that_the_code_can_make() -> None:
     assert not can_say(kept["odd-window"].replace("odd count", "even count"), "odd-window")
 
 
+def test_every_kind_has_an_example_or_the_reason_why_not() -> None:
+    """21 of them had neither."""
+    kept = set(examples())
+    assert kept | set(NONE) == set(KINDS) and not kept & set(NONE)
+
+
 def test_the_page_shows_every_example() -> None:
     page = findings_page.page()
-    assert [code for code, line in examples().items() if f"\n{line} [{code}]\n" not in page] == []
+    lines = {code: f"\n{with_signs(line)} [{code}]\n" for code, line in examples().items()}
+    assert [code for code, line in lines.items() if line not in page] == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import unicodedata
 
-from halfcycle.base.text import printable, printable_lines
+from halfcycle.base.text import printable, printable_lines, with_signs
 
 HOSTILE = "a\x1b[2Jb\x9bc\u202ed\x00e\x7ff\ud800g\u2028h"
 
@@ -21,3 +21,13 @@ def test_lines() -> None:
     assert printable_lines("x\n\ty\r\n") == "x\n\ty\\r\n"
     shown = printable_lines(HOSTILE)
     assert not any(unicodedata.category(c).startswith(("C", "Zl", "Zp")) for c in shown)
+
+
+def test_plus_minus_is_a_sign_but_not_in_a_name() -> None:
+    assert with_signs("+-0.2 V, 5 +- 1 (+-3), +-V") == "±0.2 V, 5 ± 1 (±3), ±V"
+    assert (
+        with_signs("+-: half of it; more than twice its +-.")
+        == "±: half of it; more than twice its ±."
+    )
+    for kept in ("board a+-1", "[+-]?", "1e+5", "-+-3"):
+        assert with_signs(kept) == kept

@@ -31,15 +31,6 @@ def broken(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
     return monkeypatch
 
 
-def test_a_command_that_there_is_not_names_the_nearest(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(sys, "argv", ["halfcycle", "desing"])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    assert ended.value.code == 2 and "The nearest is 'design'." in capsys.readouterr().err
-
-
 def test_a_fault_of_the_tool_is_one_line(
     broken: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

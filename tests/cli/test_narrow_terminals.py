@@ -37,24 +37,78 @@ COMMANDS = {
     "retune": ("retune", SPEC, "--period-us", "500"),
     "windows": ("windows", "--frequency-hz", "50", "--period-us", "997"),
     "whole windows": ("windows", "--frequency-hz", "60", "--period-us", "1000"),
+    "simulate": ("simulate", SPEC, "--boards", "1", "--case", "disconnected-sensor"),
 }
 
 
-@pytest.mark.parametrize("columns", [50, 60, 80])
+@pytest.mark.parametrize("columns", [40, 60, 80])
 @pytest.mark.parametrize("command", COMMANDS)
 def test_a_narrow_table_breaks_no_word_and_no_number(command: str, columns: int) -> None:
-    """At 60 columns "step_product" was "step_produ" with "ct" below it."""
+    """At 60 columns "step_product" was "step_produ" with "ct" below it; at 40 a scale of 0.943 was
+    on three lines."""
     narrow = show(columns, *COMMANDS[command])
     assert all(len(line) <= columns for line in narrow.splitlines())
     whole = set(show(200, *COMMANDS[command]).split())
-    words = {word.strip("─") for word in narrow.replace("Left out at this width:", "").split()}
-    # Names of columns that were left out end in punctuation there.
-    assert not {word for word in words if word and not {word, word.rstrip(".;")} & whole}
+    told = re.sub(r"Left out at this width: [^.]*\.", "", narrow)
+    words = {word.strip("─") for word in told.split()}
+    # A legend of lines has punctuation that one with columns has not.
+    assert not {word for word in words if word and not {word, word.rstrip(".,:")} & whole}
 
 
 def test_columns_that_are_left_out_are_named() -> None:
     assert re.search(r"Left out at this width: headroom\s+bits", show(60, "design", SPEC))
     assert "Left out" not in show(100, "design", SPEC)
+
+
+def test_a_corner_is_a_letter_that_one_legend_explains() -> None:
+    """The corners stood in the table of figures in full, three lines each, most of them twice."""
+    wide, narrow = show(80, "design", SPEC), show(40, "design", SPEC)
+    figures = wide.partition("Corners")[0]
+    letters = re.findall(
+        r"^ (?:settling|overshoot|gain m|phase m|peak).* ([A-Z]) +$", figures, re.M
+    )
+    assert len(letters) == 5 and "bus 4" not in figures
+    legend = re.findall(r"^ ([A-Z])  ([34]\d0) ", wide, re.M)
+    assert sorted(set(letters)) == [letter for letter, _ in legend]
+    # Too narrow for columns, each is a line that says the same.
+    assert re.findall(r"^([A-Z]): bus (\d+) V, L ", narrow, re.M) == legend
+
+
+def test_the_weighed_windows_say_what_the_choice_rests_on() -> None:
+    for columns in (40, 60, 80, 120):
+        text = show(columns, "design", SPEC)
+        table = text.partition("Windows weighed")[2].partition("Signals")[0]
+        peak, steady = next(
+            line.split()[-2:] if columns == 40 else (line.split()[6], line.split()[-2])
+            for line in table.splitlines()
+            if line.startswith(" * plain")
+        )
+        # As the figures above say of the window that was chosen.
+        assert re.search(rf"peak sensitivity Ms +{peak}\b", text)
+        assert re.search(rf"steady error +±{steady} V", text)
+        words = " ".join(table.split())
+        assert "Limits: settling 250 ms, overshoot 5 %, steady ±1.15 V, DC 0.02 %." in words
+
+
+def test_plus_minus_is_one_sign_where_the_encoding_has_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    for encoding, sign in (("utf-8", "±"), ("latin-1", "±"), ("ascii", "+-")):
+        monkeypatch.setenv("PYTHONIOENCODING", encoding)
+        ran = subprocess.run(
+            [sys.executable, "-m", "halfcycle", "design", SPEC],
+            capture_output=True,
+            encoding=encoding,
+            check=True,
+            cwd=EXAMPLES,
+        )
+        assert f"{sign}0.0782 V RMS" in ran.stdout
+        assert f"the sampling error of {sign}0.227 V" in ran.stderr
+        assert (sign == "+-") == ("+-0" in ran.stdout + ran.stderr)
+
+
+def test_a_gain_of_zero_is_said_to_be_none() -> None:
+    """It was "0 scale per pu"."""
+    assert re.search(r"proportional gain +none \(integral only\)", show(80, "design", SPEC))
+    assert " 0 scale per pu" not in show(80, "design", SPEC)
 
 
 def on_terminal(columns: int, *words: str) -> list[str]:

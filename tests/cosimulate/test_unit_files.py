@@ -96,7 +96,7 @@ def test_a_unit_that_was_changed_is_kept(generate: Callable[..., Outcome], folde
         (("--fmu", "new.zip"), "ends in .fmu, or no simulator takes it; name new.fmu"),
         (("--fmu", SPEC), "the command reads this file"),
         (("--fmu", SPEC + "/x.fmu"), "is in the way of the folder"),
-        (("--fmu-binary",), "--fmu-binary needs --fmu"),
+        (("--fmu-binary",), "--fmu-binary: given without --fmu"),
         (("--fmu", "new.fmu", "--fmu-binary"), "CC is set to '/no/such/compiler'"),
         (("--fmu", ""), "is empty"),
     ],

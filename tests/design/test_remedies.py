@@ -120,4 +120,4 @@ def test_a_converter_that_cannot_resolve_the_output_is_a_finding(volts: int) -> 
     crest = 230 * math.sqrt(2) / volts
     assert "cannot resolve" in remark.text and f"{crest:.3g} codes" in remark.text
     rest = next(f for f in integers.findings if f.code == "no-rest")
-    assert rest.key == "sensor.volts_per_code"
+    assert rest.key == "sensor.adc_bits" and "an ADC of 14 bits leaves" in rest.text

@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 
 from documentation import generated, sessions
-from documentation.pages import DOCS, made_parts, pages, replace_made
+from documentation.pages import made_parts, pages, replace_made
 
 ACCEPT = "python tests/accept.py docs"
 
@@ -42,7 +42,7 @@ def accept(wanted: list[str]) -> None:
         if chosen(path):
             _write(path, make())
     for path in pages():
-        if chosen(path) and DOCS in path.parents:
+        if chosen(path):
             full = os.environ.get("HALFCYCLE_FULL") == "1"
             _write(path, fresh_consoles(fresh_parts(path.read_text()), full=full))
 

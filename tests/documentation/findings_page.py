@@ -10,6 +10,7 @@ from pathlib import Path
 
 import halfcycle
 from halfcycle.base.findings import KINDS
+from halfcycle.base.text import with_signs
 
 ROOT = Path(halfcycle.__file__).parent
 OPEN = "…"
@@ -36,9 +37,9 @@ are what runs of the tests said.
 
 def page() -> str:
     """All findings, by the module that makes them."""
-    from documentation.finding_examples import examples, says  # noqa: PLC0415 (reads this)
+    from documentation.finding_examples import NONE, examples, says  # noqa: PLC0415 (reads this)
 
-    text, left = HEAD, examples()
+    text, left, none = HEAD, examples(), dict(NONE)
     for title, rows in _by_module():
         text += f"\n## {title}\n"
         for code, key, words in rows:
@@ -46,7 +47,9 @@ def page() -> str:
             line = left.get(code, "")
             if says(line, words):
                 text += f"\nFor example:\n\n```text\n{left.pop(code)} [{code}]\n```\n"
-    return text
+            elif code in none:
+                text += f"\nNo example: {none.pop(code)}.\n"
+    return with_signs(text)
 
 
 def codes_in_code() -> set[str]:
@@ -142,7 +145,14 @@ def _values(name: ast.Name, scope: ast.FunctionDef | ast.Module) -> list[ast.exp
         if block[0].lineno <= name.lineno <= (block[-1].end_lineno or 0):
             inside = [inner for inner in before if inner in block]
             if inside:
-                return [max(inside, key=lambda inner: inner.lineno).value]
+                last = max(inside, key=lambda inner: inner.lineno)
+                # An if between it and the use may have been taken or not.
+                ended = [
+                    each for each in block if last.lineno < (each.end_lineno or 0) < name.lineno
+                ]
+                nested = {inner for each in ended for inner in ast.walk(each)}
+                later = [inner for inner in before if inner in nested and inner is not last]
+                return [last.value, *(inner.value for inner in later)]
     return [inner.value for inner in sorted(before, key=lambda inner: inner.lineno)]
 
 

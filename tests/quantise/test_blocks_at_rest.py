@@ -16,9 +16,9 @@ from halfcycle.loop.filter_model import FilterCircuit
 from halfcycle.quantise import periodic_movement
 from halfcycle.quantise.block_loop import SineBlocks
 from halfcycle.quantise.fixed_point import fixed_point
-from halfcycle.quantise.limit_cycle import rest_findings
 from halfcycle.quantise.quantise import quantise
 from halfcycle.quantise.quantised import Quantised
+from halfcycle.quantise.rest_findings import rest_findings
 from halfcycle.quantise.rest_runs import Start
 from halfcycle.quantise.sampled_circuit import CornerModes, SampledCircuit
 from halfcycle.simulate.parts import BoardLoad, FilterParts, LoadKind
@@ -179,7 +179,7 @@ def test_movement_by_the_zero_blames_the_zero() -> None:
     tight = replace(made, chosen=replace(made.chosen, tolerance_v=rest.hunting_v / 2))
     quiet = replace(tight.chosen.faults, alternation_v=0.0)
     tight = replace(tight, chosen=replace(tight.chosen, faults=quiet))
-    (remark,) = (r for r in rest_findings(tight, rest) if _no_rest(r))
+    (remark,) = (r for r in rest_findings(tight, rest, lambda _: 0.0) if _no_rest(r))
     assert remark.key == "sensor.zero_tolerance_codes"
 
 

@@ -6,14 +6,17 @@ import numpy as np
 import pytest
 
 from halfcycle.design.designer import design
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise.bridge_wave import BridgeWave
 from halfcycle.quantise.fixed_point import fixed_point
-from halfcycle.quantise.limit_cycle import rest_findings
 from halfcycle.quantise.quantised import Rest
+from halfcycle.quantise.rest_findings import rest_findings
 from halfcycle.regulator.plan import DRIVE_FULL
 from halfcycle.spec.load import parse_spec
+from halfcycle.spec.models import Spec
 from support.circuit_runs import at_rest
 from support.paths import example
+from support.spec_text import changed_spec
 from support.started import started
 
 
@@ -83,22 +86,49 @@ def test_the_bridges_spectrum_is_that_of_the_calls_of_drive() -> None:
     assert abs(got[1:]).max() > 1e-5
 
 
+PARTIAL = changed("peat_cabin", period_us="997", measure='"mean"\naccept_partial_window = true')
+
+
 @pytest.mark.parametrize(
-    ("text", "key"),
+    ("text", "left", "key", "says"),
     [
+        (PARTIAL, (0, 0), "loop.period_us", "change the loop period"),
+        (CASES["coarse duty"], (0.1, 0.9), "bridge.pwm_counts", "pwm_counts = {} leaves 0.1 V"),
+        (CASES["coarse duty"], (0.9, 0.1), "sensor.adc_bits", "an ADC of 14 bits leaves 0.1 V"),
         (
-            changed("peat_cabin", period_us="997", measure='"mean"\naccept_partial_window = true'),
-            "loop.period_us",
+            CASES["coarse duty"],
+            (0.9, 0.7),
+            "targets.voltage_tolerance_percent",
+            "hardly help (pwm_counts = {} leaves 0.9 V, an ADC of 14 bits leaves 0.7 V): widen",
         ),
-        (CASES["coarse duty"], "bridge.pwm_counts"),
     ],
-    ids=["partial window", "coarse duty"],
+    ids=["partial window", "coarse duty", "coarse codes", "neither"],
 )
-def test_a_loop_that_does_not_rest_blames_what_moves_it(text: str, key: str) -> None:
-    """bridge.pwm_counts was blamed for the ripple of a window that is not whole."""
+def test_a_loop_that_does_not_rest_blames_what_moves_it(
+    text: str, left: tuple[float, float], key: str, says: str
+) -> None:
+    """bridge.pwm_counts was blamed for the ripple of a window that is not whole, and codes that are
+    coarser than the output's steps whether finer ones help or not."""
     made = design(parse_spec(text, "x"))
+    counts = made.spec.bridge.pwm_counts
     tolerance = made.chosen.tolerance_v
     rest = Rest(24, tolerance, 1, tolerance, 1, 0.0, "corner")
-    (remark,) = rest_findings(made, rest)
+
+    def moved(spec: Spec) -> float:
+        return left[spec.sensor != made.spec.sensor]
+
+    (remark,) = rest_findings(made, rest, moved)
     assert remark.key == key
-    assert "(1 step)" in remark.text
+    assert "(1 step)" in remark.text and says.format(4 * counts) in remark.text
+
+
+def test_the_remedy_of_a_loop_that_does_not_rest_keeps_its_word() -> None:
+    """More ADC bits were advised, which leave 0.11 V of a movement of 0.075 V."""
+    keys = {"targets__voltage_tolerance_percent": 0.1, "loop__measure": "rms"}
+    coarse = design_integers(changed_spec(**keys))
+    (remark,) = (entry for entry in coarse.findings if entry.code == "no-rest")
+    assert remark.key == "bridge.pwm_counts"
+    assert "pwm_counts = 6000 leaves 0 V of that" in remark.text
+    finer = design_integers(changed_spec(**keys, bridge__pwm_counts=6000))
+    assert finer.quantised.rest is not None and finer.quantised.rest.hunting_v == 0
+    assert not [entry for entry in finer.findings if entry.code == "no-rest"]

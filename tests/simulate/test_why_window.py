@@ -35,7 +35,7 @@ def test_why_a_window() -> None:
     assert why.lag_from_parts_deg[0] > 0
     volts = np.sqrt(2) * 230 * np.sin(np.radians(why.lag_deg[1]))
     assert why.zero_crossing_v[1] == pytest.approx(volts)
-    # A hundred and twenty volts of apparent error: why the sine is not chased point by point.
+    # A hundred and twenty volts of apparent error: why no loop follows the sine sample by sample.
     assert why.zero_crossing_v[0] > 115
     assert why.plain_crossover_hz > why.nyquist_hz
     low, high = why.resonant_margin_deg

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
+
+_PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,.…]|$)")
+"""Not in a name of the user's, as "a+-1"."""
 
 
 def printable(text: str) -> str:
@@ -37,6 +41,18 @@ def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:
 
     likeness = 0.0 if anyhow else 0.6
     return next(iter(difflib.get_close_matches(word[:80].lower(), known, 1, likeness)), "")
+
+
+def choice(word: str, known: Sequence[str]) -> str:
+    """What to choose instead of a word that is not ``known``: "the nearest is b; choose one of a,
+    b"."""
+    near = nearest(word, known)
+    return f"{f'the nearest is {near}; ' if near else ''}choose one of {', '.join(known)}"
+
+
+def with_signs(text: str) -> str:
+    """``text`` with "±" for "+-", for what can show it."""
+    return _PLUS_MINUS.sub("±", text)
 
 
 def signed_ppm(value: float) -> str:

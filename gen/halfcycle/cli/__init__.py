@@ -21,23 +21,23 @@ import click
 import halfcycle
 from halfcycle.base import files, signals
 from halfcycle.base.errors import TRACEBACK, InputError, ToolMissingError, own_fault
-from halfcycle.base.text import nearest, printable
-from halfcycle.cli import streams
+from halfcycle.base.text import printable
+from halfcycle.cli import streams, usage
 from halfcycle.cli.exit_codes import BAD_INPUT, BY_SIGNAL, GOOD, OWN_FAULT, SIGINT, SIGPIPE
 
 COMMANDS: dict[str, str] = {
     "start": "Write a commented spec that generates as it stands.",
     "windows": "List candidate windows with the bounds of their faults.",
-    "design": "Window, gains, formats and margins over the corners.",
+    "design": "Choose window, gains and formats; show the margins over the corners.",
     "generate": "Write the C regulator and prove it bit for bit.",
     "check": "Find stale, hand-edited or wrong C in a firmware project.",
-    "retune": "The same response at another loop period: before and after.",
+    "retune": "Keep the response at another loop period; compare before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
-    "report": "One self-contained page that shows the work.",
+    "report": "Write the whole design as one self-contained page.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
     "replay": "Run a recorded waveform through the measuring code.",
     "calibrate": "Fit the sensor's gain and zero to meter readings.",
-    "identify": "A log of the firmware beside the model, its plant beside the corners.",
+    "identify": "Compare a log of the firmware with the model, its board with the corners.",
 }
 
 
@@ -65,8 +65,16 @@ class LazyGroup(click.Group):
         with _closed_pipes():
             return super().make_context(*arguments, **options)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if not args and not ctx.resilient_parsing:
+            click.echo(ctx.get_help(), err=True)
+            ctx.exit(BAD_INPUT)
+        ctx.meta[usage.WORDS] = list(args)
+        with usage.own_words(ctx):
+            return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
-        with _closed_pipes():
+        with _closed_pipes(), usage.own_words(ctx):
             return super().invoke(ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -75,14 +83,11 @@ class LazyGroup(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
+        ctx.meta[usage.WORDS] = args[1:]
         try:
             return super().resolve_command(ctx, args)
-        except click.UsageError as error:
-            near = nearest(args[0], COMMANDS)
-            if not near:
-                raise
-            text = f"{error.message} The nearest is {near!r}."
-            raise click.UsageError(text, ctx) from None
+        except click.UsageError:
+            raise usage.unknown_command(args[0], list(COMMANDS)) from None
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
@@ -148,9 +153,6 @@ def _command() -> int:
         return BAD_INPUT
     except ToolMissingError as error:
         streams.say(f"error: {error}")
-        return BAD_INPUT
-    except click.ClickException as error:
-        error.show()
         return BAD_INPUT
     except click.Abort as error:
         raise (error.__cause__ or KeyboardInterrupt) from None

@@ -19,10 +19,12 @@ from halfcycle.check import batch, checks, junit
 from halfcycle.check.batch import Job, Result
 from halfcycle.cli.common import named_by_options
 from halfcycle.cli.exit_codes import BAD_INPUT, DIFFERENCE, GOOD, OWN_FAULT
+from halfcycle.cli.numbers import Whole
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
+from halfcycle.cli.usage import WHERE
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
 from halfcycle.output.check import Checks, Tick
@@ -47,13 +49,13 @@ from halfcycle.verify.compiler import CompileError
     "--scenario",
     metavar="NAME",
     type=click.Choice(compare.NAMES),
-    help="Compare in this one alone; a wrong name lists them.",
+    help="Compare in this scenario alone; a wrong name lists all.",
 )
 @click.option(
-    "--tick", type=click.IntRange(0), help="Show model and C at this tick of --scenario, only."
+    "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario, only."
 )
 @click.option(
-    "--jobs", type=click.IntRange(1), metavar="N", help="Specs at once; else one a processor."
+    "--jobs", type=Whole(1), metavar="N", help="Specs at once; by default one per processor."
 )
 @click.option(
     "--prove",
@@ -86,7 +88,7 @@ def command(
     not checked again until the spec, the files, this tool or the compiler change.
 
     The C that is checked is run, with your rights: with limits of time, memory and output, but it
-    can read and write your files. For C of people whom you do not trust, give --no-run.
+    can read and write your files. For C that you do not trust, give --no-run.
 
     \b
     Examples:
@@ -140,9 +142,8 @@ def _junit_output(file: Path, work: Sequence[Job], force: bool) -> OutputFile:
 def _jobs(paths: Sequence[Path], dir_of: str | None, stimulus: checks.Stimulus) -> list[Job]:
     """The specs, loaded, with their folders; every fault of all of them at once."""
     if dir_of is None and len(paths) < 2:
-        raise click.UsageError(
-            "Missing argument 'DIR': name the folder last, or give --dir-of \"{dir}/{name}\""
-        )
+        remedy = 'name the folder last, or give --dir-of "{dir}/{name}"'
+        raise InputError([Fault(WHERE, "DIR", "is missing", remedy)])
     specs = paths if dir_of is not None else paths[:-1]
     jobs: list[Job] = []
     faults: list[Fault] = []
@@ -201,7 +202,7 @@ def _check_tick(work: Sequence[Job], scenario: str | None, no_run: bool) -> None
         problem, remedy = "given with more than one spec", "name the one that it belongs to"
     else:
         return
-    raise InputError([Fault("check", "--tick", problem, remedy)])
+    raise InputError([Fault(WHERE, "--tick", problem, remedy)])
 
 
 _SHOWN = {
@@ -270,7 +271,7 @@ def _show_tick(
         sys.exit(DIFFERENCE)
     if at is None:
         problem, remedy = "beyond the scenario's end", "give the --samples of the first run too"
-        raise InputError([Fault("check", "--tick", problem, remedy)])
+        raise InputError([Fault(WHERE, "--tick", problem, remedy)])
     compared, place = at
     inputs = {name: int(values[place]) for name, values in compared.inputs.items()}
     model = dict(zip(compared.fields, compared.model[:, place].tolist(), strict=True))

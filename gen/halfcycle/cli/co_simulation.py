@@ -12,6 +12,7 @@ import click
 
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.text import printable
+from halfcycle.cli.usage import WHERE
 from halfcycle.cosimulate import archive
 from halfcycle.cosimulate.regulator_unit import regulator_unit
 from halfcycle.cosimulate.unit import base_step_s
@@ -37,13 +38,14 @@ def unit_file(
     binary: bool,
     picture: Path | None = None,
 ) -> archive.UnitFile | None:
-    """The file of the unit, None if none is asked for. Raises, before any long work, UsageError
-    for a ``binary`` without a unit, InputError if nothing may be written there or no unit can be
+    """The file of the unit, None if none is asked for. Raises, before any long work,
+    InputError for a ``binary`` without a unit, or if nothing may be written there or no unit can be
     made, ToolMissingError if there is no compiler for the binary. ``picture``: another file that
     the command is to write. ``model``: what the unit is of, as ``Unit`` has it."""
     if path is None:
         if binary:
-            raise click.UsageError("--fmu-binary needs --fmu FILE, the unit that it goes into")
+            remedy = "name the unit that the binary goes into: --fmu FILE"
+            raise InputError([Fault(WHERE, "--fmu-binary", "given without --fmu", remedy)])
         return None
     step_s, count = base_step_s(spec, printable(str(spec_file)))
     if binary:

@@ -98,6 +98,11 @@ def number(value: Any) -> str:
     return f"{float(value):.6g}"
 
 
+def gain(value: float, unit: str, other: str) -> str:
+    """A gain with its unit; ``other``: the part of the regulator that is left without it."""
+    return f"{number(value)} {unit}" if value else f"none ({other} only)"
+
+
 def settling_asked(spec: Spec) -> str:
     """The settling time that a spec asks for: ``250 ms``, or ``fastest``."""
     limit = spec.settling_limit_ms

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from halfcycle.base.text import counted
 from halfcycle.cli import common, tables
+from halfcycle.cli.corners import Corners
+from halfcycle.cli.paths import PATH
+from halfcycle.cli.weighed_windows import show_windows
 
 if TYPE_CHECKING:
-    from halfcycle.design.types import Design
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.loop.figures import LoopFigures
     from halfcycle.quantise.quantised import Quantised
     from halfcycle.windows.search import Window
 
+_Row = tuple[str, str, str, str]
+"""Figure, value, letter of its worst corner, remark."""
+
 
 @click.command("design")
-@click.argument("spec", type=click.Path(path_type=Path))
+@click.argument("spec", type=PATH)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(spec: Path, as_json: bool) -> None:
     """Turn SPEC into a window, PI gains and integer formats, with the margins over all corners.
@@ -43,13 +48,15 @@ def command(spec: Path, as_json: bool) -> None:
 
 
 def _show(integer_design: IntegerDesign) -> None:
-    _show_figures(integer_design)
-    _show_windows(integer_design.design)
+    corners = Corners()
+    _show_figures(integer_design, corners)
+    corners.show()
+    show_windows(integer_design)
     _show_integers(integer_design)
     common.show_findings(integer_design.findings)
 
 
-def _show_figures(integer_design: IntegerDesign) -> None:
+def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
     """The window, the gains and the figures of the loop, each with its worst corner."""
     design, quantised = integer_design.design, integer_design.quantised
     window, loop, spec = design.window, design.loop, design.spec
@@ -60,40 +67,56 @@ def _show_figures(integer_design: IntegerDesign) -> None:
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
         f"{number(spec.output.frequency_hz)} Hz, {spec.loop.measure}, "
         f"{spec.arithmetic.word_bits}-bit words",
-        ("figure", "value", "at its worst corner"),
+        ("figure", "value", "worst\ncorner", "remark"),
         [
             (
                 "window",
                 f"{length}, {window.samples} samples, {number(window.duration_ms)} ms",
+                "",
                 "",
             ),
             *_block_rows(window),
             *_law_row(integer_design),
             (
                 "proportional gain",
-                f"{number(design.gains.proportional)} {design.gain_unit}",
-                f"per {step}: {number(design.kp)}",
+                common.gain(design.gains.proportional, design.gain_unit, "integral"),
+                "",
+                f"per {step}: {number(design.kp)}" if design.kp else "",
             ),
             (
                 "integral gain",
-                f"{number(design.gains.integral_per_s)} {design.gain_unit} and s",
-                f"per {step}: {number(design.ki)}",
+                common.gain(
+                    design.gains.integral_per_s, f"{design.gain_unit} and s", "proportional"
+                ),
+                "",
+                f"per {step}: {number(design.ki)}" if design.ki else "",
             ),
             *(
-                (label, common.with_unit(getattr(loop, key), unit), loop.worst.get(key, ""))
+                (
+                    label,
+                    common.with_unit(getattr(loop, key), unit),
+                    corners.letter(loop.worst.get(key)),
+                    "",
+                )
                 for label, key, unit in common.LOOP_FIGURES
             ),
             *_periodic_rows(loop),
-            ("plant gain", f"{design.least_gain:.4g} to {design.greatest_gain:.4g} pu/scale", ""),
-            ("reading step", f"{quantised.reading_step_v:.3g} V RMS", ""),
-            ("output step", f"{quantised.output_step_v:.3g} V RMS", ""),
-            ("dead band", f"+-{quantised.dead_band_v:.3g} V RMS", ""),
+            (
+                "plant gain",
+                f"{design.least_gain:.4g} to {design.greatest_gain:.4g} pu/scale",
+                "",
+                "",
+            ),
+            ("reading step", f"{quantised.reading_step_v:.3g} V RMS", "", ""),
+            ("output step", f"{quantised.output_step_v:.3g} V RMS", "", ""),
+            ("dead band", f"+-{quantised.dead_band_v:.3g} V RMS", "", ""),
             (
                 "steady error",
                 f"+-{quantised.steady_error_v:.3g} V RMS",
+                "",
                 "sensor's zero and gain apart",
             ),
-            *_rest_row(integer_design),
+            *_rest_rows(integer_design, corners),
             *_oscillator_row(quantised),
         ],
         [
@@ -101,18 +124,19 @@ def _show_figures(integer_design: IntegerDesign) -> None:
             if window.blocks == 1
             else "Worst over all tolerance corners; settling is of half-cycle RMS of any start."
         ],
+        spare=("remark",),
     )
 
 
-def _law_row(integer_design: IntegerDesign) -> Iterator[tuple[str, str, str]]:
+def _law_row(integer_design: IntegerDesign) -> Iterator[_Row]:
     """The law, if it is not the plain one."""
     law, integers = integer_design.design.law, integer_design.quantised.plan.law
     if law is not None and integers is not None:
         least = f"a target below {integers.least_mv / 1000:g} V counts as 0"
-        yield "law", f"normalised, floor {float(law.floor):g} scale per pu", least
+        yield "law", f"normalised, floor {float(law.floor):g} scale per pu", "", least
 
 
-def _block_rows(window: Window) -> list[tuple[str, str, str]]:
+def _block_rows(window: Window) -> list[_Row]:
     """What a window of blocks has besides."""
     if window.blocks == 1:
         return []
@@ -121,6 +145,7 @@ def _block_rows(window: Window) -> list[tuple[str, str, str]]:
         (
             "blocks",
             f"{window.blocks} of {window.block_samples} samples",
+            "",
             f"{window.kind}, {window.updates} update{plural} per window",
         )
     ]
@@ -132,13 +157,14 @@ def _block_rows(window: Window) -> list[tuple[str, str, str]]:
             (
                 "weights",
                 " ".join(map(str, half)),
+                "",
                 ("and mirrored, " if mirrored else "") + f"sum {sum(weights)}",
             )
         )
     return rows
 
 
-def _periodic_rows(loop: LoopFigures) -> list[tuple[str, str, str]]:
+def _periodic_rows(loop: LoopFigures) -> list[_Row]:
     """Figures that a loop with a window of blocks has besides."""
     # numpy: not for --help
     from halfcycle.loop.judged_steps import OVERLOADED  # noqa: PLC0415
@@ -150,13 +176,14 @@ def _periodic_rows(loop: LoopFigures) -> list[tuple[str, str, str]]:
     averaged = shown(loop.averaged_gain_margin_db, "dB")
     release = shown(loop.release_peak_percent, "%")
     return [
-        ("gain margin, averaged", averaged, "unsafe alone; the one above is of every phase"),
+        ("gain margin, averaged", averaged, "", "unsafe alone; the one above is of every phase"),
         (
             "above 120 % after overload",
             shown(loop.release_ms, "ms"),
+            "",
             f"highest {release}, of one that holds the output at {OVERLOADED:.0%}",
         ),
-        ("updates end within", f"{loop.lateness_us:.6g} us", "of their block's last sample"),
+        ("updates end within", f"{loop.lateness_us:.6g} us", "", "of their block's last sample"),
     ]
 
 
@@ -187,21 +214,21 @@ def _show_integers(integer_design: IntegerDesign) -> None:
             for row in quantised.coefficients
         ],
         [f"They move the slowest closed-loop pole by {integer_design.pole_shift:.2g} at most."],
-        spare=("off by\nppm",),
+        spare=("off by\nppm", "wanted"),
     )
 
 
-def _oscillator_row(quantised: Quantised) -> list[tuple[str, str, str]]:
+def _oscillator_row(quantised: Quantised) -> list[_Row]:
     turning = quantised.plan.turning
     if turning is None or quantised.turn_error_ppm is None:
         return []
     band = f"{turning.low_mhz} to {turning.high_mhz} mHz"
     if turning.low_mhz == turning.high_mhz:
         band = f"{turning.low_mhz} mHz"
-    return [("oscillator", band, f"within {quantised.turn_error_ppm:.2g} ppm, clock apart")]
+    return [("oscillator", band, "", f"within {quantised.turn_error_ppm:.2g} ppm, clock apart")]
 
 
-def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:
+def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
     rest = integer_design.quantised.rest
     if rest is None:
         return []
@@ -209,56 +236,13 @@ def _rest_row(integer_design: IntegerDesign) -> list[tuple[str, str, str]]:
         (
             "at rest, moved by",
             f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
-            rest.corner,
+            corners.letter(rest.corner) if rest.hunting_v else "",
+            "",
         ),
         (
             "at rest, at most",
             f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
+            "",
             "any board, peak to peak, noise apart",
         ),
     ]
-
-
-def _show_windows(design: Design) -> None:
-    rows: list[tuple[Any, ...]] = []
-    for trial in design.trials:
-        settles = trial.loop.settling_ms if trial.meets else None
-        rows.append(
-            (
-                ("* " if trial is design.chosen else "  ") + trial.window.kind,
-                trial.window.samples,
-                trial.window.updates,
-                f"{trial.window.duration_ms:.6g}",
-                "-" if settles is None else f"{settles:.6g}",
-                f"{trial.faults.spread_v:.3g}",
-                f"{trial.faults.alternation_v:.3g}",
-                f"{trial.hunting_v:.3g}",
-                f"{trial.output.dc_percent:.2g}",
-                f"{trial.faults.noise_v:.2g}",
-            )
-        )
-    tables.show_table(
-        "Windows weighed (* chosen), volts RMS at the output",
-        (
-            "kind",
-            "sam-\nples",
-            "up-\ndates",
-            "length\nms",
-            "settling\nms",
-            "sampling\n+-V",
-            "zero flips\n+-V read",
-            "zero flips\n+-V out",
-            "DC\n%",
-            "noise\nV rms",
-        ),
-        rows,
-        ["settling '-': the targets cannot be met with that window."],
-        spare=(
-            "noise\nV rms",
-            "zero flips\n+-V read",
-            "zero flips\n+-V out",
-            "sampling\n+-V",
-            "up-\ndates",
-            "length\nms",
-        ),
-    )

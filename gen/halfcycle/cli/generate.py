@@ -31,15 +31,15 @@ from halfcycle.verify import compare, compiler
 
 
 @click.command("generate")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
-@click.option("--out", required=True, metavar="DIR", type=PATH, help="The folder.")
+@click.argument("spec_file", metavar="SPEC", type=PATH)
+@click.option("--out", required=True, metavar="DIR", type=PATH, help="Folder to write into.")
 @click.option(
     "--fmu",
     metavar="FILE",
     type=PATH,
-    help="Besides, the C as a co-simulation unit (FMI 2.0), with its sources.",
+    help="Also write the C as a co-simulation unit (FMI 2.0), with its sources.",
 )
-@click.option("--fmu-binary", is_flag=True, help="The unit has a binary for this machine, too.")
+@click.option("--fmu-binary", is_flag=True, help="Put a binary for this machine into the unit too.")
 @click.option("--no-verify", is_flag=True, help="Write without compiling and comparing.")
 @stimulus_options
 @click.option(

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from halfcycle.cli.numbers import Whole
 from halfcycle.verify import compare
 
 
@@ -14,16 +15,18 @@ def stimulus_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """``--samples`` and ``--seed`` of the comparison of the C with the model."""
     samples = click.option(
         "--samples",
-        type=click.IntRange(1, 10**10),
+        metavar="N",
+        type=Whole(1, 10**10),
         default=compare.DEFAULT_SAMPLES,
         show_default=True,
         help="Samples to compare, at least.",
     )
     seed = click.option(
         "--seed",
-        type=click.IntRange(0, 2**32 - 1),
+        metavar="N",
+        type=Whole(0, 2**32 - 1),
         default=compare.DEFAULT_SEED,
         show_default=True,
-        help="Of the stimulus.",
+        help="Seed of the stimulus.",
     )
     return samples(seed(command))

@@ -15,6 +15,7 @@ from halfcycle.base.errors import RefusedError
 from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable, printable_lines
 from halfcycle.cli import common, tables
+from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
 
@@ -37,21 +38,23 @@ NO_TARGETS = (
 
 
 @click.command("report")
-@click.argument("spec", type=click.Path(path_type=Path))
-@click.option("--out", required=True, metavar="FILE.html", type=PATH, help="The page.")
+@click.argument("spec", type=PATH)
+@click.option("--out", required=True, metavar="FILE.html", type=PATH, help="File to write.")
 @click.option(
     "--boards",
-    type=click.IntRange(0, 100_000),
+    metavar="N",
+    type=Whole(0, 100_000),
     default=DEFAULT_BOARDS,
     show_default=True,
     help="Virtual boards to run in each case; 0 for none.",
 )
 @click.option(
     "--seed",
-    type=click.IntRange(0, 2**31 - 1),
+    metavar="N",
+    type=Whole(0, 2**31 - 1),
     default=DEFAULT_SEED,
     show_default=True,
-    help="Of the virtual boards.",
+    help="Seed of the virtual boards.",
 )
 @click.option(
     "--log",

@@ -17,6 +17,7 @@ from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.usage import WHERE
 from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Said
 from halfcycle.spec.toml_text import value_text
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.retune.retune import Retuned
 
-WHERE = "(command line)"
 ADVISED_OPTIONS = {
     "other-response": "--plot",
     "response-moved": "--plot, --period-us",
@@ -179,8 +179,11 @@ def figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     if design.law is not None:
         yield "law", f"normalised, floor {float(design.law.floor):g}"
     per = "per pu" if design.law is None else "per share"
-    yield "proportional gain", f"{number(design.gains.proportional)} {per}"
-    yield "integral gain", f"{number(design.gains.integral_per_s)} {per} and s"
+    yield "proportional gain", common.gain(design.gains.proportional, per, "integral")
+    yield (
+        "integral gain",
+        common.gain(design.gains.integral_per_s, f"{per} and s", "proportional"),
+    )
     yield "proportional, per update", f"{number(design.kp)}"
     yield "integral, per update", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:

@@ -10,6 +10,7 @@ import click
 from halfcycle.base.output_file import OutputFile, write_together
 from halfcycle.base.text import printable
 from halfcycle.cli import common, progress, tables
+from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH, force_option
 
 DEFAULT_BOARDS = 1000
@@ -23,11 +24,13 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 
 @click.command("simulate")
 @click.argument("spec_file", metavar="SPEC", type=PATH)
-@click.option("--case", "names", metavar="NAME", multiple=True, help="Only this case; repeatable.")
+@click.option(
+    "--case", "names", metavar="NAME", multiple=True, help="Only this case. Several: give it again."
+)
 @click.option(
     "--boards",
     metavar="N",
-    type=click.IntRange(0, MAX_BOARDS),
+    type=Whole(1, MAX_BOARDS),
     default=DEFAULT_BOARDS,
     show_default=True,
     help="Boards: nominal, all corners, the worst filters between them, then drawn ones.",
@@ -35,14 +38,12 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 @click.option(
     "--seed",
     metavar="S",
-    type=click.IntRange(0, 2**31 - 1),
+    type=Whole(0, 2**31 - 1),
     default=1,
     show_default=True,
-    help="Of the boards and of their noise.",
+    help="Seed of the drawn boards and of all noise.",
 )
-@click.option(
-    "--board", metavar="I", type=click.IntRange(0, MAX_BOARDS), help="Run this one board only."
-)
+@click.option("--board", metavar="I", type=Whole(0, MAX_BOARDS), help="Run this one board only.")
 @click.option(
     "--parallel",
     "engine",
@@ -54,8 +55,8 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 @click.option(
     "--jobs",
     metavar="J",
-    type=click.IntRange(1),
-    help="Pieces at a time; as many as there are cores unless given.",
+    type=Whole(1),
+    help="Pieces of work at a time; by default one per core.",
 )
 @click.option(
     "--plot",
@@ -67,9 +68,9 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     "--fmu",
     metavar="FILE",
     type=PATH,
-    help="Besides, the board (of --board, else the nominal one) as a co-simulation unit (FMI 2.0).",
+    help="Also write a board (of --board, else the nominal one) as a co-simulation unit (FMI 2.0).",
 )
-@click.option("--fmu-binary", is_flag=True, help="The unit has a binary for this machine, too.")
+@click.option("--fmu-binary", is_flag=True, help="Put a binary for this machine into the unit too.")
 @force_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the tables.")
 def command(
@@ -125,7 +126,7 @@ def command(
             prepared, integer_design, spec_file, board or 0, seed, binary=fmu_binary
         )
         wanted.append(unit_file.beside(unit))
-    numbers = range(max(0, boards)) if board is None else range(board, board + 1)
+    numbers = range(boards) if board is None else range(board, board + 1)
     with (
         common.named_by_options(OPTIONS),
         progress.progress_bar("boards", wanted=not as_json) as told,

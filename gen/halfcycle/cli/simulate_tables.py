@@ -13,8 +13,8 @@ from halfcycle.simulate.simulate import Prepared
 from halfcycle.simulate.tally import Tally
 from halfcycle.simulate.why_window import Reason
 
-NARROW = 80
-"""Below this many columns the table of cases would break their names, and leaves figures out."""
+SPARE = ("low\n%", "high\n%", "report\n%", "scale", "over\n%", "steady\n%")
+"""Figures of the cases that a narrow terminal does without."""
 WIDE = 96
 """From this many columns on it shows distortion and DC too; in less it says the worst of them."""
 
@@ -45,16 +45,12 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         ("report\n%", "report_error_percent", 2),
         ("scale", "scale", 3),
     ]
-    explained = "Over: overshoot. Steady: error of a window's RMS."
-    if tables.width() < NARROW:
-        shown = shown[:3] + shown[-1:]
-        explained += f" Sensor gain apart. {NARROW} columns or more show the other figures too."
-    else:
-        explained += (
-            " Low, high: RMS of a half cycle of any start in percent of rated."
-            + (" THD: harmonics 2 to 40. DC: of rated peak. Both at rest." if wide else "")
-            + " Report: the firmware's RMS against the true one. Sensor gain apart."
-        )
+    explained = (
+        "Over: overshoot. Steady: error of a window's RMS. Low, high: RMS of a half cycle of any "
+        "start in percent of rated."
+        + (" THD: harmonics 2 to 40. DC: of rated peak. Both at rest." if wide else "")
+        + " Report: the firmware's RMS against the true one. Sensor gain apart."
+    )
     columns = ["case", "fails", *(heading for heading, _, _ in shown)]
     rows = [
         (
@@ -78,7 +74,8 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         f"{number(targets.voltage_tolerance_percent)} %.",
     ]
     boards = f"{tallies[0].boards} virtual boards" if tallies[0].boards > 1 else "one board"
-    tables.show_table(f"{prepared.name}: {boards}, worst figures", columns, rows, notes)
+    title = f"{prepared.name}: {boards}, worst figures"
+    tables.show_table(title, columns, rows, notes, spare=SPARE)
 
 
 def _at_rest(tallies: list[Tally]) -> list[str]:
@@ -110,10 +107,10 @@ def show_failures(tallies: list[Tally], again: RunAgain) -> None:
 def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
     """What the firmware reports against the true RMS, at the board and window farthest off."""
     measure = prepared.setting.spec.loop.measure
-    shown = ["shape", "folded", "sampling", "zero", "noise"] if tables.width() >= NARROW else []
+    causes = ["shape", "folded", "sampling", "zero", "noise"]
     rows = []
     for error in errors:
-        parts = (f"{100 * getattr(error, cause):+.2f}" for cause in shown)
+        parts = (_signed(100 * getattr(error, cause)) for cause in causes)
         case = f"{error.case}, limit" if error.at_limit else error.case
         rows.append((case, f"{100 * error.error:+.3f}", *parts, error.board))
     explained = (
@@ -121,16 +118,18 @@ def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
         "computation: the wave's shape read as a sine's, distortion that the sampling folds, the "
         "sampling of a clean sine, the sensor's zero, noise with rounding."
     )
+    columns = [f"{cause}\n%" for cause in causes]
     tables.show_table(
         f'Reported RMS against the true one, measure = "{measure}"',
-        ["case", "off\n%", *(f"{cause}\n%" for cause in shown), "board"],
+        ["case", "off\n%", *columns, "board"],
         rows,
-        [explained if shown else f"{NARROW} columns or more show the causes too."],
+        [explained],
+        spare=columns,
     )
 
 
 def show_reason(prepared: Prepared, why: Reason) -> None:
-    """What a loop that follows the sine point by point would face here."""
+    """What a loop that follows the sine sample by sample would face here."""
 
     def ends(pair: tuple[float, float], digits: int = 1) -> str:
         return f"{pair[0]:.{digits}f} to {pair[1]:.{digits}f}"
@@ -160,7 +159,7 @@ def show_reason(prepared: Prepared, why: Reason) -> None:
     ]
     tables.show_table(
         f"{prepared.name}: why a window, and what it costs",
-        ["point by point", "over the corners"],
+        ["a loop sample by sample", "over the corners"],
         rows,
         [
             "Lag counts one and a half loop periods for computing and holding. The window loop "
@@ -178,6 +177,12 @@ def _plain_loop(why: Reason) -> str:
     if why.plain_settling_ms is None:
         return f"{margin}: with the filter's resonance it is unstable, so there is none"
     return margin
+
+
+def _signed(percent: float) -> str:
+    """To two places with the sign; what rounds to nothing has none."""
+    text = f"{percent:+.2f}"
+    return text if float(text) else text[1:]
 
 
 def _with_ms(value: float | None) -> str:

@@ -6,12 +6,18 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, TextIO
+
+from halfcycle.base.text import with_signs
 
 WIDEST = 100
 """Tables grow with the terminal up to this many columns; in a pipe they are 80 wide."""
+READABLE = 28
+"""A column of text that can be spared is left out if there is no room for so many characters."""
+NARROW = 15
+"""What can be spared is narrowed to so many characters before other text is narrowed."""
 
 
 def width() -> int:
@@ -24,16 +30,27 @@ def width() -> int:
 def hanging(text: str, indent: str = "") -> str:
     """``text`` after ``indent`` as it goes to stderr: as one line, since scripts match lines; on a
     terminal wrapped to its width, all lines but the first indented."""
+    text = shown(text, sys.stderr)
     if not sys.stderr.isatty():
         return f"{indent}{text}"
+    columns = shutil.get_terminal_size().columns
+    return _wrapped(text, columns, indent, f"{indent}    ")
+
+
+def _wrapped(text: str, columns: int, first: str, others: str) -> str:
     return textwrap.fill(
         text,
-        shutil.get_terminal_size().columns,
-        initial_indent=indent,
-        subsequent_indent=f"{indent}    ",
+        columns,
+        initial_indent=first,
+        subsequent_indent=others,
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def shown(text: str, stream: TextIO) -> str:
+    """``text`` as ``stream`` can show it: with "±", or with "+-"."""
+    return with_signs(text) if _encodes("±", stream) else text
 
 
 def show_table(
@@ -62,29 +79,60 @@ def show_table(
 
     console = Console(file=sys.stdout, highlight=False, emoji=False, markup=False)
     console.width = width()
-    cells = [[str(cell) for cell in row] for row in rows]
-    drawn = [_Column.of(heading, [row[at] for row in cells]) for at, heading in enumerate(columns)]
-    left_out = []
-    for heading in spare:
-        if _table_width(column.narrowest for column in drawn) <= console.width:
-            break
-        drawn = [column for column in drawn if column.heading != heading]
-        left_out.append(" ".join(heading.split()))
-    frame = box.SIMPLE_HEAD if _encodes("─") else box.ASCII2
+    drawn, left_out = _fitted(columns, rows, spare, console.width)
+    frame = box.SIMPLE_HEAD if _encodes("─", sys.stdout) else box.ASCII2
     table = Table(
         box=frame, padding=(0, 1, 0, 0), pad_edge=False, header_style="bold", expand=False
     )
-    for column, wide in zip(drawn, _widths(drawn, console.width), strict=True):
+    can_be_spared = {shown(heading, sys.stdout) for heading in spare}
+    for column, wide in zip(drawn, _widths(drawn, console.width, can_be_spared), strict=True):
         justify: Literal["right", "left"] = "right" if column.numeric else "left"
         table.add_column(Text(column.heading), justify=justify, overflow="fold", width=wide)
-    for at in range(len(cells)):
+    for at in range(len(drawn[0].cells)):
         table.add_row(*(Text(column.cells[at]) for column in drawn))
-    console.print(Text(title, style="bold"))
+    console.print(Text(shown(title, sys.stdout), style="bold"))
     console.print(table)
     if left_out:
         notes = [*notes, f"Left out at this width: {'; '.join(left_out)}."]
     for note in notes:
-        console.print(Text(note))
+        console.print(Text(shown(note, sys.stdout)))
+
+
+def show_lines(title: str, lines: Iterable[str]) -> None:
+    """Print lines under a title, each wrapped to the width, all but its first line indented."""
+    from rich.console import Console  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    console = Console(file=sys.stdout, highlight=False, emoji=False, markup=False)
+    console.print(Text(shown(title, sys.stdout), style="bold"))
+    for line in lines:
+        print(_wrapped(shown(line, sys.stdout), width(), "", "   "))
+
+
+def fits(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> bool:
+    """Whether a table fits without breaking a word or a number."""
+    drawn, _ = _fitted(columns, rows, (), width())
+    return _table_width(column.narrowest for column in drawn) <= width()
+
+
+def _fitted(
+    columns: Sequence[str], rows: Iterable[Sequence[object]], spare: Sequence[str], available: int
+) -> tuple[list[_Column], list[str]]:
+    """The columns that are drawn, and the names of those that are left out."""
+    cells = [[shown(str(cell), sys.stdout) for cell in row] for row in rows]
+    drawn = [
+        _Column.of(shown(heading, sys.stdout), [row[at] for row in cells])
+        for at, heading in enumerate(columns)
+    ]
+    left_out = []
+    spared = [shown(heading, sys.stdout) for heading in spare]
+    for heading in spared:
+        least = (c.readable if c.heading in spared else c.narrowest for c in drawn)
+        if _table_width(least) <= available:
+            break
+        drawn = [column for column in drawn if column.heading != heading]
+        left_out.append(" ".join(heading.replace("-\n", "").split()))
+    return drawn, left_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +145,11 @@ class _Column:
     narrowest: int
     """Its longest word; of numbers, its longest line."""
     widest: int
+
+    @property
+    def readable(self) -> int:
+        """The width that it takes to be read with ease."""
+        return max(self.narrowest, min(self.widest, READABLE))
 
     @classmethod
     def of(cls, heading: str, cells: Sequence[str]) -> _Column:
@@ -117,15 +170,20 @@ def _table_width(widths: Iterable[int]) -> int:
     return sum(each) + 2 * (len(each) - 1) + 2
 
 
-def _widths(columns: Sequence[_Column], available: int) -> list[int]:
-    """Each column's width: all of it if there is room, else the widest text is narrowed; the names
-    in the first column last of all."""
+def _widths(columns: Sequence[_Column], available: int, spare: Collection[str]) -> list[int]:
+    """Each column's width: all of it if there is room, else the widest text is narrowed; first what
+    can be spared, down to NARROW, and the names in the first column last of all."""
+
+    def order(at: int) -> tuple[bool, bool, int]:
+        wide = columns[at].heading in spare and widths[at] > NARROW
+        return wide, at > 0, widths[at]
+
     widths = [column.widest for column in columns]
     while _table_width(widths) > available:
         loose = [at for at, column in enumerate(columns) if widths[at] > column.narrowest]
         if not loose:
             break
-        widths[max(loose, key=lambda at: (at > 0, widths[at]))] -= 1
+        widths[max(loose, key=order)] -= 1
     return widths
 
 
@@ -141,9 +199,9 @@ def emit_json(entry: Entry, indent: int | None = 2) -> None:
     print(json.dumps(entry.plain(), indent=indent, allow_nan=False))
 
 
-def _encodes(text: str) -> bool:
+def _encodes(text: str, stream: TextIO) -> bool:
     try:
-        text.encode(sys.stdout.encoding or "ascii")
+        text.encode(getattr(stream, "encoding", None) or "ascii")
     except (UnicodeEncodeError, LookupError):
         return False
     return True

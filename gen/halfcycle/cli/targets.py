@@ -9,6 +9,8 @@ import click
 
 from halfcycle.base.text import printable
 from halfcycle.cli import common
+from halfcycle.cli.numbers import Whole
+from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
 from halfcycle.cli.tables import emit_json, show_table
 from halfcycle.generate.pipeline import generate
@@ -20,29 +22,31 @@ from halfcycle.verify import compiler
 
 
 @click.command("targets")
-@click.argument("spec_file", metavar="SPEC", type=click.Path(path_type=Path))
+@click.argument("spec_file", metavar="SPEC", type=PATH)
 @click.option(
     "--target",
     "names",
     multiple=True,
     type=click.Choice(list(MACHINES)),
     metavar="TARGET",
-    help="Only this one; may be given again. Without it, all that this machine can run. A wrong "
-    "name lists them.",
+    help="Only this target. Several: give it again. By default all that this machine can run. A "
+    "wrong name lists them.",
 )
 @click.option(
     "--samples",
-    type=click.IntRange(1, 10**7),
+    metavar="N",
+    type=Whole(1, 10**7),
     default=runner.DEFAULT_SAMPLES,
     show_default=True,
     help="Samples to compare on each, at least; the slow emulators take fewer, and say so.",
 )
 @click.option(
     "--seed",
-    type=click.IntRange(0, 2**32 - 1),
+    metavar="N",
+    type=Whole(0, 2**32 - 1),
     default=runner.DEFAULT_SEED,
     show_default=True,
-    help="Of the stimulus.",
+    help="Seed of the stimulus.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(

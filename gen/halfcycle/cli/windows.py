@@ -12,13 +12,13 @@ import click
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.cli import tables
+from halfcycle.cli.usage import WHERE
 from halfcycle.windows.search import LIST_LIMIT, candidate_windows
 
 if TYPE_CHECKING:
     from halfcycle.output.windows import ListedWindow
     from halfcycle.windows.search import Window
 
-WHERE = "(command line)"
 DEFAULT_LONGEST_MS = "120"
 
 
@@ -133,7 +133,7 @@ def _show_shaped(rows: list[ListedWindow], request: Request, *, alone: bool) -> 
     spare = ("noise", "mean reading\nlow to high, %", "length\nms")
     notes = [_of_readings(request)] if alone else []
     notes += [
-        "zeros at: frequencies that the weights let nothing of through; 2f2 is twice at 2f.",
+        "zeros at: frequencies of which the weights let nothing through; 2f2: a double zero at 2f.",
         "noise: beside a flat window of as many samples.",
         "harmonics: error of an RMS reading with a third up to 5 % and a fifth up to 6 %.",
         "The weights are in --json.",

@@ -146,7 +146,7 @@ class ReadingError(Entry):
 
 
 class WhyWindow(Entry):
-    """What following the sine point by point would face on the same boards: (least, greatest)."""
+    """What following the sine sample by sample would face on the same boards: (least, greatest)."""
 
     lag_deg: Bounds = means("lag of filter, sensor and computation at the mains frequency, deg")
     lag_from_parts_deg: Bounds = means("of filter and sensor alone, deg")

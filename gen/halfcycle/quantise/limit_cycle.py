@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.design.types import Design
 from halfcycle.loop.corner_plants import other_buses
 from halfcycle.loop.drive import reading_of_scale
@@ -260,70 +258,6 @@ class _WaveLoop(_Loop):
             np.einsum("ck,km->cm", passed.real, self.imaginary)
             + np.einsum("ck,km->cm", passed.imag, self.real)
         )
-
-
-def rest_findings(design: Design, rest: Rest) -> Iterator[Finding]:
-    """Remarks on a loop that does not come to rest, or comes to rest off the target. What an odd
-    window's flipping zero does is said where the window is weighed, and left out here."""
-    tolerance_v = design.chosen.tolerance_v
-    moved_v = rest.hunting_v - 2 * design.chosen.hunting_v
-    if moved_v > tolerance_v / 4:
-        plural = "" if rest.hunting_steps == 1 else "s"
-        moves = (
-            f"the integer loop does not come to rest at {rest.corner}: the output moves by "
-            f"{rest.hunting_v:.3g} V ({rest.hunting_steps} step{plural})"
-        )
-        level: Level = "error" if moved_v > tolerance_v else "warning"
-        window = design.window
-        still_v = rest.hunting_v if rest.still_v is None else rest.still_v
-        if window.blocks > 1 and still_v < rest.hunting_v / 2:
-            yield finding(
-                "no-rest",
-                "sensor.zero_tolerance_codes",
-                f"{moves}, as the window reads the sensor's zero error as a ripple at the mains "
-                "frequency; trim the zero, use a window that cancels it there (a longer "
-                "loop.samples), or widen the tolerance",
-                level,
-            )
-        elif not (window.within_clock or window.shaped):
-            yield finding(
-                "no-rest",
-                "loop.period_us",
-                f"{moves}, as the reading of a window that is not whole moves with the phase; "
-                "change the loop period for a whole window, or widen the tolerance",
-                level,
-            )
-        elif _converter_coarser(design):
-            yield finding(
-                "no-rest",
-                "sensor.volts_per_code",
-                f"{moves}, as the converter's codes are coarse; lower volts_per_code or raise "
-                "adc_bits, or widen the tolerance",
-                level,
-            )
-        else:
-            yield finding(
-                "no-rest",
-                "bridge.pwm_counts",
-                f"{moves}; make the output's steps finer with more pwm_counts, or widen the "
-                "tolerance",
-                level,
-            )
-    if rest.error_v > tolerance_v:
-        yield finding(
-            "rest-off-target",
-            "targets.voltage_tolerance_percent",
-            f"the integer loop rests {rest.error_v:.3g} V off the target at {rest.corner}, more "
-            f"than the tolerance of {tolerance_v:.3g} V; widen the tolerance or raise the gains",
-        )
-
-
-def _converter_coarser(design: Design) -> bool:
-    """Whether rounding to codes puts a reading off (three standard deviations, noise apart) by
-    more than a step of the output."""
-    code_v = float(design.spec.sensor.volts_per_code)
-    step_v = resolution.output_step_v(design.spec, design.window, design.greatest_gain)
-    return 3 * code_v / math.sqrt(12 * design.window.distinct_points) > step_v
 
 
 def _measure(regulator: Regulator, total: int) -> None:

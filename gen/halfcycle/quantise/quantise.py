@@ -8,12 +8,16 @@ still, and is quiet enough below a share of the tolerance.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+from halfcycle.base.errors import InputError
 from halfcycle.design.types import Design
 from halfcycle.quantise.fixed_point import fixed_point
-from halfcycle.quantise.limit_cycle import movement_of_sine, rest_findings, run_to_rest
+from halfcycle.quantise.limit_cycle import movement_of_sine, run_to_rest
 from halfcycle.quantise.quantised import Quantised
+from halfcycle.quantise.rest_findings import rest_findings
+from halfcycle.spec.models import Spec
 
 MAX_COARSER = 3
 SHARE = 0.25
@@ -31,6 +35,22 @@ def quantise(design: Design) -> Quantised:
     """
     if not design.loop.stable:  # the design's own findings say so
         return fixed_point(design)
+    numbers = _finest_at_rest(design)
+    rest = run_to_rest(design, numbers)
+
+    def moved(spec: Spec) -> float:
+        other = replace(design, spec=spec)
+        try:
+            return run_to_rest(other, _finest_at_rest(other)).hunting_v
+        except InputError:  # Its sums fit no format.
+            return math.inf
+
+    findings = numbers.findings + tuple(rest_findings(design, rest, moved))
+    return replace(numbers, rest=rest, findings=findings)
+
+
+def _finest_at_rest(design: Design) -> Quantised:
+    """The Plan that moves least, of the finest readings."""
     candidates: list[tuple[float, Quantised]] = []
     for coarser in range(MAX_COARSER + 1):
         candidate = fixed_point(design, coarser)
@@ -42,6 +62,4 @@ def quantise(design: Design) -> Quantised:
         if candidates[-1][0] <= quiet_v:
             break
     _, numbers = min(candidates, key=lambda pair: pair[0])
-    rest = run_to_rest(design, numbers)
-    findings = numbers.findings + tuple(rest_findings(design, rest))
-    return replace(numbers, rest=rest, findings=findings)
+    return numbers

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import Fault, InputError, ToolMissingError
-from halfcycle.base.text import nearest
+from halfcycle.base.text import choice
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.simulate.boards import draw, filters_inside
@@ -154,16 +154,11 @@ def _piece(setting: Setting, name: str) -> int:
     return max(1, min(PIECE, MAX_ENTRIES // entries))
 
 
-def _remedy(name: str, known: Sequence[str]) -> str:
-    near = nearest(name, known)
-    return f"{f'the nearest is {near}; ' if near else ''}choose one of {', '.join(known)}"
-
-
 def _check(prepared: Prepared, names: Sequence[str], numbers: range) -> None:
     known = list(cases(prepared.setting))
     file = "virtual boards"
     faults = [
-        Fault(file, "case", f"there is no case {name!r}", _remedy(name, known))
+        Fault(file, "case", f"there is no case {name!r}", choice(name, known))
         for name in names
         if name not in known
     ]

@@ -1,4 +1,4 @@
-"""Why a window at all: what regulating the sine point by point would face on the same circuit.
+"""Why a window at all: what regulating the sine sample by sample would face on the same circuit.
 
 Over the boards at the corners of the tolerances, from closed forms of the averaged circuit:
 

@@ -1,0 +1,90 @@
+"""The windows that ``halfcycle design`` weighed, with what the choice rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from halfcycle.cli import common, tables
+
+if TYPE_CHECKING:
+    from halfcycle.design.types import Trial
+    from halfcycle.generate.pipeline import IntegerDesign
+    from halfcycle.spec.models import Spec
+
+_COLUMNS = (
+    "kind",
+    "sam-\nples",
+    "up-\ndates",
+    "length\nms",
+    "settling\nms",
+    "Ms",
+    "sampling\n+-V",
+    "zero flips\n+-V read",
+    "zero flips\n+-V out",
+    "noise\nV rms",
+    "steady\n+-V",
+    "DC\n%",
+)
+_SPARE = (
+    "noise\nV rms",
+    "zero flips\n+-V read",
+    "zero flips\n+-V out",
+    "sampling\n+-V",
+    "length\nms",
+    "up-\ndates",
+    "DC\n%",
+    "Ms",
+)
+
+NO_DC = 1e-9
+"""Percent up to which DC is what floating point leaves of none."""
+
+
+def show_windows(integer_design: IntegerDesign) -> None:
+    """Print the windows, each with its settling, robustness and errors, and why one was chosen."""
+    design, quantised = integer_design.design, integer_design.quantised
+    tables.show_table(
+        "Windows weighed (* chosen), volts RMS at the output",
+        _COLUMNS,
+        [_row(trial, trial is design.chosen, quantised.integer_error_v) for trial in design.trials],
+        [
+            "settling '-': the targets cannot be met with that window. steady: the whole steady "
+            "error, with the chosen window's integers.",
+            _limits(design.spec),
+        ],
+        spare=_SPARE,
+    )
+
+
+def _row(trial: Trial, chosen: bool, integer_error_v: float) -> tuple[object, ...]:
+    window, faults, loop = trial.window, trial.faults, trial.loop
+    settles, peak = (loop.settling_ms, loop.peak_sensitivity) if trial.meets else (None, None)
+    steady = trial.own_error_v + trial.noise_v + integer_error_v
+    return (
+        ("* " if chosen else "  ") + window.kind,
+        window.samples,
+        window.updates,
+        f"{window.duration_ms:.6g}",
+        "-" if settles is None else f"{settles:.6g}",
+        "-" if peak is None else f"{peak:.3f}",
+        f"{faults.spread_v:.3g}",
+        f"{faults.alternation_v:.3g}",
+        f"{trial.hunting_v:.3g}",
+        f"{faults.noise_v:.2g}",
+        f"{steady:.3g}" if trial.meets else "-",
+        f"{trial.output.dc_percent if trial.output.dc_percent > NO_DC else 0:.2g}",
+    )
+
+
+def _limits(spec: Spec) -> str:
+    """What a window has to keep, and which of those that do is chosen."""
+    targets, number = spec.targets, common.number
+    rule = "the cheapest kind, and of it the shortest"
+    settling = f"settling {common.settling_asked(spec)}, "
+    if spec.settling_limit_ms is None and spec.gains is None:
+        rule, settling = "the one that settles first", ""
+    return (
+        f"Limits: {settling}overshoot {number(targets.overshoot_percent)} %, steady "
+        f"+-{number(spec.tolerance_v)} V, DC {number(spec.output.dc_percent)} %. Of those inside "
+        f"them {rule} is chosen, or twice a plain one whose zero flips the output too far."
+    )
