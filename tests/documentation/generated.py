@@ -20,6 +20,7 @@ FILES: dict[Path, Callable[[], str]] = {
 
 PARTS: dict[str, Callable[[], str]] = {
     "targets": tables.targets,
+    "slowed-by": tables.slowed_by,
     "clipping": tables.clipping,
     "cases": tables.cases,
     "checks": checks_table.checks,
