@@ -187,7 +187,7 @@ def test_generate_takes_no_empty_folder_name(command_line: CommandLine, project:
     """Bug: ``--out ""``, as with a variable that is not set, wrote into the folder at hand."""
     before = contents(project)
     outcome = command_line("generate", project / "s.toml", "--out", "", "--no-verify")
-    assert outcome.code == 2 and "'--out': is empty" in outcome.err
+    assert outcome.code == 2 and "--out: is empty" in outcome.err
     assert command_line("check", project / "s.toml", "").code == 2
     assert contents(project) == before
 

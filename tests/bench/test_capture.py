@@ -145,8 +145,8 @@ def test_gaps_and_bad_rows(tmp_path: Path) -> None:
     # Rows 60, 70 to 71 and 200 to 229 are missing: three gaps, four stretches.
     assert [b - a for a, b in capture.stretches] == [60, 9, 128, 270]
     text = " ".join(r.text for r in capture.remarks)
-    assert "1 samples have no value" in text
-    assert "1 rows without two numbers, the first in line 72" in text
+    assert "no value in 1 sample" in text
+    assert "1 row without two numbers, the first in line 72" in text
     assert "3 gaps, the first after -0.0041 s, 0.0033 s in all" in text
 
 
@@ -159,7 +159,7 @@ def test_time_that_does_not_run_forward(tmp_path: Path) -> None:
     jitter[[100, 101]] = jitter[[101, 100]]
     capture = read_capture(write(tmp_path / "j.csv", table("{t:.6f},{v:.4f}", "", jitter)))
     assert len(capture.time_s) == 499 and np.all(np.diff(capture.time_s) > 0)
-    assert any("1 rows do not come later" in r.text for r in capture.remarks)
+    assert any("stands still in 1 row" in r.text for r in capture.remarks)
 
     twice = np.concatenate([TIME[:250], TIME[:250]])
     with pytest.raises(InputError, match="250 of 500 rows do not come later"):

@@ -116,7 +116,11 @@ def test_the_page_of_a_moving_window_counts_updates(relay: Contents) -> None:
     assert hertz[-1] == pytest.approx(0.5 / float(design.window.update_s))
     text = page.render(relay)
     assert "per update 0.196" in text and "Once per update" in text
-    for words in ("unsafe alone", "DC that the regulator makes", "after an overload"):
+    for words in (
+        "over every phase of the sine",
+        "DC that the regulator makes",
+        "after an overload",
+    ):
         assert words in text, words
 
 

@@ -39,8 +39,11 @@ def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:
     """The one of ``known`` that a mistyped ``word`` is like; "" if none is, unless ``anyhow``."""
     import difflib  # noqa: PLC0415 (only for a message)
 
-    likeness = 0.0 if anyhow else 0.6
-    return next(iter(difflib.get_close_matches(word[:80].lower(), known, 1, likeness)), "")
+    word, known = word[:80].lower(), list(known)
+    begun = [name for name in known if len(word) > 2 and name.startswith(word)]
+    if begun:
+        return min(begun, key=len)
+    return next(iter(difflib.get_close_matches(word, known, 1, 0.0 if anyhow else 0.6)), "")
 
 
 def choice(word: str, known: Sequence[str]) -> str:

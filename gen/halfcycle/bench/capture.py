@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import counted
 from halfcycle.bench.capture_types import Floats, Raw, Section, input_error
 
 GAP = 1.5
@@ -74,7 +75,11 @@ def tidy(raw: Raw, path: Path) -> Capture:
         lost = int(np.count_nonzero(~good))
         time, volts = time[good], volts[good]
         remarks.append(
-            finding("values-missing", "capture values", f"{lost} samples have no value: left out")
+            finding(
+                "values-missing",
+                "capture values",
+                f"no value in {counted(lost, 'sample')}: left out",
+            )
         )
     if len(time) < 2:
         raise input_error(path, "file", "fewer than two samples", "export a longer section")
@@ -95,8 +100,8 @@ def tidy(raw: Raw, path: Path) -> Capture:
             finding(
                 "capture-gaps",
                 "capture time",
-                f"{len(ends)} gaps, the first after {first:.6g} s, {lost_s:.3g} s in all; windows "
-                "that touch one are left out: record without interruption",
+                f"{counted(len(ends), 'gap')}, the first after {first:.6g} s, {lost_s:.3g} s in "
+                "all; windows that touch one are left out: record without interruption",
             )
         )
     return Capture(
@@ -140,7 +145,7 @@ def _forward(
             f"{lost} of {len(time)} rows do not come later than those before",
             "export one continuous section, with enough digits in the time column",
         )
-    text = f"{lost} rows do not come later than those before: left out; check the export"
+    text = f"time goes back or stands still in {counted(lost, 'row')}: left out; check the export"
     remarks.append(finding("rows-out-of-order", "capture time", text))
     return time[later], volts[later]
 

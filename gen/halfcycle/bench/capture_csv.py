@@ -15,6 +15,7 @@ import numpy as np
 
 from halfcycle.base import files
 from halfcycle.base.findings import finding
+from halfcycle.base.text import counted
 from halfcycle.bench.capture_types import MAX_SAMPLES, Floats, Raw, Section, input_error, open_error
 from halfcycle.bench.csv_layout import HEAD_CHARACTERS, Layout, find_layout, number, split
 
@@ -115,7 +116,7 @@ def _rows(path: Path, layout: Layout, pieces: Iterator[str], section: Section) -
             )
             break
     if bad:
-        text = f"{bad} rows without two numbers, the first in line {first_bad}: left out"
+        text = f"{counted(bad, 'row')} without two numbers, the first in line {first_bad}: left out"
         remarks.append(finding("rows-left-out", "capture rows", text))
     if not count:
         if index:

@@ -32,6 +32,10 @@ NO_KEY = (
 )
 
 
+ALL_BUT_FEW = 99.99
+"""Percent of the boards beyond which none is claimed."""
+
+
 def changes(design: Design, found: Identification) -> dict[str, Value]:
     """The keys, and their values, with which every board measured would be inside the corners;
     none if that is so already, or if no key says it. Boards that are unlike the others decide
@@ -215,7 +219,12 @@ def _together(found: Identification) -> Iterator[Finding]:
         yield finding("board-outlier", name, text)
     if found.gain is None or found.gain_reach is None or found.share_of_boards is None:
         return
-    share = 100 * found.share_of_boards
+    if found.gain_reach >= found.gain.value:
+        text = f"{found.gain.readings} boards do not tell the spread of the gain: measure more"
+        yield finding("boards-spread", "boards", text, "warning")
+        return
+    # A bound below 1 never reads as all boards.
+    share = min(100 * found.share_of_boards, ALL_BUT_FEW)
     of = f" that are as {len(found.logs) - len(found.outliers)} of these" if found.outliers else ""
     text = (
         f"{100 * COVERAGE:g} % of all boards{of} have a gain of {found.gain.value:.5g} "

@@ -176,12 +176,13 @@ def _periodic_rows(loop: LoopFigures) -> list[_Row]:
     averaged = shown(loop.averaged_gain_margin_db, "dB")
     release = shown(loop.release_peak_percent, "%")
     return [
-        ("gain margin, averaged", averaged, "", "unsafe alone; the one above is of every phase"),
+        ("gain margin, averaged", averaged, "", "as Ms above; unsafe alone"),
+        ("Ms over every phase", shown(loop.lifted_norm, ""), "", "as the margins above"),
         (
             "above 120 % after overload",
             shown(loop.release_ms, "ms"),
             "",
-            f"highest {release}, of one that holds the output at {OVERLOADED:.0%}",
+            f"up to {release}, after one that held it at {100 * OVERLOADED:g} % of rated",
         ),
         ("updates end within", f"{loop.lateness_us:.6g} us", "", "of their block's last sample"),
     ]
@@ -235,13 +236,13 @@ def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
     return [
         (
             "at rest, moved by",
-            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
+            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} scale steps",
             corners.letter(rest.corner) if rest.hunting_v else "",
             "",
         ),
         (
             "at rest, at most",
-            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
+            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} scale steps",
             "",
             "any board, peak to peak, noise apart",
         ),

@@ -144,7 +144,8 @@ def _show(
 ) -> None:
     notes = [
         "+-: half of the 95 % confidence interval, and the systematic part, which the sine's phase "
-        "in this log leaves open. Corners of the design: gain "
+        "in this log leaves open. Corners of the design, with what the phase of its samples makes "
+        "of a reading: gain "
         f"{_range(found.corners.gain)}, share {_range(found.corners.share)}.",
         "Gain: rated volts per unit of scale. Share: of a change of scale that acts before the "
         f"next update; 0.1 less is {update_ms / 10:.3g} ms later.",

@@ -189,5 +189,7 @@ def closest(board_runs: BoardRuns) -> Closest | None:
                 words = f"{name} {beside(value, limit, unit)} of {quantity(limit, unit)} allowed"
                 if figure == "settling_ms":
                     words += ", with a half cycle for measuring"
+                    if not run.case.moved and setting.fill_s > 0:
+                        words += " and the time in which the window fills first"
                 best = Closest(share, number, run.case.name, words)
     return best

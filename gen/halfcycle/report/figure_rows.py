@@ -10,10 +10,14 @@ from halfcycle.design.types import Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.moving_search import MIN_GAIN_MARGIN
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Corners, asked, beside, carried, exact, quantity
 from halfcycle.spec.models import Spec
+
+LEAST_GAIN_MARGIN_DB = 20 * math.log10(MIN_GAIN_MARGIN)
+"""Of a window of blocks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +49,15 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
     }
     for key, name, unit in FIGURES[:5]:
         value, kept = getattr(loop, key), kept_at.get(key)
+        if key == "gain_margin_db" and isinstance(loop, MovingFigures) and value is not None:
+            yield Row(
+                name,
+                f"≥ {quantity(LEAST_GAIN_MARGIN_DB, unit)}",
+                quantity(value, unit) if loop.stable else "unstable",
+                named.letter(loop.worst.get(key)),
+                value >= LEAST_GAIN_MARGIN_DB,
+            )
+            continue
         limit = None if kept is None else getattr(targets, key)
         if limit is not None and math.isinf(limit):
             limit = None
@@ -61,6 +74,13 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
             kept,
         )
     if isinstance(loop, MovingFigures):
+        if loop.lifted_norm is not None:
+            yield Row(
+                "Ms over every phase of the sine, as the margins are; the one above is averaged",
+                "",
+                quantity(loop.lifted_norm, ""),
+                further=True,
+            )
         yield Row(
             "time above 120 % after an overload",
             "",

@@ -67,10 +67,10 @@ def render(refused: Refused) -> str:
 def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
     if not refused.trials:
-        return "Cannot be met: no window that the spec allows measures the output."
+        return "The targets cannot be met: no window that the spec allows measures the output."
     count = len(refused.trials)
     weighed = f"any of the {count} windows weighed" if count > 1 else "the one window weighed"
-    return f"Cannot be met with {weighed}. There is no C."
+    return f"The targets cannot be met with {weighed}. There is no C."
 
 
 def _best(trials: tuple[Trial, ...]) -> Trial | None:

@@ -71,8 +71,9 @@ def findings(
             finding(
                 "too-few-boards",
                 "boards",
-                f"{first_boards} boards do not reach all corners of the tolerances, and the filters"
-                f" inside them that are worst; ask for {needed} or more",
+                f"{first_boards} boards do not reach every corner of all tolerances together (the "
+                "sensor's zero, load and lateness among them), nor the filters inside that are "
+                f"worst; ask for {needed} or more",
             )
         )
     return remarks
