@@ -67,7 +67,7 @@ KINDS: dict[str, Kind] = {
     ),
     "bus-clips": Kind(
         NOTE,
-        "Rated voltage clips at the lowest bus, where a measured bus leaves the loop slower.",
+        "Rated voltage clips at the lowest bus: there a measured bus leaves the loop slower.",
         "Raise the least bus voltage, or look at simulate.",
     ),
     "loop-unstable": Kind(

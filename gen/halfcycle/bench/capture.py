@@ -145,7 +145,7 @@ def _forward(
             f"{lost} of {len(time)} rows do not come later than those before",
             "export one continuous section, with enough digits in the time column",
         )
-    text = f"time goes back or stands still in {counted(lost, 'row')}: left out; check the export"
+    text = f"goes back or stands still in {counted(lost, 'row')}: left out; check the export"
     remarks.append(finding("rows-out-of-order", "capture time", text))
     return time[later], volts[later]
 

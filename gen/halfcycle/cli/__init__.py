@@ -31,7 +31,7 @@ COMMANDS: dict[str, str] = {
     "design": "Choose window, gains and formats; show the margins over the corners.",
     "generate": "Write the C regulator and prove it bit for bit.",
     "check": "Find stale, hand-edited or wrong C in a firmware project.",
-    "retune": "Keep the response at another loop period; compare before and after.",
+    "retune": "Keep the response at another loop period or frequency; compare before and after.",
     "simulate": "Run the compiled C in closed loop on virtual boards.",
     "report": "Write the whole design as one self-contained page.",
     "targets": "Run the C on emulated processors, bit-exact, with its cost.",
