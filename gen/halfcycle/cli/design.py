@@ -236,13 +236,13 @@ def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
     return [
         (
             "at rest, moved by",
-            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} scale steps",
+            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
             corners.letter(rest.corner) if rest.hunting_v else "",
             "",
         ),
         (
             "at rest, at most",
-            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} scale steps",
+            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
             "",
             "any board, peak to peak, noise apart",
         ),
