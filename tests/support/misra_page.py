@@ -8,7 +8,7 @@ from support.paths import ROOT
 
 PAGE = ROOT / "docs" / "misra.md"
 ROW = re.compile(r"^\| (\S+) \| `(.*)` \| (.+) \|$", re.MULTILINE)
-HEADING = "## Where the checker is blind"
+HEADING = "## What the checker does not see"
 
 Rows = dict[tuple[str, str], str]
 """(rule, line) to reason."""
