@@ -85,14 +85,10 @@ class MovingRows:
 
     def feed(self, rows: LogRows, readings: Readings, kinds: Ints) -> None:
         """Take in the next piece; ``kinds`` as ``LogCheck.feed`` gives them."""
-        known = np.where(readings.by_sums >= 0, readings.by_sums, 0)
-        middle = (readings.low + readings.high) / 2
-        reading = (np.where(readings.by_sums >= 0, known, middle) - self._high) / self._rated
-        good = (kinds > 0) & (readings.high >= readings.low)
-        # Sums and millivolts that contradict each other: one of them is wrong.
-        good &= (readings.by_sums < 0) | (
-            (readings.low <= readings.by_sums) & (readings.by_sums <= readings.high)
-        )
+        low, high = readings.ranges
+        reading = ((low + high) / 2 - self._high) / self._rated
+        # Of sums and millivolts that contradict each other one is wrong.
+        good = (kinds > 0) & (high >= low)
         chosen = np.flatnonzero(good)
         if not len(chosen):
             return

@@ -54,7 +54,7 @@ def cause_of(model: RowModel, before: Hidden, row: Row) -> Cause:
 
 def _tried(model: RowModel, before: Hidden, row: Row) -> Iterator[Cause]:
     last = before.row
-    if row.by_sums >= 0 and not row.low <= row.by_sums <= row.high:
+    if row.contradictory:
         if row.integral >= 0 and _is_of_millivolts(model, before, row):
             text = "sum is wrong: rms_mv, scale and integral agree without it; torn, or of another"
             yield Cause("torn", f"{text} window", sure=True)

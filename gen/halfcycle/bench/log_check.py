@@ -109,7 +109,7 @@ class LogCheck:
         after = model.follow(before, row)
         if after is None:
             result.differing += 1
-            if self._contradicts(row):
+            if row.contradictory:
                 self._contradicting += 1
                 self._contradiction = self._contradiction or cause_of(model, before, row)
             if result.first is None:
@@ -117,11 +117,6 @@ class LogCheck:
             after = model.fresh(row)
         self._hidden = after
         return self._kind(before, after)
-
-    @staticmethod
-    def _contradicts(row: Row) -> bool:
-        """Whether millivolts and sums do, whatever the loop made of them."""
-        return row.by_sums >= 0 and not row.low <= row.by_sums <= row.high
 
     def _kind(self, before: Hidden, after: Hidden) -> int:
         """As ``feed`` says."""

@@ -34,11 +34,16 @@ class Row:
     by_sums: int
 
     @property
+    def contradictory(self) -> bool:
+        """Whether its sums give another reading than its millivolts."""
+        return self.by_sums >= 0 and not self.low <= self.by_sums <= self.high
+
+    @property
     def reading(self) -> Interval:
         """Least and greatest reading; empty if sums and millivolts contradict each other."""
         if self.by_sums < 0:
             return self.low, self.high
-        return (self.by_sums, self.by_sums if self.low <= self.by_sums <= self.high else -1)
+        return self.by_sums, -1 if self.contradictory else self.by_sums
 
     def shown(self, integral: Interval) -> Interval | None:
         """``integral`` and what the row says of it; None if they contradict each other."""

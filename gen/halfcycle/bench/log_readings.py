@@ -27,6 +27,15 @@ class Readings:
     high: Ints
     by_sums: Ints
 
+    @property
+    def ranges(self) -> tuple[Ints, Ints]:
+        """Least and greatest (N,) by sums and millivolts; the greatest below the least if they
+        contradict each other. ``log_hidden.Row.reading`` for arrays."""
+        summed = self.by_sums >= 0
+        agree = (self.low <= self.by_sums) & (self.by_sums <= self.high)
+        by_both = np.where(agree, self.by_sums, -1)
+        return np.where(summed, self.by_sums, self.low), np.where(summed, by_both, self.high)
+
 
 class ReadingsOf:
     """Makes the readings of a log's pieces, one after the other."""

@@ -21,6 +21,7 @@ from halfcycle.bench.log_readings import Readings
 from halfcycle.bench.log_rows import Ints, LogRows, steps_of
 from halfcycle.regulator.arithmetic import half
 from halfcycle.regulator.plan import FLAG_IN_BAND, FLAG_SETTLED
+from halfcycle.regulator.trace import round_shift_signed
 
 if TYPE_CHECKING:
     from halfcycle.regulator.plan import Plan
@@ -38,12 +39,11 @@ class SettledRuns:
     def __init__(self, plan: Plan, rows: LogRows, readings: Readings) -> None:
         self._plan = plan
         self._rows = rows
-        reading = np.where(readings.by_sums < 0, readings.low, readings.by_sums)
-        known = (readings.low <= reading) & (reading <= readings.high)
-        known &= (readings.by_sums >= 0) | (readings.low == readings.high)
+        reading, most = readings.ranges
+        known = reading == most
         error = rows.target - reading
-        self._step = _rounded(plan.integral * error, plan.integral_shift)
-        push = _rounded(plan.proportional * error, plan.proportional_shift)
+        self._step = round_shift_signed(plan.integral * error, plan.integral_shift)
+        push = round_shift_signed(plan.proportional * error, plan.proportional_shift)
         settled = self._settled(reading) & known & self._bound(push)
         # Of each row: the first one from there on that is not settled.
         ends = np.where(settled, len(rows), np.arange(len(rows)))
@@ -111,9 +111,3 @@ class SettledRuns:
         past = replace(past, clear=before.past.clear + count)
         unsettled = (0, 1) if plan.updates == 1 else (0, 0)
         return replace(before, integral=integral, unsettled=unsettled, past=past, share=(0, 0))
-
-
-def _rounded(value: Ints, shift: int) -> Ints:
-    """``arithmetic.round_shift_signed`` for arrays."""
-    size = (np.abs(value) + half(shift)) >> shift
-    return np.asarray(np.where(value < 0, -size, size), dtype=np.int64)

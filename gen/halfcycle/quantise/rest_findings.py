@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from halfcycle.base.findings import Finding, Level, finding
 from halfcycle.design.types import Design
 from halfcycle.quantise.quantised import Rest
+from halfcycle.spec.bounds import MAX_ADC_BITS, MAX_PWM_COUNTS
 from halfcycle.spec.models import Spec
 
 LOUD = 0.25
@@ -20,9 +21,6 @@ HELPS = 0.5
 """A remedy is named as one if it leaves less than this share of the movement."""
 FINER = 4
 """How many times finer the steps or codes of a remedy are."""
-MOST_COUNTS = 32767
-"""Greatest ``pwm_counts``."""
-MOST_BITS = 16
 
 Moved = Callable[[Spec], float]
 """Movement at rest, peak to peak, volts RMS, of the same loop with another spec's integers."""
@@ -88,12 +86,12 @@ def _no_rest(design: Design, rest: Rest, moved: Moved, level: Level) -> Finding:
 def _finer(spec: Spec) -> Iterator[tuple[Spec, str, bool]]:
     """The spec with finer steps of the output, and with finer codes of the converter: each in
     words, and whether it is the steps."""
-    counts = min(FINER * spec.bridge.pwm_counts, MOST_COUNTS)
+    counts = min(FINER * spec.bridge.pwm_counts, MAX_PWM_COUNTS)
     if counts > spec.bridge.pwm_counts:
         bridge = spec.bridge.model_copy(update={"pwm_counts": counts})
         yield spec.model_copy(update={"bridge": bridge}), f"pwm_counts = {counts}", True
     sensor, bits = spec.sensor, FINER.bit_length() - 1
-    if sensor.adc_bits + bits > MOST_BITS:
+    if sensor.adc_bits + bits > MAX_ADC_BITS:
         return
     finer = sensor.model_copy(
         update={

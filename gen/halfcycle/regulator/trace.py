@@ -199,6 +199,12 @@ def scale_by(value: Ints, gain: int, shift: int) -> Ints:
     return (product + arithmetic.half(shift - 8)) >> (shift - 8)
 
 
+def round_shift_signed(value: Ints, shift: int) -> Ints:
+    """``halfcycle.regulator.arithmetic.round_shift_signed`` for arrays."""
+    size = (np.abs(value) + arithmetic.half(shift)) >> shift
+    return np.asarray(np.where(value < 0, -size, size), dtype=np.int64)
+
+
 def targets_of(plan: Plan, millivolts: Ints) -> Ints:
     """``halfcycle.regulator.model.target_of`` for arrays."""
     clamped = np.clip(millivolts, 0, plan.target_max_mv)

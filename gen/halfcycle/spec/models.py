@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from halfcycle.spec.bounds import MAX_DRIVE_LIMIT
+from halfcycle.spec.bounds import MAX_ADC_BITS, MAX_DRIVE_LIMIT, MAX_PWM_COUNTS
 from halfcycle.spec.envelopes import DEFAULT, ENVELOPES
 from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, QuantityOr, Several, Whole
 
@@ -124,7 +124,7 @@ class Loop(Table):
 class Sensor(Table):
     """The isolated voltage sensor and its ADC."""
 
-    adc_bits: Annotated[int, Whole("resolution of the ADC", 8, 16, unit="bits")]
+    adc_bits: Annotated[int, Whole("resolution of the ADC", 8, MAX_ADC_BITS, unit="bits")]
     zero_code: Annotated[int, Whole("ADC code at zero output volts", 1, 65534)]
     volts_per_code: Annotated[Fraction, Quantity("output volts per ADC code", "V", "1e-6", 100)]
     zero_tolerance_codes: Annotated[
@@ -153,7 +153,7 @@ class Bridge(Table):
         Quantity("drive limit; above 1 the sine clips at the bus", "x bus", "0.1", MAX_DRIVE_LIMIT),
     ] = Fraction(1)
     pwm_counts: Annotated[
-        int, Whole("duty resolution, counts for full scale", 16, 32767, unit="counts")
+        int, Whole("duty resolution, counts for full scale", 16, MAX_PWM_COUNTS, unit="counts")
     ]
     pwm_period_us: Annotated[
         Fraction | None,
@@ -173,7 +173,7 @@ class Bridge(Table):
 class BusSensor(Table):
     """The sensor of the DC bus, by which the drive is corrected at the rate of its reading."""
 
-    adc_bits: Annotated[int, Whole("resolution of its ADC", 8, 16, unit="bits")]
+    adc_bits: Annotated[int, Whole("resolution of its ADC", 8, MAX_ADC_BITS, unit="bits")]
     zero_code: Annotated[int, Whole("ADC code at no bus voltage", 0, 65534)] = 0
     volts_per_code: Annotated[Fraction, Quantity("bus volts per ADC code", "V", "1e-6", 100)]
     gain_tolerance_percent: Annotated[
