@@ -47,6 +47,11 @@ def changed(rows: LogRows, rng: random.Random) -> LogRows:
         values = getattr(rows, name).copy()
         values[rng.randrange(len(rows))] += rng.choice([-3, -1, 1, 2, 40])
         rows = replace(rows, **{name: np.maximum(values, 0)})
+    if rows.sum is not None:
+        # One that contradicts its millivolts.
+        sums = rows.sum.copy()
+        sums[rng.randrange(len(rows))] *= 3
+        rows = replace(rows, sum=sums)
     kept = np.ones(len(rows), dtype=bool)
     kept[rng.randrange(len(rows))] = False
     return rows.rows(kept)
