@@ -34,8 +34,8 @@ def test_rated_voltage_was_out_of_reach_if_it_was_with_the_first_window(
     spec = cabin(330.68)
     assert not any(reaches(spec, window) for window in allowed_windows(spec, "x"))
 
-    def first(_spec: Spec, window: Window, _file: str) -> None:
-        raise WindowTriedError(window)
+    def first(_spec: Spec, window: Window, _file: str, *, finer: bool) -> None:
+        raise WindowTriedError(window, finer)
 
     monkeypatch.setattr(designer, "try_window", first)
     with pytest.raises(WindowTriedError) as tried:

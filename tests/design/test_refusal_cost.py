@@ -95,9 +95,9 @@ def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
     """A bus of a few volts took minutes to be refused: no window mends that."""
     tried = []
 
-    def counted(spec: Spec, window: Window, file: str) -> Trial:
+    def counted(spec: Spec, window: Window, file: str, *, finer: bool = True) -> Trial:
         tried.append(window)
-        return try_window(spec, window, file)
+        return try_window(spec, window, file, finer=finer)
 
     monkeypatch.setattr(designer, "try_window", counted)
     monkeypatch.setattr(refusal, "try_window", counted)

@@ -13,6 +13,7 @@ from halfcycle.loop.figures import analyse
 from halfcycle.loop.frequency_response import open_loop
 from halfcycle.loop.judged_steps import TARGETS, cases, judge
 from halfcycle.loop.moving import (
+    FINER_GAIN,
     MovingDesign,
     MovingRefusal,
     analyse_moving,
@@ -147,6 +148,18 @@ def test_a_target_out_of_reach_is_refused_with_the_best_there_is(spec) -> None:
     assert "bus" in refused.corner
     met = moving_design(spec, FLAT, settling_s=refused.settling_ms / 1000)
     assert isinstance(met, MovingDesign)
+
+
+@pytest.mark.parametrize("window", [NINE, FLAT], ids=["nine", "flat"])
+def test_the_fastest_of_the_coarse_constants_was_taken_for_the_fastest(spec, window) -> None:
+    """Settling counts half cycles of any start, so that it jumps from pair to pair."""
+    coarse, finer = (moving_design(spec, window, finer=finer) for finer in (False, True))
+    assert isinstance(finer, MovingDesign)
+    times = (finer.figures.settling_ms, coarse.figures.settling_ms)
+    assert times[0] < times[1] <= FINER_GAIN * times[0]
+    assert finer.figures.overshoot_percent <= 6
+    assert finer.figures.periodic_gain_margin >= MIN_GAIN_MARGIN
+    assert finer.ki == three_digits(float(finer.ki))
 
 
 def test_a_brief_refusal_promises_nothing_that_cannot_be_had(spec) -> None:

@@ -116,9 +116,9 @@ def test_extreme_specs_are_designed_or_refused_by_a_few_trials(
     )
     tried = []
 
-    def counted(spec: Spec, window: Window, file: str = "spec") -> Trial:
+    def counted(spec: Spec, window: Window, file: str = "spec", *, finer: bool = True) -> Trial:
         tried.append(window)
-        return try_window(spec, window, file)
+        return try_window(spec, window, file, finer=finer)
 
     monkeypatch.setattr(designer, "try_window", counted)
     with suppress(RefusedError):  # That is an answer too.

@@ -125,12 +125,12 @@ class _Search:
         self.candidates = Candidates(spec, file)
         self.trials: list[Trial] = []
 
-    def tried(self, window: Window) -> Trial:
-        """The trial of ``window``."""
+    def tried(self, window: Window, *, finer: bool = True) -> Trial:
+        """The trial of ``window``; ``finer`` as in ``try_window``."""
         for trial in self.trials:
             if trial.window == window:
                 return trial
-        trial = try_window(self.spec, window, self.file)
+        trial = try_window(self.spec, window, self.file, finer=finer)
         if self.integer_error_v is not None and trial.meets:
             error_v = self.integer_error_v(_design(self.spec, self.file, trial))
             trial = replace(trial, integer_error_v=error_v)
@@ -270,7 +270,8 @@ class _Search:
 
     def dearer(self, chosen: Trial) -> Trial | None:
         """The fastest loop with the next kind that moves, if it settles sooner than ``chosen``. One
-        window is tried, the shortest one that may be in question: it takes a while."""
+        window is tried, the shortest one that may be in question, on the coarse grid alone: it
+        takes a while."""
         if self.spec.gains is not None or self.spec.settling_limit_ms is None:
             return None
         sooner = _Search(asking_for_the_fastest(self.spec), self.file, self.integer_error_v)
@@ -278,7 +279,7 @@ class _Search:
         for kind in kinds[kinds.index(chosen.window.kind) + 1 :]:
             rows = sooner.candidates.worth_trying(kind) if kind.startswith("moving") else ()
             if rows:
-                trial = sooner.tried(rows[0][-1])
+                trial = sooner.tried(rows[0][-1], finer=False)
                 return trial if trial.in_question and _sooner(trial, chosen) else None
         return None
 

@@ -51,13 +51,14 @@ def asking_for_the_fastest(spec: Spec) -> Spec:
     return spec.model_copy(update={"targets": targets})
 
 
-def try_window(spec: Spec, window: Window, file: str = "spec") -> Trial:
-    """Plants and gains for one window: the given gains, or the best there are.
+def try_window(spec: Spec, window: Window, file: str = "spec", *, finer: bool = True) -> Trial:
+    """Plants and gains for one window: the given gains, or the best there are; the fastest of a
+    window of blocks on the finer grid too if ``finer``.
 
     Raises InputError as ``window_plants`` does; ``file`` is how its message names the spec.
     """
     if window.blocks > 1:
-        return _tried_moving(spec, window, file)
+        return _tried_moving(spec, window, file, finer)
     plants = with_law(spec, window_plants(spec, window, file))
     lines = ringing_lines(spec, window)
     faults = reading_faults(spec, window)
@@ -121,7 +122,7 @@ def _of_the_output(  # noqa: PLR0917 (the loop, then its figures)
 
 
 @lru_cache(maxsize=64)
-def _tried_moving(spec: Spec, window: Window, file: str) -> Trial:
+def _tried_moving(spec: Spec, window: Window, file: str, finer: bool) -> Trial:
     """The trial of a window of blocks, whose loop is periodic in the sine's phase."""
     refused, missed, analysed = None, False, None
     try:
@@ -133,7 +134,7 @@ def _tried_moving(spec: Spec, window: Window, file: str) -> Trial:
             figures, plants = analysed.figures, analysed.plants
             missed = not LoopTargets.of(spec).met(figures)
         else:
-            best = _designed_moving(spec, window)
+            best = _designed_moving(spec, window, finer=finer)
             kp, ki, figures, plants = best.kp, best.ki, best.figures, best.plants
             if isinstance(best, MovingRefusal):
                 refused = best
@@ -146,10 +147,10 @@ def _tried_moving(spec: Spec, window: Window, file: str) -> Trial:
     return replace(trial, analysed=analysed)
 
 
-def _designed_moving(spec: Spec, window: Window) -> MovingDesign | MovingRefusal:
+def _designed_moving(spec: Spec, window: Window, *, finer: bool) -> MovingDesign | MovingRefusal:
     """The gains for the settling time asked for, or those of the fastest loop there is."""
     if spec.settling_limit_ms is None:
-        return moving_design(spec, window)
+        return moving_design(spec, window, finer=finer)
     limit_ms = float(spec.settling_limit_ms)
     best = moving_design(spec, window, settling_s=limit_ms / 1000, brief=True)
     if isinstance(best, MovingDesign) or best.at_least_ms is None:

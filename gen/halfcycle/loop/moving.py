@@ -23,7 +23,13 @@ from halfcycle.loop.filter_model import FilterCircuit
 from halfcycle.loop.judged_steps import PHASES, Case, StepKind, cases
 from halfcycle.loop.moving_figures import Analysed, MovingFigures, moving_figures
 from halfcycle.loop.moving_plants import moving_plants
-from halfcycle.loop.moving_search import MIN_GAIN_MARGIN, QUICK_PHASES, Sieve
+from halfcycle.loop.moving_search import (
+    MIN_GAIN_MARGIN,
+    QUICK_PHASES,
+    Sieve,
+    coarse_pairs,
+    finer_pairs,
+)
 from halfcycle.loop.periodic_margins import board_gains
 from halfcycle.loop.plant import window_timing
 from halfcycle.loop.plant_types import Plants
@@ -50,6 +56,9 @@ _FASTEST_WINDOWS = (2.5, 5.0, 12.0)
 _SLOWEST_WINDOWS = 40.0
 """Boards are followed for no more windows than that: constants that are slower are not in question,
 however long may be allowed."""
+FINER_GAIN = 1.15
+"""Finer constants are taken to settle sooner than the coarse ones by this factor at most (by 1.1,
+on some twenty windows at 50 and 60 Hz)."""
 _FALLBACK = (Fraction(0), Fraction(1, 100))
 _MS_DIGITS = 2
 """Digits of Ms that count between pairs; equal ones are told apart by their settling."""
@@ -78,8 +87,8 @@ class MovingRefusal:
     looked at, or the best was not looked for) and ``kp``, ``ki``, ``figures`` are those of it;
     ``corner`` is the board that is the slowest there. ``overshoot_percent``: least there is within
     the settling time, over the few boards of the search; None if nothing settles in it.
-    ``at_least_ms``: no constants settle sooner within the overshoot on these few boards; None if
-    nothing settles in the time looked at."""
+    ``at_least_ms``: no constants are taken to settle sooner within the overshoot on these few
+    boards, nor finer ones; None if nothing settles in the time looked at."""
 
     settling_ms: float | None
     overshoot_percent: float | None
@@ -138,8 +147,16 @@ class _Search:
         self.spec, self.window, self.zero, self.allowed_s = spec, window, zero, allowed_s
         self.boards = _Boards.of(spec, window)
         self.plants = moving_plants(spec, window, self.boards.corners)
-        self.sieve = Sieve.of(spec, window, self.plants, horizon_s, zero)
+        pairs = coarse_pairs(spec, window, self.plants)
+        self.sieve = Sieve.of(spec, window, self.plants, pairs, horizon_s, zero)
         self.overshoot = float(spec.targets.overshoot_percent) / 100 + 1e-8
+
+    def about(self, kp: Fraction, ki: Fraction) -> None:
+        """Search the finer pairs about ``kp`` and ``ki`` instead."""
+        pairs = finer_pairs(self.window, kp, ki)
+        self.sieve = Sieve.of(
+            self.spec, self.window, self.plants, pairs, self.sieve.horizon_s, self.zero
+        )
 
     def begin(self) -> bool:
         """The first look, at two boards; whether anything is left."""
@@ -239,12 +256,14 @@ def moving_design(
     zero: float | None = None,
     brief: bool = False,
     of_use_s: float = math.inf,
+    finer: bool = True,
 ) -> MovingDesign | MovingRefusal:
     """Constants for ``window``, per update: settled within ``settling_s`` seconds, with the least
     Ms; the fastest there are if that is None. ``zero``: error of the sensor's zero that is left, of
     rated peak (0 if it is tracked); the spec's tolerance if None. ``brief``: if none settle in
     time, the best there are are not looked for. ``of_use_s``: the fastest are of no use if they
-    take longer, and are not looked for any more as soon as that is clear.
+    take longer, and are not looked for any more as soon as that is clear. ``finer``: the fastest
+    are looked for on the finer grid too, which takes as long again.
 
     Raises ``ValueError`` if every sample falls on the same point of the half cycle.
     """
@@ -257,19 +276,50 @@ def moving_design(
                 return designed
         if brief:
             return _refusal(search, None, settling_s)
-    # The search's band is a little narrower, which may cost a half cycle.
-    useful_s = of_use_s + half
+    useful_s = _coarse_s(spec, of_use_s)
     for windows in _FASTEST_WINDOWS:
         horizon_s = windows * float(window.duration_s) + _HALF_CYCLES * half
         search = _Search(spec, window, zero, horizon_s, None)
-        for designed in _designs(search, useful_s):
-            if _meets(spec, designed.figures, math.inf if settling_s is None else settling_s):
-                return designed
-            if settling_s is not None and _meets(spec, designed.figures, math.inf):
-                return _refusal(search, designed, settling_s)
+        fastest = _fastest(search, useful_s)
+        if fastest is not None:
+            if finer:
+                fastest = _finer(search, fastest, of_use_s)
+            if settling_s is None or _meets(spec, fastest.figures, settling_s):
+                return fastest
+            return _refusal(search, fastest, settling_s)
         if horizon_s > useful_s:
             break
     return _refusal(search, None, settling_s)
+
+
+def _coarse_s(spec: Spec, settling_s: float) -> float:
+    """Coarse constants that settle later than that, seconds, on the boards of a search have no
+    finer ones beside them that settle within ``settling_s``. The search's band is a little
+    narrower, which may cost a half cycle."""
+    return FINER_GAIN * settling_s + 0.5 / float(spec.output.frequency_hz)
+
+
+def _fastest(search: _Search, useful_s: float) -> MovingDesign | None:
+    """The design that settles first of those that meet the other targets; None if there is none
+    that is of use."""
+    for designed in _designs(search, useful_s):
+        if _meets(search.spec, designed.figures, math.inf):
+            return designed
+    return None
+
+
+def _finer(search: _Search, coarse: MovingDesign, of_use_s: float) -> MovingDesign:
+    """The fastest of the finer constants about ``coarse`` if it settles sooner, and else that; not
+    looked for if none can settle within ``of_use_s``."""
+    settles_ms = coarse.figures.settling_ms
+    if settles_ms is None or settles_ms > 1000 * FINER_GAIN * of_use_s:
+        return coarse
+    finer = _Search(search.spec, search.window, search.zero, search.sieve.horizon_s, None)
+    finer.about(coarse.kp, coarse.ki)
+    best = _fastest(finer, settles_ms / 1000)
+    if best is None or (best.figures.settling_ms or math.inf) >= settles_ms:
+        return coarse
+    return best
 
 
 def _designs(search: _Search, useful_s: float = math.inf) -> Iterator[MovingDesign]:
@@ -302,8 +352,7 @@ def can_settle(spec: Spec, window: Window, settling_s: float) -> bool:
     Raises ``ValueError`` as :func:`moving_design`.
     """
     half = 0.5 / float(spec.output.frequency_hz)
-    # The search's band is a little narrower, which may cost a half cycle.
-    useful_s = settling_s + half
+    useful_s = _coarse_s(spec, settling_s)
     return _Search(spec, window, None, useful_s + _HALF_CYCLES * half, useful_s).best() is not None
 
 
@@ -347,6 +396,7 @@ def _refusal(search: _Search, best: MovingDesign | None, allowed_s: float | None
         shown = MovingDesign(kp, ki, analysed.figures, analysed.plants, analysed)
     figures = shown.figures
     least_s = sieve.settling_s[sieve.left[sieve.overshoot[sieve.left] <= search.overshoot]]
+    least_s = least_s / FINER_GAIN
     return MovingRefusal(
         settling_ms=figures.settling_ms if best else None,
         overshoot_percent=100.0 * min(overs) if overs else None,

@@ -3,13 +3,14 @@
 The pairs are a fixed set of three-digit decimals that only window and plants decide, never the
 targets, so that more time allowed can only add pairs. They are sifted: by the averaged Ms, by the
 periodic loop's stability with doubled gains, then by runs of a few boards. What is left is tried,
-the best first, with every board (``moving``); a board that turns a pair down joins the few.
+the best first, with every board (``moving``); a board that turns a pair down joins the few. About
+the pair that settles first there is a finer set, a fixed one too.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -39,6 +40,11 @@ _LOOP = np.geomspace(0.1, 1.0, 36)
 """Integral constants looked at: gain per update times the delay of the reading, in updates."""
 _PROPORTIONAL = np.array([-0.4, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8])
 """Proportional constants looked at, in units of the integral constant times half a window."""
+_FINER_LOOP = np.geomspace(1 / 1.15, 1.15, 9)
+"""Integral constants of the finer set, in units of the one that it lies about: two steps of the
+other set either way."""
+_FINER_PROPORTIONAL = np.linspace(-0.2, 0.2, 13)
+"""Proportional constants of the finer set, from the one that it lies about, in their units."""
 QUICK_PHASES = 8
 _QUICK_POINTS = 8
 _MS_POINTS = 160
@@ -50,6 +56,39 @@ def three_digits(value: float) -> Fraction:
         return Fraction(0)
     exponent = math.floor(math.log10(abs(value))) - 2
     return round(value / 10.0**exponent) * Fraction(10) ** exponent
+
+
+Pair = tuple[Fraction, Fraction]
+"""Proportional and integral constant, per update."""
+
+
+def coarse_pairs(spec: Spec, window: Window, plants: Plants) -> set[Pair]:
+    """The pairs that are looked at first."""
+    late = float(spec.update_within_s / window.update_s)
+    delay = (window.samples / window.update_samples + 1) / 2 + late
+    ki = _LOOP / (delay * float(plants.gains.max()))
+    return _pairs(window, ki, _PROPORTIONAL)
+
+
+def finer_pairs(window: Window, kp: Fraction, ki: Fraction) -> set[Pair]:
+    """The pairs about ``kp`` and ``ki``: settling is counted in half-cycle RMS, so that it jumps
+    between neighbours of the coarse set."""
+    share = float(kp / ki) / _half_window(window)
+    return _pairs(window, float(ki) * _FINER_LOOP, share + _FINER_PROPORTIONAL)
+
+
+def _pairs(window: Window, ki: Real, shares: Real) -> set[Pair]:
+    half = _half_window(window)
+    return {
+        (three_digits(share * integral * half), three_digits(integral))
+        for integral in ki.tolist()
+        for share in np.round(shares, 3).tolist()
+    }
+
+
+def _half_window(window: Window) -> float:
+    """Half a window, in updates."""
+    return window.samples / window.update_samples / 2
 
 
 @dataclass
@@ -78,19 +117,16 @@ class Sieve:
         self.whole = np.zeros(len(self.kp), dtype=bool)
 
     @classmethod
-    def of(
-        cls, spec: Spec, window: Window, plants: Plants, horizon_s: float, zero: float | None = None
+    def of(  # noqa: PLR0917 (the loop, then how it is looked at)
+        cls,
+        spec: Spec,
+        window: Window,
+        plants: Plants,
+        pairs: Set[Pair],
+        horizon_s: float,
+        zero: float | None = None,
     ) -> Sieve:
-        """The pairs whose averaged Ms is below the spec's limit."""
-        late = float(spec.update_within_s / window.update_s)
-        delay = (window.samples / window.update_samples + 1) / 2 + late
-        ki = _LOOP / (delay * float(plants.gains.max()))
-        half = window.samples / window.update_samples / 2
-        pairs = {
-            (three_digits(share * one * half), three_digits(one))
-            for one in ki.tolist()
-            for share in np.round(_PROPORTIONAL, 3).tolist()
-        }
+        """Those of ``pairs`` whose averaged Ms is below the spec's limit."""
         ordered = sorted(pairs, key=lambda pair: (pair[1], pair[0]))
         peak = averaged_peaks(plants, [p for p, _ in ordered], [i for _, i in ordered])
         limit = float(spec.targets.peak_sensitivity)

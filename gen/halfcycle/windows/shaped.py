@@ -32,13 +32,12 @@ ones would update more often than the loop has a use for."""
 MAX_CYCLES = Fraction(3, 2)
 """Longest window that is tried, cycles, unless the shortest is longer: more only adds delay."""
 
-LENGTHS = (Fraction(1), Fraction(6, 5), Fraction(3, 2))
+LENGTHS = (Fraction(1), Fraction(4, 3), Fraction(5, 3))
 """Lengths that are tried, beside the shortest that carries its zeros."""
 
-MIN_SHARE = Fraction(1, 30)
-"""A length carries its zeros if no real weight is below this share of the greatest..."""
-MAX_NOISE = Fraction(23, 20)
-"""...and its noise is at most so many times that of a flat window as long."""
+MAX_NOISE = Fraction(5, 4)
+"""A length carries its zeros if no real weight is below 0, and its noise is at most so many times
+that of a flat window as long."""
 
 Shape = tuple[int, int]
 """Blocks, and samples in each."""
@@ -96,14 +95,14 @@ class Wanted:
         return range(step, MAX_BLOCKS + 1, step)
 
     def carries(self, zeros: ZeroSet, blocks: int, block_samples: int) -> bool:
-        """Whether weights of so many blocks have the zeros, all well above 0 and not far apart."""
+        """Whether weights of so many blocks have the zeros, none below 0 and not far apart."""
         try:
             ideal = weights.least_norm(
                 self.frequency_hz, self.period_s, blocks, block_samples, zeros
             )
         except NoSuchZeroError:
             return False
-        if ideal is None or min(ideal) < MIN_SHARE * max(ideal):
+        if ideal is None or min(ideal) < 0:
             return False
         return blocks * sum(weight**2 for weight in ideal) <= MAX_NOISE**2
 
