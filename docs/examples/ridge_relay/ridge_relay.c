@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 0f22c627e5d001899738f49eca6effd293b7a1490d12bb3bad5995aa6cbddf06
+ *     file d255c2abce2bc580ab21dcc21bef78af7ea793ef892bca4985c138978b8c11b8
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -110,9 +110,8 @@ static uint32_t ridge_relay_root(uint32_t value)
 }
 
 /* weights of the window's blocks, the newest first */
-static const RIDGE_RELAY_IN_FLASH uint16_t ridge_relay_weight[15] = {
-    45u, 35u, 36u, 22u, 26u, 8u, 26u, 61u, 26u, 8u, 26u, 22u, 36u, 35u,
-    45u
+static const RIDGE_RELAY_IN_FLASH uint16_t ridge_relay_weight[14] = {
+    86u, 59u, 46u, 26u, 1u, 14u, 83u, 83u, 14u, 1u, 26u, 46u, 59u, 86u
 };
 
 void ridge_relay_reset(struct ridge_relay_state *s)
@@ -122,7 +121,7 @@ void ridge_relay_reset(struct ridge_relay_state *s)
     s->above = 0u;
     s->below = 0u;
     s->count = 0u;
-    for (n = 0u; n < 14u; n++) {
+    for (n = 0u; n < 13u; n++) {
         s->ring[n] = 0u;
     }
     s->integral = 0;
@@ -142,14 +141,14 @@ void ridge_relay_reset(struct ridge_relay_state *s)
     }
     s->window_sequence = 0u;
     s->taken_sequence = 0u;
-    s->blocks_due = 15u;
+    s->blocks_due = 14u;
     s->span_above = 0u;
     s->span_below = 0u;
     s->span_due = 8u;
     s->stuck = 0u;
     s->held_due = 0u;
-    s->unsettled = 15u;
-    s->undriven = 15u;
+    s->unsettled = 14u;
+    s->undriven = 14u;
     s->hold_pending = 0u;
     s->cleared = 0u;
     s->target_sequence = 0u;
@@ -167,7 +166,7 @@ void ridge_relay_set_target_mv(struct ridge_relay_state *s, int32_t rms_mv)
     } else {
         millivolts = (uint32_t)rms_mv;
     }
-    s->target[sequence & 1u] = (int16_t)ridge_relay_scale_by(millivolts, UINT32_C(6521017), 26u);
+    s->target[sequence & 1u] = (int16_t)ridge_relay_scale_by(millivolts, UINT32_C(5413928), 26u);
     s->target_sequence = sequence;
 }
 
@@ -251,7 +250,7 @@ static uint32_t ridge_relay_weigh(struct ridge_relay_state *s, uint32_t block)
     uint32_t sum = (block * ridge_relay_weight[0]);
     uint32_t newer = block;
     uint_least8_t n;
-    for (n = 0u; n < 14u; n++) {
+    for (n = 0u; n < 13u; n++) {
         const uint32_t older = s->ring[n];
         sum += (older * ridge_relay_weight[n + 1u]);
         s->ring[n] = newer;
@@ -277,7 +276,7 @@ static void ridge_relay_span(struct ridge_relay_state *s, uint32_t above, uint32
     if (s->span_due > 1u) {
         s->span_due = (uint_least8_t)(s->span_due - 1u);
     } else {
-        const int32_t lean = ridge_relay_lean(span_above, span_below, UINT32_C(17911));
+        const int32_t lean = ridge_relay_lean(span_above, span_below, UINT32_C(17921));
         s->stuck = ridge_relay_alike(lean, s->lean);
         s->lean = lean;
         span_above = 0u;
@@ -293,7 +292,7 @@ static uint_least8_t ridge_relay_limited(struct ridge_relay_state *s, uint_least
 {
     uint_least8_t due = s->held_due;
     if (limited != 0u) {
-        due = 15u;
+        due = 14u;
     } else if (due != 0u) {
         due = (uint_least8_t)(due - 1u);
     } else {
@@ -317,8 +316,8 @@ static uint_least8_t ridge_relay_due(struct ridge_relay_state *s, uint_least8_t 
         uint16_t flags = s->flags[now];
         if (elapsed > 1u) {
             flags = (uint16_t)((flags & 215u) | RIDGE_RELAY_FLAG_MISSED);
-            s->blocks_due = 15u;
-            s->unsettled = 15u;
+            s->blocks_due = 14u;
+            s->unsettled = 14u;
         }
         s->blocks_due = (uint_least8_t)(s->blocks_due - 1u);
         if (target == 0) {
@@ -330,13 +329,13 @@ static uint_least8_t ridge_relay_due(struct ridge_relay_state *s, uint_least8_t 
     return due;
 }
 
-/* The PI step with anti-windup. error: -21891..12827. top: limit of the drive, 0..1181089792.
+/* The PI step with anti-windup. error: -18174..10649. top: limit of the drive, 0..1181089792.
    Returns the drive, 0..top. */
 static int32_t ridge_relay_regulate(struct ridge_relay_state *s, int16_t error, int32_t top)
 {
-    const int32_t step = INT32_C(4816) * error;
+    const int32_t step = INT32_C(5745) * error;
     int32_t after = s->integral + step;
-    const int32_t push = INT32_C(18048) * error;
+    const int32_t push = INT32_C(20075) * error;
     int32_t drive = after + push;
     /* Past a limit the integrator goes no further than the limit asks for. */
     if ((drive > top) && (step > 0)) {
@@ -370,14 +369,14 @@ static int32_t ridge_relay_regulate(struct ridge_relay_state *s, int16_t error, 
 /* Returns the scale with a sensor that failed, 0..18022. least: of the last three spans. */
 static int16_t ridge_relay_safe(int16_t least, int16_t reading, int16_t target)
 {
-    const uint32_t enough = ridge_relay_scale_by((uint32_t)target, UINT32_C(10538833), 23u);
+    const uint32_t enough = ridge_relay_scale_by((uint32_t)target, UINT32_C(12693908), 23u);
     int16_t scale = least;
     /* More than the weakest board needs for the target is the overload's, or an old target's. */
     if ((uint32_t)scale > enough) {
         scale = (int16_t)enough;
     }
     /* Driven any less, a reading near zero would be plausible again, and climb, and fall. */
-    if ((reading < 584) && (scale < 2930)) {
+    if ((reading < 485) && (scale < 2930)) {
         scale = 2930;
     }
     return scale;
@@ -404,7 +403,7 @@ void ridge_relay_update(struct ridge_relay_state *s)
         due = ridge_relay_due(s, elapsed);
     }
     if (due != 0u) {
-        const uint32_t square = sum >> 2;
+        const uint32_t square = sum >> 3;
         const int16_t reading = (int16_t)ridge_relay_root(square);
         const uint_least8_t now = (uint_least8_t)(s->output_sequence & 1u);
         const uint16_t before_flags = s->flags[now];
@@ -415,15 +414,15 @@ void ridge_relay_update(struct ridge_relay_state *s)
         const int16_t last = s->least[1];
         const int16_t first = s->least[2];
         const int16_t present = ridge_relay_lesser(scale, s->least[0]);
-        uint_least8_t unsettled = 15u;
-        uint_least8_t undriven = 15u;
+        uint_least8_t unsettled = 14u;
+        uint_least8_t undriven = 14u;
         uint16_t flags = 0u;
         if (limited != 0u) {
             flags |= RIDGE_RELAY_FLAG_HELD;
         }
-        if (error < -117) {
+        if (error < -97) {
             flags |= RIDGE_RELAY_FLAG_OVER;
-        } else if (error <= 117) {
+        } else if (error <= 97) {
             flags |= RIDGE_RELAY_FLAG_IN_BAND;
             unsettled = s->unsettled;
             if (unsettled == 0u) {
@@ -453,7 +452,7 @@ void ridge_relay_update(struct ridge_relay_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 584) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
+        } else if ((limited == 0u) && ((reading < 485) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const int16_t least = ridge_relay_lesser(last, first);
             uint32_t held;
@@ -465,8 +464,8 @@ void ridge_relay_update(struct ridge_relay_state *s)
             }
         } else if (failed != 0u) {
             /* It reads again, but this window may hold what it read before: wait for one that does not. */
-            s->blocks_due = 15u;
-        } else if ((reading < 584) && (error > 0) && (scale >= 2930)) {
+            s->blocks_due = 14u;
+        } else if ((reading < 485) && (error > 0) && (scale >= 2930)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
         } else {
             /* While a limiter acts the drive may fall, but not rise. */
@@ -476,7 +475,7 @@ void ridge_relay_update(struct ridge_relay_state *s)
             scale = (int16_t)ridge_relay_round_shift((uint32_t)drive, 16u);
             if (drive == INT32_C(1181089792)) {
                 flags |= RIDGE_RELAY_FLAG_LIMIT;
-                if (error > 117) {
+                if (error > 97) {
                     flags |= RIDGE_RELAY_FLAG_BROWNOUT;
                 }
             }
@@ -518,7 +517,7 @@ int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_readi
             whole = ((first == last) && (updates == again)) ? 1 : 0;
         }
     }
-    out->rms_mv = (int32_t)ridge_relay_scale_by((uint32_t)reading, UINT32_C(10791070), 20u);
+    out->rms_mv = (int32_t)ridge_relay_scale_by((uint32_t)reading, UINT32_C(12997724), 20u);
     out->updates = updates;
     out->flags = flags;
     out->latched = (uint16_t)(raised ^ cleared);
@@ -550,7 +549,7 @@ int32_t ridge_relay_rms_mv(const struct ridge_relay_state *s)
         RIDGE_RELAY_FENCE();
         reading = s->reading[last & 1u];
     }
-    return (int32_t)ridge_relay_scale_by((uint32_t)reading, UINT32_C(10791070), 20u);
+    return (int32_t)ridge_relay_scale_by((uint32_t)reading, UINT32_C(12997724), 20u);
 }
 
 int16_t ridge_relay_scale(const struct ridge_relay_state *s)

@@ -7,22 +7,22 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file e7d8cc4175d69c0c1f0d6457ad62dbd28a0d7dc4c305d334c2e9ccf2a3ad722c
+ *     file 2420fd67345ff3710658b352053b889136aa335a3ca39d8b7cfd41443d59cd93
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
  * have licensed people review and test the equipment.
  */
 /*
- * Window: 2 half cycles in 15 samples of 1000 us (15 ms), RMS.
- * Blocks: 15 of 1 sample, which weigh 45 35 36 22 26 8 26 61 26 8 26 22 36 35 45 (the newest
+ * Window: 2 half cycles in 14 samples of 1000 us (14 ms), RMS.
+ * Blocks: 14 of 1 sample, which weigh 86 59 46 26 1 14 83 83 14 1 26 46 59 86 (the newest
  *     first); a PI step at every block.
- * Gains: proportional 0.196 scale per pu, integral 52.3 scale per pu and second (0.0523 per
+ * Gains: proportional 0.181 scale per pu, integral 51.8 scale per pu and second (0.0518 per
  *     PI step, backward form).
- * Over the corners: settling 57 ms, overshoot 0 %, gain margin 7.98 dB, phase margin 72.2
- *     deg, peak sensitivity 1.36.
- * Resolution at the output: reading 0.0103 V, steps of the drive 0.00982 V, dead band
- *     0.00515 V either way; sine table within 4.9e-05 of the crest.
+ * Over the corners: settling 58 ms, overshoot 0 %, gain margin 9.17 dB, phase margin 73.7
+ *     deg, peak sensitivity 1.37.
+ * Resolution at the output: reading 0.0124 V, steps of the drive 0.00982 V, dead band 0.0062
+ *     V either way; sine table within 4.9e-05 of the crest.
  *
  * Values that the spec left to their defaults:
  *     output.frequency_tolerance_hz = 0
@@ -46,10 +46,10 @@
  *     targets.ramp_ms = 0
  *
  * Constants, as wanted and as they are here:
- *     proportional: 18048 / 2^30 = 0.195995, wanted 0.196 scale per pu (-23 ppm)
- *     integral: 4816 / 2^30 = 0.0523002, wanted 0.0523 scale per pu and update (+4 ppm)
- *     target_gain: 6521017 / 2^26 = 0.0971707, wanted 0.0971707 counts per mV (+0 ppm)
- *     millivolt_gain: 10791070 / 2^20 = 10.2912, wanted 10.2912 mV per count (+0 ppm)
+ *     proportional: 20075 / 2^30 = 0.180996, wanted 0.181 scale per pu (-21 ppm)
+ *     integral: 5745 / 2^30 = 0.0517969, wanted 0.0518 scale per pu and update (-59 ppm)
+ *     target_gain: 5413928 / 2^26 = 0.0806738, wanted 0.0806738 counts per mV (+0 ppm)
+ *     millivolt_gain: 12997724 / 2^20 = 12.3956, wanted 12.3956 mV per count (+0 ppm)
  *     scale_max: 18022 / 2^14 = 1.09998, wanted 1.1 scale (-22 ppm)
  *
  * Ranges, derived from the ADC's range and the state's bounds; no operation leaves them.
@@ -60,21 +60,21 @@
  *     count          uQ16.0     16               0               1  15 bits
  *     square         uQ32.0     32               0         4194304  9 bits
  *     block_sum      uQ32.0     32               0         4194304  9 bits
- *     sum            uQ32.0     32               0      1916796928  1 bits
- *     root_argument  uQ32.0     32               0       479199232  3 bits
+ *     sum            uQ32.0     32               0      2642411520  0 bits
+ *     root_argument  uQ32.0     32               0       330301440  3 bits
  *     lean           sQ31.0     32       -33554432        33554432  5 bits
- *     reading        sQ15.0     16               0           21891  0 bits
- *     rms_mv         sQ31.0     32               0          225284  13 bits
- *     target         sQ15.0     16               0           12827  1 bits
- *     error          sQ15.0     16          -21891           12827  0 bits
+ *     reading        sQ15.0     16               0           18174  0 bits
+ *     rms_mv         sQ31.0     32               0          225278  13 bits
+ *     target         sQ15.0     16               0           10649  1 bits
+ *     error          sQ15.0     16          -18174           10649  0 bits
  *     integral       sQ1.30     32               0      1181089792  0 bits
- *     step_product   sQ1.30     32      -105427056        61774832  4 bits
- *     step           sQ1.30     32      -105427056        61774832  4 bits
- *     after          sQ1.30     32      -105427056      1242864624  0 bits
- *     push_product   sQ1.30     32      -395088768       231501696  2 bits
- *     push           sQ1.30     32      -395088768       231501696  2 bits
- *     drive          sQ1.30     32      -500515824      1474366320  0 bits
- *     rest           sQ1.30     32      -231501696      1576178560  0 bits
+ *     step_product   sQ1.30     32      -104409630        61178505  4 bits
+ *     step           sQ1.30     32      -104409630        61178505  4 bits
+ *     after          sQ1.30     32      -104409630      1242268297  0 bits
+ *     push_product   sQ1.30     32      -364843050       213778675  2 bits
+ *     push           sQ1.30     32      -364843050       213778675  2 bits
+ *     drive          sQ1.30     32      -469252680      1456046972  0 bits
+ *     rest           sQ1.30     32      -213778675      1545932842  0 bits
  *     drive_rounded  uQ2.30     32           32768      1181122560  1 bits
  *     scale          sQ1.14     16               0           18022  0 bits
  *     sine           uQ1.15     16               0           32767  1 bits
@@ -107,11 +107,11 @@
  * The new scale counts from the update on; the design holds for every update that starts and ends within
  * 1000 us of its block's last sample.
  *
- * The window has 15 blocks of 1 sample, which weigh differently. ridge_relay_sample adds up a block;
- * ridge_relay_update keeps the sums of the last 15 in a ring, and makes a PI step of the whole
+ * The window has 14 blocks of 1 sample, which weigh differently. ridge_relay_sample adds up a block;
+ * ridge_relay_update keeps the sums of the last 14 in a ring, and makes a PI step of the whole
  * window at every block. A block that no update took leaves a hole: MISSED is set and the drive is
- * held, up to the step at which 15 blocks have followed each other again; the first step after
- * reset waits for 15 blocks, too. A target of 0 takes the drive to zero at any update. An update that
+ * held, up to the step at which 14 blocks have followed each other again; the first step after
+ * reset waits for 14 blocks, too. A target of 0 takes the drive to zero at any update. An update that
  * two ends of blocks interrupt may take none of them; the next one finds the hole.
  */
 #ifndef RIDGE_RELAY_H
@@ -126,7 +126,7 @@ extern "C" {
 /* Of these calls: it grows when one of them changes. */
 #define RIDGE_RELAY_INTERFACE_VERSION 1
 #define RIDGE_RELAY_REVISION UINT32_C(0x4e1bc1eb)
-#define RIDGE_RELAY_SAMPLES 15u /* samples a window */
+#define RIDGE_RELAY_SAMPLES 14u /* samples a window */
 #define RIDGE_RELAY_BLOCK_SAMPLES 1u /* samples a block */
 #define RIDGE_RELAY_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
 #define RIDGE_RELAY_SCALE_MAX INT16_C(18022) /* drive limit */
@@ -181,20 +181,20 @@ struct ridge_relay_state {
     int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
     uint32_t span_above; /* sums of the span up to now */
     uint32_t span_below;
-    volatile int16_t target[2]; /* 0 to 12827 reading units */
-    volatile int16_t reading[2]; /* 0 to 21891 */
+    volatile int16_t target[2]; /* 0 to 10649 reading units */
+    volatile int16_t reading[2]; /* 0 to 18174 */
     volatile uint16_t flags[2];
     volatile uint16_t updates[2]; /* counts updates that took something */
     volatile uint16_t raised[2]; /* a flag is latched while its bit here is not that of cleared */
     volatile uint16_t cleared;
     volatile uint_least8_t window_held[2]; /* 1: a limiter acted in the whole block */
     uint_least8_t held_due; /* blocks up to the first window without one in which a limiter acted */
-    uint_least8_t blocks_due; /* blocks up to the next PI step, 1 to 15 */
+    uint_least8_t blocks_due; /* blocks up to the next PI step, 1 to 14 */
     uint_least8_t unsettled; /* PI steps in the band that SETTLED still asks for */
     uint_least8_t undriven; /* PI steps until the whole window is driven enough for IMPLAUSIBLE */
     uint_least8_t span_due; /* blocks up to the end of the span, 1 to 8 */
     uint_least8_t stuck; /* 1: the last two spans leaned the same way */
-    uint32_t ring[14]; /* sums of the blocks before the newest, the later first */
+    uint32_t ring[13]; /* sums of the blocks before the newest, the later first */
 };
 
 /* Zero drive, nothing measured, target 0: the output starts with ridge_relay_set_target_mv. */
@@ -218,7 +218,7 @@ int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_readi
 /* flags: those latched ones that were seen; they are latched again by the next update that has them. */
 void ridge_relay_clear(struct ridge_relay_state *s, uint16_t flags);
 
-/* Returns the last window's RMS-equivalent output in millivolts, 0..225284. */
+/* Returns the last window's RMS-equivalent output in millivolts, 0..225278. */
 int32_t ridge_relay_rms_mv(const struct ridge_relay_state *s);
 
 /* Returns the amplitude scale, 16384 = 1.0, 0..18022. */

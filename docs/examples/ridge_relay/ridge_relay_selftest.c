@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file d6c2f505de9fff840e52811ab29c7a24522b1cf8a2d18e450ad38c7db47d9dea
+ *     file 9b608a84a9b2d53e6360c9f5c1c124c1ea756a5e4da28da21564b9bce1221aff
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -27,8 +27,8 @@
 #if RIDGE_RELAY_INTERFACE_VERSION != 1
 #error "ridge_relay.h has another RIDGE_RELAY_INTERFACE_VERSION than 1"
 #endif
-#if RIDGE_RELAY_SAMPLES != 15
-#error "ridge_relay.h has another RIDGE_RELAY_SAMPLES than 15"
+#if RIDGE_RELAY_SAMPLES != 14
+#error "ridge_relay.h has another RIDGE_RELAY_SAMPLES than 14"
 #endif
 #if RIDGE_RELAY_BLOCK_SAMPLES != 1
 #error "ridge_relay.h has another RIDGE_RELAY_BLOCK_SAMPLES than 1"
