@@ -83,16 +83,12 @@ class Regulator:
     ``reset`` sets them all; there is room for those of ``state.STATE`` and no others.
     """
 
-    __slots__ = ("_attributes", "_elements", "plan", *map(attribute, STATE))
+    __slots__ = ("_elements", "_get", "plan", *map(attribute, STATE))
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self._elements = tuple(
-            (attribute(field), field.elements(plan), field.indexed(plan))
-            for field in STATE
-            if field.slot_count(plan)
-        )
-        self._attributes = operator.attrgetter(*(name for name, _, _ in self._elements))
+        self._elements: tuple[tuple[str, tuple[str, ...], bool], ...] = ()
+        self._get = operator.attrgetter("plan")
         self.reset()
 
     def reset(self) -> None:
@@ -676,8 +672,9 @@ class Regulator:
 
     def values(self) -> list[int]:
         """Every number of the state in the order of ``state.field_names``."""
+        self._know_elements()
         row: list[int] = []
-        for value in self._attributes(self):
+        for value in self._get(self):
             # By the kind of value: this is called for every window of a comparison.
             if type(value) is list:
                 row += value
@@ -687,11 +684,24 @@ class Regulator:
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
+        self._know_elements()
         for name, elements, indexed in self._elements:
             if indexed:
                 setattr(self, name, [values[element] for element in elements])
             else:
                 setattr(self, name, values[elements[0]])
+
+    def _know_elements(self) -> None:
+        """List the attributes with the names of their numbers: once, and not for the many
+        regulators of a search, which are never asked."""
+        if self._elements:
+            return
+        self._elements = tuple(
+            (attribute(field), field.elements(self.plan), field.indexed(self.plan))
+            for field in STATE
+            if field.slot_count(self.plan)
+        )
+        self._get = operator.attrgetter(*(name for name, _, _ in self._elements))
 
 
 def drive_wave(

@@ -7,6 +7,7 @@ prints (model, emission, report) starts here, and neither side looks across.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 from halfcycle.regulator import arithmetic
@@ -206,7 +207,7 @@ class Turning:
         return self.base_step + arithmetic.scale_by(offset, self.gain, self.shift)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Plan:
     """All constants of one regulator, as integers. Built by ``halfcycle.quantise.quantise``."""
 
@@ -288,17 +289,17 @@ class Plan:
     bus: BusPlan | None = None
     """None: the bus is not measured."""
 
-    @property
+    @cached_property
     def flags(self) -> tuple[tuple[str, int, str], ...]:
         """Name, value and meaning of every flag."""
         return FLAGS + BUS_FLAGS if self.bus else FLAGS
 
-    @property
+    @cached_property
     def all_flags(self) -> int:
         """Every flag that is defined."""
         return sum(value for _, value, _ in self.flags)
 
-    @property
+    @cached_property
     def scale_top(self) -> int:
         """Greatest scale: ``scale_max``, but for a bus that is measured, as that limits what is
         left of the scale at a higher bus."""
@@ -311,89 +312,89 @@ class Plan:
                 return signal.lowest, signal.highest
         raise KeyError(name)
 
-    @property
+    @cached_property
     def duty_bits(self) -> int:
         """Fraction bits of the duty's table."""
         return duty_bits(self.pwm_counts)
 
-    @property
+    @cached_property
     def duty_doubled(self) -> bool:
         """True if the scale is doubled, so that the duty is in the upper half of the product."""
         return self.duty_bits <= 2
 
-    @property
+    @cached_property
     def duty_shift(self) -> int:
         """Right shift from the upper half of the product to the duty."""
         return self.duty_bits + SCALE_BITS + self.duty_doubled - 16
 
-    @property
+    @cached_property
     def blocks(self) -> int:
         """Blocks in the window: 1 and up."""
         return len(self.block_weights)
 
-    @property
+    @cached_property
     def block_samples(self) -> int:
         """Samples in a block: 1 and up."""
         return self.samples // self.blocks
 
-    @property
+    @cached_property
     def blockwise(self) -> bool:
         """True if the window has several blocks: the update then keeps a ring of their sums."""
         return len(self.block_weights) > 1
 
-    @property
+    @cached_property
     def flat(self) -> bool:
         """True if all blocks weigh the same: their sums are added up as they are."""
         return set(self.block_weights) == {1}
 
-    @property
+    @cached_property
     def updates(self) -> int:
         """PI steps per window: 1 and up."""
         return len(self.block_weights) // self.update_blocks
 
-    @property
+    @cached_property
     def weighted_samples(self) -> int:
         """Samples in a window, each counted by its block's weight."""
         return self.block_samples * sum(self.block_weights)
 
-    @property
+    @cached_property
     def term_max(self) -> int:
         """Greatest that one sample adds to its block's sum."""
         return self.magnitude_max**2 if self.measure == "rms" else self.magnitude_max
 
-    @property
+    @cached_property
     def block_max(self) -> int:
         """Greatest sum of a block."""
         return self.block_samples * self.term_max
 
-    @property
+    @cached_property
     def total_max(self) -> int:
         """Greatest weighted sum of a window."""
         return self.weighted_samples * self.term_max
 
-    @property
+    @cached_property
     def block_high(self) -> bool:
         """True if a block's sum needs more than 32 bits: a second 16-bit word carries on."""
         return self.sum_high and self.block_max > WORD_MASK
 
-    @property
+    @cached_property
     def span_updates(self) -> int:
         """PI steps in a span: 1 and up."""
         return self.span_blocks // self.update_blocks
 
-    @property
+    @cached_property
     def zero_clamp(self) -> int:
         """How far the zero in force may be from ``zero_code``, codes: 0 if it is not tracked."""
         return self.tracking.clamp if self.tracking else 0
 
-    @property
+    @cached_property
     def zero_lean_max(self) -> int:
         """Greatest difference of the sums on both sides that the zero is tracked by, in
         2^tracking.shift."""
         tracking = self.tracking
         return tracking.blocks * (self.block_max >> tracking.shift) if tracking else 0
 
-    @property
+    @cached_property
     def lean_per_code_max(self) -> int:
         """Greatest lean per code of the zero's error, at the greatest reading."""
         tracking = self.tracking
@@ -403,17 +404,17 @@ class Plan:
             return tracking.slope
         return arithmetic.round_shift(self.reading_max * tracking.slope, tracking.slope_shift)
 
-    @property
+    @cached_property
     def lean_shift(self) -> int:
         """Right shift of a block's sums that keeps those of a span below 2^30."""
         return max(0, (self.span_blocks * self.block_max).bit_length() - LEAN_WORD.bit_length())
 
-    @property
+    @cached_property
     def lean_max(self) -> int:
         """Greatest sum of a span on one side of the zero, in 2^lean_shift."""
         return self.span_blocks * (self.block_max >> self.lean_shift)
 
-    @property
+    @cached_property
     def lean_limit(self) -> int:
         """What the greater side of a span must reach, in 2^lean_shift: 3/4 of what a sensor gives
         that is stuck where it reads ``hold_reading``. 0 of a plain window, whose reading is that of
@@ -425,27 +426,27 @@ class Plan:
         span = 3 * window * self.span_blocks * self.block_samples // (4 * self.weighted_samples)
         return min(span >> self.lean_shift, LEAN_WORD)
 
-    @property
+    @cached_property
     def drive_max(self) -> int:
         """Drive limit in the integrator's units."""
         return self.scale_top << (self.drive_bits - SCALE_BITS)
 
-    @property
+    @cached_property
     def scale_shift(self) -> int:
         """Shift from the integrator's units to the published scale."""
         return self.drive_bits - SCALE_BITS
 
-    @property
+    @cached_property
     def ramped(self) -> bool:
         """True if the target climbs by ``ramp_step`` per PI step instead of at once."""
         return self.ramp_step > 0
 
-    @property
+    @cached_property
     def has_proportional(self) -> bool:
         """False for pure integral action; the C then carries no proportional term."""
         return self.proportional != 0
 
-    @property
+    @cached_property
     def root_place(self) -> int:
         """rms: the power of two at which the root's argument has its first digit (base four)."""
         argument = self.total_max >> self.reading_shift
