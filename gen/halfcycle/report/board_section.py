@@ -19,6 +19,7 @@ from halfcycle.report.parts import (
     decimal,
     exact,
     percent,
+    quantity,
 )
 from halfcycle.report.svg_chart import Chart
 from halfcycle.simulate.criteria import settling_limit_s
@@ -172,6 +173,7 @@ def case_table(board_runs: BoardRuns) -> Table:
         value = run.tally.worst[figure][0]
         return percent(value) if figure.endswith("_percent") else decimal(value)
 
+    at_most = f"at most {quantity(100 * board_runs.setting.at_rest.dc, '%')}"
     return Table(
         title="Cases",
         columns=(
@@ -208,7 +210,10 @@ def case_table(board_runs: BoardRuns) -> Table:
         numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
-            "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest.",
+            "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest. DC is "
+            "all there is, whatever it comes of: what the regulator makes of the sensor's zero "
+            f"({at_most} by the design), rounding to ADC codes, to the drive's steps and to PWM "
+            "counts, noise, and a load's harmonics that the sampling folds.",
             "The worst board of each figure; a dash if a case does not judge it, or has none. The "
             "sensor's gain error is taken out of the judged figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "

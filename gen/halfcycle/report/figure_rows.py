@@ -123,7 +123,7 @@ def dc_row(trial: Trial) -> Row:
     """What the regulator makes of the sensor's zero."""
     limit = trial.dc_limit_percent
     return Row(
-        "DC that the regulator makes, of rated peak",
+        "DC that the regulator makes of the sensor's zero, of rated peak",
         f"≤ {asked(limit, '%')}",
         beside(trial.output.dc_percent, limit, "%") if trial.loop.stable else "unstable",
         kept=trial.little_dc,

@@ -118,8 +118,9 @@ def _dc(setting: Setting, tallies: Iterable[Tally]) -> Iterator[Finding]:
         "dc-above-limit",
         f"{worst.case}: output.dc_percent",
         f"board {board} has {share:.2g} % of rated peak ({abs(volts):.2g} V) of DC at the output, "
-        f"allowed {limit:g} %, as the regulator follows the sensor's zero from half cycle to half "
-        f"cycle; {by_zero if setting.odd else 'take a window with a zero at f, or trim the zero'}",
+        f"allowed {limit:g} %: of the sensor's zero, which it follows from half cycle to half "
+        f"cycle, the regulator makes at most {100 * setting.at_rest.dc:.2g} %, the rest comes of "
+        f"rounding, noise and the load's harmonics that the sampling folds; {by_zero if setting.odd else 'take a window with a zero at f, or trim the zero'}",
     )
 
 

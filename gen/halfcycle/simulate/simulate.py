@@ -94,6 +94,7 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         driven=plan.hold_scale / SCALE_ONE,
         climb=(3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)))
         * (float(design.spec.bridge.scale_max) if plan.law else 1.0),
+        dc=design.chosen.output.dc_percent / 100,
         held_share=design.greatest_gain / design.least_gain,
     )
 
