@@ -55,11 +55,11 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> UnmetErr
     if not any(trial.in_reach for trial in trials):
         return UnmetError(reach(spec, trials[0].hardest_plants), trials)
     followed = _with_the_fastest(spec, trials, file)
-    return UnmetError(_unmet(spec, followed, file), followed)
+    return UnmetError(unmet(spec, followed, file), followed)
 
 
-def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
-    """The findings, if rated voltage can be had."""
+def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
+    """The findings, if rated voltage can be had; ``trials``: followed as far as they will be."""
     targets = spec.targets
     limit_ms = spec.settling_limit_ms
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
@@ -76,13 +76,20 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
     window = trial.window
     length = counted(window.half_cycles) if window.kind == "plain" else window.kind
     weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
+    among, others = "", ""
+    if others_ms := unfollowed_ms(trials):
+        if not best_of_all(trials):
+            among = f" of the {len(refused) - len(others_ms)} that were followed to their best"
+        settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
+        others = f"the {settle} in {min(others_ms):.3g} ms or more; "
     findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by {weighed}; the best, "
+            f"{wanted} cannot be met at every corner by {weighed}; the best{among}, "
             f"with {length} ({window.duration_ms:.6g} ms a window): "
-            f"{' or '.join(reached) or 'none'}; {_held_back(trial, best.corner)}. "
+            f"{' or '.join(reached) or 'none'}; {others}"
+            f"{_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
     ]
@@ -103,6 +110,24 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             )
         )
     return findings
+
+
+def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:
+    """Of the windows that were not followed to their best: the time before which none of its gains
+    settles, milliseconds each."""
+    refusals = (trial.refusal for trial in trials)
+    return tuple(
+        each.at_least_ms
+        for each in refusals
+        if isinstance(each, MovingRefusal)
+        and each.settling_ms is None
+        and each.at_least_ms is not None
+    )
+
+
+def best_of_all(trials: Sequence[Trial]) -> bool:
+    """Whether no window that was not followed to its best may settle sooner than the others."""
+    return min(unfollowed_ms(trials), default=math.inf) >= _best_ms(trials)
 
 
 def _enough_ms(time_ms: float) -> str:
