@@ -26,6 +26,7 @@ from hypothesis import strategies as st
 from halfcycle import cli
 from halfcycle.base import clipped_sine
 from halfcycle.base.findings import finding, grouped
+from halfcycle.design.error_parts import with_sensor
 from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
@@ -36,7 +37,7 @@ from halfcycle.report.board_runs import run_boards
 from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.mathml import shown, with_numbers
 from halfcycle.report.page import derivation_list
-from halfcycle.report.parts import Contents, carried, decimal, typeset
+from halfcycle.report.parts import Contents, carried, decimal, quantity, typeset
 from halfcycle.report.summary_section import all_findings, verdict
 from halfcycle.report.svg_chart import CLOSE, Chart, thinned
 from halfcycle.simulate import simulate
@@ -140,8 +141,17 @@ def test_the_steady_error_is_the_sum_of_the_parts_behind_it(whole: Contents) -> 
     (got,) = (
         row.got for row in summary_section.rows(whole, named) if row.name.startswith("steady error")
     )
-    total, *parts = (float(number) for number in re.findall(r"\d+\.\d+", got))
+    alone, whole_text = got.split("; ")
+    total, *parts = (float(number) for number in re.findall(r"\d+\.\d+", alone))
     assert len(parts) == 3 and total == pytest.approx(sum(parts), rel=0.02)
+    # Bug: the sensor's zero and gain were in no total.
+    design = whole.integer_design
+    sensor = with_sensor(design.design.spec, design.design.chosen, design.quantised.steady_error_v)
+    assert whole_text.startswith("with the sensor's zero (") and whole_text.endswith("of rated")
+    assert f"± {quantity(sensor.total_v, 'V')}" in whole_text
+    assert sensor.total_v == pytest.approx(
+        design.quantised.steady_error_v + sensor.zero_v + sensor.gain_v
+    )
 
 
 def test_a_reviewer_signs_for_the_files_that_generate_writes(whole: Contents, text: str) -> None:
