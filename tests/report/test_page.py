@@ -103,7 +103,7 @@ def test_the_page_of_a_moving_window_was_a_fault_of_the_tool(relay: Contents) ->
     """Its worst corners are boards, of which the table of corners had no row: KeyError. The board
     with the least gain margin may lie inside the tolerances; its row says that margin."""
     design = relay.integer_design.design
-    named = loop_section.corners(design)
+    named = loop_section.corners(relay.integer_design)
     rows = {row[1]: row for row in loop_section.corner_table(design, named).rows}
     for key, column in (("settling_ms", 4), ("gain_margin_db", 6), ("peak_sensitivity", 8)):
         assert rows[design.loop.worst[key]][column] == decimal(getattr(design.loop, key))
@@ -137,7 +137,7 @@ def test_the_verdict_counts_what_was_judged_and_warned_of(whole: Contents) -> No
 
 
 def test_the_steady_error_is_the_sum_of_the_parts_behind_it(whole: Contents) -> None:
-    named = loop_section.corners(whole.integer_design.design)
+    named = loop_section.corners(whole.integer_design)
     (got,) = (
         row.got for row in summary_section.rows(whole, named) if row.name.startswith("steady error")
     )

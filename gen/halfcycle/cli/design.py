@@ -48,7 +48,9 @@ def command(spec: Path, as_json: bool) -> None:
 
 
 def _show(integer_design: IntegerDesign) -> None:
-    corners = Corners()
+    from halfcycle.generate.worst_corners import worst_corners  # noqa: PLC0415 (numpy)
+
+    corners = Corners(worst_corners(integer_design))
     _show_figures(integer_design, corners)
     corners.show()
     show_windows(integer_design)
