@@ -21,6 +21,7 @@ from halfcycle.simulate.case import AtRest, Promise, Setting
 from halfcycle.simulate.cases import cases
 from halfcycle.simulate.compiled_loop import CompiledLoop
 from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.names import ENGINES
 from halfcycle.simulate.overload import overload_bus_v, overload_share
 from halfcycle.simulate.pace import pace
 from halfcycle.simulate.setup import board, steps_per_sample, timing
@@ -207,7 +208,7 @@ def _engine(name: str) -> AbstractContextManager[Any]:
                     "virtual boards",
                     "engine",
                     f"joblib has no engine {name!r} here",
-                    "choose threading, loky or dask",
+                    choice(name, ENGINES),
                 )
             ]
         ) from None
