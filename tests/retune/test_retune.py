@@ -368,7 +368,7 @@ def test_a_broken_limit_writes_nothing(tool, spec: Path) -> None:
     [
         ([], "--settling-ms"),
         (["--period-us", "soon"], "--period-us"),
-        (["--period-us", "0"], "loop.period_us"),
+        (["--period-us", "0"], "(command line): --period-us: 0 is too low"),
         (["--period-us", "nan", "--settling-ms", "x"], "--settling-ms"),
         (["--period-us", "400", "--plot", "steps.bmp"], "steps.bmp: --plot: no suffix"),
     ],
