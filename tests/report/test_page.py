@@ -256,6 +256,24 @@ def test_limits_are_drawn_from_the_event_that_they_are_held_against(whole: Conte
     assert min(drawn) == pytest.approx(1000 * (run.case.event_s - first))
 
 
+def test_no_line_crosses_the_name_of_a_limit(whole: Contents) -> None:
+    """Bug: names stood at the ends of the limits, and curves ran through them."""
+    assert whole.boards is not None
+    named = 0
+    for figure in (
+        board_section.overload_figure(whole.boards),
+        *board_section.case_figures(whole.boards),
+    ):
+        assert figure is not None
+        frame = re.search(r'<rect class="frame" x="[\d.]+" y="([\d.]+)"', figure.svg)
+        assert frame is not None
+        for y, name in re.findall(r'<text[^>]* y="([\d.]+)"[^>]*>([^<]*)</text>', figure.svg):
+            if name in {curve.name for run in whole.boards.runs for curve in run.case.curves}:
+                named += 1
+                assert float(y) < float(frame[1]) - 3
+    assert named >= 4
+
+
 def test_the_verdict_asks_for_a_cut_out_first_whatever_else_is_warned_of(whole: Contents) -> None:
     """Bug: of several warnings the verdict had codes, which stood nowhere else on the page."""
     told = summary_section.all_findings(whole)

@@ -76,19 +76,13 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
     window = trial.window
     length = counted(window.half_cycles) if window.kind == "plain" else window.kind
     weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
-    among, others = "", ""
-    if others_ms := unfollowed_ms(trials):
-        if not best_of_all(trials):
-            among = f" of the {len(refused) - len(others_ms)} that were followed to their best"
-        settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
-        others = f"the {settle} in {min(others_ms):.3g} ms or more; "
     findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by {weighed}; the best{among}, "
+            f"{wanted} cannot be met at every corner by {weighed}; the best{_among(trials, len(refused))}, "
             f"with {length} ({window.duration_ms:.6g} ms a window): "
-            f"{' or '.join(reached) or 'none'}; {others}"
+            f"{' or '.join(reached) or 'none'}; {_others(trials)}"
             f"{_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
@@ -110,6 +104,21 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             )
         )
     return findings
+
+
+def _among(trials: Sequence[Trial], refused: int) -> str:
+    """Over how many of the ``refused`` windows the best is the best; "" if over all."""
+    followed = refused - len(unfollowed_ms(trials))
+    return "" if best_of_all(trials) else f" of the {followed} that were followed to their best"
+
+
+def _others(trials: Sequence[Trial]) -> str:
+    """What is known of the windows that were not followed to their best; "" if all were."""
+    others_ms = unfollowed_ms(trials)
+    if not others_ms:
+        return ""
+    settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
+    return f"the {settle} in {min(others_ms):.3g} ms or more; "
 
 
 def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:

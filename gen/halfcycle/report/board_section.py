@@ -8,7 +8,7 @@ from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.base.text import counted
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
-from halfcycle.report.limit_lines import draw_limits
+from halfcycle.report.limit_lines import draw_limits, limit_key
 from halfcycle.report.parts import (
     BESIDE,
     DASH,
@@ -21,7 +21,7 @@ from halfcycle.report.parts import (
     percent,
     quantity,
 )
-from halfcycle.report.svg_chart import Chart
+from halfcycle.report.svg_chart import Chart, key_rows
 from halfcycle.simulate.criteria import settling_limit_s
 
 JUDGED = {
@@ -108,22 +108,24 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     low = max(SPAN_V[0], min(least - 4, 100.0 - room))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room))
     since = "event" if run.edges[0] < 0 else "start"
+    key = [
+        ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
+        ("one", "nominal"),
+        *([("two", f"board {run.worst_board}")] if run.worst_board != 0 else []),
+        *limit_key(run),
+    ]
     chart = Chart(
         Axis(edges[0], edges[-1], f"time from the {since}, ms"),
         Axis(low, high, "RMS, % of rated"),
         height=200,
+        key_rows=key_rows(key),
     )
     chart.level(100.0, "faint")
-    key = [
-        ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
-        ("one", "nominal"),
-    ]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     drawn = ""
     if run.worst_board != 0:
         chart.line(middles, run.worst[known].tolist(), "two")
-        key.append(("two", f"board {run.worst_board}"))
         drawn = f" Board {run.worst_board}: {run.drawn_for}."
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:

@@ -84,7 +84,8 @@ ENVELOPES: dict[str, Envelope] = {
             ),
             read_in=(
                 "Points from 1 ms on checked against a meter maker's drawing of the curve, the "
-                "others not checked against any text. Its parts below 3 ms are peaks, not RMS, and are left out"
+                "others not checked against any text. Its parts below 3 ms are peaks, not RMS, and "
+                "are left out"
             ),
             covers=frozenset({Covers.LOAD, Covers.MOTOR, Covers.BUS, Covers.FAULT}),
             lower=((70.0, 0.02), (80.0, 0.5), (90.0, 10.0)),
