@@ -63,9 +63,9 @@ def test_page_and_terminal_say_what_the_measured_dc_is_of() -> None:
     integer_design = design_integers(ready.setting.spec)
     runs = run_boards(integer_design, integer_design.texts(), 1, 1)
     (note,) = (text for text in case_table(runs).notes if "THD" in text)
-    assert "whatever it comes of" in note and "rounding" in note
+    assert "of all causes" in note and "rounding" in note
     assert f"at most {quantity(100 * ready.setting.at_rest.dc, '%')} by the design" in note
     run = ["simulate", str(CART), "--case", "target-step", "--boards", "1"]
     result = CliRunner().invoke(cli, run)
     told = " ".join(result.output.split())
-    assert "of the sensor's zero the regulator makes at most 0.011 %; rounding, noise" in told
+    assert "of the sensor's zero the regulator makes 0.011 % at most; rounding, noise" in told

@@ -101,8 +101,8 @@ def _dc_is_of(prepared: Prepared, tallies: list[Tally]) -> list[str]:
         return []
     designed = 100 * prepared.setting.at_rest.dc
     return [
-        f"That DC is all there is: of the sensor's zero the regulator makes at most "
-        f"{designed:.3f} %; rounding, noise and harmonics that the sampling folds add to it."
+        f"DC is of all causes: of the sensor's zero the regulator makes {designed:.3f} % at most; "
+        "rounding, noise and harmonics that the sampling folds add to it."
     ]
 
 

@@ -81,9 +81,9 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             "targets-unmet",
             "targets.settling_ms",
             f"{wanted} cannot be met at every corner by {weighed}; "
-            f"the best{_among(trials, len(refused))}, with {length} ({window.duration_ms:.6g} ms a window): "
-            f"{' or '.join(reached) or 'none'}; {_others(trials)}"
-            f"{_held_back(trial, best.corner)}. "
+            f"the best{_among(trials, len(refused))}, with {length} "
+            f"({window.duration_ms:.6g} ms a window): {' or '.join(reached) or 'none'}; "
+            f"{_others(trials)}{_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
     ]

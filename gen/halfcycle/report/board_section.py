@@ -213,9 +213,9 @@ def case_table(board_runs: BoardRuns) -> Table:
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
             "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest. DC "
-            "is all there is, whatever it comes of: what the regulator makes of the sensor's zero "
-            f"({at_most} by the design), rounding to ADC codes, to the drive's steps and to PWM "
-            "counts, noise, and a load's harmonics that the sampling folds.",
+            f"is of all causes: what the regulator makes of the sensor's zero ({at_most} by the "
+            "design), rounding to ADC codes, to the drive's steps and to PWM counts, noise, and "
+            "harmonics of a load that the sampling folds.",
             "The worst board of each figure; a dash if a case does not judge it, or has none. The "
             "sensor's gain error is taken out of the judged figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "
