@@ -73,3 +73,10 @@ def test_the_page_shows_every_example() -> None:
     page = findings_page.page()
     lines = {code: f"\n{with_signs(line)} [{code}]\n" for code, line in examples().items()}
     assert [code for code, line in lines.items() if line not in page] == []
+
+
+def test_examples_have_the_digits_of_the_page_and_names_of_boards() -> None:
+    """Boards were called a, board and low; a percentage had a zero that says nothing: 0.60 %."""
+    for code, line in examples().items():
+        assert not re.search(r"\d\.\d*0 %", line), code
+        assert not re.search(r"^\w+: (?:[\w.]+: )?(?:a|board|low)(?:: | comes)", line), code

@@ -12,6 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from halfcycle.generate.pipeline import design_integers
+from halfcycle.report.loop_section import corner_table, corners
+from halfcycle.spec.load import load_spec
 from support.paths import EXAMPLES
 
 SPEC = "peat_cabin.toml"
@@ -72,6 +75,19 @@ def test_a_corner_is_a_letter_that_one_legend_explains() -> None:
     assert sorted(set(letters)) == [letter for letter, _ in legend]
     # Too narrow for columns, each is a line that says the same.
     assert re.findall(r"^([A-Z]): bus (\d+) V, L ", narrow, re.M) == legend
+
+
+@pytest.mark.parametrize("name", ["peat_cabin", "apron_cart", "ridge_relay"])
+def test_a_corner_has_one_letter_in_the_terminal_and_on_the_page(name: str) -> None:
+    """They gave letters in orders of their own: C was at the most drive here, at rest there."""
+    legend = show(30, "design", f"{name}.toml").partition("Corners")[2].partition("Windows w")[0]
+    told = {
+        letter: " ".join(label.split())
+        for letter, label in re.findall(r"(?ms)^([A-Z]): (.*?)(?=^[A-Z]: |\Z)", legend)
+    }
+    whole = design_integers(load_spec(EXAMPLES / f"{name}.toml"))
+    page = {row[0]: row[1] for row in corner_table(whole.design, corners(whole)).rows}
+    assert len(told) >= 3 and told == {letter: page[letter] for letter in told}
 
 
 def test_the_weighed_windows_say_what_the_choice_rests_on() -> None:

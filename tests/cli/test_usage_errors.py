@@ -63,8 +63,10 @@ def test_every_option_says_its_faults_in_one_line(run: CommandLine) -> None:
                 above = f"{name}: {kind.max + 1} is too large; {must}"
                 assert above in faults(run, command, name, kind.max + 1)
         elif isinstance(kind, click.Choice):
-            wrong = kind.choices[3] + "x"
-            said = f"{name}: there is no {wrong!r}; the nearest is {kind.choices[3]}; choose one of"
+            wrong = kind.choices[-1] + "x"
+            said = (
+                f"{name}: there is no {wrong!r}; the nearest is {kind.choices[-1]}; choose one of"
+            )
             assert any(line.startswith(said) for line in faults(run, command, name, wrong))
         elif isinstance(kind, click.types.FloatParamType):
             assert f"{name}: 'x' is not a number; give a number" in faults(run, command, name, "x")
@@ -94,7 +96,7 @@ def test_all_faults_of_a_command_line_are_said_at_once(run: CommandLine) -> None
         (("generate", SPEC), "--out: is missing; give --out DIR"),
         (("generate", SPEC, "--out", ""), "--out: is empty; give --out DIR"),
         (("check", SPEC), "DIR: is missing; name the folder last, or give --dir-of"),
-        (("design", "\x1b[2J", "\x1b[2J"), "\\x1b[2J: is one argument too many; the usage is"),
+        (("design", SPEC, "\x1b[2J"), "\\x1b[2J: is one argument too many; the usage is"),
     ],
 )
 def test_what_is_missing_unknown_or_too_much(
@@ -120,6 +122,74 @@ def test_a_file_that_there_is_not_is_one_line(run: CommandLine, words: tuple[obj
     done = run(*words)
     assert done.code == 2 and done.err.count("\n") == 1
     assert re.match(r"error: none\.(toml|csv): file: there is no such file; check ", done.err)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ("simulate", SPEC, "--boards", "0", "--case", "foo", "--parallel", "thread"),
+            [
+                "(command line): --case: there is no 'foo'; choose one of start, ",
+                "(command line): --boards: 0 is too small; ",
+                "(command line): --parallel: there is no 'thread'; the nearest is threading; ",
+            ],
+        ),
+        (
+            ("simulate", "none.toml", "--boards", "0", "--jsn", "--sed", "1"),
+            [
+                "(command line): --jsn: there is no such option; the nearest is --json",
+                "(command line): --sed: there is no such option; the nearest is --seed",
+                "(command line): --boards: 0 is too small; ",
+            ],
+        ),
+        (
+            ("report", "none.toml", "--out", "x.html", "--boards", "-1"),
+            ["(command line): --boards: -1 is too small; ", "none.toml: file: there is no such"],
+        ),
+        (
+            ("replay", "none.toml", "none.csv", "--multiply", "0", "--plot", "a.zip"),
+            [
+                "(command line): --multiply: is 0; give the ratio",
+                "a.zip: --plot: no suffix of a picture; ",
+                "none.toml: file: there is no such file; ",
+                "none.csv: file: there is no such file; ",
+            ],
+        ),
+        (
+            ("retune", SPEC, "--period-us", "0", "--frequency-hz", "-3", "--plot", "a.zip"),
+            [
+                "a.zip: --plot: no suffix of a picture; ",
+                "(command line): --frequency-hz: -3 is too low; allowed: 1 to 2000 Hz",
+                "(command line): --period-us: 0 is too low; allowed: 1 to 10000 us",
+            ],
+        ),
+        (
+            ("calibrate", "none.toml", "none.csv", "--plot", "a.zip"),
+            ["a.zip: --plot: ", "none.toml: file: ", "none.csv: file: "],
+        ),
+        (
+            ("identify", "none.toml", "--plot", "a.zip"),
+            ["(command line): LOG: there is none", "a.zip: --plot: ", "none.toml: file: "],
+        ),
+    ],
+)
+def test_the_second_fault_of_a_command_line_is_told_too(
+    run: CommandLine, words: tuple[object, ...], said: list[str]
+) -> None:
+    """It was told once the first one was mended, or the file was blamed for an option's value."""
+    done = run(*words)
+    assert (done.code, done.out) == (2, "")
+    lines = done.err.splitlines()
+    assert len(lines) == len(said), done.err
+    for line, start in zip(lines, said, strict=True):
+        assert line.startswith(f"error: {start}"), done.err
+
+
+def test_options_of_windows_tell_their_ranges(run: CommandLine) -> None:
+    text = " ".join(run("windows", "--help").out.split())
+    for told in ("frequency, above 0", "less than a half cycle", "0 or more and less than F"):
+        assert told in text
 
 
 def test_no_words_show_the_help(run: CommandLine) -> None:

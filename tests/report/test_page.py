@@ -26,6 +26,7 @@ from hypothesis import strategies as st
 from halfcycle import cli
 from halfcycle.base import clipped_sine
 from halfcycle.base.findings import finding, grouped
+from halfcycle.design.error_parts import with_sensor
 from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
@@ -36,7 +37,7 @@ from halfcycle.report.board_runs import run_boards
 from halfcycle.report.limit_lines import draw_limits
 from halfcycle.report.mathml import shown, with_numbers
 from halfcycle.report.page import derivation_list
-from halfcycle.report.parts import Contents, carried, decimal, typeset
+from halfcycle.report.parts import Contents, carried, decimal, quantity, typeset
 from halfcycle.report.summary_section import all_findings, verdict
 from halfcycle.report.svg_chart import CLOSE, Chart, thinned
 from halfcycle.simulate import simulate
@@ -102,7 +103,7 @@ def test_the_page_of_a_moving_window_was_a_fault_of_the_tool(relay: Contents) ->
     """Its worst corners are boards, of which the table of corners had no row: KeyError. The board
     with the least gain margin may lie inside the tolerances; its row says that margin."""
     design = relay.integer_design.design
-    named = loop_section.corners(design)
+    named = loop_section.corners(relay.integer_design)
     rows = {row[1]: row for row in loop_section.corner_table(design, named).rows}
     for key, column in (("settling_ms", 4), ("gain_margin_db", 6), ("peak_sensitivity", 8)):
         assert rows[design.loop.worst[key]][column] == decimal(getattr(design.loop, key))
@@ -136,12 +137,21 @@ def test_the_verdict_counts_what_was_judged_and_warned_of(whole: Contents) -> No
 
 
 def test_the_steady_error_is_the_sum_of_the_parts_behind_it(whole: Contents) -> None:
-    named = loop_section.corners(whole.integer_design.design)
+    named = loop_section.corners(whole.integer_design)
     (got,) = (
         row.got for row in summary_section.rows(whole, named) if row.name.startswith("steady error")
     )
-    total, *parts = (float(number) for number in re.findall(r"\d+\.\d+", got))
+    alone, whole_text = got.split("; ")
+    total, *parts = (float(number) for number in re.findall(r"\d+\.\d+", alone))
     assert len(parts) == 3 and total == pytest.approx(sum(parts), rel=0.02)
+    # Bug: the sensor's zero and gain were in no total.
+    design = whole.integer_design
+    sensor = with_sensor(design.design.spec, design.design.chosen, design.quantised.steady_error_v)
+    assert whole_text.startswith("with the sensor's zero (") and whole_text.endswith("of rated")
+    assert f"± {quantity(sensor.total_v, 'V')}" in whole_text
+    assert sensor.total_v == pytest.approx(
+        design.quantised.steady_error_v + sensor.zero_v + sensor.gain_v
+    )
 
 
 def test_a_reviewer_signs_for_the_files_that_generate_writes(whole: Contents, text: str) -> None:
@@ -244,6 +254,24 @@ def test_limits_are_drawn_from_the_event_that_they_are_held_against(whole: Conte
     chart.stairs = lambda edges, *_: drawn.extend(edges)  # type: ignore[method-assign]
     draw_limits(chart, run)
     assert min(drawn) == pytest.approx(1000 * (run.case.event_s - first))
+
+
+def test_no_line_crosses_the_name_of_a_limit(whole: Contents) -> None:
+    """Bug: names stood at the ends of the limits, and curves ran through them."""
+    assert whole.boards is not None
+    named = 0
+    for figure in (
+        board_section.overload_figure(whole.boards),
+        *board_section.case_figures(whole.boards),
+    ):
+        assert figure is not None
+        frame = re.search(r'<rect class="frame" x="[\d.]+" y="([\d.]+)"', figure.svg)
+        assert frame is not None
+        for y, name in re.findall(r'<text[^>]* y="([\d.]+)"[^>]*>([^<]*)</text>', figure.svg):
+            if name in {curve.name for run in whole.boards.runs for curve in run.case.curves}:
+                named += 1
+                assert float(y) < float(frame[1]) - 3
+    assert named >= 4
 
 
 def test_the_verdict_asks_for_a_cut_out_first_whatever_else_is_warned_of(whole: Contents) -> None:

@@ -131,7 +131,7 @@ def test_findings_are_gathered_once_for_a_page(
 def test_the_ramp_is_told_wherever_a_settling_time_leaves_it_out(one_board: Contents) -> None:
     """Bug: 600 ms were asked for and got, and a board that took 1306 ms passed, unexplained."""
     design, runs = one_board.integer_design.design, one_board.boards
-    named = loop_section.corners(design)
+    named = loop_section.corners(one_board.integer_design)
     first = next(iter(loop_rows(design.spec, design.loop, named)))
     assert first.name == "settling to 2 %, beyond the ramp of 1000\N{NO-BREAK SPACE}ms"
     assert "The ramp of 1000\xa0ms is left out" in loop_section.step_figure(design, named).caption

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from halfcycle.base.errors import RefusedError
-from halfcycle.design.refusal import UnmetError
+from halfcycle.design.refusal import UnmetError, best_of_all, unfollowed_ms, unmet
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.report.parts import DASH, decimal, letters, typeset
@@ -109,6 +109,30 @@ def test_the_best_is_told_with_its_gains_margins_and_corners(blocks: Refused) ->
         f"A {typeset(loop.worst['settling_ms'])}",
     ):
         assert " ".join(told.split()) in text, told
+
+
+def test_the_best_is_said_over_the_windows_that_were_followed(blocks: Refused) -> None:
+    """Bug: it was "the best" while the table held windows whose settling was not known."""
+    (told,) = (entry.text for entry in blocks.findings if entry.code == "targets-unmet")
+    least = min(unfollowed_ms(blocks.trials))
+    assert best_of_all(blocks.trials)
+    assert "the best, with" in told and f"the other 2 settle in {least:.3g} ms or more" in told
+    assert "but 2, which settle in 46.8 ms or more and were not followed" in words(render(blocks))
+    # One of them may yet be better.
+    trials = tuple(
+        replace(trial, refusal=replace(trial.refusal, at_least_ms=33.0))
+        if isinstance(trial.refusal, MovingRefusal) and trial.refusal.settling_ms is None
+        else trial
+        for trial in blocks.trials
+    )
+    (told,) = (
+        entry.text for entry in unmet(blocks.spec, trials, "r") if entry.code == "targets-unmet"
+    )
+    assert "the best of the 4 that were followed to their best, with" in told
+    assert "the other 2 settle in 33 ms or more" in told
+    text = words(render(replace(blocks, trials=trials)))
+    assert "The best of the 4 of 6 windows that were followed to their best: moving flat" in text
+    assert "The best that can be had" not in text
 
 
 def test_windows_stand_in_order_and_no_cell_is_without_its_reason(blocks: Refused) -> None:

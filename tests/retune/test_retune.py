@@ -368,9 +368,9 @@ def test_a_broken_limit_writes_nothing(tool, spec: Path) -> None:
     [
         ([], "--settling-ms"),
         (["--period-us", "soon"], "--period-us"),
-        (["--period-us", "0"], "loop.period_us"),
+        (["--period-us", "0"], "(command line): --period-us: 0 is too low"),
         (["--period-us", "nan", "--settling-ms", "x"], "--settling-ms"),
-        (["--period-us", "400", "--plot", "steps.bmp"], "steps.bmp: picture: no suffix"),
+        (["--period-us", "400", "--plot", "steps.bmp"], "steps.bmp: --plot: no suffix"),
     ],
 )
 def test_bad_input(tool, spec: Path, words: list[str], said: str) -> None:

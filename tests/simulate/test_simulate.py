@@ -26,8 +26,9 @@ from halfcycle.simulate.criteria import Verdict, verdicts
 from halfcycle.simulate.findings import findings, settling_allowance_ms
 from halfcycle.simulate.limit_curves import LimitCurve
 from halfcycle.simulate.measurements import Measured, measure
+from halfcycle.simulate.names import CASES
 from halfcycle.simulate.setup import board, steps_per_sample, timing
-from halfcycle.simulate.simulate import Prepared, compiled, run_piece, simulate
+from halfcycle.simulate.simulate import PIECE, Prepared, compiled, run_piece, simulate
 from halfcycle.simulate.tally import Tally
 from halfcycle.spec.envelopes import ENVELOPES
 from halfcycle.spec.load import load_spec
@@ -422,19 +423,30 @@ def test_failures_name_the_command_that_replays_them(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["--case", "lightning"], "--case: there is no case 'lightning'; choose one of start"),
+        (["--case", "lightning"], "--case: there is no 'lightning'; choose one of start"),
         (["--boards", "0"], "--boards: 0 is too small; --boards must be a whole number from 1"),
         # joblib refuses 0 by a ValueError, and a range too long by an OverflowError.
         (["--jobs", "0"], "--jobs: 0 is too small; --jobs must be a whole number of 1 or more"),
         (["--boards", "9" * 20], "--boards: 99999999999999999999 is too large; --boards must be"),
         (["--board", "9" * 20], "--board: 99999999999999999999 is too large; --board must be"),
-        (["--parallel", "steam"], "--parallel: joblib has no engine 'steam' here"),
+        (["--parallel", "steam"], "--parallel: there is no 'steam'; choose one of threading"),
     ],
 )
 def test_bad_usage_names_key_and_remedy(arguments: list[str], says: str) -> None:
     found = invoke(str(CABIN), *arguments)
     assert isinstance(found.exception, InputError)
     assert says in str(found.exception)
+
+
+def test_the_names_that_the_command_takes_are_those_of_the_cases() -> None:
+    told = [list(cases(prepared_example(name).setting)) for name in ("peat_cabin", "loom_bench")]
+    measured_bus = load_spec(EXAMPLES.parent / "scenarios" / "tram_shelter.toml")
+    told.append(list(cases(prepared_spec(measured_bus).setting)))
+    for names in told:
+        assert names == [name for name in CASES if name in names]
+    assert set(CASES) == {name for names in told for name in names}
+    with pytest.raises(InputError, match="the nearest is threading; choose one of threading, loky"):
+        simulate(prepared(), ["start"], range(2 * PIECE), 1, engine="thread", jobs=2)
 
 
 @pytest.mark.full

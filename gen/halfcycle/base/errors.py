@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
@@ -45,6 +46,26 @@ class InputError(HalfcycleError):
 
     def __reduce__(self) -> tuple[type[InputError], tuple[object]]:
         return type(self), (self.faults,)  # It may come from another process.
+
+
+class Faults:
+    """Faults of checks that do not depend on each other, so that all are told at once."""
+
+    def __init__(self) -> None:
+        self._faults: list[Fault] = []
+
+    @contextmanager
+    def gathered(self) -> Iterator[None]:
+        """Keep the faults of what is run inside, and go on behind it."""
+        try:
+            yield
+        except InputError as error:
+            self._faults += error.faults
+
+    def stop_if_any(self) -> None:
+        """Raise InputError with all that was gathered, each fault once."""
+        if self._faults:
+            raise InputError(dict.fromkeys(self._faults))
 
 
 class ToolMissingError(HalfcycleError):

@@ -348,7 +348,8 @@ KINDS: dict[str, Kind] = {
     "dc-above-limit": Kind(
         WARNING,
         "A virtual board has more DC at its output than the regulator may make: the error of the "
-        "sensor's zero moves the scale within a cycle, or from one odd window to the next.",
+        "sensor's zero moves the scale within a cycle, or from one odd window to the next. "
+        "Rounding, noise and harmonics of the load that the sampling folds add to it.",
         "Take an even number of half cycles or a shaped window with a zero at the mains frequency, "
         "trim the sensor's zero, or allow more in output.dc_percent.",
     ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from string import ascii_uppercase
 
 _PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,.…]|$)")
 """Not in a name of the user's, as "a+-1"."""
@@ -33,6 +34,12 @@ def listed(words: Sequence[str]) -> str:
     """Words as a list in a sentence: "a", "a and b", "a, b and c"."""
     *before, last = words
     return f"{', '.join(before)} and {last}" if before else last
+
+
+def letter(at: int) -> str:
+    """The letter of place ``at``, 0 and up: A to Z, then A1 and so on."""
+    turn, place = divmod(at, len(ascii_uppercase))
+    return ascii_uppercase[place] + (str(turn) if turn else "")
 
 
 def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from halfcycle.base.errors import Faults
 from halfcycle.base.exact import signed
-from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.pictures import asked_picture
 
 if TYPE_CHECKING:
     from halfcycle.bench.calibrate import BoardFit, Calibration, Estimate
@@ -60,7 +61,6 @@ def command(
     Example:
       halfcycle calibrate gauge_hut.toml bench.csv --write --plot bench.svg
     """
-    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.calibrate import calibrate, firmware_step_v  # noqa: PLC0415 (numpy)
     from halfcycle.bench.calibrate_findings import (  # noqa: PLC0415
         changes,
@@ -73,13 +73,14 @@ def command(
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
 
-    with common.named_by_options(OPTIONS):
-        form = "" if plot is None else check_name(printable(str(plot)))
-    inputs = [spec_file, readings_file]
-    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
-    text, _ = read_text(spec_file)
-    spec = parse_spec(text, printable(str(spec_file)))
-    readings = read_readings(readings_file)
+    faults = Faults()
+    form, output = asked_picture(faults, plot, [spec_file, readings_file], force)
+    with faults.gathered():
+        text, _ = read_text(spec_file)
+        spec = parse_spec(text, printable(str(spec_file)))
+    with faults.gathered():
+        readings = read_readings(readings_file)
+    faults.stop_if_any()
     check_readings(spec, readings, readings_file)
     reported = any(reading.reported_v is not None for reading in readings)
     calibration = calibrate(spec, readings, firmware_step_v(spec) if reported else 0.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from string import ascii_uppercase
+from collections.abc import Mapping
 
 from halfcycle.cli import tables
 
@@ -16,16 +16,23 @@ _HEADINGS = ("", "bus\nV", "L\n%", "C\n%", "load", "sensor\n%", "window\nstarts\
 
 
 class Corners:
-    """Letters for corners, in the order in which they are asked for."""
+    """Letters for corners, as ``generate.worst_corners`` gives them, and which of them are told."""
 
-    def __init__(self) -> None:
-        self._letters: dict[str, str] = {}
+    def __init__(self, letters: Mapping[str, str]) -> None:
+        self._known = letters
+        self._told: set[str] = set()
 
     def letter(self, label: str | None) -> str:
         """The letter of a corner; "" if there is none."""
         if not label:
             return ""
-        return self._letters.setdefault(label, _letter(len(self._letters)))
+        self._told.add(label)
+        return self._known[label]
+
+    @property
+    def _letters(self) -> dict[str, str]:
+        """Those that are told, in their order."""
+        return {label: at for label, at in self._known.items() if label in self._told}
 
     def show(self) -> None:
         """Print the legend: a table, or a line for each corner if that is too wide or a corner is
@@ -43,9 +50,3 @@ class Corners:
             tables.show_table("Corners", columns, rows)
             return
         tables.show_lines("Corners", [f"{at}: {label}" for label, at in self._letters.items()])
-
-
-def _letter(at: int) -> str:
-    """A to Z, then A1 and so on."""
-    turn, place = divmod(at, len(ascii_uppercase))
-    return ascii_uppercase[place] + (str(turn) if turn else "")

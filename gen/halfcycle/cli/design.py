@@ -48,7 +48,9 @@ def command(spec: Path, as_json: bool) -> None:
 
 
 def _show(integer_design: IntegerDesign) -> None:
-    corners = Corners()
+    from halfcycle.generate.worst_corners import worst_corners  # noqa: PLC0415 (numpy)
+
+    corners = Corners(worst_corners(integer_design))
     _show_figures(integer_design, corners)
     corners.show()
     show_windows(integer_design)
@@ -116,6 +118,12 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
                 "",
                 "sensor's zero and gain apart",
             ),
+            (
+                "with the sensor",
+                _with_sensor(integer_design),
+                "",
+                "its zero and gain in it",
+            ),
             *_rest_rows(integer_design, corners),
             *_oscillator_row(quantised),
         ],
@@ -126,6 +134,15 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
         ],
         spare=("remark",),
     )
+
+
+def _with_sensor(integer_design: IntegerDesign) -> str:
+    """The steady error with the sensor's zero and gain."""
+    from halfcycle.design.error_parts import with_sensor  # noqa: PLC0415 (numpy: not for --help)
+
+    design, quantised = integer_design.design, integer_design.quantised
+    total_v = with_sensor(design.spec, design.chosen, quantised.steady_error_v).total_v
+    return f"+-{total_v:.3g} V RMS, {100 * total_v / float(design.spec.output.rated_rms_v):.3g} %"
 
 
 def _law_row(integer_design: IntegerDesign) -> Iterator[_Row]:

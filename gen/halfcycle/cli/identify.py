@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.base.errors import Fault, InputError
+from halfcycle.base.errors import Fault, Faults, InputError
 from halfcycle.base.findings import any_error
-from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.pictures import asked_picture
 
 if TYPE_CHECKING:
     from halfcycle.bench.board_loop import Range
@@ -78,7 +78,6 @@ def command(
       halfcycle identify gauge_hut.toml board1.csv board2.csv --plot boards.svg
       halfcycle identify gauge_hut.toml --ringing scope.csv
     """
-    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.bench.filter_ringing import board_ringing  # noqa: PLC0415 (numpy)
     from halfcycle.bench.identify import identify  # noqa: PLC0415
     from halfcycle.bench.identify_findings import (  # noqa: PLC0415
@@ -92,15 +91,16 @@ def command(
     from halfcycle.spec.edit import edit_file  # noqa: PLC0415
     from halfcycle.spec.load import parse_spec, read_text  # noqa: PLC0415
 
-    with common.named_by_options(OPTIONS):
-        form = "" if plot is None else check_name(printable(str(plot)))
-    if not log_files and not captures:
-        remedy = "name a log, or a capture with --ringing"
-        raise InputError([Fault("(command line)", "LOG", "there is none", remedy)])
-    inputs = [spec_file, *log_files, *captures]
-    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
-    text, _ = read_text(spec_file)
-    spec = parse_spec(text, printable(str(spec_file)))
+    faults = Faults()
+    with faults.gathered():
+        if not log_files and not captures:
+            remedy = "name a log, or a capture with --ringing"
+            raise InputError([Fault("(command line)", "LOG", "there is none", remedy)])
+    form, output = asked_picture(faults, plot, [spec_file, *log_files, *captures], force)
+    with faults.gathered():
+        text, _ = read_text(spec_file)
+        spec = parse_spec(text, printable(str(spec_file)))
+    faults.stop_if_any()
     with common.refusals(as_json):
         done = design_integers(spec, printable(str(spec_file)))
     with common.named_by_options(OPTIONS):

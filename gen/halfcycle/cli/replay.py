@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.base.errors import Fault, InputError, ToolMissingError
+from halfcycle.base.errors import Fault, Faults, InputError, ToolMissingError
 from halfcycle.base.exact import signed
-from halfcycle.base.output_file import OutputFile
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.pictures import asked_picture
+from halfcycle.cli.usage import WHERE
 
 if TYPE_CHECKING:
     from halfcycle.bench.capture import Capture
@@ -76,24 +77,29 @@ def command(
     Example:
       halfcycle replay gauge_hut.toml scope.csv --channel CH2 --multiply 200
     """
-    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.base.text import printable  # noqa: PLC0415
     from halfcycle.bench.capture import read_capture  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.bench.capture_types import Section  # noqa: PLC0415
     from halfcycle.bench.replay import replay  # noqa: PLC0415
     from halfcycle.bench.replay_findings import advise  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
     from halfcycle.verify.compiler import CompileError  # noqa: PLC0415
 
-    if not 1 / MAX_FACTOR <= abs(multiply) <= MAX_FACTOR:
-        remedy = "give the ratio by which the recorded volts are too small"
-        raise InputError([Fault("(command line)", "--multiply", f"is {multiply}", remedy)])
-    with common.named_by_options(OPTIONS):
-        form = "" if plot is None else check_name(printable(str(plot)))
-    inputs = [spec, capture_file]
-    output = OutputFile(plot, "--plot", MARK, inputs, force) if plot is not None else None
+    faults = Faults()
+    section = Section(from_s, to_s, multiply)
+    with faults.gathered():
+        if not 1 / MAX_FACTOR <= abs(multiply) <= MAX_FACTOR:
+            remedy = "give the ratio by which the recorded volts are too small"
+            section = Section(from_s, to_s, 1.0)
+            raise InputError([Fault(WHERE, "--multiply", f"is {multiply:g}", remedy)])
+    form, output = asked_picture(faults, plot, [spec, capture_file], force)
+    with faults.gathered():
+        load_spec(spec)
+    with faults.gathered(), common.named_by_options(OPTIONS):
+        capture = read_capture(capture_file, channel, section)
+    faults.stop_if_any()
     with common.refusals(as_json), common.named_by_options(OPTIONS):
         integer_design = common.design_spec(spec)
-        capture = read_capture(capture_file, channel, Section(from_s, to_s, multiply))
         try:
             result = replay(integer_design, capture, printable(str(capture_file)), model)
         except ToolMissingError as error:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -11,12 +12,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from halfcycle.base import exact
-from halfcycle.base.errors import Fault, InputError
-from halfcycle.base.figure import MARK as PICTURE_MARK
-from halfcycle.base.output_file import OutputFile
+from halfcycle.base.errors import Fault, Faults, InputError
 from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.pictures import asked_picture
 from halfcycle.cli.usage import WHERE
 from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Said
@@ -76,14 +76,22 @@ def command(
     Example:
       halfcycle retune gauge_hut.toml --period-us 400 --plot steps.svg
     """
-    asked = _asked(options, redesign)
+    faults, asked, text = Faults(), dict[str, Fraction](), ""
+    with faults.gathered():
+        asked = _asked(options, redesign)
     from halfcycle.retune.retune import retune  # noqa: PLC0415 (numpy: not for --help)
+    from halfcycle.spec.edit import edit_text  # noqa: PLC0415
+    from halfcycle.spec.load import parse_spec  # noqa: PLC0415
 
     file = printable(str(spec))
-    picture_form = _form(plot)
-    output = OutputFile(plot, "--plot", PICTURE_MARK, [spec], force) if plot is not None else None
-    with common.refusals(as_json):
+    picture_form, output = asked_picture(faults, plot, [spec], force)
+    with faults.gathered():
         text, _ = read_text(spec)
+        parse_spec(text, file)
+        with _blamed_on_options(asked):
+            edit_text(text, asked, file)
+    faults.stop_if_any()
+    with common.refusals(as_json):
         retuned = retune(text, asked, file, redesign=redesign)
     findings = common.with_options(retuned.findings, ADVISED_OPTIONS)
     retuned = replace(retuned, findings=findings)
@@ -126,12 +134,17 @@ def _asked(options: dict[str, str | None], redesign: bool) -> dict[str, Fraction
     return asked
 
 
-def _form(plot: Path | None) -> str:
-    if plot is None:
-        return ""
-    from halfcycle.base.figure import check_name  # noqa: PLC0415
-
-    return check_name(printable(str(plot)))
+@contextmanager
+def _blamed_on_options(asked: Mapping[str, Fraction]) -> Iterator[None]:
+    """Blame faults of the values ``asked`` for on their options: the file has others."""
+    options = {key: option for option, key in OPTIONS.items() if key in asked}
+    try:
+        yield
+    except InputError as error:
+        raise InputError(
+            replace(fault, file=WHERE, key=options[fault.key]) if fault.key in options else fault
+            for fault in error.faults
+        ) from None
 
 
 def _show(retuned: Retuned, file: str, *, wanted: bool, written: bool) -> None:

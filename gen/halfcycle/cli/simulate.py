@@ -7,11 +7,13 @@ from pathlib import Path
 
 import click
 
-from halfcycle.base.output_file import OutputFile, write_together
-from halfcycle.base.text import printable
+from halfcycle.base.errors import Faults
+from halfcycle.base.output_file import write_together
 from halfcycle.cli import common, progress, tables
 from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH, force_option
+from halfcycle.cli.pictures import asked_picture
+from halfcycle.simulate.names import CASES, ENGINES
 
 DEFAULT_BOARDS = 1000
 MAX_BOARDS = 10**9
@@ -25,7 +27,12 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
 @click.command("simulate")
 @click.argument("spec_file", metavar="SPEC", type=PATH)
 @click.option(
-    "--case", "names", metavar="NAME", multiple=True, help="Only this case. Several: give it again."
+    "--case",
+    "names",
+    metavar="NAME",
+    type=click.Choice(CASES),
+    multiple=True,
+    help="Only this case. Several: give it again.",
 )
 @click.option(
     "--boards",
@@ -48,6 +55,7 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     "--parallel",
     "engine",
     metavar="ENGINE",
+    type=click.Choice(ENGINES),
     default="threading",
     show_default=True,
     help="joblib's engine: threading, loky, or dask for the cluster of DASK_SCHEDULER_ADDRESS.",
@@ -96,7 +104,6 @@ def command(
     Example:
       halfcycle simulate gauge_hut.toml --boards 10000 --case start
     """
-    from halfcycle.base.figure import MARK, check_name  # noqa: PLC0415
     from halfcycle.cli import co_simulation  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.cli import simulate_tables as show  # noqa: PLC0415
     from halfcycle.cosimulate.unit import BOARD  # noqa: PLC0415
@@ -108,10 +115,11 @@ def command(
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    with common.named_by_options(OPTIONS):
-        form = "" if plot is None else check_name(printable(str(plot)))
-    output = OutputFile(plot, "--plot", MARK, [spec_file], force) if plot is not None else None
-    spec = load_spec(spec_file)
+    faults = Faults()
+    form, output = asked_picture(faults, plot, [spec_file], force)
+    with faults.gathered():
+        spec = load_spec(spec_file)
+    faults.stop_if_any()
     unit_file = co_simulation.unit_file(
         spec, spec_file, fmu, force, model=BOARD, binary=fmu_binary, picture=plot
     )

@@ -66,6 +66,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
     notes = [
         explained,
         *([] if wide else _at_rest(tallies)),
+        *_dc_is_of(prepared, tallies),
         *([f"Above 120 % of rated for up to: {', '.join(longest)}."] if longest else []),
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
         f"{_or_dash(prepared.setting.promise.overshoot_percent)} %. Targets: "
@@ -91,6 +92,17 @@ def _at_rest(tallies: list[Tally]) -> list[str]:
     return [
         f"At rest: THD (harmonics 2 to 40) up to {thd:.2f} % ({case}), DC up to {dc:.3f} % of "
         f"rated peak ({with_dc})."
+    ]
+
+
+def _dc_is_of(prepared: Prepared, tallies: list[Tally]) -> list[str]:
+    """What the measured DC holds that the design's bound does not."""
+    if not any("dc_percent" in tally.worst for tally in tallies):
+        return []
+    designed = 100 * prepared.setting.at_rest.dc
+    return [
+        f"DC is of all causes: of the sensor's zero the regulator makes {designed:.3f} % at most; "
+        "rounding, noise and harmonics that the sampling folds add to it."
     ]
 
 

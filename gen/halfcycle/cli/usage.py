@@ -5,8 +5,9 @@ click stops at the first one and says it in its own style, above it the usage.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from typing import Any
 
 import click
 
@@ -48,7 +49,7 @@ def _faults(error: click.UsageError, ctx: click.Context) -> tuple[Fault, ...]:
     """What is wrong with the command line, at least one fault."""
     words = ctx.meta.get(WORDS, [])
     if isinstance(error, click.NoSuchOption):
-        return (_no_such_option(error, ctx, words),)
+        return tuple(_with_unknown_options(error, ctx, words))
     if isinstance(error, click.BadOptionUsage):
         option = _option(ctx, error.option_name)
         if option is not None:
@@ -74,6 +75,23 @@ def _no_such_option(error: click.NoSuchOption, ctx: click.Context, words: Sequen
     return _fault(given, "there is no such option", remedy)
 
 
+def _with_unknown_options(
+    error: click.NoSuchOption, ctx: click.Context, words: Sequence[str]
+) -> Iterator[Fault]:
+    """The faults of a command line with unknown options. What follows one may be its value, so that
+    nothing is said of arguments."""
+    yield _no_such_option(error, ctx, words)
+    left = [word for word in words if not word.startswith(error.option_name)]
+    if isinstance(ctx.command, click.Group) or len(left) == len(words):
+        return
+    try:
+        yield from _of_the_words(ctx, left, arguments=False)
+    except click.NoSuchOption as another:
+        yield from _with_unknown_options(another, ctx, left)
+    except click.UsageError:
+        return
+
+
 def _option(ctx: click.Context, name: str) -> click.Option | None:
     return next(
         (
@@ -91,23 +109,26 @@ def _bad_option(option: click.Option, name: str) -> Fault:
     return _fault(name, "its value is missing", _remedy(option, ""))
 
 
-def _of_the_words(ctx: click.Context, words: Sequence[str]) -> Iterator[Fault]:
-    """The faults of words that a command's parser lets through: missing ones, bad values, too many.
-    click's own run stopped at the first."""
+def _of_the_words(
+    ctx: click.Context, words: Sequence[str], *, arguments: bool = True
+) -> Iterator[Fault]:
+    """The faults of words that a command's parser lets through: missing ones, bad values, too many,
+    and those of the spec that they name. click's own run stopped at the first. Without
+    ``arguments`` those of options alone."""
     command = ctx.command
     if isinstance(command, click.Group):
         return
     fresh = click.Context(command, info_name=ctx.info_name, parent=ctx.parent)
     given, extra, _ = command.make_parser(fresh).parse_args(list(words))
     usage = " ".join([ctx.command_path, *command.collect_usage_pieces(fresh)])
-    if extra:
+    if extra and arguments:
         problem = "is one argument too many"
         if len(extra) > 1:
             problem = f"this and what follows are {len(extra)} arguments too many"
         yield _fault(extra[0], problem, f"the usage is {usage}")
     for parameter in command.get_params(fresh):
-        if parameter.is_eager:  # --help
-            continue
+        if parameter.is_eager or not (arguments or isinstance(parameter, click.Option)):
+            continue  # --help is eager.
         try:
             parameter.handle_parse_result(fresh, given, [])
         except click.MissingParameter:
@@ -120,6 +141,22 @@ def _of_the_words(ctx: click.Context, words: Sequence[str]) -> Iterator[Fault]:
                 problem = _problem(parameter, each)
                 if problem:
                     yield _fault(_name(parameter), problem, _remedy(parameter, each))
+    if arguments:
+        yield from _of_the_spec(command, given)
+
+
+def _of_the_spec(command: click.Command, given: Mapping[str, Any]) -> Iterator[Fault]:
+    """The faults of the spec that is named, if a command takes one."""
+    for parameter in command.params:
+        value = given.get(parameter.name or "")
+        is_spec = isinstance(parameter, click.Argument) and _name(parameter).upper() == "SPEC"
+        if is_spec and isinstance(value, str) and value:
+            from halfcycle.spec.load import load_spec  # noqa: PLC0415 (pydantic: for this alone)
+
+            try:
+                load_spec(value)
+            except InputError as error:
+                yield from error.faults
 
 
 def _name(parameter: click.Parameter) -> str:

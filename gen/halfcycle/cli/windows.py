@@ -34,28 +34,33 @@ class Request:
 
 
 @click.command(name="windows")
-@click.option("--frequency-hz", metavar="F", help='Mains frequency: a number, or "50/3".')
-@click.option("--period-us", metavar="T", help="Loop period, microseconds: a number or a fraction.")
+@click.option("--frequency-hz", metavar="F", help='Mains frequency, above 0: a number, or "50/3".')
+@click.option(
+    "--period-us",
+    metavar="T",
+    help="Loop period, microseconds, above 0 and less than a half cycle: a number or a fraction.",
+)
 @click.option(
     "--longest-ms",
     metavar="L",
     default=DEFAULT_LONGEST_MS,
     show_default=True,
-    help="Longest window, milliseconds.",
+    help="Longest window, milliseconds, a half cycle or more.",
 )
 @click.option(
     "--frequency-tolerance-hz",
     metavar="D",
     default="0",
     show_default=True,
-    help="The frequency may be off by up to D hertz either way.",
+    help="The frequency may be off by up to D hertz either way, 0 or more and less than F.",
 )
 @click.option(
     "--zero-offset-percent",
     metavar="Z",
     default="0",
     show_default=True,
-    help="The sensor's zero may be off by up to Z percent of the rated RMS voltage either way.",
+    help="The sensor's zero may be off by up to Z percent of the rated RMS voltage either way, "
+    "from 0 to less than 100.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the table.")
 def command(as_json: bool, **options: str | None) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from halfcycle.design.types import Design, Trial
+from halfcycle.spec.models import Spec
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,31 @@ class ErrorPart:
 
     def __str__(self) -> str:
         return f"{self.name} {self.volts:.3g} V"
+
+
+@dataclass(frozen=True, slots=True)
+class WithSensor:
+    """The steady error with all that the sensor brings, which the tolerance leaves out: bounds,
+    volts RMS at the output, either way. ``zero_v``: the steady part of its zero's error, as far as
+    the zero is not tracked; ``gain_v``: by its gain; ``total_v``: with the rest."""
+
+    zero_v: float
+    gain_v: float
+    total_v: float
+
+
+def with_sensor(spec: Spec, trial: Trial, steady_error_v: float) -> WithSensor:
+    """``steady_error_v``, that of the regulator alone, with the sensor's zero and gain.
+
+    The loop holds the reading, (1 - g) times the output for a sensor that reads low by its gain
+    tolerance g: what is off by e as read is off by e/(1 - g) at the output, and rated itself by
+    g/(1 - g). A sensor that reads high leaves less.
+    """
+    rated = float(spec.output.rated_rms_v)
+    low = float(spec.sensor.gain_tolerance_percent) / 100
+    zero_v = trial.faults.zero_v / (1 - low)
+    total_v = (steady_error_v + trial.faults.zero_v + low * rated) / (1 - low)
+    return WithSensor(zero_v, total_v - zero_v - steady_error_v, total_v)
 
 
 def window_parts(design: Design) -> tuple[ErrorPart, ...]:

@@ -359,7 +359,7 @@ def _clipping(design: Design) -> Iterator[Finding]:
             "loop.measure",
             f"at the drive limit {limit:g} the clipped sine has "
             f"{100 * clipped_sine.thd(limit):.3g} % distortion and the mean reads "
-            f"{100 * error:.2f} % high ({error * rated:.3g} V)"
+            f"{100 * error:.3g} % high ({error * rated:.3g} V)"
             + (
                 '; use measure = "rms" for a true reading in overload'
                 if worse

@@ -55,11 +55,11 @@ def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> UnmetErr
     if not any(trial.in_reach for trial in trials):
         return UnmetError(reach(spec, trials[0].hardest_plants), trials)
     followed = _with_the_fastest(spec, trials, file)
-    return UnmetError(_unmet(spec, followed, file), followed)
+    return UnmetError(unmet(spec, followed, file), followed)
 
 
-def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
-    """The findings, if rated voltage can be had."""
+def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
+    """The findings, if rated voltage can be had; ``trials``: followed as far as they will be."""
     targets = spec.targets
     limit_ms = spec.settling_limit_ms
     wanted = "settling" if limit_ms is None else f"settling within {text(limit_ms)} ms"
@@ -80,9 +80,10 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
         finding(
             "targets-unmet",
             "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by {weighed}; the best, "
-            f"with {length} ({window.duration_ms:.6g} ms a window): "
-            f"{' or '.join(reached) or 'none'}; {_held_back(trial, best.corner)}. "
+            f"{wanted} cannot be met at every corner by {weighed}; "
+            f"the best{_among(trials, len(refused))}, with {length} "
+            f"({window.duration_ms:.6g} ms a window): {' or '.join(reached) or 'none'}; "
+            f"{_others(trials)}{_held_back(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
     ]
@@ -103,6 +104,39 @@ def _unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             )
         )
     return findings
+
+
+def _among(trials: Sequence[Trial], refused: int) -> str:
+    """Over how many of the ``refused`` windows the best is the best; "" if over all."""
+    followed = refused - len(unfollowed_ms(trials))
+    return "" if best_of_all(trials) else f" of the {followed} that were followed to their best"
+
+
+def _others(trials: Sequence[Trial]) -> str:
+    """What is known of the windows that were not followed to their best; "" if all were."""
+    others_ms = unfollowed_ms(trials)
+    if not others_ms:
+        return ""
+    settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
+    return f"the {settle} in {min(others_ms):.3g} ms or more; "
+
+
+def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:
+    """Of the windows that were not followed to their best: the time before which none of its gains
+    settles, milliseconds each."""
+    refusals = (trial.refusal for trial in trials)
+    return tuple(
+        each.at_least_ms
+        for each in refusals
+        if isinstance(each, MovingRefusal)
+        and each.settling_ms is None
+        and each.at_least_ms is not None
+    )
+
+
+def best_of_all(trials: Sequence[Trial]) -> bool:
+    """Whether no window that was not followed to its best may settle sooner than the others."""
+    return min(unfollowed_ms(trials), default=math.inf) >= _best_ms(trials)
 
 
 def _enough_ms(time_ms: float) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from halfcycle.design import types as domain
+from halfcycle.design.error_parts import with_sensor
 from halfcycle.generate.pipeline import IntegerDesign
 from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.moving_figures import MovingFigures
@@ -257,6 +258,9 @@ class Design(Entry):
     output_step_v: float = means("greatest step of the output, V RMS")
     dead_band_v: float = means("error that the integrator leaves alone, either way, V RMS")
     steady_error_v: float = means("greatest steady error, sensor zero and gain apart, V RMS")
+    steady_error_with_sensor_v: float = means(
+        "the same with the sensor's zero and gain tolerance, at most, V RMS"
+    )
     duty_error_counts: float = means(
         "bound on the error of a duty to the clipped sine of its scale, counts either way"
     )
@@ -293,6 +297,9 @@ class Design(Entry):
             output_step_v=quantised.output_step_v,
             dead_band_v=quantised.dead_band_v,
             steady_error_v=quantised.steady_error_v,
+            steady_error_with_sensor_v=with_sensor(
+                design.spec, design.chosen, quantised.steady_error_v
+            ).total_v,
             duty_error_counts=quantised.duty_error,
             oscillator=Oscillator.of(quantised.plan.turning, quantised.turn_error_ppm),
             rest=Rest.model_validate(quantised.rest) if quantised.rest else None,

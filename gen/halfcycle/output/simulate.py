@@ -53,7 +53,7 @@ class Worst(Entry):
     highest_percent: float | None = means("highest half-cycle RMS, sensor gain apart, % of rated")
     above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
     thd_percent: float | None = means("at rest, harmonics 2 to 40 over the fundamental, %")
-    dc_percent: float | None = means("DC of the output at rest, % of rated peak")
+    dc_percent: float | None = means("DC of the output at rest, of any cause, % of rated peak")
     dc_v: float | None = means("the same in volts, signed, V")
 
 

@@ -65,7 +65,7 @@ def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
             yield finding(
                 "coefficient-rounding",
                 f"arithmetic.word_bits ({coefficient.name})",
-                f"{coefficient.name} is off by {100 * coefficient.error:+.2f} % in its integer;"
+                f"{coefficient.name} is off by {100 * coefficient.error:+.3g} % in its integer;"
                 " use 32-bit words or a shorter settling time",
             )
     if plan.bus is not None:

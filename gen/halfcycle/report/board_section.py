@@ -8,7 +8,7 @@ from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.base.text import counted
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import BoardRuns, CaseRun
-from halfcycle.report.limit_lines import draw_limits
+from halfcycle.report.limit_lines import draw_limits, limit_key
 from halfcycle.report.parts import (
     BESIDE,
     DASH,
@@ -19,8 +19,9 @@ from halfcycle.report.parts import (
     decimal,
     exact,
     percent,
+    quantity,
 )
-from halfcycle.report.svg_chart import Chart
+from halfcycle.report.svg_chart import Chart, key_rows
 from halfcycle.simulate.criteria import settling_limit_s
 
 JUDGED = {
@@ -107,22 +108,24 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     low = max(SPAN_V[0], min(least - 4, 100.0 - room))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room))
     since = "event" if run.edges[0] < 0 else "start"
+    key = [
+        ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
+        ("one", "nominal"),
+        *([("two", f"board {run.worst_board}")] if run.worst_board != 0 else []),
+        *limit_key(run),
+    ]
     chart = Chart(
         Axis(edges[0], edges[-1], f"time from the {since}, ms"),
         Axis(low, high, "RMS, % of rated"),
         height=200,
+        key_rows=key_rows(key),
     )
     chart.level(100.0, "faint")
-    key = [
-        ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
-        ("one", "nominal"),
-    ]
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     drawn = ""
     if run.worst_board != 0:
         chart.line(middles, run.worst[known].tolist(), "two")
-        key.append(("two", f"board {run.worst_board}"))
         drawn = f" Board {run.worst_board}: {run.drawn_for}."
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
@@ -172,6 +175,7 @@ def case_table(board_runs: BoardRuns) -> Table:
         value = run.tally.worst[figure][0]
         return percent(value) if figure.endswith("_percent") else decimal(value)
 
+    at_most = f"at most {quantity(100 * board_runs.setting.at_rest.dc, '%')}"
     return Table(
         title="Cases",
         columns=(
@@ -208,7 +212,10 @@ def case_table(board_runs: BoardRuns) -> Table:
         numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
-            "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest.",
+            "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest. DC "
+            f"is of all causes: what the regulator makes of the sensor's zero ({at_most} by the "
+            "design), rounding to ADC codes, to the drive's steps and to PWM counts, noise, and "
+            "harmonics of a load that the sampling folds.",
             "The worst board of each figure; a dash if a case does not judge it, or has none. The "
             "sensor's gain error is taken out of the judged figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "

@@ -126,7 +126,7 @@ def _normalised(design: Design, law: Normalised) -> Derivation:
                 "elasticity of the reading."
             ),
         ),
-        source="Gain controls that settle in a constant time: US 5,838,194, from memory.",
+        source="Gain controls that settle in a constant time: US 5,838,194 (text not checked).",
     )
 
 
@@ -262,8 +262,8 @@ def _plain(integer_design: IntegerDesign) -> Derivation:
                 f"{decimal(loop.slowest_pole)}."
             ),
         ),
-        source="Jury's conditions: Åström and Wittenmark, Computer-Controlled Systems, chapter 3, "
-        "from memory.",
+        source="Jury's conditions: Åström and Wittenmark, Computer-Controlled Systems, chapter 3 "
+        "(text not checked).",
     )
 
 

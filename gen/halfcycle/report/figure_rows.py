@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from halfcycle.design.error_parts import with_sensor
 from halfcycle.design.types import Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.figures import LoopFigures
@@ -123,7 +124,7 @@ def dc_row(trial: Trial) -> Row:
     """What the regulator makes of the sensor's zero."""
     limit = trial.dc_limit_percent
     return Row(
-        "DC that the regulator makes, of rated peak",
+        "DC that the regulator makes of the sensor's zero, of rated peak",
         f"≤ {asked(limit, '%')}",
         beside(trial.output.dc_percent, limit, "%") if trial.loop.stable else "unstable",
         kept=trial.little_dc,
@@ -142,4 +143,14 @@ def scale_row(spec: Spec, trial: Trial, named: Corners) -> Row:
         named.letter(plants.corners[plants.hardest].label),
         kept=scale <= limit,
         further=True,
+    )
+
+
+def sensor_text(spec: Spec, trial: Trial, steady_error_v: float) -> str:
+    """What the steady error is with the sensor's zero and gain, and what these are of it."""
+    whole = with_sensor(spec, trial, steady_error_v)
+    share = quantity(100 * whole.total_v / float(spec.output.rated_rms_v), "%")
+    return (
+        f"with the sensor's zero ({quantity(whole.zero_v, 'V')}) and gain "
+        f"({quantity(whole.gain_v, 'V')}): ± {quantity(whole.total_v, 'V')}, {share} of rated"
     )

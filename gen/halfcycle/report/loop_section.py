@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import Design
+from halfcycle.generate.pipeline import IntegerDesign
+from halfcycle.generate.worst_corners import worst_corners
 from halfcycle.loop.figures import CornerFigures, LoopFigures
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import (
@@ -19,7 +21,6 @@ from halfcycle.report.parts import (
     beside,
     decimal,
     exact,
-    letters,
     quantity,
 )
 from halfcycle.report.svg_chart import Chart
@@ -41,11 +42,9 @@ FIGURES = (
 UNSTABLE = "Some corners are unstable: there are no margins to show."
 
 
-def corners(design: Design) -> Corners:
-    """A letter for each corner that has the worst of a figure, or needs the greatest scale."""
-    worst, plants = design.loop.worst, design.plants
-    hardest = plants.corners[plants.hardest].label
-    return letters([*(worst[key] for key, _, _ in FIGURES if key in worst), hardest])
+def corners(integer_design: IntegerDesign) -> Corners:
+    """A letter for each corner that has the worst of a figure, as the terminal shows it too."""
+    return Corners(worst_corners(integer_design))
 
 
 def corner_table(design: Design, named: Corners) -> Table:

@@ -59,7 +59,7 @@ class Section:
 def render(contents: Contents) -> str:
     """The page as text. The same contents give the same text."""
     design = contents.integer_design.design
-    named = loop_section.corners(design)
+    named = loop_section.corners(contents.integer_design)
     findings = summary_section.all_findings(contents)
     good, verdict = summary_section.verdict(contents, findings)
     spec = design.spec

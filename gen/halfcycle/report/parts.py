@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
+from halfcycle.base.text import letter
+
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.report.board_runs import BoardRuns
@@ -219,7 +221,4 @@ def _shown(value: float | None, digits: int) -> str:
 
 def letters(labels: Sequence[str]) -> Corners:
     """A letter for each different label, in order of first use."""
-    different = dict.fromkeys(labels)
-    return Corners(
-        {label: f"{chr(65 + at % 26)}{at // 26 or ''}" for at, label in enumerate(different)}
-    )
+    return Corners({label: letter(at) for at, label in enumerate(dict.fromkeys(labels))})

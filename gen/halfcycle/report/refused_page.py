@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from halfcycle.base.findings import Finding
+from halfcycle.design.refusal import best_of_all, unfollowed_ms
 from halfcycle.design.types import Trial
-from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row
+from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row, sensor_text
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.page import Section, lay_out
 from halfcycle.report.parts import Corners, asked, letters, quantity
@@ -49,7 +50,7 @@ def render(refused: Refused) -> str:
             "good": False,
             "warned": False,
             "rows": rows,
-            "rows_title": "" if best is None else f"The best that can be had: {_of(best)}",
+            "rows_title": "" if best is None else f"{_over(trials)}: {_of(best)}",
             "letters": {name: letter for name, letter in named.letters.items() if letter in used},
             "sign_off": None,
             "derivations": (),
@@ -85,6 +86,18 @@ def _best(trials: tuple[Trial, ...]) -> Trial | None:
     return None if best is None else best.complete(margins=True)
 
 
+def _over(trials: tuple[Trial, ...]) -> str:
+    """Over which windows the best is the best."""
+    if best_of_all(trials):
+        return "The best that can be had"
+    followed = len(trials) - len(unfollowed_ms(trials))
+    return f"The best of the {followed} of {len(trials)} windows that were followed to their best"
+
+
+def _settle(time_ms: float) -> str:
+    return f"settle in {quantity(time_ms, 'ms')} or more and were not followed to their best"
+
+
 def _of(best: Trial) -> str:
     return f"{name_of(best.window)}, {asked(best.window.duration_ms, 'ms')} a window"
 
@@ -110,9 +123,9 @@ def _rows(
     yield from loop_rows(spec, best.loop, named)
     yield from gain_rows(spec, best)
     yield Row(
-        "steady error, without that of the integers",
+        "steady error, the sensor's zero and gain and the integers apart",
         f"± {asked(best.tolerance_v, 'V')}",
-        f"± {quantity(best.steady_error_v, 'V')}",
+        f"± {quantity(best.steady_error_v, 'V')}; {sensor_text(spec, best, best.steady_error_v)}",
         kept=best.within_tolerance,
     )
     yield dc_row(best)
@@ -124,13 +137,15 @@ def _rows(
 def _sections(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Iterator[Section]:
     if not trials:
         return
+    others_ms = unfollowed_ms(trials)
     yield Section(
         "windows",
         "Windows weighed",
         texts=(
             "One window was weighed, with its best gains."
             if len(trials) == 1
-            else f"{len(trials)} windows were weighed, each with its own best gains.",
+            else f"{len(trials)} windows were weighed, each with its own best gains"
+            + (f" but {len(others_ms)}, which {_settle(min(others_ms))}." if others_ms else "."),
         ),
         figures=(settling_figure(spec, trials),) if len(trials) > 1 else (),
         tables=(windows_table(spec, trials, named),),

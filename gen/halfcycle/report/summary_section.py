@@ -8,7 +8,14 @@ from halfcycle.base.findings import KINDS, Finding, Group, grouped
 from halfcycle.base.text import counted
 from halfcycle.bench.identify import is_inside
 from halfcycle.report.board_runs import BoardRuns, closest
-from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row
+from halfcycle.report.figure_rows import (
+    Row,
+    dc_row,
+    gain_rows,
+    loop_rows,
+    scale_row,
+    sensor_text,
+)
 from halfcycle.report.measured_section import Measured
 from halfcycle.report.parts import Contents, Corners, Level, asked, beside, exact, quantity, volts
 from halfcycle.report.window_section import length_text, window_name
@@ -62,7 +69,8 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
         f"± {asked(tolerance, 'V')}",
         f"± {beside(numbers.steady_error_v, tolerance, 'V')}: window "
         f"{volts(trial.own_error_v)}, noise (three standard deviations) {volts(trial.noise_v)}, "
-        f"integers {volts(numbers.integer_error_v)}"
+        f"integers {volts(numbers.integer_error_v)}; "
+        f"{sensor_text(design.spec, trial, numbers.steady_error_v)}"
         if trial.loop.stable
         else "unstable",
         kept=trial.loop.stable and numbers.steady_error_v <= tolerance,

@@ -15,6 +15,10 @@ from typing import Literal
 from halfcycle.report.axis import Axis
 
 WIDTH = 340
+KEY_ROW = 14.0
+"""Height of a row of the key."""
+MOST_LEFT = 60.0
+"""A frame begins no farther to the right."""
 CLOSE = 0.15
 """Points of a line may be left out if it then moves by less, in units of the drawing."""
 
@@ -25,12 +29,13 @@ Anchor = Literal["start", "middle", "end"]
 class Chart:
     """A frame with two axes, drawn into in units of the axes."""
 
-    def __init__(self, x: Axis, y: Axis, *, height: float = 214) -> None:
+    def __init__(self, x: Axis, y: Axis, *, height: float = 214, key_rows: int = 1) -> None:
         self.x, self.y = x, y
-        self.height = height
+        more = KEY_ROW * (key_rows - 1)
+        self.height = height + more
         widest = max((len(text) for _, text in y.ticks()), default=0)
         self.left = 27.0 + 6.2 * max(widest, 2) if y.label else 8.0 + 6.2 * widest
-        self.right, self.top, self.bottom = 12.0, 22.0, 36.0
+        self.right, self.top, self.bottom = 12.0, 22.0 + more, 36.0
         self.inside: list[str] = []
         self.over: list[str] = []
 
@@ -119,13 +124,17 @@ class Chart:
         )
 
     def key(self, *entries: tuple[str, str]) -> None:
-        """Names of styles (style, text) in a row above the frame."""
-        x = self.left
-        for style, text in entries:
-            shape = "M{} 5h18v8h-18z" if style == "spread" else "M{} 9h18"
-            self.over.append(f'<path class="{style}" d="{shape.format(_n(x))}"/>')
-            self.over.append(f'<text x="{_n(x + 22)}" y="12.5">{escape(text)}</text>')
-            x += 22 + 5.6 * len(text) + 12
+        """Names of styles (style, text) in rows above the frame; as many as ``key_rows`` gives."""
+        for row, placed in enumerate(_rows(entries, self.left)):
+            down = KEY_ROW * row
+            for x, style, text in placed:
+                shape = f"M{_n(x)} {_n(9 + down)}h18"
+                if style == "spread":
+                    shape = f"M{_n(x)} {_n(5 + down)}h18v8h-18z"
+                self.over.append(f'<path class="{style}" d="{shape}"/>')
+                self.over.append(
+                    f'<text x="{_n(x + 22)}" y="{_n(12.5 + down)}">{escape(text)}</text>'
+                )
 
     def svg(self, alt: str) -> str:
         """The whole drawing, ``alt`` being what it shows in words."""
@@ -173,6 +182,25 @@ class Chart:
     def _path(self, points: Sequence[Point]) -> str:
         drawn = thinned(points)
         return "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in drawn)
+
+
+def key_rows(entries: Sequence[tuple[str, str]]) -> int:
+    """Rows that a key of these (style, text) takes above any frame."""
+    return len(_rows(entries, MOST_LEFT))
+
+
+def _rows(entries: Sequence[tuple[str, str]], left: float) -> list[list[tuple[float, str, str]]]:
+    """(x, style, text) of each entry, row by row."""
+    rows: list[list[tuple[float, str, str]]] = [[]]
+    x = left
+    for style, text in entries:
+        wide = 22 + 5.6 * len(text)
+        if rows[-1] and x + wide > WIDTH:
+            rows.append([])
+            x = left
+        rows[-1].append((x, style, text))
+        x += wide + 12
+    return rows
 
 
 def wrap(width: float, height: float, alt: str, body: str) -> str:

@@ -1,4 +1,4 @@
-"""A window of blocks: the weights of its samples, and what it hears at each frequency."""
+"""A window of blocks: the weights of its samples, and its response at each frequency."""
 
 from __future__ import annotations
 
@@ -75,4 +75,4 @@ def response_figure(design: Design) -> Figure:
         "itself, whose square swings at that rate; at f stands the error of the sensor's zero, at "
         "4f and 6f what a third and a fifth harmonic make."
     )
-    return Figure("What the window hears", alt, caption, chart.svg(alt))
+    return Figure("Frequency response of the window", alt, caption, chart.svg(alt))

@@ -1,4 +1,4 @@
-"""The measuring window: what every candidate gets wrong, drawn to one scale, and why."""
+"""The measuring window: the reading error of every candidate, drawn to one scale, and why."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def bounds_figure(design: Design, shown: tuple[Candidate, ...]) -> Figure:
         for candidate in shown
     )
     return Figure(
-        title="What each window gets wrong",
+        title="Reading error of each window",
         alt=f"{alt}. Tolerance plus or minus {exact(tolerance)} V.",
         caption=(
             "Bounds over every starting phase. Thick: sampling, a partial window and frequency. "

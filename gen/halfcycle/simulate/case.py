@@ -57,6 +57,9 @@ class AtRest:
     """The scale from which on a reading of nothing is implausible, 1.0 = bus."""
     climb: float = math.inf
     """How far the PI steps of three windows, with a reading of nothing, raise the scale at most."""
+    dc: float = 0.0
+    """What the regulator makes of the sensor's zero at most, by the design: a share of the rated
+    peak. Rounding, noise and harmonics that the sampling folds come on top of it."""
     held_share: float = math.inf
     """What the drive of a failed sensor gives at most at the target, on any board of the spec and
     however its bus moves then; a share of rated."""

@@ -156,7 +156,7 @@ def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
         name="overload",
         about=f"{OVERLOAD:g} times rated load while the bus sags to {setting.overload_v:.4g} V, "
         f"at which the drive limit reads at most {100 * setting.overload_share:.3g} % of "
-        "rated; then all is well again, and the drive comes back from its limit",
+        "rated; then load and bus return, and the drive comes back from its limit",
         loads=drawn_then_overload,
         event_s=back,
         steady_s=back + times.rest + setting.pace.recovery_s,
@@ -200,8 +200,8 @@ def _distorting_case(setting: Setting, times: Timetable) -> Iterator[Case]:
     del setting
     yield Case(
         name="non-linear",
-        about="rectifier with reservoir capacitor (IEC 62040-3 Annex E from memory, R1 trimmed), "
-        "a quarter of rated VA to all of it",
+        about="rectifier with reservoir capacitor (as in IEC 62040-3 Annex E, text not checked, "
+        "R1 trimmed), a quarter of rated VA to all of it",
         loads=rectifier,
         event_s=times.event,
         steady_s=times.event,

@@ -113,13 +113,16 @@ def _dc(setting: Setting, tallies: Iterable[Tally]) -> Iterator[Finding]:
     worst = max(beyond, key=lambda tally: tally.worst["dc_percent"][0])
     share, board = worst.worst["dc_percent"]
     volts = worst.worst["dc_v"][0]
-    by_zero = "take an even number of half cycles, or a shaped window, or trim the zero"
+    remedy = "take a window with a zero at f, or trim the zero"
+    if setting.odd:
+        remedy = "take an even number of half cycles, or a shaped window, or trim the zero"
     yield finding(
         "dc-above-limit",
         f"{worst.case}: output.dc_percent",
         f"board {board} has {share:.2g} % of rated peak ({abs(volts):.2g} V) of DC at the output, "
-        f"allowed {limit:g} %, as the regulator follows the sensor's zero from half cycle to half "
-        f"cycle; {by_zero if setting.odd else 'take a window with a zero at f, or trim the zero'}",
+        f"allowed {limit:g} %: of the sensor's zero, which it follows from half cycle to half "
+        f"cycle, the regulator makes at most {100 * setting.at_rest.dc:.2g} %, the rest comes of "
+        f"rounding, noise and the load's harmonics that the sampling folds; {remedy}",
     )
 
 

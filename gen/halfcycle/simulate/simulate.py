@@ -21,6 +21,7 @@ from halfcycle.simulate.case import AtRest, Promise, Setting
 from halfcycle.simulate.cases import cases
 from halfcycle.simulate.compiled_loop import CompiledLoop
 from halfcycle.simulate.measurements import measure
+from halfcycle.simulate.names import ENGINES
 from halfcycle.simulate.overload import overload_bus_v, overload_share
 from halfcycle.simulate.pace import pace
 from halfcycle.simulate.setup import board, steps_per_sample, timing
@@ -94,6 +95,7 @@ def _at_rest(design: Design, quantised: Quantised) -> AtRest:
         driven=plan.hold_scale / SCALE_ONE,
         climb=(3 * plan.updates * float(design.ki) + 2 * abs(float(design.kp)))
         * (float(design.spec.bridge.scale_max) if plan.law else 1.0),
+        dc=design.chosen.output.dc_percent / 100,
         held_share=design.greatest_gain / design.least_gain,
     )
 
@@ -206,7 +208,7 @@ def _engine(name: str) -> AbstractContextManager[Any]:
                     "virtual boards",
                     "engine",
                     f"joblib has no engine {name!r} here",
-                    "choose threading, loky or dask",
+                    choice(name, ENGINES),
                 )
             ]
         ) from None

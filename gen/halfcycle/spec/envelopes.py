@@ -83,8 +83,9 @@ ENVELOPES: dict[str, Envelope] = {
                 "practice)"
             ),
             read_in=(
-                "Points from memory, the ones from 1 ms on checked against a meter maker's drawing "
-                "of the curve. Its parts below 3 ms are peaks, not RMS, and are left out"
+                "Points from 1 ms on checked against a meter maker's drawing of the curve, the "
+                "others not checked against any text. Its parts below 3 ms are peaks, not RMS, and "
+                "are left out"
             ),
             covers=frozenset({Covers.LOAD, Covers.MOTOR, Covers.BUS, Covers.FAULT}),
             lower=((70.0, 0.02), (80.0, 0.5), (90.0, 10.0)),
@@ -97,7 +98,8 @@ ENVELOPES: dict[str, Envelope] = {
                 "SEMI F47-0706, required immunity: 50 % for 0.2 s, 70 % for 0.5 s, 80 % for 1 s"
             ),
             read_in=(
-                "Points from memory, the first checked against a test laboratory's description"
+                "The first point checked against a test laboratory's description, the others not "
+                "checked against any text"
             ),
             covers=frozenset({Covers.LOAD, Covers.BUS}),
             lower=((50.0, 0.05), (70.0, 0.2), (80.0, 0.5)),

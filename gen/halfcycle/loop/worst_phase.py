@@ -1,0 +1,45 @@
+"""Which board has the least phase margin of a loop with a window of blocks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from halfcycle.loop.corner_plants import board_label
+from halfcycle.loop.moving_figures import Analysed, MovingFigures
+
+MARGIN = "phase_margin_deg"
+
+
+def margins_with_corner(analysed: Analysed) -> MovingFigures:
+    """``analysed.with_margins()``, its phase margin with the board that has it."""
+    figures = analysed.with_margins()
+    if figures.phase_margin_deg is None:
+        return figures
+    board = phase_corner(analysed, figures.phase_margin_deg)
+    return replace(figures, worst={**figures.worst, MARGIN: board})
+
+
+def phase_corner(analysed: Analysed, degrees: float) -> str:
+    """The board whose loop, turned by ``degrees``, the least phase margin, is the nearest to
+    unstable: of the circuits that margins are made of, at both ends of the gain."""
+    scans = analysed.scans
+    rows = np.array(scans.worst_rows(), dtype=np.intp)
+    turned = np.full(len(rows), degrees)
+    radii = np.array(
+        [
+            np.max(
+                [
+                    replace(scan, ends=scan.ends[:, [end, end]]).at_phase(turned, rows)
+                    for scan in scans.scans
+                ],
+                axis=0,
+            )
+            for end in (0, 1)
+        ]
+    )
+    end, place = divmod(int(np.round(radii, 9).argmax()), len(rows))
+    bridge, gain = scans.spec.bridge, float(scans.spec.sensor.gain_tolerance_percent) / 100
+    bus_v, sensor = ((bridge.bus_min_v, 1 - gain), (bridge.bus_max_v, 1 + gain))[end]
+    return board_label(scans.spec, scans.circuits[rows[place]], float(bus_v), sensor)
