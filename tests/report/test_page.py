@@ -116,7 +116,7 @@ def test_the_page_of_a_moving_window_counts_updates(relay: Contents) -> None:
     hertz = frequency_section.curves(design).hertz
     assert hertz[-1] == pytest.approx(0.5 / float(design.window.update_s))
     text = page.render(relay)
-    assert "per update 0.196" in text and "Once per update" in text
+    assert f"per update {decimal(design.chosen.ki)}" in text and "Once per update" in text
     for words in (
         "over every phase of the sine",
         "DC that the regulator makes",

@@ -70,7 +70,7 @@ def test_every_window_is_weighed_and_the_best_is_the_one_that_is_told(refused: R
     best = min(time for trial in refused.trials if (time := best_ms(trial)) is not None)
     (told,) = (finding.text for finding in refused.findings if finding.code == "targets-unmet")
     assert f"settling {best:g} ms" in told
-    assert "the best, with" in told and f"settling to 2 % ≤ 25 ms {best:g} ms" in text
+    assert "the best, with" in told and f"settling to 2 % ≤ 25 ms {decimal(best)} ms" in text
     for trial in refused.trials:
         assert f"{trial.window.duration_ms:g}" in text
         if trial.refusal is not None:
