@@ -186,6 +186,12 @@ def test_the_second_fault_of_a_command_line_is_told_too(
         assert line.startswith(f"error: {start}"), done.err
 
 
+def test_a_page_was_written_into_a_file_of_another_kind(run: CommandLine, tmp_path: Path) -> None:
+    done = run("report", SPEC, "--out", tmp_path / "page.pdf")
+    assert done.code == 2 and "--out: is not the name of a page; end it in .html" in done.err
+    assert not (tmp_path / "page.pdf").exists()
+
+
 def test_options_of_windows_tell_their_ranges(run: CommandLine) -> None:
     text = " ".join(run("windows", "--help").out.split())
     for told in ("frequency, above 0", "less than a half cycle", "0 or more and less than F"):

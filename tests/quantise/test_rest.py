@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -132,3 +134,18 @@ def test_the_remedy_of_a_loop_that_does_not_rest_keeps_its_word() -> None:
     finer = design_integers(changed_spec(**keys, bridge__pwm_counts=6000))
     assert finer.quantised.rest is not None and finer.quantised.rest.hunting_v == 0
     assert not [entry for entry in finer.findings if entry.code == "no-rest"]
+
+
+def test_a_bound_beyond_the_tolerance_was_a_red_row_that_nothing_spoke_of() -> None:
+    """What no board does, and no proof rules out, is a warning; what a board does has its own."""
+    designed = design_integers(parse_spec(example("peat_cabin").read_text("utf-8"), "x"))
+    rest, tolerance = designed.quantised.rest, designed.design.chosen.tolerance_v
+    assert rest is not None
+
+    def codes(**figures: float) -> list[str]:
+        changed = replace(rest, **figures)
+        return [f.code for f in rest_findings(designed.design, changed, lambda _: 0.0)]
+
+    assert codes(hunting_v=0.0, bound_v=1.9 * tolerance) == []
+    assert codes(hunting_v=0.0, bound_v=2.1 * tolerance) == ["rest-unproven"]
+    assert codes(hunting_v=2.0 * tolerance, bound_v=2.1 * tolerance) == ["no-rest"]

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import html5lib
@@ -25,13 +26,21 @@ from hypothesis import strategies as st
 
 from halfcycle import cli
 from halfcycle.base import clipped_sine
+from halfcycle.base.errors import RefusedError
 from halfcycle.base.findings import finding, grouped
 from halfcycle.design.error_parts import with_sensor
 from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.frequency_response import open_loop
-from halfcycle.report import board_section, frequency_section, loop_section, page, summary_section
+from halfcycle.report import (
+    board_section,
+    frequency_section,
+    loop_section,
+    page,
+    summary_section,
+    window_section,
+)
 from halfcycle.report.axis import Axis
 from halfcycle.report.board_runs import run_boards
 from halfcycle.report.limit_lines import draw_limits
@@ -44,6 +53,7 @@ from halfcycle.simulate import simulate
 from halfcycle.spec.load import parse_spec
 from halfcycle.targets.run import Result, Row, Unavailable
 from halfcycle.verify import compiler
+from halfcycle.windows.candidates import allowed_windows
 from support.paths import EXAMPLES
 from support.report_page import BOARDS, contents
 
@@ -108,6 +118,17 @@ def test_the_page_of_a_moving_window_was_a_fault_of_the_tool(relay: Contents) ->
     for key, column in (("settling_ms", 4), ("gain_margin_db", 6), ("peak_sensitivity", 8)):
         assert rows[design.loop.worst[key]][column] == decimal(getattr(design.loop, key))
     assert page.render(relay)
+
+
+def test_a_shaped_window_where_no_whole_one_fits_had_no_page(relay: Contents) -> None:
+    """The report looked for whole windows to weigh, and was refused what design accepts."""
+    design = relay.integer_design.design
+    loop = design.spec.loop.model_copy(update={"period_us": Fraction(463)})
+    odd = replace(design, spec=design.spec.model_copy(update={"loop": loop}))
+    with pytest.raises(RefusedError):
+        allowed_windows(odd.spec, "x")
+    shown = [candidate.window for candidate in window_section.candidates(odd)]
+    assert set(shown) == {trial.window for trial in design.trials} and design.window in shown
 
 
 def test_the_page_of_a_moving_window_counts_updates(relay: Contents) -> None:

@@ -251,6 +251,17 @@ KINDS: dict[str, Kind] = {
         "Take a whole window, or make the steps of the output or of the converter finer, as the "
         "text says; or widen the tolerance.",
     ),
+    "design-refused": Kind(
+        WARNING,
+        "Boards were run with the C of a design that has errors, which generate does not write.",
+        "Mend the errors that design shows, then run the boards anew.",
+    ),
+    "rest-unproven": Kind(
+        WARNING,
+        "The bound of the movement at rest over all boards is above twice the tolerance, though no "
+        "board that was run moves that far.",
+        "Make the steps of the output finer (bridge.pwm_counts), or widen the tolerance.",
+    ),
     "rest-off-target": Kind(
         ERROR,
         "The integer loop rests further from the target than the tolerance.",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.base.errors import RefusedError
+from halfcycle.base.errors import Fault, Faults, InputError, RefusedError
 from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable, printable_lines
 from halfcycle.cli import common, tables
@@ -90,7 +90,12 @@ def command(
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
-    output = OutputFile(out, "--out", MARK, [spec, *logs], force)
+    faults = Faults()
+    with faults.gathered():
+        _check_name(out)
+    with faults.gathered():
+        output = OutputFile(out, "--out", MARK, [spec, *logs], force)
+    faults.stop_if_any()
     with common.refusals(as_json), _compilers():
         from halfcycle.cli.simulate_tables import RunAgain  # noqa: PLC0415 (scipy)
         from halfcycle.generate.emit import render  # noqa: PLC0415
@@ -132,6 +137,21 @@ def command(
             click.echo(f"no virtual board was run: {reason}", err=True)
         if not contents.good:
             sys.exit(1)
+
+
+def _check_name(out: Path) -> None:
+    """Raise InputError if a file of that name would not be opened as a page."""
+    if out.suffix.lower() not in {".html", ".htm"}:
+        raise InputError(
+            [
+                Fault(
+                    printable(str(out)),
+                    "--out",
+                    "is not the name of a page",
+                    "end it in .html; a browser prints it as PDF",
+                )
+            ]
+        )
 
 
 def _refused(spec: Path, error: RefusedError, text: str, command: str) -> str:

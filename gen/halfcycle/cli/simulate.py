@@ -110,7 +110,7 @@ def command(
     from halfcycle.generate import emit  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate import simulate as virtual  # noqa: PLC0415 (scipy: not for --help)
     from halfcycle.simulate.cases import cases  # noqa: PLC0415
-    from halfcycle.simulate.findings import findings  # noqa: PLC0415
+    from halfcycle.simulate.findings import findings, refused_design  # noqa: PLC0415
     from halfcycle.simulate.reading_error import reading_errors  # noqa: PLC0415 (scipy)
     from halfcycle.simulate.why_window import reason  # noqa: PLC0415
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
@@ -151,7 +151,11 @@ def command(
     errors = reading_errors(prepared, tallies, seed)
     first_boards = boards if board is None else 0
     remarks = common.with_options(
-        findings(prepared.setting, known, tallies, errors, first_boards), ADVISED_OPTIONS
+        (
+            *refused_design(integer_design.findings),
+            *findings(prepared.setting, known, tallies, errors, first_boards),
+        ),
+        ADVISED_OPTIONS,
     )
     if output is not None:
         from halfcycle.simulate.plot import picture  # noqa: PLC0415

@@ -24,7 +24,7 @@ from halfcycle.loop.corner_plants import board_label
 from halfcycle.loop.figures import CornerFigures, LoopFigures
 from halfcycle.loop.filter_model import FilterCircuit, Real
 from halfcycle.loop.frequency_response import margins, open_loop
-from halfcycle.loop.judged_steps import TARGETS, Case, StepKind
+from halfcycle.loop.judged_steps import TARGETS, UPWARD, Case, StepKind
 from halfcycle.loop.moving_plants import moving_plants
 from halfcycle.loop.periodic import periodic_loop
 from halfcycle.loop.periodic_margins import (
@@ -245,8 +245,8 @@ def _corners(
     runs: TrueSettling | None,
     noise: Real,
 ) -> tuple[CornerFigures, ...]:
-    """Figures of each row of ``plants``: settling and overshoot of the target's steps, margins of
-    the periodic loop left to the worst. Rows that were not run have none."""
+    """Figures of each row of ``plants``: settling of the target's steps and overshoot of those
+    upward, margins of the periodic loop left to the worst. Rows that were not run have none."""
     ran: dict[tuple[float, float, str, float, float], tuple[float, float]] = {}
     for kind in TARGETS:
         for part in runs.judged[kind] if runs else ():
@@ -256,7 +256,9 @@ def _corners(
                 c = case.after
                 key = (c.inductance_h, c.capacitance_f, c.load.label, case.bus_after_v, case.sensor)
                 before = ran.get(key, (0.0, 0.0))
-                ran[key] = (max(before[0], float(settled)), max(before[1], float(over)))
+                # Below the end of a step down nothing is endangered: that has a limit of its own.
+                above = float(over) if kind in UPWARD else 0.0
+                ran[key] = (max(before[0], float(settled)), max(before[1], above))
     rows = []
     for row, corner in enumerate(plants.corners):
         key = (corner.inductance_h, corner.capacitance_f, corner.load, corner.bus_v, corner.sensor)

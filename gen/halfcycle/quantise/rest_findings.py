@@ -33,6 +33,16 @@ def rest_findings(design: Design, rest: Rest, moved: Moved) -> Iterator[Finding]
     moved_v = rest.hunting_v - 2 * design.chosen.hunting_v
     if moved_v > LOUD * tolerance_v:
         yield _no_rest(design, rest, moved, "error" if moved_v > tolerance_v else "warning")
+    bound_v = rest.bound_v - 2 * design.chosen.hunting_v
+    if bound_v > 2 * tolerance_v and moved_v <= tolerance_v:
+        yield finding(
+            "rest-unproven",
+            "targets.voltage_tolerance_percent",
+            f"that the output moves by no more than twice the tolerance, {2 * tolerance_v:.3g} V, "
+            f"at rest is not proven: the bound over all boards is {rest.bound_v:.3g} V, while "
+            f"none that was run moves by more than {rest.hunting_v:.3g} V; raise "
+            "bridge.pwm_counts or widen the tolerance",
+        )
     if rest.error_v > tolerance_v:
         yield finding(
             "rest-off-target",

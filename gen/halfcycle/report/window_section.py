@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from halfcycle.base.errors import RefusedError
 from halfcycle.base.text import counted, signed_ppm
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
@@ -50,7 +51,11 @@ class Candidate:
 def candidates(design: Design) -> tuple[Candidate, ...]:
     """The windows that were tried, and other short ones beside them, shortest first."""
     tried = {trial.window: trial for trial in design.trials}
-    others = [w for w in allowed_windows(design.spec, design.file) if w not in tried]
+    try:
+        whole = allowed_windows(design.spec, design.file)
+    except RefusedError:  # None is whole: a shaped one measures.
+        whole = ()
+    others = [window for window in whole if window not in tried]
     shown = [*tried, *others[: max(0, MAX_CANDIDATES - len(tried))]]
     return tuple(
         Candidate(

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.base.text import listed
+from halfcycle.base.text import counted, listed
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import ramp_s
@@ -42,6 +42,18 @@ def designed_settling_ms(setting: Setting, case: Case) -> float | None:
     promise = setting.promise
     promised_ms = promise.settling_ms if case.moved else promise.start_ms
     return None if promised_ms is None else promised_ms + 1000 * ramp_s(setting, case)
+
+
+def refused_design(remarks: Iterable[Finding]) -> Iterator[Finding]:
+    """That the design of the C that was run has errors among its ``remarks``."""
+    errors = sum(remark.level == "error" for remark in remarks)
+    if errors:
+        yield finding(
+            "design-refused",
+            "design",
+            f"generate does not write this C, as its design has {counted(errors, 'error')}: the "
+            "boards show what it would do; mend the design first",
+        )
 
 
 def findings(
