@@ -6,6 +6,7 @@ click's own style stood beside ours: a usage, a hint and "Error: -1 is not in th
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import click
 import pytest
