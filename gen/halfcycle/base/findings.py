@@ -183,6 +183,12 @@ KINDS: dict[str, Kind] = {
         "A rectifier's harmonics put the reading off: by folding, and a mean by the shape too.",
         "Sample faster, measure RMS if that helps, or allow a wider tolerance.",
     ),
+    "late-between": Kind(
+        WARNING,
+        "With updates between at once and as late as they may be the filter's ringing makes the "
+        "loop slower, or overshoot more, than with either.",
+        "Let the drive take the scale at a fixed time after the block; or change the loop period.",
+    ),
     "latest-update": Kind(
         WARNING_OR_NOTE,
         "How late an update may be done for the targets to hold; a warning if it may not be late.",

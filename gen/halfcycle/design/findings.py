@@ -25,13 +25,17 @@ from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.output_settling import SAME_PERCENT
 from halfcycle.loop.targets import LoopTargets
+from halfcycle.loop.true_settling import StepSettling
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import allowed_windows
 from halfcycle.windows.output_ripple import before_converged, come_back
 from halfcycle.windows.zero_tracking import zero_tracking
 from halfcycle.windows.zeros import zeros_finding
 
+SAME_SHARE = 0.02
+"""Settling times that differ by a smaller share are the same."""
 CLEARLY_LESS = 0.9
 """Share of the chosen window's error below which another window's is told."""
 SHOWN_PERCENT = 0.001
@@ -481,11 +485,37 @@ def _latency(design: Design) -> Iterator[Finding]:
     )
 
 
+def _in_time(design: Design, loop: MovingFigures, between: StepSettling) -> bool:
+    """Whether updates between at once and the latest keep what is asked for; if the fastest is,
+    what the loop has."""
+    limit_ms = design.spec.settling_limit_ms
+    allowed_ms = (loop.settling_ms or 0.0) if limit_ms is None else float(limit_ms)
+    over = float(design.spec.targets.overshoot_percent) + SAME_PERCENT
+    settles = between.settling_ms
+    in_time = settles is not None and settles <= (1 + SAME_SHARE) * allowed_ms
+    return in_time and between.overshoot_percent <= over
+
+
 def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:
     """The same of a window of blocks, whose loop is judged with its updates at once and as late as
     the spec allows."""
-    window = design.window
+    window, between = design.window, design.late.between
     next_us = float(1_000_000 * window.update_s)
+    if between is not None and not _in_time(design, loop, between):
+        settles = (
+            "does not settle in time"
+            if between.settling_ms is None
+            else f"settles in {between.settling_ms:.4g} ms"
+        )
+        return finding(
+            "late-between",
+            "loop.update_within_us",
+            f"the targets hold with every update at once and with every update "
+            f"{loop.lateness_us:.6g} us after its block's last sample, but not in between, as the "
+            f"filter rings: there {between.board} {settles}, with an overshoot of at most "
+            f"{between.overshoot_percent:.3g} %; let the drive take the scale at a fixed time "
+            "after the block, such as at the next sample, or change the loop period",
+        )
     stable = "any update before that leaves the loop stable"
     if loop.latest_update_ms is not None and 1000 * loop.latest_update_ms < next_us:
         stable = f"done within {1000 * loop.latest_update_ms:.4g} us it leaves the loop stable"

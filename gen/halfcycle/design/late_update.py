@@ -20,6 +20,7 @@ from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
 from halfcycle.loop.step_response import judged_steps, settled_window, spectral_radius
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
+from halfcycle.loop.true_settling import StepSettling, settling_at
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -28,11 +29,17 @@ PHASES = 180
 less of the share's swing (1 - cos of half a degree, doubled)."""
 
 
+BETWEEN = (Fraction(1, 4), Fraction(1, 2), Fraction(3, 4))
+"""Shares of the time allowed to an update at which a window of blocks is looked at too."""
+HORIZON, HALF_CYCLES = 1.5, 4
+"""Boards are followed for so many times the loop's settling time, and half cycles besides."""
+
+
 def late_update(spec: Spec, trial: Trial) -> LateUpdate:
     """The latest update for the window and the gains of ``trial``. Found by halving, since a later
     one is never better. If the fastest loop is asked for, it is the one that is as fast."""
     if isinstance(trial.loop, MovingFigures):
-        return _of_blocks(trial, trial.loop)
+        return _of_blocks(spec, trial, trial.loop)
     plants, window = trial.plants.at_once, trial.window
     kp, ki = float(trial.kp), float(trial.ki)
     limit_ms, half_cycle_ms = spec.settling_limit_ms, 500 / window.frequency_hz
@@ -88,9 +95,10 @@ def _output_in_time(spec: Spec, trial: Trial, periods: int, limit_ms: float) -> 
     return in_time and output.overshoot_percent <= allowed
 
 
-def _of_blocks(trial: Trial, loop: MovingFigures) -> LateUpdate:
-    """That of a window of blocks, whose figures are judged with updates as late as the spec allows;
-    stability is known until the next update is due."""
+def _of_blocks(spec: Spec, trial: Trial, loop: MovingFigures) -> LateUpdate:
+    """That of a window of blocks, whose figures are judged with updates at once and as late as the
+    spec allows; stability is known until the next update is due. A filter that rings about as fast
+    as samples are taken may be slower in between: that is looked at."""
     window = trial.window
     period_us = float(1_000_000 * window.period_s)
     if not loop.stable:
@@ -99,7 +107,19 @@ def _of_blocks(trial: Trial, loop: MovingFigures) -> LateUpdate:
     stable = window.update_samples
     if loop.latest_update_ms is not None:
         stable = min(stable, math.floor(1000 * loop.latest_update_ms / period_us + 1e-9))
-    return LateUpdate(max(held, stable), held if trial.on_target else None)
+    return LateUpdate(
+        max(held, stable), held if trial.on_target else None, _between(spec, trial, loop)
+    )
+
+
+def _between(spec: Spec, trial: Trial, loop: MovingFigures) -> StepSettling | None:
+    if loop.settling_ms is None or not spec.update_within_s:
+        return None
+    lates = [share * spec.update_within_s for share in BETWEEN]
+    horizon_s = HORIZON * loop.settling_ms / 1000 + HALF_CYCLES / float(
+        2 * trial.window.frequency_hz
+    )
+    return settling_at(spec, trial.window, trial.kp, trial.ki, lates, horizon_s)
 
 
 def late_periods(spec: Spec) -> int:

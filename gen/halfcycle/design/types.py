@@ -17,6 +17,7 @@ from halfcycle.loop.moving_figures import Analysed
 from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.step_response import step_response
+from halfcycle.loop.true_settling import StepSettling
 from halfcycle.loop.worst_phase import margins_with_corner
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
@@ -160,7 +161,10 @@ class LateUpdate:
     """Until a corner is unstable."""
     target_periods: int | None
     """Until settling or overshoot is missed. Of a window of blocks: as late as the spec allows, if
-    the targets hold with that, as they are judged with no other lateness."""
+    the targets hold with that; ``between`` says whether they do with less."""
+    between: StepSettling | None = None
+    """Of a window of blocks: settling, overshoot and the slowest board with updates between at once
+    and as late as the spec allows; None if that is no time."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -154,6 +154,46 @@ def _run(  # noqa: PLR0917 (the loop, then how it is run)
         }
         judged[kind].append(run(kind, [look.cases[row] for row in sorted(worst)]))
     return judged
+
+
+def settling_at(  # noqa: PLR0917 (the loop, then how it is run)
+    spec: Spec,
+    window: Window,
+    kp: Fraction,
+    ki: Fraction,
+    lates: Sequence[Fraction],
+    horizon_s: float,
+) -> StepSettling:
+    """The slowest and the farthest up with updates as late as ``lates``, seconds, over the corners
+    and the filters inside: at fewer phases than :func:`true_settling`, a look and no bound."""
+    corners = corner_filters(spec)
+    light = resonance_line(spec, ringing_loads(spec)[0], window_timing(spec, window))
+    judged: dict[StepKind, list[Judged]] = {}
+    for kind in KINDS:
+        boards = list(cases(spec, kind, corners))
+        if light and kind in INSIDE_KINDS:
+            boards += inside_cases(spec, kind, light, corners)
+        judged[kind] = [
+            judge(
+                spec,
+                window,
+                kind,
+                boards,
+                np.array([float(kp)]),
+                np.array([float(ki)]),
+                horizon_s,
+                phases=_INSIDE_PHASES,
+                lates=lates,
+                moments=1,
+                points=_INSIDE_POINTS,
+            )
+        ]
+    slowest = max(
+        (_worst_of(spec, parts) for parts in judged.values()),
+        key=lambda step: math.inf if step.settling_ms is None else step.settling_ms,
+    )
+    over = max(_worst_of(spec, judged[kind]).overshoot_percent for kind in UPWARD)
+    return replace(slowest, overshoot_percent=over)
 
 
 def inside_cases(
