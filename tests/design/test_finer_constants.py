@@ -9,6 +9,7 @@ import pytest
 
 from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.loop.moving import moving_design
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.spec.load import parse_spec
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import moving_candidates
@@ -77,6 +78,16 @@ def test_the_time_of_the_fastest_could_not_be_asked_for() -> None:
         assert met.refusal is None, time
         assert met.loop.settling_ms is not None and met.loop.settling_ms <= time
     assert try_window(within(spec, 0.98 * fastest), window).refusal is not None
+
+
+def test_a_corner_overshot_by_more_than_all_of_them() -> None:
+    """The dip below the end of a step down was among its figures, and not among those of all."""
+    spec, window = fourteen()
+    loop = try_window(asking_for_the_fastest(spec), window).loop
+    assert isinstance(loop, MovingFigures) and loop.overshoot_percent is not None
+    corners = [corner.overshoot_percent or 0.0 for corner in loop.corners]
+    assert 0 < max(corners) <= loop.overshoot_percent + 1e-9
+    assert loop.steps["half down"].overshoot_percent > loop.overshoot_percent
 
 
 def test_fourteen_samples_at_60_hz_carry_a_zero_at_f() -> None:
