@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.base.errors import Fault, Faults, InputError, RefusedError
+from halfcycle.base.errors import Fault, InputError, RefusedError
 from halfcycle.base.output_file import OutputFile
 from halfcycle.base.text import printable, printable_lines
 from halfcycle.cli import common, tables
@@ -90,12 +90,8 @@ def command(
     Example:
       halfcycle report gauge_hut.toml --out gauge_hut.html
     """
-    faults = Faults()
-    with faults.gathered():
-        _check_name(out)
-    with faults.gathered():
-        output = OutputFile(out, "--out", MARK, [spec, *logs], force)
-    faults.stop_if_any()
+    output = OutputFile(out, "--out", MARK, [spec, *logs], force)
+    _check_name(out)
     with common.refusals(as_json), _compilers():
         from halfcycle.cli.simulate_tables import RunAgain  # noqa: PLC0415 (scipy)
         from halfcycle.generate.emit import render  # noqa: PLC0415
