@@ -36,10 +36,13 @@ def listed(words: Sequence[str]) -> str:
     return f"{', '.join(before)} and {last}" if before else last
 
 
-def letter(at: int) -> str:
-    """The letter of place ``at``, 0 and up: A to Z, then A1 and so on."""
-    turn, place = divmod(at, len(ascii_uppercase))
-    return ascii_uppercase[place] + (str(turn) if turn else "")
+def letters(labels: Iterable[str]) -> dict[str, str]:
+    """A letter for each different label, in order of first use: A to Z, then A1 and so on."""
+    named = {}
+    for at, label in enumerate(dict.fromkeys(labels)):
+        turn, place = divmod(at, len(ascii_uppercase))
+        named[label] = ascii_uppercase[place] + (str(turn) if turn else "")
+    return named
 
 
 def nearest(word: str, known: Iterable[str], *, anyhow: bool = False) -> str:

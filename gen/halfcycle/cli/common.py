@@ -27,16 +27,19 @@ LOOP_FIGURES = (
 """Label, name in the loop's figures and unit of what tables of a design show of the loop."""
 
 
-def design_spec(path: Path, *, look_ahead: bool = False) -> IntegerDesign:
+def design_spec(
+    path: Path, *, look_ahead: bool = False, loaded: Spec | None = None
+) -> IntegerDesign:
     """Load, design and quantise a spec file. ``look_ahead``: say what the next kind of window would
-    buy.
+    buy; ``loaded``: what is in the file, if it was read before.
 
     Raises InputError and RefusedError as these steps do.
     """
     from halfcycle.generate.pipeline import design_integers  # noqa: PLC0415 (numpy: not for --help)
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    return design_integers(load_spec(path), str(path), look_ahead=look_ahead)
+    spec = load_spec(path) if loaded is None else loaded
+    return design_integers(spec, str(path), look_ahead=look_ahead)
 
 
 @contextmanager

@@ -94,12 +94,12 @@ def command(
             raise InputError([Fault(WHERE, "--multiply", f"is {multiply:g}", remedy)])
     form, output = asked_picture(faults, plot, [spec, capture_file], force)
     with faults.gathered():
-        load_spec(spec)
+        loaded = load_spec(spec)
     with faults.gathered(), common.named_by_options(OPTIONS):
         capture = read_capture(capture_file, channel, section)
     faults.stop_if_any()
     with common.refusals(as_json), common.named_by_options(OPTIONS):
-        integer_design = common.design_spec(spec)
+        integer_design = common.design_spec(spec, loaded=loaded)
         try:
             result = replay(integer_design, capture, printable(str(capture_file)), model)
         except ToolMissingError as error:

@@ -124,7 +124,7 @@ def command(
         spec, spec_file, fmu, force, model=BOARD, binary=fmu_binary, picture=plot
     )
     with common.refusals(as_json):
-        integer_design = common.design_spec(spec_file)
+        integer_design = common.design_spec(spec_file, loaded=spec)
         generated = emit.render(integer_design.design, integer_design.quantised)
     prepared = virtual.prepare(integer_design.design, integer_design.quantised, generated)
     known = cases(prepared.setting)

@@ -19,13 +19,13 @@ from halfcycle.design.error_parts import (
     window_parts,
 )
 from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
+from halfcycle.design.late_update import output_keeps
 from halfcycle.design.law import law_findings
 from halfcycle.design.measured_bus import bus_findings
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
 from halfcycle.loop.moving_figures import MovingFigures
-from halfcycle.loop.output_settling import SAME_PERCENT
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.loop.true_settling import StepSettling
 from halfcycle.spec.models import Spec
@@ -490,10 +490,7 @@ def _in_time(design: Design, loop: MovingFigures, between: StepSettling) -> bool
     what the loop has."""
     limit_ms = design.spec.settling_limit_ms
     allowed_ms = (loop.settling_ms or 0.0) if limit_ms is None else float(limit_ms)
-    over = float(design.spec.targets.overshoot_percent) + SAME_PERCENT
-    settles = between.settling_ms
-    in_time = settles is not None and settles <= (1 + SAME_SHARE) * allowed_ms
-    return in_time and between.overshoot_percent <= over
+    return output_keeps(design.spec, between, (1 + SAME_SHARE) * allowed_ms)
 
 
 def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:

@@ -17,10 +17,10 @@ from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.moving_figures import MovingFigures
-from halfcycle.loop.output_settling import SAME_PERCENT, output_settling
+from halfcycle.loop.output_settling import SAME_PERCENT, OutputStep, output_settling
 from halfcycle.loop.step_response import judged_steps, settled_window, spectral_radius
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
-from halfcycle.loop.true_settling import StepSettling, settling_at
+from halfcycle.loop.true_settling import StepSettling, followed_s, settling_at
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -31,8 +31,6 @@ less of the share's swing (1 - cos of half a degree, doubled)."""
 
 BETWEEN = (Fraction(1, 4), Fraction(1, 2), Fraction(3, 4))
 """Shares of the time allowed to an update at which a window of blocks is looked at too."""
-HORIZON, HALF_CYCLES = 1.5, 4
-"""Boards are followed for so many times the loop's settling time, and half cycles besides."""
 
 
 def late_update(spec: Spec, trial: Trial) -> LateUpdate:
@@ -90,8 +88,14 @@ def _output_in_time(spec: Spec, trial: Trial, periods: int, limit_ms: float) -> 
     )
     if output is None:
         return True
+    return output_keeps(spec, output, limit_ms * (1 + 1e-9))
+
+
+def output_keeps(spec: Spec, output: OutputStep | StepSettling, limit_ms: float) -> bool:
+    """Whether what the output does keeps the overshoot asked for and settles within ``limit_ms``,
+    milliseconds."""
     allowed = float(spec.targets.overshoot_percent) + SAME_PERCENT
-    in_time = output.settling_ms is not None and output.settling_ms <= limit_ms * (1 + 1e-9)
+    in_time = output.settling_ms is not None and output.settling_ms <= limit_ms
     return in_time and output.overshoot_percent <= allowed
 
 
@@ -116,9 +120,7 @@ def _between(spec: Spec, trial: Trial, loop: MovingFigures) -> StepSettling | No
     if loop.settling_ms is None or not spec.update_within_s:
         return None
     lates = [share * spec.update_within_s for share in BETWEEN]
-    horizon_s = HORIZON * loop.settling_ms / 1000 + HALF_CYCLES / float(
-        2 * trial.window.frequency_hz
-    )
+    horizon_s = followed_s(spec, loop.settling_ms / 1000)
     return settling_at(spec, trial.window, trial.kp, trial.ki, lates, horizon_s)
 
 

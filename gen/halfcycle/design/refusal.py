@@ -122,16 +122,17 @@ def _others(trials: Sequence[Trial]) -> str:
 
 
 def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:
-    """Of the windows that were not followed to their best: the time before which none of its gains
-    settles, milliseconds each."""
-    refusals = (trial.refusal for trial in trials)
-    return tuple(
-        each.at_least_ms
-        for each in refusals
-        if isinstance(each, MovingRefusal)
-        and each.settling_ms is None
-        and each.at_least_ms is not None
-    )
+    """:func:`later_than_ms` of the windows that were not followed to their best."""
+    times = (later_than_ms(trial) for trial in trials)
+    return tuple(time for time in times if time is not None)
+
+
+def later_than_ms(trial: Trial) -> float | None:
+    """Of a window that was ruled out at a first look: no gains settle sooner, milliseconds."""
+    refused = trial.refusal
+    if not isinstance(refused, MovingRefusal) or refused.settling_ms is not None:
+        return None
+    return refused.at_least_ms
 
 
 def best_of_all(trials: Sequence[Trial]) -> bool:

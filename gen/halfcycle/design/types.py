@@ -18,7 +18,6 @@ from halfcycle.loop.normalised import Normalised
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.step_response import step_response
 from halfcycle.loop.true_settling import StepSettling
-from halfcycle.loop.worst_phase import margins_with_corner
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import ReadingFaults
 from halfcycle.windows.output_ripple import OutputRipple
@@ -63,7 +62,7 @@ class Trial:
         long, if so wished."""
         if self.analysed is None:
             return self
-        loop = margins_with_corner(self.analysed) if margins else self.loop
+        loop = self.analysed.with_margins() if margins else self.loop
         return replace(self, loop=loop, analysed=None)
 
     @property

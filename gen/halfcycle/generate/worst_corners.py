@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from halfcycle.base.text import letter
+from halfcycle.base.text import letters
 from halfcycle.generate.pipeline import IntegerDesign
 
 SHOWN_FIRST = (
@@ -21,10 +21,11 @@ def worst_corners(integer_design: IntegerDesign) -> dict[str, str]:
     design, rest = integer_design.design, integer_design.quantised.rest
     worst, plants = design.loop.worst, design.plants
     later = [key for key in worst if key not in SHOWN_FIRST]
-    labels = [
-        *(worst[key] for key in SHOWN_FIRST if key in worst),
-        *([rest.corner] if rest is not None and rest.hunting_v else []),
-        plants.corners[plants.hardest].label,
-        *(worst[key] for key in sorted(later)),
-    ]
-    return {label: letter(at) for at, label in enumerate(dict.fromkeys(labels))}
+    return letters(
+        [
+            *(worst[key] for key in SHOWN_FIRST if key in worst),
+            *([rest.corner] if rest is not None and rest.hunting_v else []),
+            plants.corners[plants.hardest].label,
+            *(worst[key] for key in sorted(later)),
+        ]
+    )

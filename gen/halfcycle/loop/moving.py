@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -35,7 +36,12 @@ from halfcycle.loop.plant import window_timing
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
-from halfcycle.loop.true_settling import INSIDE_KINDS, inside_cases
+from halfcycle.loop.true_settling import (
+    HALF_CYCLES,
+    INSIDE_KINDS,
+    followed_s,
+    inside_cases,
+)
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -46,8 +52,6 @@ _OTHER_KINDS: tuple[StepKind, ...] = ("load off", "load on", "bus down", "bus up
 BATCH, MAX_ROUNDS, MAX_GUILTY = 6, 12, 4
 """So many pairs at a time are run with every board, so often at most; and so many of the boards
 that turn pairs down are run with the others."""
-_HALF_CYCLES = 4
-"""A run goes on so many half cycles beyond the time allowed, so that it can come to rest."""
 MAX_LIGHT, MAX_LINE = 48, 64
 MAX_DESIGNS = 8
 """Pairs whose figures are made in full; the first looks are at fewer phases."""
@@ -74,10 +78,6 @@ class MovingDesign:
     figures: MovingFigures
     plants: Plants
     analysed: Analysed
-
-    def with_margins(self) -> MovingFigures:
-        """The figures with those that decide nothing: see ``Analysed.with_margins``."""
-        return self.analysed.with_margins()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +151,12 @@ class _Search:
         self.sieve = Sieve.of(spec, window, self.plants, pairs, horizon_s, zero)
         self.overshoot = float(spec.targets.overshoot_percent) / 100 + 1e-8
 
-    def about(self, kp: Fraction, ki: Fraction) -> None:
-        """Search the finer pairs about ``kp`` and ``ki`` instead."""
+    def about(self, kp: Fraction, ki: Fraction) -> _Search:
+        """A search of the finer pairs about ``kp`` and ``ki``, over the same boards."""
+        finer, horizon_s = copy(self), self.sieve.horizon_s
         pairs = finer_pairs(self.window, kp, ki)
-        self.sieve = Sieve.of(
-            self.spec, self.window, self.plants, pairs, self.sieve.horizon_s, self.zero
-        )
+        finer.sieve = Sieve.of(self.spec, self.window, self.plants, pairs, horizon_s, self.zero)
+        return finer
 
     def begin(self) -> bool:
         """The first look, at two boards; whether anything is left."""
@@ -270,7 +270,7 @@ def moving_design(
     half = 0.5 / float(spec.output.frequency_hz)
     if settling_s is not None:
         followed_s = min(settling_s, _SLOWEST_WINDOWS * float(window.duration_s))
-        search = _Search(spec, window, zero, followed_s + _HALF_CYCLES * half, settling_s)
+        search = _Search(spec, window, zero, followed_s + HALF_CYCLES * half, settling_s)
         for designed in _designs(search):
             if _meets(spec, designed.figures, settling_s):
                 return designed
@@ -279,7 +279,7 @@ def moving_design(
     # Best first, so that one half cycle more costs little: at 400 Hz the narrower band took two.
     useful_s = _coarse_s(spec, of_use_s) + half
     for windows in _FASTEST_WINDOWS:
-        horizon_s = windows * float(window.duration_s) + _HALF_CYCLES * half
+        horizon_s = windows * float(window.duration_s) + HALF_CYCLES * half
         search = _Search(spec, window, zero, horizon_s, None)
         fastest = _fastest(search, useful_s)
         if fastest is not None:
@@ -315,9 +315,7 @@ def _finer(search: _Search, coarse: MovingDesign, of_use_s: float) -> MovingDesi
     settles_ms = coarse.figures.settling_ms
     if settles_ms is None or settles_ms > 1000 * FINER_GAIN * of_use_s:
         return coarse
-    finer = _Search(search.spec, search.window, search.zero, search.sieve.horizon_s, None)
-    finer.about(coarse.kp, coarse.ki)
-    best = _fastest(finer, settles_ms / 1000)
+    best = _fastest(search.about(coarse.kp, coarse.ki), settles_ms / 1000)
     if best is None or (best.figures.settling_ms or math.inf) >= settles_ms:
         return coarse
     return best
@@ -343,7 +341,7 @@ def may_settle(spec: Spec, window: Window, settling_s: float) -> bool:
     Raises ``ValueError`` as :func:`moving_design`.
     """
     half = 0.5 / float(spec.output.frequency_hz)
-    return _Search(spec, window, None, settling_s + _HALF_CYCLES * half, settling_s).begin()
+    return _Search(spec, window, None, settling_s + HALF_CYCLES * half, settling_s).begin()
 
 
 def can_settle(spec: Spec, window: Window, settling_s: float) -> bool:
@@ -354,14 +352,14 @@ def can_settle(spec: Spec, window: Window, settling_s: float) -> bool:
     """
     half = 0.5 / float(spec.output.frequency_hz)
     useful_s = _coarse_s(spec, settling_s)
-    return _Search(spec, window, None, useful_s + _HALF_CYCLES * half, useful_s).best() is not None
+    return _Search(spec, window, None, useful_s + HALF_CYCLES * half, useful_s).best() is not None
 
 
 def _designed(search: _Search, row: int) -> MovingDesign:
     """The design with the pair in ``row``."""
-    sieve, half = search.sieve, 0.5 / float(search.spec.output.frequency_hz)
+    sieve = search.sieve
     kp, ki = sieve.kp[row], sieve.ki[row]
-    horizon_s = 1.5 * float(sieve.settling_s[row]) + _HALF_CYCLES * half
+    horizon_s = followed_s(search.spec, float(sieve.settling_s[row]))
     analysed = moving_figures(
         search.spec, search.window, kp, ki, zero=search.zero, horizon_s=horizon_s
     )

@@ -36,6 +36,7 @@ from halfcycle.loop.periodic_margins import (
 from halfcycle.loop.plant import window_timing
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.true_settling import StepSettling, TrueSettling, true_settling
+from halfcycle.loop.worst_phase import phase_corner
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -78,7 +79,7 @@ class Analysed:
     figures: MovingFigures
     plants: Plants
     inside: dict[StepKind, tuple[Case, ...]]
-    scans: _Scans
+    scans: Scans
 
     @property
     def tightest(self) -> list[FilterCircuit]:
@@ -91,8 +92,12 @@ class Analysed:
         if not self.figures.stable:
             return self.figures
         phase, latest, lifted = self.scans.margins()
+        worst = self.figures.worst
+        if math.isfinite(phase):
+            worst = {**worst, "phase_margin_deg": phase_corner(self.scans, phase)}
         return replace(
             self.figures,
+            worst=worst,
             phase_margin_deg=_number(phase),
             latest_update_ms=_number(1000.0 * latest),
             lifted_norm=_number(lifted),
@@ -122,7 +127,7 @@ def moving_figures(
         timing = window_timing(spec, window)
         line = [c for load in ringing_loads(spec) for c in resonance_line(spec, load, timing)]
     p, i = float(kp), float(ki)
-    scans = _Scans(spec, window, [*corners, *line], p, i)
+    scans = Scans(spec, window, [*corners, *line], p, i)
     plants = moving_plants(spec, window, corners)
     inner = [scans.circuits[row] for row in scans.worst_rows() if row >= len(corners)]
     if inner:
@@ -136,7 +141,7 @@ def moving_figures(
     return Analysed(figures, plants, worst, scans)
 
 
-class _Scans:
+class Scans:
     """The periodic loop around some circuits, at each judged lateness. ``radius`` and ``doubled``
     (C,): their multipliers as they are and at twice the gain, exact for the greatest."""
 
@@ -192,7 +197,7 @@ def _figures(  # noqa: PLR0917 (the parts of the figures)
     window: Window,
     constants: tuple[float, float],
     plants: Plants,
-    scans: _Scans,
+    scans: Scans,
     runs: TrueSettling | None,
 ) -> MovingFigures:
     kp, ki = constants
@@ -240,7 +245,7 @@ def _figures(  # noqa: PLR0917 (the parts of the figures)
 
 def _corners(
     plants: Plants,
-    scans: _Scans,
+    scans: Scans,
     peak: Real,
     runs: TrueSettling | None,
     noise: Real,

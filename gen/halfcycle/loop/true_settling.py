@@ -8,7 +8,7 @@ an overload.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -44,8 +44,10 @@ _INSIDE_PHASES, _INSIDE_POINTS = 8, 8
 and at every moment."""
 _HORIZONS = (5.0, 20.0, 60.0)
 """Windows for which boards are followed until all have settled, one after the other..."""
-_HALF_CYCLES = 4
-"""...and half cycles besides."""
+HALF_CYCLES = 4
+"""...and half cycles besides, in which a run comes to rest."""
+_LONGER = 1.5
+"""Boards of a loop whose settling time is known are followed for so many times that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,11 @@ class TrueSettling:
     judged: dict[StepKind, list[Judged]]
 
 
+def followed_s(spec: Spec, settling_s: float) -> float:
+    """How long boards of a loop are followed that settles in about ``settling_s``, seconds."""
+    return _LONGER * settling_s + HALF_CYCLES * 0.5 / float(spec.output.frequency_hz)
+
+
 def true_settling(
     spec: Spec,
     window: Window,
@@ -93,7 +100,7 @@ def true_settling(
     ``horizon_s``: how long boards are followed; if None, until they have settled, in reason."""
     half = 0.5 / float(spec.output.frequency_hz)
     window_s = float(window.duration_s)
-    horizons = [count * window_s + _HALF_CYCLES * half for count in _HORIZONS]
+    horizons = [count * window_s + HALF_CYCLES * half for count in _HORIZONS]
     for run_s in horizons if horizon_s is None else [horizon_s]:
         judged = _run(spec, window, float(kp), float(ki), zero, run_s)
         steps = {kind: _worst_of(spec, judged[kind]) for kind in KINDS}
@@ -102,7 +109,7 @@ def true_settling(
             break
     settling = None if None in times else max(ms for ms in times if ms is not None)
     up = steps["up"].settling_ms
-    slowest = max(steps.values(), key=lambda step: step.settling_ms or math.inf)
+    slowest = _slowest(steps)
     over = max((steps[kind] for kind in UPWARD), key=lambda step: step.overshoot_percent)
     (release,) = judged["release"]
     return TrueSettling(
@@ -131,24 +138,10 @@ def _run(  # noqa: PLR0917 (the loop, then how it is run)
     def run(kind: StepKind, boards: Sequence[Case]) -> Judged:
         return judge(spec, window, kind, boards, p, i, horizon_s, phases=PHASES, zero=zero)
 
-    def quick(kind: StepKind, boards: Sequence[Case]) -> Judged:
-        return judge(
-            spec,
-            window,
-            kind,
-            boards,
-            p,
-            i,
-            horizon_s,
-            phases=_INSIDE_PHASES,
-            zero=zero,
-            moments=1,
-            points=_INSIDE_POINTS,
-        )
-
     judged = {kind: [run(kind, cases(spec, kind, corners))] for kind in (*KINDS, "release")}
     for kind in INSIDE_KINDS if light else ():
-        look = quick(kind, inside_cases(spec, kind, light, corners))
+        some = inside_cases(spec, kind, light, corners)
+        look = _look(spec, window, kind, some, (kp, ki), horizon_s, zero=zero)
         worst = {
             int(np.round(column[:, 0], 9).argmax()) for column in (look.settling_s, look.overshoot)
         }
@@ -168,32 +161,53 @@ def settling_at(  # noqa: PLR0917 (the loop, then how it is run)
     and the filters inside: at fewer phases than :func:`true_settling`, a look and no bound."""
     corners = corner_filters(spec)
     light = resonance_line(spec, ringing_loads(spec)[0], window_timing(spec, window))
-    judged: dict[StepKind, list[Judged]] = {}
+    steps = {}
     for kind in KINDS:
-        boards = list(cases(spec, kind, corners))
+        boards = cases(spec, kind, corners)
         if light and kind in INSIDE_KINDS:
-            boards += inside_cases(spec, kind, light, corners)
-        judged[kind] = [
-            judge(
-                spec,
-                window,
-                kind,
-                boards,
-                np.array([float(kp)]),
-                np.array([float(ki)]),
-                horizon_s,
-                phases=_INSIDE_PHASES,
-                lates=lates,
-                moments=1,
-                points=_INSIDE_POINTS,
-            )
-        ]
-    slowest = max(
-        (_worst_of(spec, parts) for parts in judged.values()),
+            boards = [*boards, *inside_cases(spec, kind, light, corners)]
+        constants = float(kp), float(ki)
+        look = _look(spec, window, kind, boards, constants, horizon_s, lates=lates)
+        steps[kind] = _worst_of(spec, [look])
+    over = max(steps[kind].overshoot_percent for kind in UPWARD)
+    return replace(_slowest(steps), overshoot_percent=over)
+
+
+def _look(  # noqa: PLR0917 (what is run, with what constants, and how long)
+    spec: Spec,
+    window: Window,
+    kind: StepKind,
+    boards: Sequence[Case],
+    constants: tuple[float, float],
+    horizon_s: float,
+    *,
+    zero: float | None = None,
+    lates: Sequence[Fraction] | None = None,
+) -> Judged:
+    """Boards at a few phases and points, and one moment of a step in its block."""
+    kp, ki = (np.array([value]) for value in constants)
+    return judge(
+        spec,
+        window,
+        kind,
+        boards,
+        kp,
+        ki,
+        horizon_s,
+        phases=_INSIDE_PHASES,
+        zero=zero,
+        lates=lates,
+        moments=1,
+        points=_INSIDE_POINTS,
+    )
+
+
+def _slowest(steps: Mapping[StepKind, StepSettling]) -> StepSettling:
+    """The kind of step that settles last, or does not."""
+    return max(
+        steps.values(),
         key=lambda step: math.inf if step.settling_ms is None else step.settling_ms,
     )
-    over = max(_worst_of(spec, judged[kind]).overshoot_percent for kind in UPWARD)
-    return replace(slowest, overshoot_percent=over)
 
 
 def inside_cases(

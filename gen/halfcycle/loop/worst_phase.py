@@ -3,28 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from halfcycle.loop.corner_plants import board_label
-from halfcycle.loop.moving_figures import Analysed, MovingFigures
 
-MARGIN = "phase_margin_deg"
-
-
-def margins_with_corner(analysed: Analysed) -> MovingFigures:
-    """``analysed.with_margins()``, its phase margin with the board that has it."""
-    figures = analysed.with_margins()
-    if figures.phase_margin_deg is None:
-        return figures
-    board = phase_corner(analysed, figures.phase_margin_deg)
-    return replace(figures, worst={**figures.worst, MARGIN: board})
+if TYPE_CHECKING:
+    from halfcycle.loop.moving_figures import Scans
 
 
-def phase_corner(analysed: Analysed, degrees: float) -> str:
+def phase_corner(scans: Scans, degrees: float) -> str:
     """The board whose loop, turned by ``degrees``, the least phase margin, is the nearest to
     unstable: of the circuits that margins are made of, at both ends of the gain."""
-    scans = analysed.scans
     rows = np.array(scans.worst_rows(), dtype=np.intp)
     turned = np.full(len(rows), degrees)
     radii = np.array(

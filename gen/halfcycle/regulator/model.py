@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +76,23 @@ class Reading(NamedTuple):
     pending: int
 
 
+class _Layout(NamedTuple):
+    """The attributes that a plan has, each with the names of its numbers and whether it has several
+    slots; and what gets all their values."""
+
+    elements: tuple[tuple[str, tuple[str, ...], bool], ...]
+    values: operator.attrgetter[tuple[Any, ...]]
+
+    @classmethod
+    def of(cls, plan: Plan) -> _Layout:
+        elements = tuple(
+            (attribute(field), field.elements(plan), field.indexed(plan))
+            for field in STATE
+            if field.slot_count(plan)
+        )
+        return cls(elements, operator.attrgetter(*(name for name, _, _ in elements)))
+
+
 class Regulator:
     """One regulator instance. Attributes are the C state's fields; those of several slots are
     lists.
@@ -83,12 +100,11 @@ class Regulator:
     ``reset`` sets them all; there is room for those of ``state.STATE`` and no others.
     """
 
-    __slots__ = ("_elements", "_get", "plan", *map(attribute, STATE))
+    __slots__ = ("_layout", "plan", *map(attribute, STATE))
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self._elements: tuple[tuple[str, tuple[str, ...], bool], ...] = ()
-        self._get = operator.attrgetter("plan")
+        self._layout: _Layout | None = None
         self.reset()
 
     def reset(self) -> None:
@@ -672,9 +688,8 @@ class Regulator:
 
     def values(self) -> list[int]:
         """Every number of the state in the order of ``state.field_names``."""
-        self._know_elements()
         row: list[int] = []
-        for value in self._get(self):
+        for value in self._laid_out().values(self):
             # By the kind of value: this is called for every window of a comparison.
             if type(value) is list:
                 row += value
@@ -684,24 +699,17 @@ class Regulator:
 
     def load(self, values: Mapping[str, int]) -> None:
         """Set every field from a mapping like :meth:`fields`."""
-        self._know_elements()
-        for name, elements, indexed in self._elements:
+        for name, elements, indexed in self._laid_out().elements:
             if indexed:
                 setattr(self, name, [values[element] for element in elements])
             else:
                 setattr(self, name, values[elements[0]])
 
-    def _know_elements(self) -> None:
-        """List the attributes with the names of their numbers: once, and not for the many
-        regulators of a search, which are never asked."""
-        if self._elements:
-            return
-        self._elements = tuple(
-            (attribute(field), field.elements(self.plan), field.indexed(self.plan))
-            for field in STATE
-            if field.slot_count(self.plan)
-        )
-        self._get = operator.attrgetter(*(name for name, _, _ in self._elements))
+    def _laid_out(self) -> _Layout:
+        """Made at first use: the many regulators of a search are never asked."""
+        if self._layout is None:
+            self._layout = _Layout.of(self.plan)
+        return self._layout
 
 
 def drive_wave(

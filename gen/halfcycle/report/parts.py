@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
-from halfcycle.base.text import letter
+from halfcycle.base import text
 
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
@@ -221,4 +221,4 @@ def _shown(value: float | None, digits: int) -> str:
 
 def letters(labels: Sequence[str]) -> Corners:
     """A letter for each different label, in order of first use."""
-    return Corners({label: letter(at) for at, label in enumerate(dict.fromkeys(labels))})
+    return Corners(text.letters(labels))

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from halfcycle.base.text import counted
+from halfcycle.design.refusal import later_than_ms
 from halfcycle.design.types import Trial
-from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import (
@@ -37,13 +37,6 @@ def best_ms(trial: Trial) -> float | None:
     """The least settling time that a window was found to have, milliseconds; None if it was not
     looked for, or nothing settles."""
     return trial.loop.settling_ms if trial.refusal is None else trial.refusal.settling_ms
-
-
-def later_than_ms(trial: Trial) -> float | None:
-    """Of a window that was ruled out at a first look: no gains settle sooner, milliseconds."""
-    refusal = trial.refusal
-    ruled_out = isinstance(refusal, MovingRefusal) and refusal.settling_ms is None
-    return refusal.at_least_ms if ruled_out and isinstance(refusal, MovingRefusal) else None
 
 
 def slowest(trial: Trial) -> str | None:
