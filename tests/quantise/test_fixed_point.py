@@ -19,7 +19,7 @@ from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise import fixed_point, formats, resolution, signals
 from halfcycle.quantise.interval import Interval
-from halfcycle.quantise.limit_cycle import movement_of_sine
+from halfcycle.quantise.limit_cycle import run_sine
 from halfcycle.quantise.quantise import QUIET, quantise
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator import arithmetic
@@ -158,7 +158,7 @@ def test_the_reading_is_coarser_than_the_output(spec: Path) -> None:
     assert found.reading_step_v > found.output_step_v
     assert 0 < float(made_of.ki) * made_of.loop_gain < 1
     quiet_v = QUIET * made_of.chosen.tolerance_v if found.plan.blockwise else 0
-    assert movement_of_sine(made_of, found) <= quiet_v
+    assert run_sine(made_of, found).moved_v.max() <= quiet_v
 
 
 def test_a_reading_finer_than_the_output_hunts() -> None:
@@ -166,7 +166,7 @@ def test_a_reading_finer_than_the_output_hunts() -> None:
     made_of = designed(PEAT_CABIN)
     finer = fixed_point.fixed_point(made_of, coarser=-1)
     assert finer.reading_step_v < finer.output_step_v
-    assert movement_of_sine(made_of, finer) > 0
+    assert run_sine(made_of, finer).moved_v.max() > 0
 
 
 def test_one_duty_count_moves_the_amplitude_by_its_bound() -> None:

@@ -37,15 +37,17 @@ from halfcycle.regulator.plan import FLAG_LIMIT, SCALE_ONE
 from halfcycle.windows.zero_tracking import zero_left_codes
 
 
-def movement_of_sine(design: Design, quantised: Quantised) -> float:
-    """Greatest movement at rest, peak to peak, volts RMS, of the loop on the fundamental alone,
-    the drive called once a loop period and the sensor's zero where it should be. By this the
-    reading's resolutions are compared."""
-    return float(_run_sine(design, quantised).moved_v.max())
+def run_sine(design: Design, quantised: Quantised) -> Run:
+    """Run the loop on the fundamental alone, the drive called once a loop period and the sensor's
+    zero where it should be. By its movement the reading's resolutions are compared."""
+    if quantised.plan.blocks > 1:
+        return run_blocks(SineBlocks(design, quantised, STARTS[0], 0.0))
+    return _run(_SineLoop(design, quantised))
 
 
-def run_to_rest(design: Design, quantised: Quantised) -> Rest:
-    """Start every corner a few counts off rated and run it until it rests or time is up.
+def run_to_rest(design: Design, quantised: Quantised, sine: Run) -> Rest:
+    """Start every corner a few counts off rated and run it until it rests or time is up. ``sine``:
+    what ``run_sine`` saw.
 
     At rest is proven, not watched for: once the integrator has stood still for as many windows as
     the plant remembers, every later window of that run is the same. Corners that do not get there
@@ -53,8 +55,7 @@ def run_to_rest(design: Design, quantised: Quantised) -> Rest:
     the target. Windows of blocks are run by ``block_loop``.
     """
     wave = BridgeWave(design, quantised.plan)
-    runs = [_run_sine(design, quantised)]
-    runs += [_run_wave(design, quantised, wave, place) for place in range(len(STARTS))]
+    runs = [sine, *(_run_wave(design, quantised, wave, place) for place in range(len(STARTS)))]
     moved = np.array([run.moved_v for run in runs])
     # The sensor's zero is judged apart.
     exact = [True, *(not (start.zero_share or start.zero_part) for start in STARTS)]
@@ -73,12 +74,6 @@ def run_to_rest(design: Design, quantised: Quantised) -> Rest:
         still_v=float(moved[exact].max()),
         corner=design.plants.corners[worst].label,
     )
-
-
-def _run_sine(design: Design, quantised: Quantised) -> Run:
-    if quantised.plan.blocks > 1:
-        return run_blocks(SineBlocks(design, quantised, STARTS[0], 0.0))
-    return _run(_SineLoop(design, quantised))
 
 
 def _run_wave(design: Design, quantised: Quantised, wave: BridgeWave, place: int) -> Run:
@@ -147,19 +142,19 @@ class _Loop(ABC):
         share = 1 + counts / plan.target_rated
         limit = float(self.design.spec.bridge.scale_max)
         start = np.minimum(share * self.design.plants.scale_for_rated / self.stronger, limit)
-        for corner, (regulator, scale) in enumerate(zip(self.regulators, start, strict=True)):
+        for regulator, scale in zip(self.regulators, start, strict=True):
             regulator.set_target_mv(plan.rated_mv)
             regulator.integral = int(scale * 2**plan.drive_bits)
             regulator.out_scale[0] = int(scale * SCALE_ONE)
             regulator.ramp = plan.target_rated << plan.ramp_bits if plan.ramped else 0
-            self.driven[corner] = self.amplitude(float(scale))
+        self.driven[:] = self.amplitudes(start)[:, None]
 
     def window(self, active: NDArray[np.intp]) -> None:
         """Drive, measure and update the ``active`` corners for one window."""
         plan = self.plan
         scales = [self.regulators[corner].scale() for corner in active]
         self.driven[active, 1:] = self.driven[active, :-1]
-        self.driven[active, 0] = [self.amplitude(scale / SCALE_ONE) for scale in scales]
+        self.driven[active, 0] = self.amplitudes(np.array(scales) / SCALE_ONE)
         level = (self.weights[active] * self.driven[active]).sum(axis=1)
         codes = np.rint(self.zero + self.volts(active, level, scales) * self.codes_per_volt)
         magnitude = np.abs(np.clip(codes, 0, plan.adc_max) - plan.zero_code)
@@ -168,8 +163,8 @@ class _Loop(ABC):
             _measure(self.regulators[corner], int(total))
 
     @abstractmethod
-    def amplitude(self, scale: float) -> float:
-        """What a scale is worth in the bridge's wave, 1.0 for a full sine."""
+    def amplitudes(self, scales: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What ``scales`` (A,) are worth in the bridge's wave, 1.0 for a full sine."""
 
     @abstractmethod
     def volts(
@@ -191,11 +186,11 @@ class _SineLoop(_Loop):
         self.sine = math.sqrt(2) * np.sin(angle + phase[:, None])
         self.begin(-BEGIN)
 
-    def amplitude(self, scale: float) -> float:
+    def amplitudes(self, scales: NDArray[np.float64]) -> NDArray[np.float64]:
         """In whole duty counts, clipped."""
         counts = self.design.spec.bridge.pwm_counts
-        stepped = resolution.duty_amplitude(np.array([scale]), self.design.window, counts)
-        return float(reading_of_scale(stepped, self.plan.measure)[0][0])
+        stepped = resolution.duty_amplitude(scales, self.design.window, counts)
+        return reading_of_scale(stepped, self.plan.measure)[0]
 
     def volts(
         self, active: NDArray[np.intp], level: NDArray[np.float64], scales: list[int]
@@ -236,9 +231,9 @@ class _WaveLoop(_Loop):
         self.advance = np.exp(2j * math.pi * advance * wave.harmonics)
         self.begin(start.counts)
 
-    def amplitude(self, scale: float) -> float:
+    def amplitudes(self, scales: NDArray[np.float64]) -> NDArray[np.float64]:
         """The wave's fundamental."""
-        return float(abs(self.wave.spectrum(round(scale * SCALE_ONE))[0]))
+        return np.abs([self.wave.spectrum(round(s * SCALE_ONE))[0] for s in scales.tolist()])
 
     def volts(
         self, active: NDArray[np.intp], level: NDArray[np.float64], scales: list[int]

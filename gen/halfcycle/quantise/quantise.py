@@ -14,9 +14,10 @@ from dataclasses import replace
 from halfcycle.base.errors import InputError
 from halfcycle.design.types import Design
 from halfcycle.quantise.fixed_point import fixed_point
-from halfcycle.quantise.limit_cycle import movement_of_sine, run_to_rest
+from halfcycle.quantise.limit_cycle import run_sine, run_to_rest
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.rest_findings import rest_findings
+from halfcycle.quantise.rest_runs import Run
 from halfcycle.spec.models import Spec
 
 MAX_COARSER = 3
@@ -35,13 +36,13 @@ def quantise(design: Design) -> Quantised:
     """
     if not design.loop.stable:  # the design's own findings say so
         return fixed_point(design)
-    numbers = _finest_at_rest(design)
-    rest = run_to_rest(design, numbers)
+    numbers, sine = _finest_at_rest(design)
+    rest = run_to_rest(design, numbers, sine)
 
     def moved(spec: Spec) -> float:
         other = replace(design, spec=spec)
         try:
-            return run_to_rest(other, _finest_at_rest(other)).hunting_v
+            return run_to_rest(other, *_finest_at_rest(other)).hunting_v
         except InputError:  # Its sums fit no format.
             return math.inf
 
@@ -49,17 +50,17 @@ def quantise(design: Design) -> Quantised:
     return replace(numbers, rest=rest, findings=findings)
 
 
-def _finest_at_rest(design: Design) -> Quantised:
-    """The Plan that moves least, of the finest readings."""
-    candidates: list[tuple[float, Quantised]] = []
+def _finest_at_rest(design: Design) -> tuple[Quantised, Run]:
+    """The Plan that moves least, of the finest readings, and its run on the sine."""
+    candidates: list[tuple[Quantised, Run]] = []
     for coarser in range(MAX_COARSER + 1):
         candidate = fixed_point(design, coarser)
         coarse = candidate.dead_band_v > SHARE * design.chosen.tolerance_v
         if candidates and (coarse or candidate.steady_error_v > design.chosen.tolerance_v):
             break
-        candidates.append((movement_of_sine(design, candidate), candidate))
+        run = run_sine(design, candidate)
+        candidates.append((candidate, run))
         quiet_v = QUIET * design.chosen.tolerance_v if candidate.plan.blocks > 1 else 0.0
-        if candidates[-1][0] <= quiet_v:
+        if run.moved_v.max() <= quiet_v:
             break
-    _, numbers = min(candidates, key=lambda pair: pair[0])
-    return numbers
+    return min(candidates, key=lambda candidate: float(candidate[1].moved_v.max()))
