@@ -60,8 +60,7 @@ def test_a_window_whose_flip_would_be_warned_of_gives_way_to_twice_its_length() 
 def test_a_refusal_names_what_helps_with_its_figure_and_both_corners() -> None:
     """A shorter loop period helps most here and was not named, nor the corner that allows no more
     gain."""
-    text = example("peat_cabin").read_text()
-    tight = text.replace("settling_ms = 250", "settling_ms = 130")
+    tight = with_targets(example("marsh_gauge").read_text(), settling_ms="60")
     tight = tight.replace("[loop]", '[loop]\nweighting = "flat"\nupdates_per_window = 1')
     with pytest.raises(RefusedError) as refused:
         design(parse_spec(tight, "x"))

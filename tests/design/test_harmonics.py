@@ -16,6 +16,7 @@ from halfcycle.design.harmonics import Harmonics, rectifier_harmonics, shorter_p
 from halfcycle.design.types import Design
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.spec.load import parse_spec
+from halfcycle.spec.models import Spec
 from halfcycle.spec.start import start_text
 from support.paths import example
 
@@ -65,14 +66,19 @@ NEAR_RESONANCE = {
 }
 
 
-def designed(changes: dict[str, object]) -> Design:
-    """The design of the spec of ``start`` with these entries."""
+def spec_of(changes: dict[str, object]) -> Spec:
+    """The spec of ``start`` with these entries."""
     left, lines = dict(changes), []
     for line in start_text("gauge_hut", "x").splitlines():
         key = line.split("=")[0].strip(" #")
         lines.append(f"{key} = {left.pop(key)}" if key in left else line)
     assert not left, left
-    return design_integers(parse_spec("\n".join(lines), "x"), "x").design
+    return parse_spec("\n".join(lines), "x")
+
+
+def designed(changes: dict[str, object]) -> Design:
+    """The design of the spec of ``start`` with these entries."""
+    return design_integers(spec_of(changes), "x").design
 
 
 def estimated(made: Design) -> float:
@@ -150,7 +156,7 @@ def test_an_rms_reading_has_no_shape_error_and_a_mean_has() -> None:
 
 
 def test_periods_that_are_tried_divide_the_half_cycle() -> None:
-    spec = designed(NEAR_RESONANCE).spec
+    spec = spec_of(NEAR_RESONANCE)
     periods = shorter_periods(spec)
     assert periods == sorted(periods, reverse=True)
     for period in periods:

@@ -59,6 +59,7 @@ def test_a_window_error_of_few_points_does_not_ask_for_a_longer_window() -> None
         assert said(made(helped), "window-error") is None
 
 
+@pytest.mark.long
 def test_no_sampling_error_to_leave_alone_beside_one_that_is_too_much() -> None:
     """ "Nothing to do" stood beside errors about the same volts."""
     few = made(FEW)

@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfcycle.design.designer import design
-from halfcycle.quantise.quantise import quantise
+from halfcycle.generate.pipeline import design_integers
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.regulator.arithmetic import scale_by
 from halfcycle.regulator.model import Regulator, target_of
@@ -33,13 +32,13 @@ GAIN = 1.15
 
 
 @functools.cache
-def made(spec: Path) -> Quantised:
-    return quantise(design(load_spec(spec)))
+def quantised(spec: Path) -> Quantised:
+    return design_integers(load_spec(spec)).quantised
 
 
 @pytest.fixture(params=goldens.specs(), ids=lambda path: path.stem)
 def plan(request: pytest.FixtureRequest) -> Plan:
-    plan = made(request.param).plan
+    plan = quantised(request.param).plan
     if plan.blockwise:
         pytest.skip("its loop is not that of a plant that stands still for a window")
     return plan
@@ -225,7 +224,7 @@ def test_a_hole_does_not_make_a_stuck_sensor_plausible(plan: Plan) -> None:
 
 def test_a_ramp_waits_for_a_sensor_that_failed() -> None:
     """Bug: it climbed on, and the output was stepped to rated when the sensor came back."""
-    plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
+    plan = next(quantised(spec).plan for spec in goldens.specs() if quantised(spec).plan.ramped)
     regulator = started(plan)
     close_loop(plan, regulator, 400, 0.0)
     assert regulator.flags() & FLAG_IMPLAUSIBLE
@@ -294,7 +293,7 @@ def test_over_is_flagged_above_the_band(plan: Plan) -> None:
 
 
 def test_the_ramp_climbs_evenly_and_falls_at_once() -> None:
-    plan = next(made(spec).plan for spec in goldens.specs() if made(spec).plan.ramped)
+    plan = next(quantised(spec).plan for spec in goldens.specs() if quantised(spec).plan.ramped)
     regulator = started(plan)
     ramps = [0]
     while ramps[-1] < plan.target_rated << plan.ramp_bits:
@@ -310,7 +309,7 @@ def test_the_ramp_climbs_evenly_and_falls_at_once() -> None:
 @pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: path.stem)
 def test_the_ramp_takes_the_time_asked_for(spec: Path) -> None:
     wanted = load_spec(spec)
-    plan = made(spec).plan
+    plan = quantised(spec).plan
     if not plan.ramped:
         assert wanted.targets.ramp_ms == 0
         return
