@@ -246,6 +246,13 @@ KINDS: dict[str, Kind] = {
         "Trim the sensor's zero and state a smaller zero_tolerance_codes, or use more of the ADC's "
         "range.",
     ),
+    "start-as-stuck": Kind(
+        ERROR,
+        "The filter may ring near a multiple of the sampling rate, which the samples take for a "
+        "steady voltage: at a start a healthy sensor is taken for a stuck one.",
+        "Choose a loop period at which no filter inside the tolerances rings near a multiple of "
+        "the sampling rate, or damp the filter.",
+    ),
     "range-below-rated": Kind(
         ERROR,
         "The converter's range ends below the rated voltage.",

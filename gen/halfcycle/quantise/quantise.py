@@ -14,6 +14,7 @@ from dataclasses import replace
 from halfcycle.base.errors import InputError
 from halfcycle.design.types import Design
 from halfcycle.quantise.fixed_point import fixed_point
+from halfcycle.quantise.healthy_start import start_findings
 from halfcycle.quantise.limit_cycle import run_sine, run_to_rest
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.rest_findings import rest_findings
@@ -46,8 +47,9 @@ def quantise(design: Design) -> Quantised:
         except InputError:  # Its sums fit no format.
             return math.inf
 
-    findings = numbers.findings + tuple(rest_findings(design, rest, moved))
-    return replace(numbers, rest=rest, findings=findings)
+    findings = [*numbers.findings, *rest_findings(design, rest, moved)]
+    findings += start_findings(design, numbers.plan)
+    return replace(numbers, rest=rest, findings=tuple(findings))
 
 
 def _finest_at_rest(design: Design) -> tuple[Quantised, Run]:
