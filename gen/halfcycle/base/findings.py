@@ -186,7 +186,7 @@ KINDS: dict[str, Kind] = {
     "late-between": Kind(
         WARNING,
         "With updates between at once and as late as they may be the filter's ringing makes the "
-        "loop slower, or overshoot more, than with either.",
+        "loop slower, overshoot more, or its gain margin less, than with either.",
         "Let the drive take the scale at a fixed time after the block; or change the loop period.",
     ),
     "latest-update": Kind(

@@ -26,6 +26,7 @@ from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Design
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.moving_search import MIN_GAIN_MARGIN
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.loop.true_settling import StepSettling
 from halfcycle.spec.models import Spec
@@ -493,25 +494,42 @@ def _in_time(design: Design, loop: MovingFigures, between: StepSettling) -> bool
     return output_keeps(design.spec, between, (1 + SAME_SHARE) * allowed_ms)
 
 
-def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:
-    """The same of a window of blocks, whose loop is judged with its updates at once and as late as
-    the spec allows."""
-    window, between = design.window, design.late.between
-    next_us = float(1_000_000 * window.update_s)
+def _missed_between(
+    design: Design, loop: MovingFigures, between: StepSettling | None
+) -> Iterator[str]:
+    """What updates between at once and the latest do not keep."""
     if between is not None and not _in_time(design, loop, between):
         settles = (
             "does not settle in time"
             if between.settling_ms is None
             else f"settles in {between.settling_ms:.4g} ms"
         )
+        yield (
+            f"{between.board} {settles}, with an overshoot of at most "
+            f"{between.overshoot_percent:.3g} %"
+        )
+    gain = loop.periodic_gain_margin
+    if between is not None and design.chosen.on_target and gain and gain < MIN_GAIN_MARGIN - 1e-6:
+        yield (
+            f"{loop.worst['gain_margin_db']} has a gain margin of {20 * math.log10(gain):.3g} dB "
+            f"of the {20 * math.log10(MIN_GAIN_MARGIN):.3g} dB that are asked for"
+        )
+
+
+def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:
+    """The same of a window of blocks, whose loop is judged with its updates at once and as late as
+    the spec allows."""
+    window, between = design.window, design.late.between
+    next_us = float(1_000_000 * window.update_s)
+    missed = list(_missed_between(design, loop, between))
+    if missed:
         return finding(
             "late-between",
             "loop.update_within_us",
             f"the targets hold with every update at once and with every update "
             f"{loop.lateness_us:.6g} us after its block's last sample, but not in between, as the "
-            f"filter rings: there {between.board} {settles}, with an overshoot of at most "
-            f"{between.overshoot_percent:.3g} %; let the drive take the scale at a fixed time "
-            "after the block, such as at the next sample, or change the loop period",
+            f"filter rings: there {' and '.join(missed)}; let the drive take the scale at a fixed "
+            "time after the block, such as at the next sample, or change the loop period",
         )
     stable = "any update before that leaves the loop stable"
     if loop.latest_update_ms is not None and 1000 * loop.latest_update_ms < next_us:

@@ -18,6 +18,7 @@ from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.output_settling import SAME_PERCENT, OutputStep, output_settling
+from halfcycle.loop.periodic_margins import lateness_between
 from halfcycle.loop.step_response import judged_steps, settled_window, spectral_radius
 from halfcycle.loop.time_domain import HALF_CYCLE_POINTS
 from halfcycle.loop.true_settling import StepSettling, followed_s, settling_at
@@ -27,10 +28,6 @@ from halfcycle.windows.search import Window
 PHASES = 180
 """Phases of the half cycle at which the share is computed: the greatest is missed by 0.02 % or
 less of the share's swing (1 - cos of half a degree, doubled)."""
-
-
-BETWEEN = (Fraction(1, 4), Fraction(1, 2), Fraction(3, 4))
-"""Shares of the time allowed to an update at which a window of blocks is looked at too."""
 
 
 def late_update(spec: Spec, trial: Trial) -> LateUpdate:
@@ -117,9 +114,9 @@ def _of_blocks(spec: Spec, trial: Trial, loop: MovingFigures) -> LateUpdate:
 
 
 def _between(spec: Spec, trial: Trial, loop: MovingFigures) -> StepSettling | None:
-    if loop.settling_ms is None or not spec.update_within_s:
+    lates = lateness_between(spec, trial.window)
+    if loop.settling_ms is None or not lates:
         return None
-    lates = [share * spec.update_within_s for share in BETWEEN]
     horizon_s = followed_s(spec, loop.settling_ms / 1000)
     return settling_at(spec, trial.window, trial.kp, trial.ki, lates, horizon_s)
 

@@ -4,7 +4,8 @@ Which figure is of what:
 
 * settling, overshoot, release: of runs of the true circuit, in half-cycle RMS of any start;
 * ``gain_margin_db``, ``phase_margin_deg``, ``slowest_pole`` (per update), ``lifted_norm`` and
-  ``latest_update_s``: of the periodic loop, exact;
+  ``latest_update_s``: of the periodic loop, exact; the margins of the loop that is taken are the
+  least with updates at once, at the latest, and at some moments between;
 * ``peak_sensitivity``, ``nyquist_gain``, ``noise_gain`` and the ``averaged_*`` margins: of the loop
   averaged over the sine's phases, which alone would be unsafe.
 """
@@ -31,6 +32,7 @@ from halfcycle.loop.periodic_margins import (
     LoopScan,
     board_gains,
     judged_lateness,
+    lateness_between,
     latest_updates,
 )
 from halfcycle.loop.plant import window_timing
@@ -87,17 +89,25 @@ class Analysed:
         return [self.scans.circuits[row] for row in self.scans.worst_rows()]
 
     def with_margins(self) -> MovingFigures:
-        """The figures with those that take long to find: phase margin, latest update and lifted
-        norm, which decide nothing in a search."""
+        """The figures with those that take long to find and decide nothing in a search: phase
+        margin, latest update and lifted norm, and the gain margin with updates that are neither at
+        once nor at the latest."""
         if not self.figures.stable:
             return self.figures
-        phase, latest, lifted = self.scans.margins()
-        worst = self.figures.worst
-        if math.isfinite(phase):
-            worst = {**worst, "phase_margin_deg": phase_corner(self.scans, phase)}
+        scans = self.scans.with_between()
+        worst = dict(self.figures.worst)
+        gain = self.figures.periodic_gain_margin
+        if gain is not None and scans is not self.scans:
+            gain = _number(scans.gain_margin())
+            worst["gain_margin_db"] = scans.tightest_board
+        phase, latest, lifted = scans.margins()
+        if 0 < phase < math.inf:
+            worst["phase_margin_deg"] = phase_corner(scans, phase)
         return replace(
             self.figures,
             worst=worst,
+            periodic_gain_margin=gain,
+            gain_margin_db=_decibels(gain),
             phase_margin_deg=_number(phase),
             latest_update_ms=_number(1000.0 * latest),
             lifted_norm=_number(lifted),
@@ -145,14 +155,21 @@ class Scans:
     """The periodic loop around some circuits, at each judged lateness. ``radius`` and ``doubled``
     (C,): their multipliers as they are and at twice the gain, exact for the greatest."""
 
-    def __init__(
-        self, spec: Spec, window: Window, circuits: Sequence[FilterCircuit], kp: float, ki: float
+    def __init__(  # noqa: PLR0917 (the loop)
+        self,
+        spec: Spec,
+        window: Window,
+        circuits: Sequence[FilterCircuit],
+        kp: float,
+        ki: float,
+        others: Sequence[Fraction] = (),
     ) -> None:
+        """``others``: latenesses at which it is looked at besides the judged ones, s."""
         self.spec, self.window, self.circuits, self.kp, self.ki = spec, window, circuits, kp, ki
         self.ends = board_gains(spec, circuits)
         self.scans = [
             LoopScan(periodic_loop(spec, window, circuits, late), kp, ki, self.ends)
-            for late in judged_lateness(spec, window)
+            for late in (*judged_lateness(spec, window), *others)
         ]
         self.radius = np.max([scan.radius(1) for scan in self.scans], axis=0)
         self.stable = bool((np.round(self.radius, 12) < 1.0).all())
@@ -162,6 +179,30 @@ class Scans:
         ]
         self.doubled = np.max(doubled, axis=0)
 
+    def with_between(self) -> Scans:
+        """The same at latenesses between too, if there are any."""
+        others = lateness_between(self.spec, self.window)
+        if not others:
+            return self
+        return Scans(self.spec, self.window, self.circuits, self.kp, self.ki, others)
+
+    @property
+    def tightest_board(self) -> str:
+        """The board with the least gain margin."""
+        row = int(np.round(self.doubled, 9).argmax())
+        return self._strongest(row)
+
+    @property
+    def slowest_board(self) -> str:
+        """The board with the greatest multiplier."""
+        return self._strongest(int(np.round(self.radius, 9).argmax()))
+
+    def _strongest(self, row: int) -> str:
+        """The board of this circuit whose gain is the greatest."""
+        sensor = 1 + float(self.spec.sensor.gain_tolerance_percent) / 100
+        bus = float(self.spec.bridge.bus_max_v)
+        return board_label(self.spec, self.circuits[row], bus, sensor)
+
     def worst_rows(self) -> list[int]:
         """Circuits whose multipliers are the greatest, as they are and at twice the gain."""
         by_gain = np.argsort(-np.round(self.doubled, 9), kind="stable")[:_LOOKED_AT]
@@ -169,13 +210,17 @@ class Scans:
         return sorted({int(row) for row in (*by_gain, *now)})
 
     def gain_margin(self) -> float:
-        """Least gain margin, a factor, of a stable loop's worst circuits."""
+        """Least gain margin, a factor, of a stable loop's worst circuits; 1 if it is stable at the
+        judged latenesses alone."""
+        if not self.stable:
+            return 1.0
         rows = np.array(self.worst_rows(), dtype=np.intp)
         return min(float(scan.gain_margin(rows, least=True).min()) for scan in self.scans)
 
     def margins(self) -> tuple[float, float, float]:
         """Least phase margin (degrees) and latest update (s), and greatest lifted norm of a
-        stable loop's worst circuits."""
+        stable loop's worst circuits; no phase margin and no bound of the norm if it is stable at
+        the judged latenesses alone."""
         rows = np.array(self.worst_rows(), dtype=np.intp)
         latest = latest_updates(
             self.spec,
@@ -185,6 +230,8 @@ class Scans:
             self.ki,
             self.ends[rows],
         )
+        if not self.stable:
+            return 0.0, float(latest.min()), math.inf
         return (
             min(float(scan.phase_margin(rows, least=True).min()) for scan in self.scans),
             float(latest.min()),
@@ -205,20 +252,17 @@ def _figures(  # noqa: PLR0917 (the parts of the figures)
     averaged = margins(plants.taps, kp, ki)
     noise = _noise(window, plants.taps, kp, ki)
     worst = {} if runs is None else dict(runs.worst)
-    top = scans.circuits[int(np.round(scans.radius, 9).argmax())]
-    bus, sensor = float(spec.bridge.bus_max_v), 1 + float(spec.sensor.gain_tolerance_percent) / 100
-    worst["slowest_pole"] = board_label(spec, top, bus, sensor)
+    worst["slowest_pole"] = scans.slowest_board
     for key, column in (("peak_sensitivity", averaged.peak), ("noise_gain", noise)):
         worst[key] = plants.corners[int(np.round(column, 9).argmax())].label
     gain = None
     if stable and runs is not None:
         gain = scans.gain_margin()
-        tightest = scans.circuits[int(np.round(scans.doubled, 9).argmax())]
-        worst["gain_margin_db"] = board_label(spec, tightest, bus, sensor)
+        worst["gain_margin_db"] = scans.tightest_board
     return MovingFigures(
         settling_ms=runs.settling_ms if runs else None,
         overshoot_percent=runs.overshoot_percent if runs else None,
-        gain_margin_db=_number(20 * math.log10(gain)) if gain else None,
+        gain_margin_db=_decibels(gain),
         phase_margin_deg=None,
         peak_sensitivity=_number(averaged.peak.max()) if stable else None,
         nyquist_gain=_number(averaged.nyquist.max()) if stable else None,
@@ -301,6 +345,10 @@ def _noise(window: Window, taps: Real, kp: float, ki: float) -> Real:
         power += np.abs(turned @ weights[first::fresh]) ** 2
     share = power / power.sum()
     return np.asarray(np.sqrt((np.abs(loop / (1.0 + loop)) ** 2) @ share))
+
+
+def _decibels(factor: float | None) -> float | None:
+    return _number(20 * math.log10(factor)) if factor else None
 
 
 def _number(value: float | None) -> float | None:

@@ -48,6 +48,9 @@ MAX_GAIN = 40.0
 PHASE_STEP_DEG = 3.0
 MAX_PHASE_DEG = 120.0
 """A loop with integral action is unstable before it is turned so far, unless its gain is tiny."""
+BETWEEN = (Fraction(1, 4), Fraction(1, 2), Fraction(3, 4))
+"""Shares of the time allowed to an update at which the loop that is taken is looked at too: with a
+filter that rings about as fast as samples are taken it may be worse there than at both ends."""
 LATE_STEPS, LATE_PARTS = 32, 8
 """Lateness is scanned in so many steps of a window, and in parts of a step where it turns
 unstable."""
@@ -130,6 +133,12 @@ def judged_lateness(spec: Spec, window: Window) -> tuple[Fraction, ...]:
     if window.kind == "plain" and spec.loop.update_within_us == "auto":
         return (Fraction(0),)
     return tuple(sorted({Fraction(0), spec.update_within_s}))
+
+
+def lateness_between(spec: Spec, window: Window) -> tuple[Fraction, ...]:
+    """Those between the ends of :func:`judged_lateness` that are looked at; none if it has one."""
+    latest = judged_lateness(spec, window)[-1]
+    return tuple(share * latest for share in BETWEEN) if latest else ()
 
 
 @dataclass(frozen=True, slots=True)
