@@ -1,4 +1,4 @@
-"""What nobody looked up is told in one place, and no figure of the outside checks is of that kind."""
+"""What nobody looked up is told in one place; no figure of the outside checks is of that kind."""
 
 from __future__ import annotations
 

@@ -475,8 +475,8 @@ def plants_and_integers() -> list[Check]:
         ),
         Check(
             "integer bits of a signed 16-bit word with 14 fraction bits",
-            'TI\'s Q notation, sign not counted (Wikipedia, "Q (number format)"; Arm DUI0066 counts '
-            "it and says 2)",
+            'TI\'s Q notation, sign not counted (Wikipedia, "Q (number format)"; Arm DUI0066 '
+            "counts it and says 2)",
             1,
             lambda: float(q_format(True, 16, 14).removeprefix("sQ").split(".")[0]),
             0,
