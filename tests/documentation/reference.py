@@ -19,7 +19,7 @@ from halfcycle.spec.envelopes import DEFAULT, ENVELOPES, Covers, Envelope, Point
 from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, Several, Whole
 from halfcycle.spec.models import Spec, Table
 
-MADE = "<!-- Made from the code by: python tests/documentation/consoles.py --accept -->\n"
+MADE = "<!-- Made from the code by: python tests/accept.py docs -->\n"
 
 
 def spec_page() -> str:
