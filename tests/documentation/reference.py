@@ -217,10 +217,10 @@ error: FILE: KEY: what is wrong; what to do
 | --- | --- |
 | 0 | good |
 | 1 | a check found a difference, or a limit was broken |
-| 2 | bad usage, bad input, a tool is missing, or the machine does not let it (a full disk) |
+| 2 | bad usage, bad input, a tool is missing, or the machine refuses (a full disk) |
 | 70 | a fault of halfcycle itself; please report it |
 | 130, 143, 129 | stopped by SIGINT, SIGTERM or SIGHUP: 128 and the signal's number |
-| 141 | nobody reads the output any more (a closed pipe) |
+| 141 | the reader of the output closed it (a closed pipe) |
 
 A file is replaced whole or left alone; the files of one `generate` are all old or all new,
 whatever signal stops it. Only SIGKILL or a power cut can leave a mixture: then `check` says so, and

@@ -62,8 +62,8 @@ NO_TARGETS = (
     metavar="LOG",
     multiple=True,
     type=PATH,
-    help="Log of a measured board, as identify reads it, to show beside the corners. Several: give "
-    "it again.",
+    help="Log of a measured board, as identify reads it, to show beside the corners; repeat "
+    "the option for several.",
 )
 @click.option("--targets", is_flag=True, help="Run the C on emulated processors too.")
 @force_option

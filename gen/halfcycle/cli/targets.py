@@ -29,8 +29,8 @@ from halfcycle.verify import compiler
     multiple=True,
     type=click.Choice(list(MACHINES)),
     metavar="TARGET",
-    help="Only this target. Several: give it again. By default all that this machine can run. A "
-    "wrong name lists them.",
+    help="Only this target; repeat the option for several. By default all that this machine can "
+    "run. A wrong name lists them.",
 )
 @click.option(
     "--samples",
