@@ -384,7 +384,7 @@ KINDS: dict[str, Kind] = {
     "gain-implausible": Kind(
         ERROR,
         "A board's gain is more than a third off the spec's: a wrong column, unit or probe.",
-        "Check the table; if the sensor is so, correct the spec first.",
+        "Check the table; if the sensor has that gain, correct the spec first.",
     ),
     "gain-unmeasured": Kind(
         WARNING,
@@ -541,13 +541,15 @@ KINDS: dict[str, Kind] = {
     ),
     "board-gain-outside": Kind(
         ERROR,
-        "The board's gain is outside the design's corners, by more than twice its +-.",
+        "The board's gain is outside the design's corners, by more than twice its +-, "
+        "the systematic part left out.",
         "Measure the output with a meter: a sensor that reads wrong is calibrated. Else state the "
         "tolerances as they are, and design again; or find what the board has wrong.",
     ),
     "board-delay-outside": Kind(
         ERROR,
-        "The board's delay is outside the design's corners, by more than twice its +-.",
+        "The board's delay is outside the design's corners, by more than twice its +-, "
+        "the systematic part left out.",
         "See when the updates run; state how late they may be, and design again.",
     ),
     "board-gain-steps": Kind(
@@ -576,15 +578,17 @@ KINDS: dict[str, Kind] = {
         "A board's gain is far off that of the others; it was left out of the spread.",
         "Log it again, or look for what is wrong with it.",
     ),
-    "few-captured-points": Kind(WARNING, "The record has few samples a cycle.", "Record faster."),
+    "few-captured-points": Kind(
+        WARNING, "The record has fewer than 20 samples a cycle.", "Record faster."
+    ),
     "capture-level": Kind(
         WARNING,
-        "The recorded voltage is far from the rated one.",
+        "The recorded voltage is less than half of rated, or more than one and a half times rated.",
         "Check the channel, the unit and the probe's ratio.",
     ),
     "nothing-to-judge": Kind(
         WARNING,
-        "No window of the record carries a voltage worth judging.",
+        "No window of the record has enough voltage to judge the reading by.",
         "Check the channel.",
     ),
     "measure-agrees": Kind(
@@ -605,12 +609,13 @@ KINDS: dict[str, Kind] = {
     "no-whole-cycle": Kind(WARNING, "The record holds no whole cycle.", "Record longer."),
     "frequency-differs": Kind(
         WARNING,
-        "The record's frequency is not the spec's.",
+        "The record's frequency is at least twice the spec's.",
         "Correct the spec.",
     ),
     "frequency-off-record": Kind(
         WARNING,
-        "The record's frequency is off by more than the spec allows for.",
+        "The record's frequency is off by more than the spec allows for, which costs more than a "
+        "tenth of the voltage tolerance.",
         "Correct the frequency, or state its tolerance.",
     ),
     "record-flips": Kind(
