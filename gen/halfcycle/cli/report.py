@@ -81,7 +81,7 @@ def command(
 ) -> None:
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
-    The page needs nothing but itself: no network, no script. Without a C compiler the virtual
+    The page is one file that needs no network and no script. Without a C compiler the virtual
     boards are left out, and the page says so. Exit code 1 if a limit is broken, the targets cannot
     be met, or a LOG is of another firmware or of a board outside the corners; the page is written
     all the same, and shows it.
