@@ -137,7 +137,7 @@ def test_a_foreign_file_is_replaced_by_force_only(command_line: CommandLine, pro
     for path, command in ((page, "report"), (results, "check")):
         path.write_text("my notes\n")
         words = COMMANDS[command](project, path)
-        refused(command_line(*words), "is no earlier result of this kind", "--force")
+        refused(command_line(*words), "is not an earlier result of this kind", "--force")
         assert path.read_text() == "my notes\n"
         assert command_line(*words, "--force").code == 0
         written = path.read_bytes()
@@ -146,7 +146,7 @@ def test_a_foreign_file_is_replaced_by_force_only(command_line: CommandLine, pro
         path.write_text("")  # As mktemp makes one.
         assert command_line(*words).code == 0
         assert path.read_bytes() == written
-    refused(command_line(*COMMANDS["check"](project, page)), "no earlier result of this kind")
+    refused(command_line(*COMMANDS["check"](project, page)), "not an earlier result of this kind")
 
 
 @pytest.mark.parametrize("suffix", ["svg", "png", "pdf"])
@@ -154,7 +154,7 @@ def test_a_picture_is_known_as_one(command_line: CommandLine, project: Path, suf
     spec, plot = project / "s.toml", project / f"p.{suffix}"
     words = ("retune", spec, "--period-us", "500", "--plot", plot)
     plot.write_text("<svg>mine</svg>")
-    refused(command_line(*words), "no earlier result of this kind", "--force")
+    refused(command_line(*words), "not an earlier result of this kind", "--force")
     plot.unlink()
     assert command_line(*words).code == 0
     assert PICTURE in plot.read_bytes()
@@ -176,7 +176,7 @@ def test_what_changes_between_look_and_write_is_seen(tmp_path: Path) -> None:
     """The place is looked at again under the lock."""
     out = OutputFile(tmp_path / "check.xml", "--junit", JUNIT)
     out.path.write_text("a file that another program made meanwhile")
-    with pytest.raises(InputError, match="no earlier result of this kind"):
+    with pytest.raises(InputError, match="not an earlier result of this kind"):
         out.write(JUNIT + b"x\n")
     assert out.path.read_text().startswith("a file that")
     with pytest.raises(ValueError, match="mark"):

@@ -153,7 +153,7 @@ def test_gaps_and_bad_rows(tmp_path: Path) -> None:
 def test_time_that_does_not_run_forward(tmp_path: Path) -> None:
     back = write(tmp_path / "back.csv", table("{t:.6f},{v:.4f}", "", TIME[::-1], VOLTS[::-1]))
     check(read_capture(back))
-    assert "turned round" in read_capture(back).remarks[-1].text
+    assert "order of the rows was reversed" in read_capture(back).remarks[-1].text
 
     jitter = TIME.copy()
     jitter[[100, 101]] = jitter[[101, 100]]

@@ -68,7 +68,7 @@ def test_a_constant_that_no_call_uses_was_taken_as_it_was(old: str, new: str) ->
             "#define REED_LAMP_RATED_MV INT32_C(230000)\n#define REED_LAMP_RATED_MV 1\n",
             "REED_LAMP_RATED_MV is defined 2 times",
         ),
-        ("INT32_C(230000)", "(115 * 2000)", "REED_LAMP_RATED_MV is (115 * 2000), which is no"),
+        ("INT32_C(230000)", "(115 * 2000)", "REED_LAMP_RATED_MV is (115 * 2000), which is not"),
         (
             "#define REED_LAMP_RATED_MV",
             "#define REED_LAMP_W 1\n#define REED_LAMP_RATED_MV",

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from halfcycle.cli import tables
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.report.loop_section import corner_table, corners
 from halfcycle.spec.load import load_spec
@@ -61,6 +62,35 @@ def test_a_narrow_table_breaks_no_word_and_no_number(command: str, columns: int)
 def test_columns_that_are_left_out_are_named() -> None:
     assert re.search(r"Left out at this width: headroom\s+bits", show(60, "design", SPEC))
     assert "Left out" not in show(100, "design", SPEC)
+
+
+@pytest.mark.parametrize("columns", [30, 40, 50, 60, 70, 80, 100])
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_column_that_is_left_out_is_not_explained(command: str, columns: int) -> None:
+    """Narrow terminals dropped columns, and still explained them below the table."""
+    explained = {
+        "windows": {"noise": "noise: beside", "off by ppm": "off by: the", "marks": "odd: a zero"},
+        "whole windows": {"noise": "noise: beside", "points": "points: distinct", "marks": "odd: "},
+        "simulate": {"over %": "Over:", "steady %": "Steady:", "report %": "Report:"},
+        "retune": {"headroom": "Headroom"},
+    }
+    words = " ".join(show(columns, *COMMANDS[command]).split())
+    left_out = set("; ".join(re.findall(r"Left out at this width: ([^.]*)\.", words)).split("; "))
+    for heading, legend in explained.get(command, {}).items():
+        assert (heading in left_out) == (legend not in words), (heading, words)
+
+
+def test_a_legend_stands_if_its_column_does(capsys: pytest.CaptureFixture[str]) -> None:
+    legend = tables.Legend.of(
+        ((), "Always."), ("wide\n%", "Wide: spared."), (("wide\n%", "a"), "Either.")
+    )
+    for width, words in ((80, "Always. Wide: spared. Either."), (30, "Always. Either.")):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(tables, "width", lambda width=width: width)
+            row = ("name " * 6, 1.5, "a long text that takes some room in its column")
+            tables.show_table("T", ("a", "b", "wide\n%"), [row], [legend], spare=("wide\n%",))
+        shown = " ".join(capsys.readouterr().out.split())
+        assert words in shown and ("Left out" in shown) == ("Wide:" not in shown)
 
 
 def test_a_corner_is_a_letter_that_one_legend_explains() -> None:

@@ -91,7 +91,7 @@ def test_a_unit_that_was_changed_is_kept(generate: Callable[..., Outcome], folde
     ("words", "reason"),
     [
         (("--fmu", "a_folder"), "this is a folder"),
-        (("--fmu", "other.zip"), "no unit of this tool"),
+        (("--fmu", "other.zip"), "not a unit of this tool"),
         (("--fmu", "c/quay_kiosk.c"), "ends in .fmu"),
         (("--fmu", "new.zip"), "ends in .fmu, or no simulator takes it; name new.fmu"),
         (("--fmu", SPEC), "the command reads this file"),
@@ -157,7 +157,7 @@ def test_a_compiler_that_lies_gives_no_unit(
     liar.chmod(0o755)
     monkeypatch.setenv("CC", str(liar))
     outcome = generate("--fmu", folder / "kiosk.fmu", "--fmu-binary")
-    assert outcome.code == 2 and "which is no working compiler" in outcome.err
+    assert outcome.code == 2 and "which is not a working compiler" in outcome.err
     assert outcome.err.lower().count("error:") == 1 and "Traceback" not in outcome.err
     assert not (folder / "kiosk.fmu").exists() and not (folder / "c").exists()
 
@@ -217,7 +217,7 @@ def test_what_is_no_unit_is_told_from_one(tmp_path: Path) -> None:
         zeros.writestr("modelDescription.xml", bytes(archive.MAX_BYTES + 1))
     cut.write_bytes(bomb.read_bytes()[:-30])
     for path in (page, bomb, cut):
-        with pytest.raises(InputError, match="no unit of this tool"):
+        with pytest.raises(InputError, match="not a unit of this tool"):
             archive.unit_file(path, "--fmu", [], False)
 
 

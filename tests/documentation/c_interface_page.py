@@ -97,7 +97,7 @@ nominal.
 
 - One `struct NAME_state` for each phase or output, and one `struct NAME_turn` for each frequency.
   They live in RAM as long as they are used; nothing else is kept: no heap, no global.
-- Memory of zeros is no state: `NAME_reset` comes first, and `NAME_turn_reset`.
+- A struct that is all zeros is not ready: call `NAME_reset` first, and `NAME_turn_reset`.
 - The fields are the regulator's own. They stand in the header so that the compiler knows the size,
   and change without notice; the calls change only with `NAME_INTERFACE_VERSION`.
 - The tables are constants, in flash if the compiler puts constants there.

@@ -19,7 +19,7 @@ HEAD = """# Findings
 
 <!-- Made from the code by: python tests/accept.py docs -->
 
-A finding is a remark on a spec that is good as a text. Each has a code that stays the same from
+A finding is a remark on a spec that is valid in itself. Each has a code that stays the same from
 version to version, names a spec key or a topic, and ends in what to do. They go to the error stream
 as `LEVEL: KEY: TEXT [CODE]`, and into the JSON as `findings`.
 
@@ -29,9 +29,9 @@ as `LEVEL: KEY: TEXT [CODE]`, and into the JSON as `findings`.
 | warning | it works, with a cost that should be known |
 | note | worth knowing; nothing has to be done |
 
-Below is every one by the module that makes it: code, levels and key, cause, remedy, and its text as
-the code has it: … stands for a figure or a name, words in braces for one of several. The examples
-are what runs of the tests said.
+Below are all of them, grouped by the part of the tool that makes them: code, levels and key, cause,
+remedy, and the text as it stands in the code, with … for a figure or a name and alternatives in
+braces. The examples are from runs of the tests.
 """
 
 

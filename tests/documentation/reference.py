@@ -19,7 +19,7 @@ from halfcycle.spec.envelopes import DEFAULT, ENVELOPES, Covers, Envelope, Point
 from halfcycle.spec.kinds import Choice, Flag, Name, Quantity, Several, Whole
 from halfcycle.spec.models import Spec, Table
 
-MADE = "<!-- Made from the code by: python tests/documentation/consoles.py --accept -->\n"
+MADE = "<!-- Made from the code by: python tests/accept.py docs -->\n"
 
 
 def spec_page() -> str:
@@ -217,10 +217,10 @@ error: FILE: KEY: what is wrong; what to do
 | --- | --- |
 | 0 | good |
 | 1 | a check found a difference, or a limit was broken |
-| 2 | bad usage, bad input, a tool is missing, or the machine does not let it (a full disk) |
+| 2 | bad usage, bad input, a tool is missing, or the machine refuses (a full disk) |
 | 70 | a fault of halfcycle itself; please report it |
 | 130, 143, 129 | stopped by SIGINT, SIGTERM or SIGHUP: 128 and the signal's number |
-| 141 | nobody reads the output any more (a closed pipe) |
+| 141 | the reader of the output closed it (a closed pipe) |
 
 A file is replaced whole or left alone; the files of one `generate` are all old or all new,
 whatever signal stops it. Only SIGKILL or a power cut can leave a mixture: then `check` says so, and

@@ -277,3 +277,13 @@ def test_modules_that_the_page_names_exist() -> None:
     assert len(named) > 40
     missing = [name for name in named if not (ROOT / "gen/halfcycle" / f"{name}.py").exists()]
     assert not missing
+
+
+def test_modules_that_are_named_exist() -> None:
+    """The laws and the measured bus named modules as they were called before they moved."""
+    page = (DOCS / "theory.md").read_text()
+    named = re.findall(r"^(`[a-z_]+(?:/[a-z_]+)?`(?:,.*)?)$", page, re.MULTILINE)
+    modules = {module for line in named for module in re.findall(r"`([a-z_/]+)`", line)}
+    assert len(modules) > 30
+    missing = [name for name in modules if not (ROOT / f"gen/halfcycle/{name}.py").exists()]
+    assert not missing

@@ -127,6 +127,26 @@ def test_an_unknown_kind_names_the_nearest_and_writes_nothing(
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("wrong", "near"),
+    [
+        ("48v", "battery-bus"),
+        ("48", "battery-bus"),
+        ("24V-60hz", "battery-bus"),
+        ("240 V", "230v-50hz"),
+        ("110", "115v-400hz"),
+        ("60hz", "120v-60hz"),
+        ("400hz", "115v-400hz"),
+        ("0v", "230v-50hz"),
+    ],
+)
+def test_volts_name_the_kind_that_has_about_as_many(tmp_path: Path, wrong: str, near: str) -> None:
+    """ "48v" was told that 230v-50hz is the nearest, which has the same letter; the kind of a 48 V
+    battery is called battery-bus."""
+    done = run_halfcycle("start", "hut", "--like", wrong, folder=tmp_path)
+    assert done.code == 2 and f"the nearest is {near};" in done.err
+
+
 def test_help_lists_the_kinds() -> None:
     shown = "".join(run_halfcycle("start", "--help").out.split())
     assert all(kind in shown for kind in KINDS)

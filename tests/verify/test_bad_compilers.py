@@ -37,10 +37,10 @@ BROKEN = 'case "$*" in *--version*) echo 1; exit 0;; esac\necho I am broken >&2;
 @pytest.mark.parametrize(
     ("name", "problem"),
     [
-        ("/bin/true", "no working compiler (the compiler wrote no file"),
-        ("garbage", "no working compiler (what it makes of a C function cannot be loaded"),
+        ("/bin/true", "not a working compiler (the compiler wrote no file"),
+        ("garbage", "not a working compiler (what it makes of a C function cannot be loaded"),
         ("broken", "I am broken"),
-        ('gcc "-O2', "which is no command (No closing quotation)"),
+        ('gcc "-O2', "which is not a command (No closing quotation)"),
         ("none-such", "which does not run"),
         ("/", "which does not run"),
     ],

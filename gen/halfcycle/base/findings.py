@@ -53,7 +53,7 @@ KINDS: dict[str, Kind] = {
     "bus-measured": Kind(
         NOTE,
         "The bus is measured and divided out of the drive.",
-        "Nothing: it says how late, and what is left of a ripple.",
+        "Nothing; the text says how late the reading is, and what is left of a ripple.",
     ),
     "bus-lost-margin": Kind(
         WARNING,
@@ -68,7 +68,7 @@ KINDS: dict[str, Kind] = {
     "bus-clips": Kind(
         NOTE,
         "Rated voltage clips at the lowest bus: there a measured bus leaves the loop slower.",
-        "Raise the least bus voltage, or look at simulate.",
+        "Raise the least bus voltage, or see in simulate how much slower.",
     ),
     "loop-unstable": Kind(
         ERROR,
@@ -92,17 +92,18 @@ KINDS: dict[str, Kind] = {
     ),
     "partial-window": Kind(
         WARNING,
-        "The window holds no whole number of half cycles, so its reading moves with the phase.",
+        "The window does not hold a whole number of half cycles, so that its reading moves "
+        "with the phase.",
         "Change the loop period for a whole window.",
     ),
     "nearly-whole-window": Kind(
         NOTE,
-        "The window misses whole half cycles by less than a clock holds, and counts as whole.",
+        "The window misses whole half cycles by less than a clock's error, and counts as whole.",
         "Nothing.",
     ),
     "window-zeros": Kind(
         NOTE,
-        "A shaped window lets nothing through where its weights have their zeros.",
+        "A shaped window lets nothing through at the frequencies at which its weights have zeros.",
         "Nothing; a longer window carries the zeros that the text says it does without.",
     ),
     "no-shaped-window": Kind(
@@ -267,7 +268,7 @@ KINDS: dict[str, Kind] = {
     "design-refused": Kind(
         WARNING,
         "Boards were run with the C of a design that has errors, which generate does not write.",
-        "Mend the errors that design shows, then run the boards anew.",
+        "Correct the errors that design shows, then run the boards again.",
     ),
     "rest-unproven": Kind(
         WARNING,
@@ -390,7 +391,7 @@ KINDS: dict[str, Kind] = {
     "gain-implausible": Kind(
         ERROR,
         "A board's gain is more than a third off the spec's: a wrong column, unit or probe.",
-        "Check the table; if the sensor is so, correct the spec first.",
+        "Check the table; if the sensor has that gain, correct the spec first.",
     ),
     "gain-unmeasured": Kind(
         WARNING,
@@ -440,7 +441,7 @@ KINDS: dict[str, Kind] = {
         "A board is beyond the tolerance.",
         "State a wider one, or sort the boards out.",
     ),
-    "spread-one-board": Kind(NOTE, "One board says nothing of the spread.", "Measure several."),
+    "spread-one-board": Kind(NOTE, "One board does not show the spread.", "Measure several."),
     "spread-uncertain": Kind(
         WARNING,
         "So few boards leave it open whether all others keep the tolerance.",
@@ -448,7 +449,7 @@ KINDS: dict[str, Kind] = {
     ),
     "spread-reach": Kind(
         NOTE,
-        "Where 99 % of all boards lie, from those measured.",
+        "The range that holds 99 % of all boards, estimated from those measured.",
         "Nothing if that is inside the tolerance.",
     ),
     "reading-outlier": Kind(
@@ -495,7 +496,7 @@ KINDS: dict[str, Kind] = {
     ),
     "log-column-unused": Kind(
         NOTE,
-        "A column of the log has a title that means nothing here.",
+        "A column of the log has an unknown title, and is not used.",
         "Compare its title with the documented ones.",
     ),
     "drive-hardly-moves": Kind(
@@ -527,18 +528,18 @@ KINDS: dict[str, Kind] = {
     ),
     "ringing-damped": Kind(
         NOTE,
-        "The filter rings for less long than the spec's losses and heaviest load make it.",
+        "The filter's ringing dies away sooner than with the spec's losses and heaviest load.",
         "Nothing: what is damped more is on the safe side. A greater resistance may be stated.",
     ),
     "spec-written": Kind(
         NOTE,
-        "The spec was changed; the logs are of firmware of the one before, and are refused now.",
+        "The spec was changed; the logs are of the firmware of the old spec, and are refused now.",
         "Design, generate and log again; to read old logs again keep a copy of the old spec.",
     ),
     "spec-unchanged": Kind(
         NOTE,
         "Nothing was written: what was measured changes no key, or decides nothing.",
-        "What the text says; else nothing.",
+        "Follow the text if it asks for something; else nothing.",
     ),
     "board-inside": Kind(
         NOTE,
@@ -547,13 +548,15 @@ KINDS: dict[str, Kind] = {
     ),
     "board-gain-outside": Kind(
         ERROR,
-        "The board's gain is outside the design's corners, by more than twice its +-.",
+        "The board's gain is outside the design's corners, by more than twice its +-, "
+        "the systematic part left out.",
         "Measure the output with a meter: a sensor that reads wrong is calibrated. Else state the "
         "tolerances as they are, and design again; or find what the board has wrong.",
     ),
     "board-delay-outside": Kind(
         ERROR,
-        "The board's delay is outside the design's corners, by more than twice its +-.",
+        "The board's delay is outside the design's corners, by more than twice its +-, "
+        "the systematic part left out.",
         "See when the updates run; state how late they may be, and design again.",
     ),
     "board-gain-steps": Kind(
@@ -573,8 +576,8 @@ KINDS: dict[str, Kind] = {
     ),
     "boards-spread": Kind(
         WARNING_OR_NOTE,
-        "Where the gains of 99 % of all boards lie, from those measured, and the share of all that "
-        "is inside the corners.",
+        "The range that holds the gains of 99 % of all boards, estimated from those measured, and "
+        "the share of all that is inside the corners.",
         "Measure more boards, or state wider tolerances, if that share is too small.",
     ),
     "board-outlier": Kind(
@@ -582,15 +585,17 @@ KINDS: dict[str, Kind] = {
         "A board's gain is far off that of the others; it was left out of the spread.",
         "Log it again, or look for what is wrong with it.",
     ),
-    "few-captured-points": Kind(WARNING, "The record has few samples a cycle.", "Record faster."),
+    "few-captured-points": Kind(
+        WARNING, "The record has fewer than 20 samples a cycle.", "Record faster."
+    ),
     "capture-level": Kind(
         WARNING,
-        "The recorded voltage is far from the rated one.",
+        "The recorded voltage is less than half of rated, or more than one and a half times rated.",
         "Check the channel, the unit and the probe's ratio.",
     ),
     "nothing-to-judge": Kind(
         WARNING,
-        "No window of the record carries a voltage worth judging.",
+        "No window of the record has enough voltage to judge the reading by.",
         "Check the channel.",
     ),
     "measure-agrees": Kind(
@@ -611,12 +616,13 @@ KINDS: dict[str, Kind] = {
     "no-whole-cycle": Kind(WARNING, "The record holds no whole cycle.", "Record longer."),
     "frequency-differs": Kind(
         WARNING,
-        "The record's frequency is not the spec's.",
+        "The record's frequency is at least twice the spec's.",
         "Correct the spec.",
     ),
     "frequency-off-record": Kind(
         WARNING,
-        "The record's frequency is off by more than the spec allows for.",
+        "The record's frequency is off by more than the spec allows for, which costs more than a "
+        "tenth of the voltage tolerance.",
         "Correct the frequency, or state its tolerance.",
     ),
     "record-flips": Kind(
@@ -683,7 +689,7 @@ KINDS: dict[str, Kind] = {
     ),
     "time-reversed": Kind(
         NOTE,
-        "Time runs backwards in the record; the rows were turned round.",
+        "Time runs backwards in the record; the order of the rows was reversed.",
         "Nothing.",
     ),
     "time-coarse": Kind(

@@ -46,7 +46,7 @@ class OutputFile:
     @property
     def foreign(self) -> str:
         """What is said of a file that the tool did not write, if it knows its own."""
-        return "is no earlier result of this kind"
+        return "is not an earlier result of this kind"
 
     def write(self, content: str | bytes) -> bool:
         """Write the file whole; returns False if it held exactly this already.

@@ -130,8 +130,8 @@ def _untrusted(spec: Spec, calibration: Calibration) -> list[Finding]:
         if max(departure, 1 / (1 + departure) - 1) > MAX_DEPARTURE:
             text = (
                 f"{fit.board} comes to {1 + departure:.3g} times the spec's volts per code: check "
-                "the columns, their units and the probe; if the sensor is so, correct the spec "
-                "first"
+                "the columns, their units and the probe; if the sensor has that gain, correct the "
+                "spec first"
             )
             untrusted.append(finding("gain-implausible", GAIN, text))
     return untrusted
@@ -291,7 +291,7 @@ def _spread(
             )
             yield finding("spread-uncertain", key, text)
     if reach is None:
-        text = f"one board says nothing of the spread; measure several (tolerance {tolerance:g})"
+        text = f"one board does not show the spread; measure several (tolerance {tolerance:g})"
         yield finding("spread-one-board", key, text)
         return
     text = (

@@ -123,7 +123,9 @@ def _forward(
         time, volts, steps = time[::-1], volts[::-1], -steps[::-1]
         remarks.append(
             finding(
-                "time-reversed", "capture time", "time runs backwards: the rows were turned round"
+                "time-reversed",
+                "capture time",
+                "time runs backwards: the order of the rows was reversed",
             )
         )
     if np.all(steps > 0):

@@ -55,7 +55,7 @@ def _measure(result: Replay, integer_design: IntegerDesign) -> Iterator[Finding]
     tolerance = spec.tolerance_v
     judged = result.true_rms_v >= MIN_LEVEL * float(spec.output.rated_rms_v)
     if not judged.any():
-        text = "no window carries a voltage worth judging; check the channel"
+        text = "no window has enough voltage to judge the reading by; check the channel"
         yield finding("nothing-to-judge", "loop.measure", text)
         return
     by_mean, by_rms = (

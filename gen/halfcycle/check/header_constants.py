@@ -29,7 +29,7 @@ def faults(plan: Plan, header: str) -> list[str]:
         elif len(bodies) > 1:
             found.append(f"{upper}_{name} is defined {len(bodies)} times")
         elif number is None:
-            found.append(f"{upper}_{name} is {bodies[0]}, which is no number")
+            found.append(f"{upper}_{name} is {bodies[0]}, which is not a number")
         elif int(number[1], 16 if number[1][:2] in ("0x", "0X") else 10) != value:
             found.append(f"{upper}_{name} is {bodies[0]}, not {value}")
     known = {*wanted, REVISION}

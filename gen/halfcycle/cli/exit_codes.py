@@ -6,7 +6,7 @@ GOOD = 0
 DIFFERENCE = 1
 """A check found a difference, or a limit was broken."""
 BAD_INPUT = 2
-"""Bad usage or input, a missing tool, or a machine that does not let it."""
+"""Bad usage or input, a missing tool, or a machine that refuses (a full disk)."""
 OWN_FAULT = 70
 """EX_SOFTWARE of sysexits.h."""
 BY_SIGNAL = 128

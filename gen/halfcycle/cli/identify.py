@@ -35,8 +35,8 @@ ADVISED_OPTIONS = {"board-gain-outside": "--write", "board-delay-outside": "--wr
     metavar="CAPTURE",
     multiple=True,
     type=PATH,
-    help="Waveform of a board's output, as replay reads it, in which the filter rings. Several: "
-    "give it again.",
+    help="Waveform of a board's output, as replay reads it, in which the filter rings; repeat "
+    "the option for several.",
 )
 @click.option(
     "--channel", metavar="NAME", help="Column or channel of CAPTURE: its name, or number from 1."

@@ -71,7 +71,7 @@ def command(
     """Run a recorded waveform through SPEC's measuring code: reported against true RMS.
 
     CAPTURE is a CSV file of seconds and volts, or an IEEE C37.111 record (.cfg with .dat, .cff).
-    Units in its header (ms, kV) are heeded; gaps are reported and left out.
+    Units in its header (ms, kV) are used; gaps are reported and left out.
 
     \b
     Example:

@@ -62,8 +62,8 @@ NO_TARGETS = (
     metavar="LOG",
     multiple=True,
     type=PATH,
-    help="Log of a measured board, as identify reads it, to show beside the corners. Several: give "
-    "it again.",
+    help="Log of a measured board, as identify reads it, to show beside the corners; repeat "
+    "the option for several.",
 )
 @click.option("--targets", is_flag=True, help="Run the C on emulated processors too.")
 @force_option
@@ -81,7 +81,7 @@ def command(
 ) -> None:
     """Write the design of SPEC as one page: figures, tables, derivations, findings, cautions.
 
-    The page needs nothing but itself: no network, no script. Without a C compiler the virtual
+    The page is one file that needs no network and no script. Without a C compiler the virtual
     boards are left out, and the page says so. Exit code 1 if a limit is broken, the targets cannot
     be met, or a LOG is of another firmware or of a board outside the corners; the page is written
     all the same, and shows it.

@@ -226,6 +226,11 @@ def _show_formats(before: IntegerDesign, after: IntegerDesign) -> None:
             )
             for name in dict.fromkeys([*old, *new])
         ],
-        ["sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits; headroom in bits."],
+        [
+            tables.Legend.of(
+                ((), "sQm.n / uQm.n: m integer bits, the sign not counted, n fraction bits."),
+                ("head-\nroom", "Headroom in bits."),
+            )
+        ],
         spare=("head-\nroom", "bits"),
     )

@@ -32,7 +32,7 @@ ADVISED_OPTIONS = {"too-few-boards": "--boards"}
     metavar="NAME",
     type=click.Choice(CASES),
     multiple=True,
-    help="Only this case. Several: give it again.",
+    help="Only this case; repeat the option for several.",
 )
 @click.option(
     "--boards",

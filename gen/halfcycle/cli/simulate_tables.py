@@ -45,11 +45,17 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         ("report\n%", "report_error_percent", 2),
         ("scale", "scale", 3),
     ]
-    explained = (
-        "Over: overshoot. Steady: error of a window's RMS. Low, high: RMS of a half cycle of any "
-        "start in percent of rated."
-        + (" THD: harmonics 2 to 40. DC: of rated peak. Both at rest." if wide else "")
-        + " Report: the firmware's RMS against the true one. Sensor gain apart."
+    distortion = (((), "THD: harmonics 2 to 40. DC: of rated peak. Both at rest."),)
+    explained = tables.Legend.of(
+        ("over\n%", "Over: overshoot."),
+        ("steady\n%", "Steady: error of a window's RMS."),
+        (
+            ("low\n%", "high\n%"),
+            "Low, high: RMS of a half cycle of any start in percent of rated.",
+        ),
+        *(distortion if wide else ()),
+        ("report\n%", "Report: the firmware's RMS against the true one."),
+        (("steady\n%", "low\n%", "high\n%", "report\n%"), "Sensor gain apart."),
     )
     columns = ["case", "fails", *(heading for heading, _, _ in shown)]
     rows = [
@@ -63,7 +69,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
     designed = prepared.setting.promise.settling_ms
     above = [tally for tally in tallies if tally.worst.get("above_120_ms", (0.0,))[0] > 0]
     longest = [f"{tally.case} {tally.worst['above_120_ms'][0]:.3g} ms" for tally in above]
-    notes = [
+    notes: list[str | tables.Legend] = [
         explained,
         *([] if wide else _at_rest(tallies)),
         *_dc_is_of(prepared, tallies),
@@ -125,12 +131,16 @@ def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
         parts = (_signed(100 * getattr(error, cause)) for cause in causes)
         case = f"{error.case}, limit" if error.at_limit else error.case
         rows.append((case, f"{100 * error.error:+.3f}", *parts, error.board))
-    explained = (
-        "Worst window of each case; limit: while the drive limit holds. Of the error, by "
-        "computation: the wave's shape read as a sine's, distortion that the sampling folds, the "
-        "sampling of a clean sine, the sensor's zero, noise with rounding."
-    )
     columns = [f"{cause}\n%" for cause in causes]
+    explained = tables.Legend.of(
+        ((), "Worst window of each case; limit: while the drive limit holds."),
+        (tuple(columns), "Parts of the error, by computation."),
+        ("shape\n%", "Shape: the wave's, read as a sine's."),
+        ("folded\n%", "Folded: distortion that the sampling folds."),
+        ("sampling\n%", "Sampling: that of a clean sine."),
+        ("zero\n%", "Zero: the error of the sensor's."),
+        ("noise\n%", "Noise: with rounding."),
+    )
     tables.show_table(
         f'Reported RMS against the true one, measure = "{measure}"',
         ["case", "off\n%", *columns, "board"],

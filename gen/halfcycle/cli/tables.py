@@ -53,11 +53,34 @@ def shown(text: str, stream: TextIO) -> str:
     return with_signs(text) if _encodes("±", stream) else text
 
 
+@dataclass(frozen=True, slots=True)
+class Legend:
+    """A remark under a table of sentences that each explain some columns: those of a column that
+    is left out are left out too. ``parts``: heading, or headings, and the sentence; without a
+    heading it always stands."""
+
+    parts: tuple[tuple[str | tuple[str, ...], str], ...]
+
+    @classmethod
+    def of(cls, *parts: tuple[str | tuple[str, ...], str]) -> Legend:
+        """The remark with these sentences."""
+        return cls(parts)
+
+    def text(self, left_out: Collection[str]) -> str:
+        """What stands without the columns ``left_out``; "" if that is nothing."""
+
+        def kept(headings: str | tuple[str, ...]) -> bool:
+            named = (headings,) if isinstance(headings, str) else headings
+            return not named or any(heading not in left_out for heading in named)
+
+        return " ".join(text for headings, text in self.parts if kept(headings))
+
+
 def show_table(
     title: str,
     columns: Sequence[str],
     rows: Iterable[Sequence[object]],
-    notes: Sequence[str] = (),
+    notes: Sequence[str | Legend] = (),
     *,
     spare: Sequence[str] = (),
 ) -> None:
@@ -68,7 +91,8 @@ def show_table(
         columns: headings, with the unit in them; a line break splits a heading.
         rows: cells, as many per row as there are columns; they are shown with ``str``. A column of
             numbers only is set to the right.
-        notes: remarks that go under the table, wrapped to its width.
+        notes: remarks that go under the table, wrapped to its width; a ``Legend`` without what it
+            says of columns that are left out.
         spare: headings of columns that a narrow terminal does without, the first one first; a note
             names them. No word and no number is ever broken while columns can be spared.
     """
@@ -92,10 +116,12 @@ def show_table(
         table.add_row(*(Text(column.cells[at]) for column in drawn))
     console.print(Text(shown(title, sys.stdout), style="bold"))
     console.print(table)
+    texts = [note if isinstance(note, str) else note.text(left_out) for note in notes]
     if left_out:
-        notes = [*notes, f"Left out at this width: {'; '.join(left_out)}."]
-    for note in notes:
-        console.print(Text(shown(note, sys.stdout)))
+        names = (" ".join(heading.replace("-\n", "").split()) for heading in left_out)
+        texts.append(f"Left out at this width: {'; '.join(names)}.")
+    for text in filter(None, texts):
+        console.print(Text(shown(text, sys.stdout)))
 
 
 def show_lines(title: str, lines: Iterable[str]) -> None:
@@ -118,20 +144,20 @@ def fits(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> bool:
 def _fitted(
     columns: Sequence[str], rows: Iterable[Sequence[object]], spare: Sequence[str], available: int
 ) -> tuple[list[_Column], list[str]]:
-    """The columns that are drawn, and the names of those that are left out."""
+    """The columns that are drawn, and the headings of those that are left out."""
     cells = [[shown(str(cell), sys.stdout) for cell in row] for row in rows]
     drawn = [
         _Column.of(shown(heading, sys.stdout), [row[at] for row in cells])
         for at, heading in enumerate(columns)
     ]
     left_out = []
-    spared = [shown(heading, sys.stdout) for heading in spare]
-    for heading in spared:
+    spared = {shown(heading, sys.stdout): heading for heading in spare}
+    for heading, plain in spared.items():
         least = (c.readable if c.heading in spared else c.narrowest for c in drawn)
         if _table_width(least) <= available:
             break
         drawn = [column for column in drawn if column.heading != heading]
-        left_out.append(" ".join(heading.replace("-\n", "").split()))
+        left_out.append(plain)
     return drawn, left_out
 
 

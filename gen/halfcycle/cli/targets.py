@@ -12,7 +12,7 @@ from halfcycle.cli import common
 from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
-from halfcycle.cli.tables import emit_json, show_table
+from halfcycle.cli.tables import Legend, emit_json, show_table
 from halfcycle.generate.pipeline import generate
 from halfcycle.output.targets import Targets
 from halfcycle.spec.load import load_spec
@@ -29,8 +29,8 @@ from halfcycle.verify import compiler
     multiple=True,
     type=click.Choice(list(MACHINES)),
     metavar="TARGET",
-    help="Only this target. Several: give it again. By default all that this machine can run. A "
-    "wrong name lists them.",
+    help="Only this target; repeat the option for several. By default all that this machine can "
+    "run. A wrong name lists them.",
 )
 @click.option(
     "--samples",
@@ -91,12 +91,19 @@ def command(
 
 def _show(result: runner.Result) -> None:
     rows = [_cells(row) for row in result.rows]
-    notes = [
+    notes: list[str | Legend] = [
         _agreement(result),
         *_counts(result),
-        "Instructions of a call at its worst, from its first to its return: a sample, the last "
-        f"sample of a window, an update, the drive.{_cycles(result)}",
-        "RAM: one state struct. Stack: below the caller's, the deepest call.",
+        Legend.of(
+            ((), "Instructions of a call at its worst, from its first to its return:"),
+            ("drive", "the drive,"),
+            ("sample", "a sample,"),
+            ((), f"the last sample of a window, an update.{_cycles(result)}"),
+        ),
+        Legend.of(
+            ((), "RAM: one state struct."),
+            ("stack\nbytes", "Stack: below the caller's, the deepest call."),
+        ),
     ]
     notes += [
         f"not run: {absent.target} with {absent.tool}; to have it: {absent.install}"

@@ -79,12 +79,13 @@ def _row(trial: Trial, chosen: bool, integer_error_v: float) -> tuple[object, ..
 def _limits(spec: Spec) -> str:
     """What a window has to keep, and which of those that do is chosen."""
     targets, number = spec.targets, common.number
-    rule = "the cheapest kind, and of it the shortest"
+    rule = "the shortest of the cheapest kind"
     settling = f"settling {common.settling_asked(spec)}, "
     if spec.settling_limit_ms is None and spec.gains is None:
         rule, settling = "the one that settles first", ""
     return (
         f"Limits: {settling}overshoot {number(targets.overshoot_percent)} %, steady "
-        f"+-{number(spec.tolerance_v)} V, DC {number(spec.output.dc_percent)} %. Of those inside "
-        f"them {rule} is chosen, or twice a plain one whose zero flips the output too far."
+        f"+-{number(spec.tolerance_v)} V, DC {number(spec.output.dc_percent)} %. Of the windows "
+        f"that keep these limits {rule} is chosen, or twice a plain one if its zero's error flips "
+        "the output too far."
     )

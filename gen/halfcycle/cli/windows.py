@@ -12,6 +12,7 @@ import click
 from halfcycle.base import exact
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.cli import tables
+from halfcycle.cli.tables import Legend
 from halfcycle.cli.usage import WHERE
 from halfcycle.windows.search import LIST_LIMIT, candidate_windows
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from halfcycle.windows.search import Window
 
 DEFAULT_LONGEST_MS = "120"
+POINTS, OFF_BY, MARKS = "points", "off by\nppm", "marks"
+MEAN = "mean reading\nlow to high, %"
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,7 @@ def _show_shaped(rows: list[ListedWindow], request: Request, *, alone: bool) -> 
         "length\nms",
         "zeros at",
         "noise",
-        "mean reading\nlow to high, %",
+        MEAN,
         "RMS reading\nlow to high, %",
         "harmonics\nRMS, +-%",
     ]
@@ -135,11 +138,11 @@ def _show_shaped(rows: list[ListedWindow], request: Request, *, alone: bool) -> 
     ]
     if not alone:
         click.echo()
-    spare = ("noise", "mean reading\nlow to high, %", "length\nms")
-    notes = [_of_readings(request)] if alone else []
+    spare = ("noise", MEAN, "length\nms")
+    notes: list[str | Legend] = [_of_readings(request)] if alone else []
     notes += [
         "zeros at: frequencies of which the weights let nothing through; 2f2: a double zero at 2f.",
-        "noise: beside a flat window of as many samples.",
+        Legend.of(("noise", "noise: beside a flat window of as many samples.")),
         "harmonics: error of an RMS reading with a third up to 5 % and a fifth up to 6 %.",
         "The weights are in --json.",
     ]
@@ -159,10 +162,10 @@ def _show(rows: list[ListedWindow], request: Request) -> None:
         "half\ncycles",
         "sam-\nples",
         "length\nms",
-        "points" if whole else "off by\nppm",
-        "mean reading\nlow to high, %",
+        POINTS if whole else OFF_BY,
+        MEAN,
         "RMS reading\nlow to high, %",
-        "marks",
+        MARKS,
     ]
     body = [
         (
@@ -181,14 +184,14 @@ def _show(rows: list[ListedWindow], request: Request) -> None:
         f"Windows of {text(request.frequency_hz)} Hz at {text(request.period_us)} us a sample, "
         f"up to {text(request.longest_ms)} ms"
     )
-    spare = ("marks", columns[3], "length\nms")
+    spare = (MARKS, columns[3], "length\nms")
     tables.show_table(title, columns, body, _notes(rows, request, whole), spare=spare)
 
 
-def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]:
+def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str | Legend]:
     from halfcycle.windows.reading_errors import FEW_POINTS  # noqa: PLC0415
 
-    notes = []
+    notes: list[str | Legend] = []
     if not whole:
         notes.append(
             "No window up to the longest holds a whole number of half cycles: these are the "
@@ -196,25 +199,28 @@ def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str]
         )
     notes.append(_of_readings(request))
     notes.append(
-        "points: distinct places of the half cycle that are sampled."
+        Legend.of((POINTS, "points: distinct places of the half cycle that are sampled."))
         if whole
-        else "off by: the window's length against its half cycles."
+        else Legend.of((OFF_BY, "off by: the window's length against its half cycles."))
     )
     if any(row.odd for row in rows):
-        notes.append("odd: a zero offset does not cancel; its error flips from window to window.")
+        odd = "odd: a zero offset does not cancel; its error flips from window to window."
+        notes.append(Legend.of((MARKS, odd)))
     if any(row.few_points for row in rows):
-        notes.append(f"few: below {FEW_POINTS} points a half cycle the mean depends on the phase.")
+        few = f"few: below {FEW_POINTS} points a half cycle the mean depends on the phase."
+        notes.append(Legend.of((MARKS, few)))
     if len(rows) == LIST_LIMIT:
         notes.append(f"At most {LIST_LIMIT} windows are listed.")
     return notes
 
 
-def _of_readings(request: Request) -> str:
-    return (
-        "mean, RMS reading: greatest error of the reading, % of the true RMS voltage, over every "
+def _of_readings(request: Request) -> Legend:
+    explained = (
+        "RMS reading: greatest error of the reading, % of the true RMS voltage, over every "
         f"starting phase, +-{exact.text(request.tolerance_hz)} Hz and a zero offset up to "
         f"+-{exact.text(request.zero_offset_percent)} % of rated RMS."
     )
+    return Legend.of((MEAN, "mean,"), ((), explained))
 
 
 def _either_way(bounds: tuple[float, float]) -> str:

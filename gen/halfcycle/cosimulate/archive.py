@@ -106,7 +106,7 @@ class UnitFile(OutputFile):
     @property
     def foreign(self) -> str:
         other = f"is no {self.model.removeprefix('unit_')}'s, " if self.model else ""
-        return f"{other}was changed since it was written, or is no unit of this tool"
+        return f"{other}was changed since it was written, or is not a unit of this tool"
 
     def _is_generated(self, path: Path) -> bool:
         # Generated C stands in a unit as it is.

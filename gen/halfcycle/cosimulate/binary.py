@@ -38,6 +38,6 @@ def library(unit: Unit, sources: Mapping[str, str]) -> tuple[str, bytes]:
         version = b""
     if version != b"2.0":
         compiler.require_working(compiler.find())
-        raise compiler.CompileError("the compiled unit does not answer as FMI 2.0 wants it")
+        raise compiler.CompileError("the compiled unit does not answer as FMI 2.0 requires")
     built = compiler.build_shared(sources, unit.source_files, (), FLAGS)
     return place(unit.identifier), built.read_bytes()

@@ -10,9 +10,9 @@ is in question with the plain one, and by specs that ask for the fastest loop.
 
 If a plain window's count is odd and the flipping zero would move the output by more than a quarter
 of the tolerance, twice that window is taken if it is in question too. If none is in question, the
-shortest of those that meet the targets with about the least steady error is taken, and the findings
-say so. Given gains are taken as they are: if they meet the targets with no window, with the
-shortest one inside the tolerance.
+first, in the same order, of those that meet the targets with about the least steady error is taken,
+and the findings say so. Given gains are taken as they are: if they meet the targets with no window,
+with the shortest one inside the tolerance.
 """
 
 from __future__ import annotations
@@ -36,8 +36,9 @@ from halfcycle.windows.candidates import reading_faults
 from halfcycle.windows.search import Window
 
 ABOUT_LEAST = 1.1
-"""If every steady error is too large, the shortest window is taken of those within a tenth of the
-least: a longer one averages a little more noise and is slower."""
+"""If every steady error is too large, the first window is taken of those within a tenth of the
+least, so a cheaper kind before a dearer one, and in a kind the shortest: a longer one averages a
+little more noise and is slower."""
 
 HOPELESS = 1.25
 """A window that settles in more than so many times what is asked for has no longer one that does:
@@ -48,7 +49,7 @@ LATE_WINDOWS = 3
 other kinds too: how fast they are hardly depends on the window."""
 
 SAME_MS = 0.05
-"""Settling times that differ by less are the same: the cheaper window is taken."""
+"""Settling times that differ by less are the same: the window that was tried first is kept."""
 
 IntegerError = Callable[[Design], float]
 """What the integers of a design add to its steady error, volts RMS either way."""

@@ -119,8 +119,8 @@ def _window(design: Design) -> Iterator[Finding]:
             "nearly-whole-window",
             "loop.period_us",
             f"the window misses its {counted(window.half_cycles)} by "
-            f"{signed_ppm(window.mismatch_ppm)}, less than a clock holds, and counts as whole; no "
-            "need to act",
+            f"{signed_ppm(window.mismatch_ppm)}, less than a clock's error, and counts as whole; "
+            "no need to act",
         )
     elif not window.whole and not window.shaped:
         yield finding(

@@ -1,8 +1,8 @@
 """Per-window PI constants that meet settling and overshoot at every corner with most margin.
 
 Most margin means the least peak sensitivity Ms at the worst corner; an Ms above the spec's limit is
-refused whatever the other targets (2 by default: 1.2 to 2 is the usual range; Astrom and Hagglund,
-PID Controllers, ch. 4, from memory). The loop is slowest, and Ms least, at the least integral
+refused whatever the other targets (2 by default: 1.3 to 2 is commonly asked for; Wikipedia,
+"Sensitivity (control systems)"). The loop is slowest, and Ms least, at the least integral
 constant that still settles in time, so the search looks for that at each proportional constant.
 
 The constants are decimals of three digits, numbered by integers, and the search goes over those

@@ -15,7 +15,7 @@ class Interval(Entry):
     """A value with its 95 % interval, of which ``systematic`` is a part."""
 
     value: float = means("the estimate")
-    low: float | None = means("lower end; null if one board says nothing of the scatter")
+    low: float | None = means("lower end; null if one board does not show the scatter")
     high: float | None = means("upper end")
     systematic: float = means(
         "part of either half of the interval that no longer log makes less: of a board's gain and "

@@ -37,7 +37,7 @@ class Table(BaseModel):
 
 
 class Output(Table):
-    """The sine that is wanted."""
+    """The output that is asked for."""
 
     frequency_hz: Annotated[Fraction, Quantity("mains frequency", "Hz", 1, 2000)]
     rated_rms_v: Annotated[Fraction, Quantity("rated RMS output voltage", "V", 1, 1500)]
@@ -214,7 +214,7 @@ class Filter(Table):
 
 
 class Load(Table):
-    """What hangs on the output."""
+    """What is connected to the output."""
 
     rated_va: Annotated[Fraction, Quantity("heaviest load", "VA", 0, 1000000, above=True)]
     lightest_percent: Annotated[Fraction, Quantity("lightest load, of rated_va", "%", 0, 100)] = (

@@ -6,6 +6,8 @@ targets as it stands.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -119,13 +121,31 @@ KINDS: Mapping[str, UnitKind] = {
 }
 
 
+_VOLTS = re.compile(r"\s*(\d{1,6}(?:\.\d{1,6})?)\s*(?:v.*|$)", re.IGNORECASE)
+"""A name that begins with volts, or is a number alone."""
+
+
+def _volts(name: str) -> float:
+    """What a kind goes by: the volts in its name; without any, those of its bus."""
+    named = _VOLTS.match(name)
+    return float(named[1] if named else KINDS[name].tables["bridge"]["bus_nominal_v"])
+
+
+def _nearest_kind(name: str) -> str:
+    """The kind that ``name`` is nearest to: by its volts if it begins with some, else by letter."""
+    named = _VOLTS.match(name)
+    if named is None or not float(named[1]):
+        return nearest(name, KINDS, anyhow=True)
+    asked = math.log(float(named[1]))
+    return min(KINDS, key=lambda kind: abs(math.log(_volts(kind)) - asked))
+
+
 class UnknownKindError(ValueError):
     """No kind of unit has that name: what is wrong, and what to do about it."""
 
     def __init__(self, name: str) -> None:
         self.problem = f'"{printable(name[:80])}" is not a kind of unit'
-        near = nearest(name, KINDS, anyhow=True)
-        self.remedy = f"the nearest is {near}; there are {', '.join(KINDS)}"
+        self.remedy = f"the nearest is {_nearest_kind(name)}; there are {', '.join(KINDS)}"
         super().__init__(f"{self.problem}; {self.remedy}")
 
 

@@ -135,7 +135,7 @@ def _named(variable: str, named: str) -> Compiler:
     try:
         words = shlex.split(named, posix=sys.platform != "win32")
     except ValueError as error:
-        raise _unusable(variable, named, f"which is no command ({error})") from None
+        raise _unusable(variable, named, f"which is not a command ({error})") from None
     # From here on the compiler runs in other folders.
     words[0] = str(Path(shutil.which(words[0]) or words[0]).absolute())
     version = _version(tuple(words))
@@ -391,11 +391,11 @@ def require_working(compiler: Compiler, language: Language = "c99") -> None:
     if not works:
         named = os.environ.get(_variable(language), "")
         if named.strip():
-            problem = f"which is no working compiler ({printable(reason)})"
+            problem = f"which is not a working compiler ({printable(reason)})"
             raise _unusable(_variable(language), named, problem)
         raise ToolMissingError(
-            f"{compiler.shown()} is no working compiler ({printable(reason)}); repair it, or name "
-            f"another in the environment variable {_variable(language)}"
+            f"{compiler.shown()} is not a working compiler ({printable(reason)}); repair it, or "
+            f"name another in the environment variable {_variable(language)}"
         )
 
 

@@ -77,7 +77,7 @@ class ReadingFaults:
 def allowed_windows(spec: Spec, file: str) -> tuple[Window, ...]:
     """Candidates, shortest first; only those with the count that the spec insists on, if it does.
 
-    A window that misses its half cycles by less than a clock holds counts as whole; its errors
+    A window that misses its half cycles by less than a clock's error counts as whole; its errors
     still include what it misses by.
 
     Raises RefusedError if no whole window is short enough and a partial one is not accepted, and

@@ -31,8 +31,9 @@ from halfcycle.windows.search import Window
 
 HARMONICS: dict[int, float] = {3: 0.05, 5: 0.06}
 """Greatest third and fifth harmonic that is reckoned with, shares of the fundamental: the levels
-that EN 50160 and IEC 61000-2-2 have for public networks (from memory). Even ones are left out: a
-half-wave load would make them, and a zero at f lets nothing of a second through but at 3f."""
+that EN 50160 has for public low-voltage networks, as Rockwell Automation's manual 1426-UM001J
+prints them (table 228). Even ones are left out: a half-wave load would make them, and a zero at f
+lets nothing of a second through but at 3f."""
 
 _GRID = 64
 """Cells of the frequency's range."""
