@@ -213,16 +213,20 @@ def _what_is_off(worst: ReadingError, others: int) -> str:
         key=lambda cause: -abs(parts[cause]),
     )
     places = max(0, 2 - math.floor(math.log10(abs(100 * worst.error))))
-    causes = ", ".join(f"{100 * parts[cause]:+.{places}f} % {_WORDS[cause]}" for cause in mentioned)
+    causes = ", ".join(
+        f"{round(100 * parts[cause], places):+g} % {_WORDS[cause]}" for cause in mentioned
+    )
     # The rounded parts, with the rest, add up to the rounded whole.
     told = sum(round(100 * parts[cause], places) for cause in mentioned)
     rest = round(round(100 * worst.error, places) - told, places)
     if rest:
-        causes += f", {rest:+.{places}f} % by the rest"
+        causes += f", {rest:+g} % by the rest"
     at_limit = " at the drive limit" if worst.at_limit else ""
     cases = "case" if others == 1 else "cases"
     more = f", likewise in {others} other {cases}" if others else ""
-    return f"{100 * worst.error:+.{places}f} % on board {worst.board}{at_limit}{more}: {causes}"
+    return (
+        f"{round(100 * worst.error, places):+g} % on board {worst.board}{at_limit}{more}: {causes}"
+    )
 
 
 def _by_rms(setting: Setting, worst: ReadingError) -> str:
