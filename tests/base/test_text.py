@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import unicodedata
 
-from halfcycle.base.text import printable, printable_lines, with_signs
+from halfcycle.base.text import at_most, figure, printable, printable_lines, with_signs
 
 HOSTILE = "a\x1b[2Jb\x9bc\u202ed\x00e\x7ff\ud800g\u2028h"
 
@@ -31,3 +31,14 @@ def test_plus_minus_is_a_sign_but_not_in_a_name() -> None:
     )
     for kept in ("board a+-1", "[+-]?", "1e+5", "-+-3"):
         assert with_signs(kept) == kept
+
+
+def test_a_number_of_four_digits_had_an_exponent() -> None:
+    numbers = (1383.4, 999.6, 99.96, 12.345, 0.00012, 0.0)
+    assert [figure(number) for number in numbers] == ["1383", "1000", "100", "12.3", "0.00012", "0"]
+    assert figure(12345.6, 4) == "12346" and figure(-1383.4) == "-1383"
+
+
+def test_a_small_bound_was_0_at_most() -> None:
+    assert at_most(1e-7, 1e-3, "%") == at_most(0.0, 1e-3, "%") == "less than 0.001 %"
+    assert at_most(0.00417, 1e-3, "%") == "at most 0.0042 %"

@@ -98,7 +98,7 @@ def test_a_corner_is_a_letter_that_one_legend_explains() -> None:
     wide, narrow = show(80, "design", SPEC), show(40, "design", SPEC)
     figures = wide.partition("Corners")[0]
     letters = re.findall(
-        r"^ (?:settling|overshoot|gain m|phase m|peak).* ([A-Z]) +$", figures, re.M
+        r"^ (?:settling|overshoot|gain m|phase m|peak).* ([A-Z]) +(?:asked: .*)?$", figures, re.M
     )
     assert len(letters) == 5 and "bus 4" not in figures
     legend = re.findall(r"^ ([A-Z])  ([34]\d0) ", wide, re.M)
@@ -110,7 +110,7 @@ def test_a_corner_is_a_letter_that_one_legend_explains() -> None:
 @pytest.mark.parametrize("name", ["peat_cabin", "apron_cart", "ridge_relay"])
 def test_a_corner_has_one_letter_in_the_terminal_and_on_the_page(name: str) -> None:
     """They gave letters in orders of their own: C was at the most drive here, at rest there."""
-    legend = show(30, "design", f"{name}.toml").partition("Corners")[2].partition("Windows w")[0]
+    legend = show(30, "design", f"{name}.toml").partition("Corners")[2].partition("Windows t")[0]
     told = {
         letter: " ".join(label.split())
         for letter, label in re.findall(r"(?ms)^([A-Z]): (.*?)(?=^[A-Z]: |\Z)", legend)
@@ -123,7 +123,7 @@ def test_a_corner_has_one_letter_in_the_terminal_and_on_the_page(name: str) -> N
 def test_the_weighed_windows_say_what_the_choice_rests_on() -> None:
     for columns in (40, 60, 80, 120):
         text = show(columns, "design", SPEC)
-        table = text.partition("Windows weighed")[2].partition("Signals")[0]
+        table = text.partition("Windows tried")[2].partition("Signals")[0]
         peak, steady = next(
             line.split()[-2:] if columns == 40 else (line.split()[6], line.split()[-2])
             for line in table.splitlines()

@@ -121,7 +121,8 @@ def test_a_loop_that_does_not_rest_blames_what_moves_it(
 
     (remark,) = rest_findings(made, rest, moved)
     assert remark.key == key
-    assert "(1 step)" in remark.text and says.format(4 * counts) in remark.text
+    assert "a scale by up to 1 step of 1/16384" in remark.text
+    assert says.format(4 * counts) in remark.text
 
 
 def test_the_remedy_of_a_loop_that_does_not_rest_keeps_its_word() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from halfcycle.base.errors import RefusedError
 from halfcycle.design.refusal import UnmetError, best_of_all, unfollowed_ms, unmet
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.moving import MovingRefusal
+from halfcycle.output.report import Report
 from halfcycle.report.parts import DASH, decimal, letters, typeset
 from halfcycle.report.refused_page import Refused, render
 from halfcycle.report.weighed_windows import (
@@ -103,7 +105,8 @@ def test_the_best_is_told_with_its_gains_margins_and_corners(blocks: Refused) ->
         f"overshoot ≤ 5 % {decimal(loop.overshoot_percent)} %",
         f"gain margin ≥ 6.02 dB {decimal(loop.gain_margin_db)} dB",
         f"phase margin {decimal(loop.phase_margin_deg)}°",
-        f"peak sensitivity Ms ≤ 2 {decimal(loop.peak_sensitivity)}",
+        "peak sensitivity Ms of the loop averaged over the sine's phases ≤ 2 "
+        f"{decimal(loop.peak_sensitivity)}",
         f"per update {float(best.kp):g}",
         f"per update {float(best.ki):g}",
         f"A {typeset(loop.worst['settling_ms'])}",
@@ -191,4 +194,31 @@ def test_a_spec_without_any_window_has_a_page_too() -> None:
     error = RefusedError(())
     page = words(render(Refused(spec, error.findings, (), "", "")))
     assert "no window that the spec allows measures the output" in page
-    assert "Windows weighed" not in page
+    assert "Windows tried" not in page
+
+
+def test_the_json_of_a_page_that_was_refused_lacked_the_keys_of_a_good_one(
+    too_fast: Path, tmp_path: Path
+) -> None:
+    page = tmp_path / "fast.html"
+    done = run_halfcycle("report", too_fast, "--out", page, "--json")
+    answer = json.loads(done.out)
+    assert done.code == 1 and answer["file"] == str(page) and answer["good"] is False
+    assert set(answer) == set(Report.model_fields) and answer["boards"] == 0
+    assert [entry["code"] for entry in answer["findings"]] == ["targets-unmet"]
+    assert page.is_file()
+
+
+def test_design_showed_no_window_and_no_gains_of_a_refused_spec(
+    too_fast: Path, refused: Refused
+) -> None:
+    done = run_halfcycle("design", too_fast)
+    assert done.code == 1 and "targets-unmet" in done.err
+    first = by_time(refused.trials)[0]
+    assert f"the best of {len(refused.trials)} windows tried" in done.out
+    row = next(line for line in done.out.splitlines() if name_of(first.window) in line)
+    assert f"{best_ms(first):.1f}" in row and f"{float(first.ki):.6g}" in row
+    assert re.search(r" A +B *$", row) and "\n A " in done.out
+    assert f"halfcycle report {too_fast} --out FILE.html" in done.out
+    as_json = run_halfcycle("design", too_fast, "--json")
+    assert set(json.loads(as_json.out)) == {"findings"}

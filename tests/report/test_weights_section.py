@@ -60,7 +60,7 @@ def test_weights_are_listed_with_the_kind() -> None:
 def test_a_shaped_window_is_not_derived_as_a_whole_one() -> None:
     given = SimpleNamespace(design=design(SHAPED))
     derived = derive_measuring.window(given)  # type: ignore[arg-type]
-    assert derived.title == "A window that is weighed"
+    assert derived.title == "A window with weights"
     assert derive_measuring.window(SimpleNamespace(design=design(FLAT))).title == (  # type: ignore[arg-type]
         "A window that is whole"
     )

@@ -68,4 +68,4 @@ def test_page_and_terminal_say_what_the_measured_dc_is_of() -> None:
     run = ["simulate", str(CART), "--case", "target-step", "--boards", "1"]
     result = CliRunner().invoke(cli, run)
     told = " ".join(result.output.split())
-    assert "of the sensor's zero the regulator makes 0.011 % at most; rounding, noise" in told
+    assert "of the sensor's zero the regulator makes at most 0.011 %; rounding, noise" in told

@@ -38,7 +38,8 @@ KINDS: dict[str, Kind] = {
     "band-ripple": Kind(
         NOTE,
         "The reading ripples with the phase, and the ripple comes off the 2 % band of settling.",
-        "Take a whole window, or clock the loop from the source that is followed.",
+        "Clock the loop from the source that is followed; instead of a window that is not whole "
+        "take one that is.",
     ),
     "rated-unreachable": Kind(
         ERROR,
@@ -124,7 +125,7 @@ KINDS: dict[str, Kind] = {
     "sampling-error": Kind(
         NOTE,
         "The sampled reading is a little off the true one.",
-        "Nothing if it is a fixed bias; a whole window and a clock in step make it one.",
+        "Nothing if it is a fixed bias, which it is in a whole window with a clock in step.",
     ),
     "frequency-drift": Kind(
         WARNING,
@@ -176,8 +177,8 @@ KINDS: dict[str, Kind] = {
     ),
     "clipped-rms": Kind(
         NOTE,
-        "At the drive limit the sine clips; the RMS reading stays true.",
-        "Nothing.",
+        "At the drive limit the sine clips; the text says whether the RMS reading stays true.",
+        "Nothing if it does, or if nothing relies on the reading in overload; else sample faster.",
     ),
     "harmonics-fold": Kind(
         WARNING,
@@ -262,8 +263,8 @@ KINDS: dict[str, Kind] = {
     "no-rest": Kind(
         ERROR_OR_WARNING,
         "At rest the integer loop moves the output by a good part of the tolerance.",
-        "Take a whole window, or make the steps of the output or of the converter finer, as the "
-        "text says; or widen the tolerance.",
+        "Do what the text says of this window, the steps of the output and those of the converter, "
+        "or widen the tolerance.",
     ),
     "design-refused": Kind(
         WARNING,
@@ -347,7 +348,7 @@ KINDS: dict[str, Kind] = {
         NOTE,
         "The reported RMS is off by more than the tolerance, most of it by the sampling of a "
         "clean sine.",
-        "Sample faster, or take a whole window.",
+        "Sample faster, or do what else the text says.",
     ),
     "report-zero": Kind(
         NOTE,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
 from string import ascii_uppercase
 
 _PLUS_MINUS = re.compile(r"(?<![^\s(\n])\+-(?=[\s\dV%:,.…]|$)")
@@ -66,6 +67,21 @@ def choice(word: str, known: Sequence[str]) -> str:
 def with_signs(text: str) -> str:
     """``text`` with "±" for "+-", for what can show it."""
     return _PLUS_MINUS.sub("±", text)
+
+
+def figure(value: float, digits: int = 3) -> str:
+    """``value`` to so many digits, never with an exponent; whole parts are not rounded: "1383"."""
+    if abs(value) >= 10 ** (digits - 1):
+        return f"{value:.0f}"
+    return f"{Decimal(f'{value:.{digits}g}'):f}"
+
+
+def at_most(value: float, least: float, unit: str = "") -> str:
+    """A bound to two digits, or that it is less than ``least``, never with an exponent or as 0.000:
+    "at most 0.0042 %", "less than 0.001 %"."""
+    if abs(value) < least:
+        return f"less than {least:g} {unit}".rstrip()
+    return f"at most {figure(value, 2)} {unit}".rstrip()
 
 
 def signed_ppm(value: float) -> str:

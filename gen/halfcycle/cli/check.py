@@ -23,7 +23,7 @@ from halfcycle.cli.numbers import Whole
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
-from halfcycle.cli.tables import emit_json, show_table
+from halfcycle.cli.tables import emit_json, show_table, shown
 from halfcycle.cli.usage import WHERE
 from halfcycle.generate import emit
 from halfcycle.generate.pipeline import Generation
@@ -214,7 +214,7 @@ _SHOWN = {
 
 
 def _line(check: checks.Check) -> str:
-    return f"{_SHOWN[check.state]} {check.name}: {check.detail}"
+    return shown(f"{_SHOWN[check.state]} {check.name}: {check.detail}", sys.stdout)
 
 
 def _show(results: Sequence[Result], as_json: bool) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.findings import Finding, any_error, grouped
+from halfcycle.base.text import figure
 from halfcycle.cli import tables
 
 if TYPE_CHECKING:
@@ -119,4 +120,4 @@ def fixed(value: float, places: int) -> str:
 
 def with_unit(value: float | None, unit: str) -> str:
     """A figure to four digits with its unit; a dash if it is undefined."""
-    return "-" if value is None else f"{value:.4g} {unit}".rstrip()
+    return "-" if value is None else f"{figure(value, 4)} {unit}".rstrip()

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from halfcycle.base.text import counted
+from halfcycle.base.errors import RefusedError
+from halfcycle.base.text import at_most, counted
 from halfcycle.cli import common, tables
 from halfcycle.cli.corners import Corners
 from halfcycle.cli.paths import PATH
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
     from halfcycle.loop.figures import LoopFigures
     from halfcycle.quantise.quantised import Quantised
+    from halfcycle.spec.models import Spec
     from halfcycle.windows.search import Window
 
 _Row = tuple[str, str, str, str]
@@ -37,7 +39,12 @@ def command(spec: Path, as_json: bool) -> None:
       halfcycle design gauge_hut.toml
     """
     with common.refusals(as_json):
-        integer_design = common.design_spec(spec, look_ahead=True)
+        try:
+            integer_design = common.design_spec(spec, look_ahead=True)
+        except RefusedError as error:
+            if not as_json:
+                _show_refused(spec, error)
+            raise
         if as_json:
             from halfcycle.output import design as output  # noqa: PLC0415 (numpy: not for --help)
 
@@ -45,6 +52,16 @@ def command(spec: Path, as_json: bool) -> None:
         else:
             _show(integer_design)
         common.exit_on_errors(integer_design.findings)
+
+
+def _show_refused(file: Path, error: RefusedError) -> None:
+    """The best that can be had, if windows were tried."""
+    from halfcycle.cli.refused_design import show_best  # noqa: PLC0415
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415
+
+    trials = getattr(error, "trials", ())
+    if trials:
+        show_best(file, load_spec(file), trials)
 
 
 def _show(integer_design: IntegerDesign) -> None:
@@ -65,6 +82,7 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
     number = common.number
     step = "window" if window.kind == "plain" else "update"
     length = window.kind if window.shaped else counted(window.half_cycles)
+    asked = _asked(spec, moving=window.blocks > 1)
     tables.show_table(
         f"{spec.name}: {number(spec.output.rated_rms_v)} V RMS, "
         f"{number(spec.output.frequency_hz)} Hz, {spec.loop.measure}, "
@@ -98,7 +116,7 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
                     label,
                     common.with_unit(getattr(loop, key), unit),
                     corners.letter(loop.worst.get(key)),
-                    "",
+                    asked.get(key, ""),
                 )
                 for label, key, unit in common.LOOP_FIGURES
             ),
@@ -130,10 +148,29 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
         [
             "Worst over all tolerance corners; settling includes the wait for the first update."
             if window.blocks == 1
-            else "Worst over all tolerance corners; settling is of half-cycle RMS of any start."
+            else "Worst over all tolerance corners; settling is of half-cycle RMS of any start.",
+            *(
+                [
+                    "At rest: steps are of the scale, 1/16384; volts and steps are each the most "
+                    "of any board."
+                ]
+                if quantised.rest is not None
+                else []
+            ),
         ],
         spare=("remark",),
     )
+
+
+def _asked(spec: Spec, *, moving: bool) -> dict[str, str]:
+    """What is asked for of the loop, by the figure's name."""
+    targets, number = spec.targets, common.number
+    return {
+        "settling_ms": f"asked: {common.settling_asked(spec)}",
+        "overshoot_percent": f"asked: {number(targets.overshoot_percent)} %",
+        "peak_sensitivity": f"asked: {number(targets.peak_sensitivity)}"
+        + (", averaged" if moving else ""),
+    }
 
 
 def _with_sensor(integer_design: IntegerDesign) -> str:
@@ -231,7 +268,7 @@ def _show_integers(integer_design: IntegerDesign) -> None:
             )
             for row in quantised.coefficients
         ],
-        [f"They move the slowest closed-loop pole by {integer_design.pole_shift:.2g} at most."],
+        [f"They move the slowest closed-loop pole by {at_most(integer_design.pole_shift, 1e-4)}."],
         spare=("off by\nppm", "wanted"),
     )
 
@@ -253,13 +290,13 @@ def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
     return [
         (
             "at rest, moved by",
-            f"{rest.hunting_v:.3g} V RMS, {rest.hunting_steps} steps",
+            f"{rest.hunting_v:.3g} V RMS, {counted(rest.hunting_steps, 'step')}",
             corners.letter(rest.corner) if rest.hunting_v else "",
             "",
         ),
         (
             "at rest, at most",
-            f"{rest.bound_v:.3g} V RMS, {rest.bound_steps} steps",
+            f"{rest.bound_v:.3g} V RMS, {counted(rest.bound_steps, 'step')}",
             "",
             "any board, peak to peak, noise apart",
         ),

@@ -105,9 +105,8 @@ def command(
             integer_design = common.design_spec(spec)
         except RefusedError as error:
             output.write(_refused(spec, error, text, again))
-            if not as_json:
-                click.echo(printable(str(out)))
-            raise
+            _tell_refused(printable(str(out)), error, as_json)
+            sys.exit(1)
         texts = (
             render(integer_design.design, integer_design.quantised) if integer_design.good else {}
         )
@@ -183,6 +182,17 @@ def _tell(contents: Contents, file: str, as_json: bool) -> None:
     else:
         click.echo(file)
     common.show_findings(remarks)
+
+
+def _tell_refused(file: str, error: RefusedError, as_json: bool) -> None:
+    """The same of the page of a spec that cannot be met."""
+    if as_json:
+        from halfcycle.output.report import Report  # noqa: PLC0415
+
+        tables.emit_json(Report.refused(file, error.findings))
+    else:
+        click.echo(file)
+    common.show_findings(error.findings)
 
 
 def _run(

@@ -200,7 +200,8 @@ def figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
     yield "proportional, per update", f"{number(design.kp)}"
     yield "integral, per update", f"{number(design.ki)}"
     for label, key, unit in common.LOOP_FIGURES:
-        yield label, common.with_unit(getattr(loop, key), unit)
+        averaged = " (averaged)" if key == "peak_sensitivity" and window.blocks > 1 else ""
+        yield label, common.with_unit(getattr(loop, key), unit) + averaged
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"
     yield "window's own error", f"+-{design.chosen.own_error_v:.3g} V RMS"
     yield "reading step", f"{quantised.reading_step_v:.3g} V RMS"

@@ -235,7 +235,7 @@ def _encodes(text: str, stream: TextIO) -> bool:
 
 def _is_number(cell: str) -> bool:
     try:
-        float(cell.replace(" ", "").rstrip("%"))
+        float(cell.replace(" ", "").lstrip("<").rstrip("%"))
     except ValueError:
         return cell in ("", "-")
     return True

@@ -1,9 +1,10 @@
-"""The windows that ``halfcycle design`` weighed, with what the choice rests on."""
+"""The windows that ``halfcycle design`` tried, with what the choice rests on."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from halfcycle.base.text import figure
 from halfcycle.cli import common, tables
 
 if TYPE_CHECKING:
@@ -38,18 +39,25 @@ _SPARE = (
 
 NO_DC = 1e-9
 """Percent up to which DC is what floating point leaves of none."""
+LITTLE_DC = 1e-3
+"""Percent below which DC is only said to be less."""
 
 
 def show_windows(integer_design: IntegerDesign) -> None:
     """Print the windows, each with its settling, robustness and errors, and why one was chosen."""
     design, quantised = integer_design.design, integer_design.quantised
     tables.show_table(
-        "Windows weighed (* chosen), volts RMS at the output",
+        "Windows tried (* chosen), volts RMS at the output",
         _COLUMNS,
         [_row(trial, trial is design.chosen, quantised.integer_error_v) for trial in design.trials],
         [
             "settling '-': the targets cannot be met with that window. steady: the whole steady "
-            "error, with the chosen window's integers.",
+            "error, with the chosen window's integers. noise: of a reading."
+            + (
+                " Ms: with blocks that of the averaged loop."
+                if any(trial.window.blocks > 1 for trial in design.trials)
+                else ""
+            ),
             _limits(design.spec),
         ],
         spare=_SPARE,
@@ -72,8 +80,15 @@ def _row(trial: Trial, chosen: bool, integer_error_v: float) -> tuple[object, ..
         f"{trial.hunting_v:.3g}",
         f"{faults.noise_v:.2g}",
         f"{steady:.3g}" if trial.meets else "-",
-        f"{trial.output.dc_percent if trial.output.dc_percent > NO_DC else 0:.2g}",
+        _dc(trial.output.dc_percent),
     )
+
+
+def _dc(percent: float) -> str:
+    """To two digits, of little only that it is less than that, never with an exponent."""
+    if percent <= NO_DC:
+        return "0"
+    return "<0.001" if percent < LITTLE_DC else figure(percent, 2)
 
 
 def _limits(spec: Spec) -> str:

@@ -18,7 +18,13 @@ from halfcycle.design.error_parts import (
     rounding_v,
     window_parts,
 )
-from halfcycle.design.harmonics import rectifier_harmonics, shorter_periods, with_loop
+from halfcycle.design.harmonics import (
+    TRUE,
+    clipped_rms_error,
+    rectifier_harmonics,
+    shorter_periods,
+    with_loop,
+)
 from halfcycle.design.late_update import output_keeps
 from halfcycle.design.law import law_findings
 from halfcycle.design.measured_bus import bus_findings
@@ -373,11 +379,18 @@ def _clipping(design: Design) -> Iterator[Finding]:
             "warning" if worse else "note",
         )
     else:
+        off = clipped_rms_error(design.window, limit)
         yield finding(
             "clipped-rms",
             "bridge.scale_max",
             f"at the drive limit {limit:g} the clipped sine has "
-            f"{100 * clipped_sine.thd(limit):.3g} % distortion; the RMS reading stays true",
+            f"{100 * clipped_sine.thd(limit):.3g} % distortion; "
+            + (
+                "the RMS reading stays true"
+                if off <= TRUE
+                else f"the RMS reading is off by up to {100 * off:.2g} %, as the sampling folds "
+                "the harmonics; sample faster if it must be true in overload"
+            ),
         )
 
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from halfcycle.base import clipped_sine
 from halfcycle.loop.corner_filters import corner_filters
 from halfcycle.loop.filter_model import (
     Complex,
@@ -43,6 +44,10 @@ RINGING_DAMPED = 0.1
 """How much of its rated load's conductance a rectifier damps the harmonics near the filter's
 resonance with: it conducts for a short part of the half cycle only, and a light one, whose
 harmonics at the resonance are as strong, for less. Held against simulated boards."""
+CLIPPED_PHASES = 360
+"""The same for a clipped sine, whose corners move among the samples."""
+TRUE = 5e-4
+"""A reading of it that is off by no more counts as true, a share."""
 MAX_SHIFT = 0.15
 SHIFTS = 7
 """Radians by which the current's crest may lie before or after the sine's, and how many are
@@ -95,6 +100,17 @@ def rectifier_harmonics(spec: Spec, window: Window) -> Harmonics:
         harmonic=int(orders[greatest]),
         harmonic_percent=100 * float(voltage[worst, greatest]),
     )
+
+
+def clipped_rms_error(window: Window, drive: float) -> float:
+    """Greatest error, either way, of an RMS reading of a sine that clips at the bus (``drive``: its
+    peak over the bus), as it is at the bridge; a share of its RMS. What the sampling folds of its
+    harmonics makes it, over every phase."""
+    step = math.pi * float(window.half_cycles_per_sample)
+    phases = math.pi / CLIPPED_PHASES * np.arange(CLIPPED_PHASES)
+    wave = np.clip(drive * np.sin(step * np.arange(window.samples) + phases[:, None]), -1, 1)
+    read = np.sqrt(wave**2 @ _weights(window))
+    return float(np.abs(read / clipped_sine.rms(drive) - 1).max())
 
 
 def with_loop(spec: Spec, **changes: object) -> Spec:
@@ -155,10 +171,14 @@ def _seen(spec: Spec, window: Window, orders: Real) -> Real:
     at = step * np.arange(window.samples)
     phases = math.pi / PHASES * (np.arange(PHASES) + 0.5)
     sine = np.sin(at + phases[:, None])
-    weights = np.repeat(
-        np.array(window.block_weights[::-1], dtype=np.float64), window.block_samples
-    )
-    onto = (np.sign(sine) if spec.loop.measure == "mean" else sine) * weights
+    onto = (np.sign(sine) if spec.loop.measure == "mean" else sine) * _weights(window)
     waves = np.exp(1j * at[:, None] * orders)
     scale = (onto * sine).sum(axis=1)
     return np.asarray((np.abs(onto @ waves) / scale[:, None]).max(axis=0), dtype=np.float64)
+
+
+def _weights(window: Window) -> Real:
+    """Weight of each sample of a window, the oldest first; their sum is 1."""
+    blocks = np.array(window.block_weights[::-1], dtype=np.float64)
+    weights = np.repeat(blocks, window.block_samples)
+    return np.asarray(weights / weights.sum(), dtype=np.float64)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from fractions import Fraction
 
 from halfcycle.base.findings import Finding, finding
+from halfcycle.base.text import figure
 from halfcycle.design.kinds import Candidates
 from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.design.types import LawLook, Trial
@@ -100,7 +101,8 @@ def law_findings(spec: Spec, chosen: Trial, looked: LawLook | None) -> Iterator[
     asked, parts = looked.asked, []
     sooner, plain_ms = looked.fastest_ms, looked.plain_fastest_ms
     if sooner is not None and plain_ms is not None and sooner < SOONER * plain_ms:
-        parts.append(f"settle in {sooner:.4g} ms at best instead of {plain_ms:.4g} ms")
+        instead = f"instead of {figure(plain_ms, 4)} ms"
+        parts.append(f"settle in {figure(sooner, 4)} ms at best {instead}")
     peak = asked.loop.peak_sensitivity or 0.0
     plain_peak = chosen.loop.peak_sensitivity or 0.0
     if asked.meets and peak < plain_peak - LESS_PEAK:

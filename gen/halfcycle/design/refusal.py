@@ -15,7 +15,7 @@ from fractions import Fraction
 from halfcycle.base.errors import InputError, RefusedError
 from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
-from halfcycle.base.text import counted
+from halfcycle.base.text import counted, figure
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
@@ -40,7 +40,7 @@ BETTER = 0.95
 
 
 class UnmetError(RefusedError):
-    """A spec that no window meets, with the ``trials`` that were weighed."""
+    """A spec that no window meets, with the ``trials`` that were made."""
 
     def __init__(self, findings: Iterable[Finding], trials: Iterable[Trial] = ()) -> None:
         super().__init__(findings)
@@ -75,21 +75,21 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
         reached.append(f"overshoot {best.overshoot_percent:.3g} % within that time")
     window = trial.window
     length = counted(window.half_cycles) if window.kind == "plain" else window.kind
-    weighed = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
+    tried = f"any of {len(refused)} windows" if len(refused) > 1 else "the window that was tried"
     findings = [
         finding(
             "targets-unmet",
             "targets.settling_ms",
-            f"{wanted} cannot be met at every corner by {weighed}; "
+            f"{wanted} cannot be met at every corner by {tried}; "
             f"the best{_among(trials, len(refused))}, with {length} "
             f"({window.duration_ms:.6g} ms a window): {' or '.join(reached) or 'none'}; "
-            f"{_others(trials)}{_held_back(trial, best.corner)}. "
+            f"{_others(trials)}{_limited(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms)}",
         )
     ]
     ripple_v = min(each.faults.ripple_v for each, _ in refused)
     if ripple_v > float(spec.output.rated_rms_v) / 200:
-        partial = not window.within_clock
+        partial = not (window.within_clock or window.shaped)
         findings.append(
             finding(
                 "band-ripple",
@@ -118,7 +118,7 @@ def _others(trials: Sequence[Trial]) -> str:
     if not others_ms:
         return ""
     settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
-    return f"the {settle} in {min(others_ms):.3g} ms or more; "
+    return f"the {settle} in {figure(min(others_ms))} ms or more; "
 
 
 def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:
@@ -225,12 +225,12 @@ def _rounded(value: float, *, down: bool = False) -> float:
     return float(f"{(math.floor if down else math.ceil)(value / step) * step:.2g}")
 
 
-def _held_back(trial: Trial, slowest: str) -> str:
+def _limited(trial: Trial, slowest: str) -> str:
     """The corner that is slow, and the one at the other end that allows no more gain."""
     limiting = trial.loop.worst.get("peak_sensitivity")
     if limiting is None or limiting == slowest:
-        return f"held back by {slowest}"
-    return f"held back by {slowest}, the slowest, and {limiting}, which allows no more gain"
+        return f"limited by {slowest}"
+    return f"limited by {slowest}, the slowest, and {limiting}, which allows no more gain"
 
 
 @dataclass(frozen=True, slots=True)

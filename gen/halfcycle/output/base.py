@@ -59,5 +59,5 @@ class RefusedDesign(Entry):
 
     @classmethod
     def of(cls, findings: Iterable[domain.Finding]) -> RefusedDesign:
-        """What stands against a design."""
+        """What is wrong with a design."""
         return cls(findings=each(Finding, findings))

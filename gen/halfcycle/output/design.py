@@ -68,7 +68,7 @@ class WeighedWindow(WindowBase):
 
     @classmethod
     def of(cls, spec: Spec, trial: domain.Trial) -> WeighedWindow:
-        """A window that was weighed for ``spec``, with the faults of its readings in volts."""
+        """A window that was tried for ``spec``, with the faults of its readings in volts."""
         faults, output = trial.faults, trial.output
         dc_v = output.dc_v(float(spec.output.rated_rms_v))
         return cls(
@@ -243,7 +243,7 @@ class Design(Entry):
     loop: Loop = means("the loop over the corners")
     update_latest: UpdateLatest = means("within what time the update has to be done")
     alternatives: list[WeighedWindow] = means(
-        "every window weighed, the cheapest kind first, the shortest window first in each"
+        "every window tried, the cheapest kind first, the shortest window first in each"
     )
     dearer_window: WeighedWindow | None = means(
         "the next kind of window that is faster, with its fastest loop; null if none is, or none "

@@ -38,3 +38,17 @@ class Report(Entry):
             inside_corners=found.inside if found else None,
             findings=each(Finding, findings),
         )
+
+    @classmethod
+    def refused(cls, file: str, findings: Iterable[domain.Finding]) -> Report:
+        """The page of a spec that cannot be met: no board was run, and no log was read."""
+        return cls(
+            file=file,
+            good=False,
+            boards=0,
+            runs_failed=0,
+            logs=0,
+            as_model=None,
+            inside_corners=None,
+            findings=each(Finding, findings),
+        )

@@ -33,7 +33,7 @@ class Rest:
     """Greatest peak-to-peak movement of the output that was seen, volts RMS; 0 if every run came
     to rest."""
     hunting_steps: int
-    """The scale's there, steps of 1/16384."""
+    """The scale's, at the board where that moves most, steps of 1/16384."""
     bound_v: float
     """What the output's movement cannot exceed on any board inside the tolerances, noise apart."""
     bound_steps: int

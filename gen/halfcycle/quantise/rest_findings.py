@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator
 
 from halfcycle.base.findings import Finding, Level, finding
-from halfcycle.design.types import Design
+from halfcycle.design.types import Design, Trial
 from halfcycle.quantise.quantised import Rest
 from halfcycle.spec.bounds import MAX_ADC_BITS, MAX_PWM_COUNTS
 from halfcycle.spec.models import Spec
@@ -28,13 +28,12 @@ Moved = Callable[[Spec], float]
 
 def rest_findings(design: Design, rest: Rest, moved: Moved) -> Iterator[Finding]:
     """Remarks on a loop that does not come to rest, or comes to rest off the target. What an odd
-    window's flipping zero does is said where the window is weighed, and left out here."""
+    window's flipping zero does is said where the windows are compared, and left out here."""
     tolerance_v = design.chosen.tolerance_v
-    moved_v = rest.hunting_v - 2 * design.chosen.hunting_v
-    if moved_v > LOUD * tolerance_v:
-        yield _no_rest(design, rest, moved, "error" if moved_v > tolerance_v else "warning")
-    bound_v = rest.bound_v - 2 * design.chosen.hunting_v
-    if bound_v > 2 * tolerance_v and moved_v <= tolerance_v:
+    seen_v, bound_v = moved_v(rest.hunting_v, design.chosen), moved_v(rest.bound_v, design.chosen)
+    if seen_v > LOUD * tolerance_v:
+        yield _no_rest(design, rest, moved, "error" if seen_v > tolerance_v else "warning")
+    if bound_v > 2 * tolerance_v and seen_v <= tolerance_v:
         yield finding(
             "rest-unproven",
             "targets.voltage_tolerance_percent",
@@ -52,11 +51,16 @@ def rest_findings(design: Design, rest: Rest, moved: Moved) -> Iterator[Finding]
         )
 
 
+def moved_v(movement_v: float, trial: Trial) -> float:
+    """What is left of a movement, peak to peak, without that of an odd window's flipping zero."""
+    return max(0.0, movement_v - 2 * trial.hunting_v)
+
+
 def _no_rest(design: Design, rest: Rest, moved: Moved, level: Level) -> Finding:
     plural = "" if rest.hunting_steps == 1 else "s"
     moves = (
         f"the integer loop does not come to rest at {rest.corner}: the output moves by "
-        f"{rest.hunting_v:.3g} V ({rest.hunting_steps} step{plural})"
+        f"{rest.hunting_v:.3g} V, and a scale by up to {rest.hunting_steps} step{plural} of 1/16384"
     )
     window = design.window
     still_v = rest.hunting_v if rest.still_v is None else rest.still_v

@@ -30,7 +30,7 @@ Progress = Callable[[int, int], None] | None
 
 @dataclass(frozen=True, slots=True)
 class CaseRun:
-    """One case's boards. ``edges`` (n + 1,): milliseconds from the first event, one half cycle
+    """One case's boards. ``edges`` (n + 1,): milliseconds from the case's zero, one half cycle
     each; ``low``, ``high``, ``nominal``, ``worst`` (n,): true RMS per half cycle, percent of rated,
     the sensor's gain taken out; NaN if no board has one. ``worst_board``: the one drawn,
     ``drawn_for`` which."""
@@ -107,13 +107,12 @@ def _run(prepared: simulate.Prepared, case: Case, boards: int, seed: int) -> Cas
 def _by_half_cycle(
     setting: Setting, case: Case, judged: Tally, boards: list[Board], history: History
 ) -> CaseRun:
-    """Half cycles sorted by their place after the first event of their own board."""
-    half_s = setting.half_cycle_s
-    first = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
-    moved = np.array([each.event_delay_s for each in boards]) * (first > 0)
-    before = min(4 * setting.window_s, first)
-    count = max(1, math.ceil((case.end_s - first + before) / half_s))
-    middle = history.half_end_s - half_s / 2 - first - moved[:, None] + before
+    """Half cycles sorted by their place about the case's zero of their own board."""
+    half_s, zero = setting.half_cycle_s, case.zero_s
+    moved = np.array([each.event_delay_s for each in boards]) * (zero > 0)
+    before = zero - case.first_s + min(4 * setting.window_s, case.first_s)
+    count = max(1, math.ceil((case.end_s - zero + before) / half_s))
+    middle = history.half_end_s - half_s / 2 - zero - moved[:, None] + before
     place = np.floor(middle / half_s).astype(int)
     valid = np.arange(place.shape[1]) < history.half_count[:, None]
     inside = valid & (place >= 0) & (place < count)

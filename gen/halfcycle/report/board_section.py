@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from halfcycle.base.clipped_sine import SETTLING_BAND
-from halfcycle.base.text import counted
+from halfcycle.base.text import counted, listed
 from halfcycle.report.axis import Axis
+from halfcycle.report.board_captions import before_zero, judged, lost_sensor
 from halfcycle.report.board_runs import BoardRuns, CaseRun
 from halfcycle.report.limit_lines import draw_limits, limit_key
 from halfcycle.report.parts import (
@@ -22,29 +23,14 @@ from halfcycle.report.parts import (
     quantity,
 )
 from halfcycle.report.svg_chart import Chart, key_rows
-from halfcycle.simulate.criteria import settling_limit_s
+from halfcycle.simulate.criteria import settling_limit_s, shows_overshoot
 
-JUDGED = {
-    "settling": "settling",
-    "overshoot": "overshoot",
-    "steady": "steady error",
-    "dc": "DC",
-    "limits": "limit curves",
-    "brownout": "brownout flagged",
-    "noticed": "fault flagged, and no more drive than before",
-    "bounded": "bounded drive until then",
-    "held": "no more output than before",
-    "latched": "no drive until reset",
-}
-"""The rules of ``halfcycle.simulate.criteria`` in words."""
-BLIND = (
-    " The output leaves its limits until the firmware sees that its only sensor is out of order. "
-    "Over-voltage protection in hardware has to act."
-)
 SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
 
 
+END = " †"
+"""Marks a time that ends with the run."""
 ON_FIRST_PAGE = "overload"
 """The case that is drawn on the first page."""
 
@@ -107,7 +93,6 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     room = 26.0 if run.case.curves else 10.0
     low = max(SPAN_V[0], min(least - 4, 100.0 - room))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room))
-    since = "event" if run.edges[0] < 0 else "start"
     key = [
         ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
         ("one", "nominal"),
@@ -115,7 +100,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         *limit_key(run),
     ]
     chart = Chart(
-        Axis(edges[0], edges[-1], f"time from the {since}, ms"),
+        Axis(edges[0], edges[-1], f"time from {run.case.zero_is}, ms"),
         Axis(low, high, "RMS, % of rated"),
         height=200,
         key_rows=key_rows(key),
@@ -130,17 +115,18 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
+        if run.case.first_s < run.case.zero_s and not run.case.begins_fixed:
+            chart.at(1000 * (run.case.first_s - run.case.zero_s), "hair")
     draw_limits(chart, run)
     chart.key(*key)
     verdict = _verdict(run, boards)
-    judged = ", ".join(JUDGED.get(rule, rule) for rule in run.case.rules)
-    blind = most > 115 and "noticed" in run.case.rules
+    rules = ", ".join(judged(run, rule) for rule in run.case.rules)
     alt = (
         f"Case {run.case.name}: true RMS per half cycle of {counted(boards, 'board')} over time, "
         f"from {decimal(least)} to {decimal(most)} percent of rated; {verdict}"
     )
     about = run.case.about[:1].upper() + run.case.about[1:]
-    caption = f"{about}.{drawn} Judged: {judged}.{BLIND if blind else ''}"
+    caption = f"{about}.{drawn}{before_zero(run)} Judged: {rules}.{lost_sensor(run, most)}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
 
 
@@ -170,7 +156,8 @@ def case_table(board_runs: BoardRuns) -> Table:
     """The worst of each figure, case by case."""
 
     def worst(run: CaseRun, figure: str, rule: str) -> str:
-        if figure not in run.tally.worst or (rule and rule not in run.case.rules):
+        judged = shows_overshoot(run.case) if rule == "overshoot" else rule in run.case.rules
+        if figure not in run.tally.worst or (rule and not judged):
             return DASH
         value = run.tally.worst[figure][0]
         return percent(value) if figure.endswith("_percent") else decimal(value)
@@ -202,7 +189,7 @@ def case_table(board_runs: BoardRuns) -> Table:
                 worst(run, "report_error_percent", "steady"),
                 worst(run, "lowest_percent", ""),
                 worst(run, "highest_percent", ""),
-                worst(run, "above_120_ms", ""),
+                worst(run, "above_120_ms", "") + (END if run.tally.high_at_end else ""),
                 worst(run, "thd_percent", ""),
                 worst(run, "dc_percent", ""),
                 worst(run, "scale", ""),
@@ -212,14 +199,25 @@ def case_table(board_runs: BoardRuns) -> Table:
         numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
-            "start after the event. THD (harmonics 2 to 40) and DC are of the output at rest. DC "
+            f"start that end after the zero of the case's drawing ({_zeros(board_runs)}). The half "
+            "cycles of the drawings are those of the reference, so extremes are a little less "
+            "there. THD (harmonics 2 to 40) and DC are of the output at rest. DC "
             f"is of all causes: what the regulator makes of the sensor's zero ({at_most} by the "
             "design), rounding to ADC codes, to the drive's steps and to PWM counts, noise, and "
             "harmonics of a load that the sampling folds.",
-            "The worst board of each figure; a dash if a case does not judge it, or has none. The "
-            "sensor's gain error is taken out of the judged figures, as no regulator can know it. "
+            "The worst board of each figure; a dash if a case does not judge it, or has none. "
+            f"{_unjudged_overshoot(board_runs)}The sensor's gain error is taken out of the judged "
+            "figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "
             "for measuring; after an overload, the time that the drive takes to come back.",
+            *(
+                (
+                    f"{END.strip()} The time is that of the run, not of the event: the output is "
+                    "still above 120 % when the run ends.",
+                )
+                if any(run.tally.high_at_end for run in board_runs.runs)
+                else ()
+            ),
             *(
                 ()
                 if any(run.case.curves for run in board_runs.runs)
@@ -227,6 +225,27 @@ def case_table(board_runs: BoardRuns) -> Table:
             ),
         ),
     )
+
+
+def _zeros(board_runs: BoardRuns) -> str:
+    """From where the cases count, as far as that is not the event that each of them names."""
+    zeros: dict[str, list[str]] = {}
+    for run in board_runs.runs:
+        zeros.setdefault(run.case.zero_is, []).append(run.case.name)
+    zeros.pop("the event", None)
+    zeros.pop("the start", None)
+    told = [f"for {listed(names)} {zero}" for zero, names in zeros.items()]
+    return ", ".join(["the event", *told])
+
+
+def _unjudged_overshoot(board_runs: BoardRuns) -> str:
+    """Which cases show an overshoot that is not judged."""
+    shown = [
+        run.case.name
+        for run in board_runs.runs
+        if shows_overshoot(run.case) and "overshoot" not in run.case.rules
+    ]
+    return f"The overshoot of {listed(shown)} is not judged. " if shown else ""
 
 
 def _ramp(board_runs: BoardRuns) -> str:

@@ -66,7 +66,7 @@ def _weighted(window: Window) -> Derivation:
     mains = float(window.frequency_hz)
     sizes = weights_section.response(window, np.array([mains, 2 * mains])).tolist()
     return Derivation(
-        "A window that is weighed",
+        "A window with weights",
         (
             Step(
                 "The sum of the weights w, each turned by the time of its sample before the "

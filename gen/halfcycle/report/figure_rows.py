@@ -68,7 +68,7 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
         if not loop.stable:
             got = "unstable"
         yield Row(
-            name + (_without_the_ramp(spec) if key == "settling_ms" else ""),
+            name + _of_which(spec, loop, key),
             "" if limit is None else f"≤ {asked(limit, unit)}",
             got,
             named.letter(loop.worst.get(key)),
@@ -77,7 +77,7 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
     if isinstance(loop, MovingFigures):
         if loop.lifted_norm is not None:
             yield Row(
-                "Ms over every phase of the sine, as the margins are; the one above is averaged",
+                "peak sensitivity Ms over every phase of the sine, as the margins are",
                 "",
                 quantity(loop.lifted_norm, ""),
                 further=True,
@@ -90,10 +90,15 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
         )
 
 
-def _without_the_ramp(spec: Spec) -> str:
-    """What the settling time does not count, if the target climbs."""
+def _of_which(spec: Spec, loop: LoopFigures, key: str) -> str:
+    """What the settling time does not count, if the target climbs; and of which loop Ms is, if a
+    window of blocks has two."""
     ramp = spec.targets.ramp_ms
-    return f", beyond the ramp of {asked(ramp, 'ms')}" if ramp else ""
+    if key == "settling_ms" and ramp:
+        return f", beyond the ramp of {asked(ramp, 'ms')}"
+    if key == "peak_sensitivity" and isinstance(loop, MovingFigures):
+        return " of the loop averaged over the sine's phases"
+    return ""
 
 
 def gain_rows(spec: Spec, trial: Trial) -> Iterator[Row]:

@@ -155,13 +155,14 @@ def rest_text(integer_design: IntegerDesign) -> str:
         "stood still at every corner"
         if rest.hunting_v == 0
         else f"moved by {volts(rest.hunting_v)} V RMS "
-        f"({counted(rest.hunting_steps, 'step')} of the scale) at {rest.corner}"
+        f"at {rest.corner}, and the scale by {counted(rest.hunting_steps, 'step')} of 1/16384 at "
+        "the board where it moves most"
     )
     length = "update" if integer_design.design.window.moving else "window"
     return (
         f"The integer loop itself, run for up to {counted(rest.windows, length)} at every corner "
         f"without noise, {moves}; with the sensor's zero in place its reading is at most "
         f"{volts(rest.error_v)} V RMS from the target. Noise apart, no board inside the "
-        f"tolerances moves by more than {volts(rest.bound_v)} V RMS peak to peak "
-        f"({counted(rest.bound_steps, 'step')})."
+        f"tolerances moves by more than {volts(rest.bound_v)} V RMS peak to peak, and no scale by "
+        f"more than {counted(rest.bound_steps, 'step')}."
     )

@@ -29,11 +29,9 @@ def draw_limits(chart: Chart, run: CaseRun) -> None:
 
 
 def _draw(chart: Chart, curve: LimitCurve, run: CaseRun, style: str) -> None:
-    """Draw what the curve allows by the time since the case's own event, which may come after the
-    first one, from which the drawing counts."""
+    """Draw what the curve allows by the time since the case's own event."""
     case, end_ms = run.case, float(run.edges[-1])
-    first_s = min((event.time_s for event in case.events if event.time_s > 0), default=0.0)
-    start_s = case.event_s - first_s
+    start_s = case.event_s - case.zero_s
     settled_s, last_s = case.steady_s - case.event_s, end_ms / 1000 - start_s
     times = [0.0, *(step for step in turns(curve, settled_s) if 0 < step < last_s), last_s]
     middles = np.array([(a + b) / 2 for a, b in pairwise(times)])

@@ -73,7 +73,7 @@ def corner_table(design: Design, named: Corners) -> Table:
             "overshoot, %",
             "gain margin, dB",
             "phase margin, °",
-            "Ms",
+            "Ms" if design.window.blocks == 1 else "Ms, averaged loop",
         ),
         rows=tuple(rows),
         numeric=(2, 3, 4, 5, 6, 7, 8),

@@ -7,10 +7,11 @@ import math
 import numpy as np
 
 from halfcycle.base import clipped_sine
+from halfcycle.design.harmonics import TRUE, clipped_rms_error
 from halfcycle.design.types import Design
 from halfcycle.regulator.plan import SCALE_ONE
 from halfcycle.report.axis import Axis
-from halfcycle.report.parts import Figure, Table, decimal
+from halfcycle.report.parts import Figure, Table, decimal, percent
 from halfcycle.report.svg_chart import Chart
 
 ORDERS = tuple(range(3, 27, 2))
@@ -87,7 +88,8 @@ def reporting_figure(design: Design) -> Figure:
     error = [100 * clipped_sine.reading_error(float(d)) for d in drives]
     thd = [100 * clipped_sine.thd(float(d)) for d in drives]
     rms = design.spec.loop.measure == "rms"
-    shown = [0.0] * len(error) if rms else error
+    window = design.window
+    shown = [100 * clipped_rms_error(window, float(d)) for d in drives] if rms else error
     chart = Chart(
         Axis(float(drives[0]), float(drives[-1]), "drive, of the bus"),
         Axis(0, 1.1 * max(thd), "%"),
@@ -96,15 +98,20 @@ def reporting_figure(design: Design) -> Figure:
     chart.line(drives.tolist(), shown, "one")
     chart.at(drive, "limit", f"limit {decimal(drive)}", up=0.9)
     chart.dot(drive, 100 * clipped_sine.thd(drive), "two-dot")
-    reads = 0.0 if rms else 100 * clipped_sine.reading_error(drive)
+    off = clipped_rms_error(window, drive)
+    reads = 100 * (off if rms else clipped_sine.reading_error(drive))
     chart.dot(drive, reads, "one-dot")
-    chart.key(("one", "reads high by"), ("two", "distortion"))
+    chart.key(("one", "off by up to" if rms else "reads high by"), ("two", "distortion"))
     alt = (
         f"Reporting error and distortion over the drive; at the limit the reading is "
-        f"{decimal(reads)} % high with {decimal(100 * clipped_sine.thd(drive))} % distortion"
+        f"{percent(reads)} % {'off at most' if rms else 'high'} with "
+        f"{decimal(100 * clipped_sine.thd(drive))} % distortion"
     )
     caption = (
-        "A true RMS reading stays true while the sine clips."
+        "The RMS reading stays true while the sine clips."
+        if rms and off <= TRUE
+        else f"While the sine clips at the limit, the RMS reading is off by up to {decimal(reads)} "
+        "%, as the sampling folds the harmonics of the wave; by less if the filter damps them."
         if rms
         else f"While the sine clips at the limit, the mean reads {decimal(reads)} % high: "
         f"{decimal(reads / 100 * float(design.spec.output.rated_rms_v))} V at rated. The "

@@ -1,4 +1,4 @@
-"""The page of a spec that cannot be met: the best that can be had, and every window weighed."""
+"""The page of a spec that cannot be met: the best that can be had, and every window tried."""
 
 from __future__ import annotations
 
@@ -70,8 +70,8 @@ def verdict(refused: Refused) -> str:
     if not refused.trials:
         return "The targets cannot be met: no window that the spec allows measures the output."
     count = len(refused.trials)
-    weighed = f"any of the {count} windows weighed" if count > 1 else "the one window weighed"
-    return f"The targets cannot be met with {weighed}. There is no C."
+    tried = f"any of the {count} windows tried" if count > 1 else "the one window tried"
+    return f"The targets cannot be met with {tried}. There is no C."
 
 
 def _best(trials: tuple[Trial, ...]) -> Trial | None:
@@ -140,11 +140,11 @@ def _sections(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Iterator
     others_ms = unfollowed_ms(trials)
     yield Section(
         "windows",
-        "Windows weighed",
+        "Windows tried",
         texts=(
-            "One window was weighed, with its best gains."
+            "One window was tried, with its best gains."
             if len(trials) == 1
-            else f"{len(trials)} windows were weighed, each with its own best gains"
+            else f"{len(trials)} windows were tried, each with its own best gains"
             + (f" but {len(others_ms)}, which {_settle(min(others_ms))}." if others_ms else "."),
         ),
         figures=(settling_figure(spec, trials),) if len(trials) > 1 else (),

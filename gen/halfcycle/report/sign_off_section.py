@@ -29,7 +29,7 @@ def sign_off(contents: Contents, findings: tuple[Finding, ...]) -> Table:
     )
 
 
-FREE = (("designed by, date", ""), ("reviewed by, date", ""))
+FREE = (("designed by", ""), ("date", ""), ("reviewed by", ""), ("date", ""))
 
 
 def _design(contents: Contents) -> Iterator[tuple[str, str]]:
@@ -49,7 +49,7 @@ def _warnings(findings: tuple[Finding, ...]) -> Iterator[tuple[str, str]]:
 def _code(contents: Contents) -> Iterator[tuple[str, str]]:
     """The files' digests, so that a reviewer can hold them against those in the firmware."""
     if not contents.integer_design.good:
-        yield "the C", "none: errors stand against the design"
+        yield "the C", "none: the design has errors"
         return
     for name, text in contents.integer_design.texts().items():
         yield f"{name}, SHA-256", hashlib.sha256(text.encode("utf-8")).hexdigest()

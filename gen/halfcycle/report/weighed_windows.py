@@ -1,4 +1,4 @@
-"""The windows that a refused spec was tried with: how soon each settles, and what stands against
+"""The windows that a refused spec was tried with: how soon each settles, and what is wrong with
 it."""
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def settling_figure(spec: Spec, trials: tuple[Trial, ...]) -> Figure:
         title="How soon each window can settle",
         alt=alt,
         caption=(
-            "Every window weighed, in the order of the table. A bar ends at the least settling "
+            "Every window tried, in the order of the table. A bar ends at the least settling "
             "time within the overshoot, on the board that is slowest then."
             + (" Thin: no gains settle sooner than its end." if thin else "")
             + (" Without a bar: nothing settles." if none else "")
@@ -127,7 +127,7 @@ def _told(trial: Trial) -> str:
 
 
 def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Table:
-    """Every window with the figures of its best gains, and what stands against it."""
+    """Every window with the figures of its best gains, and what is wrong with it."""
     limit = spec.settling_limit_ms
     targets = spec.targets
     followed = all(later_than_ms(trial) is None for trial in trials)
@@ -147,7 +147,7 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
             "steady error, ±V",
             "DC, % of peak",
             "slowest board",
-            "against it",
+            "what is wrong with it",
         ),
         rows=tuple(_row(spec, trial, named) for trial in trials),
         numeric=(1, 2, 3, 4, 5, 6),
@@ -158,7 +158,12 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
             + ("" if limit is None else f"{asked(limit, 'ms')} is asked for; ")
             + "the columns behind it are with the same gains. Steady error: sampling, the "
             "flipping part of the sensor's zero and noise, without the integers. DC: by the "
-            "sensor's zero.",
+            "sensor's zero."
+            + (
+                " Ms of a window with blocks: that of the loop averaged over the sine's phases."
+                if any(trial.window.blocks > 1 for trial in trials)
+                else ""
+            ),
             *(
                 ()
                 if followed
@@ -201,7 +206,7 @@ def _row(spec: Spec, trial: Trial, named: Corners) -> tuple[str, ...]:
 
 
 def _against(spec: Spec, trial: Trial) -> Iterator[str]:
-    """What stands against a window, in words."""
+    """What is wrong with a window, in words."""
     if not trial.in_reach:
         yield "rated voltage is out of reach"
         return

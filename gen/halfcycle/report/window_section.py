@@ -9,6 +9,7 @@ import numpy as np
 
 from halfcycle.base.errors import RefusedError
 from halfcycle.base.text import counted, signed_ppm
+from halfcycle.design.harmonics import TRUE, rectifier_harmonics
 from halfcycle.design.types import Design, Trial
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import (
@@ -224,7 +225,7 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
             "zero flips read, ±V",
             "zero flips out, ±V",
             "zero, steady, ±V",
-            "noise, V rms",
+            "noise read, V rms",
             "DC, % of peak",
             "settling, ms",
         ),
@@ -233,8 +234,8 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
         notes=(
             "Volts RMS at the output. The cheapest kind, and of it the shortest window, is taken "
             "whose errors stay inside the tolerance, whose gains meet the targets at every corner, "
-            f"and which makes no more DC at the output than {dc_limit}. A dash: a weighed window "
-            "has no whole half cycles; or no gains were tried with this window.",
+            f"and which makes no more DC at the output than {dc_limit}. A dash: a window whose "
+            "weights differ has no whole half cycles; or no gains were tried with this window.",
         ),
         marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
     )
@@ -255,7 +256,14 @@ def shape_note(design: Design) -> str:
             "harmonics as far as the window's zeros reach."
         )
     if design.spec.loop.measure == "rms":
-        return "The reading is a true RMS: it holds for any shape of wave."
+        folded_v = rectifier_harmonics(design.spec, design.window).folded_v
+        if folded_v <= TRUE * float(design.spec.output.rated_rms_v):
+            return "The reading is a true RMS: it holds for any shape of wave."
+        return (
+            "The reading is an RMS of samples: it holds for any shape of wave, but for harmonics "
+            "so high that the sampling folds them onto the sine. Those of a rectifier of rated "
+            f"load are estimated to move it by up to ±{volts(folded_v)} V."
+        )
     return (
         f"The mean is read as RMS by the factor π/(2√2) = {carried(math.pi / 8**0.5)}, which "
         "holds for a sine. A distorted output is held at that mean, not at its RMS."

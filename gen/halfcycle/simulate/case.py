@@ -259,6 +259,33 @@ class Case:
         return setting.shift_s if self.shift_s is None else self.shift_s
 
     @property
+    def first_s(self) -> float:
+        """The first event after the start, seconds; 0 if there is none."""
+        return min((event.time_s for event in self.events if event.time_s > 0), default=0.0)
+
+    @property
+    def begins_fixed(self) -> bool:
+        """Whether the first event is at the same time on every board, unlike those after it."""
+        return any(event.fixed for event in self.events if event.time_s == self.first_s)
+
+    @property
+    def zero_s(self) -> float:
+        """The instant that figures and drawings count from: ``event_s``, or the start if nothing
+        happens after it; seconds."""
+        return self.event_s if self.first_s > 0 else 0.0
+
+    @property
+    def zero_is(self) -> str:
+        """That instant in words."""
+        if self.zero_s == 0:
+            return "the start"
+        if self.from_limit:
+            return "the end of the overload"
+        if self.lost:
+            return "the loss of the sensor"
+        return "the sensor's return" if self.fails_s is not None else "the event"
+
+    @property
     def moved(self) -> bool:
         """Whether the event is moved by the board's delay: the start is not."""
         return self.event_s > 0

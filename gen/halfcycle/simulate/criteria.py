@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from halfcycle.base.text import figure
 from halfcycle.regulator.plan import (
     FLAG_BROWNOUT,
     FLAG_BUS_LOST,
@@ -86,6 +87,11 @@ def greatest_scale(spec: Spec) -> float:
     return limit * code_range(spec).high / float(codes_of(spec, spec.bridge.bus_nominal_v))
 
 
+def shows_overshoot(case: Case) -> bool:
+    """Whether a case has an overshoot to show: one that is judged, or that of a target's step."""
+    return bool(case.target_step) or "overshoot" in case.rules
+
+
 def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
     """Every rule of the case, applied."""
     return [_RULES[rule](setting, case, measured) for rule in (*case.rules, "plausible")]
@@ -105,8 +111,8 @@ def _within(rule: str, values: Real, limit: float, unit: _Unit) -> Verdict:
     """The verdict on values that may not exceed a limit."""
 
     def reason(board: int) -> str:
-        value = unit.factor * values[board]
-        return f"{rule} {value:.4g} {unit.name}, allowed {unit.factor * limit:.4g} {unit.name}"
+        value, most = figure(unit.factor * values[board], 4), figure(unit.factor * limit, 4)
+        return f"{rule} {value} {unit.name}, allowed {most} {unit.name}"
 
     # What is not a number has failed, too.
     return Verdict(rule, np.array([not value <= limit for value in values], dtype=np.bool_), reason)
@@ -161,9 +167,11 @@ def _noticed(setting: Setting, case: Case, measured: Measured) -> Verdict:
 
     def reason(board: int) -> str:
         if late[board]:
+            if not np.isfinite(flagged.alarm_s[board]):
+                return "never flagged after the sensor failed"
             return (
-                f"flagged {1000 * flagged.alarm_s[board]:.4g} ms after the sensor failed, allowed "
-                f"{1000 * limit_s:.4g} ms"
+                f"flagged {figure(1000 * flagged.alarm_s[board], 4)} ms after the sensor failed, "
+                f"allowed {figure(1000 * limit_s, 4)} ms"
             )
         if ended[board]:
             return "the flag has gone, and the sensor is still out of order"

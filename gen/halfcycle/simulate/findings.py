@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from halfcycle.base.findings import Finding, finding
-from halfcycle.base.text import counted, listed
+from halfcycle.base.text import counted, figure, listed
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import ramp_s
@@ -100,9 +101,9 @@ def _against_design(setting: Setting, case: Case, tally: Tally) -> Iterator[Find
         yield finding(
             "settling-above-design",
             f"{case.name}: settling",
-            f"board {settling[1]} settles in {settling[0]:.4g} ms, designed {promised:.4g} ms and "
-            f"{allowed:.3g} ms allowed for measuring; run that board alone and look for what the "
-            "design leaves out",
+            f"board {settling[1]} settles in {figure(settling[0], 4)} ms, designed "
+            f"{figure(promised, 4)} ms and {figure(allowed)} ms allowed for measuring; run that "
+            "board alone and look for what the design leaves out",
         )
     overshoot = tally.worst.get("overshoot_percent")
     limit = setting.promise.overshoot_percent if case.target_step > 0 else None
@@ -168,7 +169,7 @@ def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
         return finding(
             "report-sampling",
             f"{worst.case}: loop.period_us",
-            f"the reported RMS is off by {off}; sample faster, or take a whole window",
+            f"the reported RMS is off by {off}; {_sampled_better(setting)}",
         )
     if worst.greatest == "zero":
         remedy = (
@@ -194,6 +195,16 @@ def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
     )
 
 
+def _sampled_better(setting: Setting) -> str:
+    """What lessens the error by the sampling of a clean sine, with this window."""
+    window = setting.window
+    if not (window.within_clock or window.shaped):
+        return "change loop.period_us for a whole window"
+    if setting.spec.loop.measure == "mean":
+        return 'sample faster, or use measure = "rms"'
+    return "sample faster"
+
+
 def _what_is_off(worst: ReadingError, others: int) -> str:
     """By how much, on which board, in how many cases, and by what."""
     parts = {cause: getattr(worst, cause) for cause in CAUSES}
@@ -201,11 +212,21 @@ def _what_is_off(worst: ReadingError, others: int) -> str:
         (cause for cause in CAUSES if abs(parts[cause]) >= _MENTIONED * abs(worst.error)),
         key=lambda cause: -abs(parts[cause]),
     )
-    causes = ", ".join(f"{100 * parts[cause]:+.2g} % {_WORDS[cause]}" for cause in mentioned)
+    places = max(0, 2 - math.floor(math.log10(abs(100 * worst.error))))
+    causes = ", ".join(
+        f"{round(100 * parts[cause], places):+g} % {_WORDS[cause]}" for cause in mentioned
+    )
+    # The rounded parts, with the rest, add up to the rounded whole.
+    told = sum(round(100 * parts[cause], places) for cause in mentioned)
+    rest = round(round(100 * worst.error, places) - told, places)
+    if rest:
+        causes += f", {rest:+g} % by the rest"
     at_limit = " at the drive limit" if worst.at_limit else ""
     cases = "case" if others == 1 else "cases"
     more = f", likewise in {others} other {cases}" if others else ""
-    return f"{100 * worst.error:+.3g} % on board {worst.board}{at_limit}{more}: {causes}"
+    return (
+        f"{round(100 * worst.error, places):+g} % on board {worst.board}{at_limit}{more}: {causes}"
+    )
 
 
 def _by_rms(setting: Setting, worst: ReadingError) -> str:

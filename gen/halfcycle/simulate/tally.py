@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from halfcycle.simulate.case import Case, Setting
+from halfcycle.simulate.case import HIGH_SHARE, Case, Setting
 from halfcycle.simulate.criteria import verdicts
 from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
@@ -36,10 +36,11 @@ SIGNED = ("report_error_percent", "report_error_at_limit_percent", "dc_v")
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A board that broke a rule, and how it can be run again."""
+    """A board that broke ``rules``, each with its reason."""
 
     board: int
     reasons: tuple[str, ...]
+    rules: tuple[str, ...]
 
 
 @dataclass(slots=True)
@@ -48,12 +49,14 @@ class Tally:
 
     ``worst``: figure to (value, board). true_rms_v and reported_rms_v are of the board with the
     greatest steady error, at its worst window; report_error_percent keeps its sign. ``breached``:
-    limit curve to boards that left it.
+    limit curve to boards that left it. ``high_at_end``: boards that end above HIGH_SHARE of rated,
+    so that the time above it is that of the run.
     """
 
     case: str
     boards: int = 0
     failed: int = 0
+    high_at_end: int = 0
     breached: dict[str, int] = field(default_factory=dict)
     failures: list[Failure] = field(default_factory=list)
     worst: dict[str, tuple[float, int]] = field(default_factory=dict)
@@ -62,6 +65,7 @@ class Tally:
         """Merge a later piece of the same case."""
         self.boards += other.boards
         self.failed += other.failed
+        self.high_at_end += other.high_at_end
         for name, count in other.breached.items():
             self.breached[name] = self.breached.get(name, 0) + count
         room = MAX_FAILURES - len(self.failures)
@@ -94,9 +98,12 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
     for verdict in judged:
         failed |= verdict.failed
     result.failed = int(failed.sum())
+    result.high_at_end = int((measured.response.end > HIGH_SHARE).sum())
     for row in np.flatnonzero(failed)[:MAX_FAILURES].tolist():
-        reasons = tuple(verdict.reason(row) for verdict in judged if verdict.failed[row])
-        result.failures.append(Failure(numbers[row], reasons))
+        broken = [verdict for verdict in judged if verdict.failed[row]]
+        reasons = tuple(verdict.reason(row) for verdict in broken)
+        rules = tuple(verdict.rule for verdict in broken)
+        result.failures.append(Failure(numbers[row], reasons, rules))
 
     for column, curve in enumerate(case.curves):
         result.breached[curve.name] = int(measured.response.breached[:, column].sum())

@@ -1,0 +1,111 @@
+"""What the page says of the virtual boards is what they did."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from halfcycle.generate.emit import render as render_c
+from halfcycle.report import board_section, loop_section, summary_section
+from halfcycle.report.board_name import board_name
+from halfcycle.report.board_runs import BoardRuns, CaseRun, closest, run_boards
+from halfcycle.report.parts import Contents, Table
+from halfcycle.simulate.boards import draw
+from support.paths import example
+from support.report_page import contents
+
+BOARDS = 12
+
+
+@pytest.fixture(scope="module")
+def whole() -> Contents:
+    bare = contents(example("marsh_gauge").read_text(encoding="utf-8"))
+    made = bare.integer_design
+    texts = render_c(made.design, made.quantised)
+    return replace(bare, boards=run_boards(made, texts, BOARDS, seed=1))
+
+
+@pytest.fixture(scope="module")
+def runs(whole: Contents) -> BoardRuns:
+    assert whole.boards is not None
+    return whole.boards
+
+
+def of(runs: BoardRuns, name: str) -> CaseRun:
+    (run,) = (run for run in runs.runs if run.case.name == name)
+    return run
+
+
+def caption(runs: BoardRuns, name: str) -> str:
+    figures = [board_section.overload_figure(runs), *board_section.case_figures(runs)]
+    (text,) = (each.caption for each in figures if each and each.title.startswith(f"{name}:"))
+    return text
+
+
+def cell(table: Table, name: str, column: str) -> str:
+    (row,) = (row for row in table.rows if row[0] == name)
+    return str(row[table.columns.index(column)])
+
+
+def test_an_output_that_stays_above_its_level_was_said_to_come_back(runs: BoardRuns) -> None:
+    run, told = of(runs, "lost-at-limit"), caption(runs, "lost-at-limit")
+    assert float(run.high[~np.isnan(run.high)][-1]) > 120 and run.tally.high_at_end
+    assert "stays above 120 % to the end of the run" in told
+    assert "until the firmware sees" not in told and "no more output than before" not in told
+    assert f"or than {100 * run.case.held_most:.0f} % of rated" in told
+    table = board_section.case_table(runs)
+    assert cell(table, "lost-at-limit", "above 120 %, ms").endswith("†")
+    assert any("that of the run, not of the event" in note for note in table.notes)
+    back = caption(runs, "disconnected-sensor")
+    assert "until the firmware sees" in back and "to the end" not in back.replace("at the end", "")
+    assert not cell(table, "disconnected-sensor", "above 120 %, ms").endswith("†")
+
+
+def test_the_lowest_of_the_table_and_of_the_drawing_had_other_zeros(runs: BoardRuns) -> None:
+    """The overload was drawn from its beginning, and the table counts from its end."""
+    run, told = of(runs, "overload"), caption(runs, "overload")
+    assert "Zero is the end of the overload" in told
+    lowest = run.tally.worst["lowest_percent"][0]
+    known = ~np.isnan(run.low)
+    after, before = known & (run.edges[:-1] >= 0), known & (run.edges[1:] <= 0)
+    # Any start goes below the half cycles of the reference by what one of these changes at most.
+    assert run.low[before].min() < lowest - 5
+    assert lowest - 1 <= run.low[after].min()
+    assert re.search(rf"before it \({run.low[before].min():.3g} to ", told)
+    assert "for overload the end of the overload" in board_section.case_table(runs).notes[0]
+    swell = of(runs, "lost-in-swell")
+    assert swell.case.zero_is == "the loss of the sensor"
+    assert swell.case.zero_s == swell.case.event_s
+
+
+def test_the_overshoot_of_a_step_down_was_in_the_terminal_alone(runs: BoardRuns) -> None:
+    table = board_section.case_table(runs)
+    run = of(runs, "target-down")
+    shown = cell(table, "target-down", "overshoot, %")
+    assert float(shown) == pytest.approx(run.tally.worst["overshoot_percent"][0], rel=0.01)
+    unjudged = replace(run, case=replace(run.case, rules=("settling", "steady", "dc")))
+    others = tuple(each for each in runs.runs if each is not run)
+    table = board_section.case_table(replace(runs, runs=(*others, unjudged)))
+    assert cell(table, "target-down", "overshoot, %") == shown
+    assert any("The overshoot of target-down is not judged." in note for note in table.notes)
+
+
+def test_the_worst_board_of_the_first_page_was_a_number_alone(
+    whole: Contents, runs: BoardRuns
+) -> None:
+    named = loop_section.corners(whole.integer_design)
+    worst = closest(runs)
+    assert worst is not None
+    (row,) = (row for row in summary_section.rows(whole, named) if row.name.startswith("worst b"))
+    (drawn,) = draw(runs.setting.spec, [worst.board], runs.seed, runs.setting.inside)
+    assert f"board {worst.board} (bus {drawn.bus_v:g} V, L " in row.got
+    assert f"sensor {100 * (drawn.gain - 1):+.0f} %) in {worst.case}: " in row.got
+    assert board_name(runs, 0, named) == ("nominal", "")
+    # Some corner of all tolerances is one of the loop's worst corners, and bears its letter.
+    letters = {board_name(runs, number, named)[1] for number in range(1, 97)}
+    for letter in letters - {""}:
+        assert letter in named.letters.values()
+    assert letters - {""}
