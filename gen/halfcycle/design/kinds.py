@@ -26,7 +26,7 @@ KINDS: tuple[WindowKind, ...] = get_args(WindowKind)
 
 MAX_PLAIN = 12
 """Plain windows tried before giving up; each longer one settles more slowly."""
-MAX_LENGTHS = {"moving flat": 2, "shaped": 2, "moving shaped": 2}
+MAX_LENGTHS = {"moving flat": 2, "shaped": 1, "moving shaped": 2}
 """Lengths tried of the other kinds, the shortest ones; and the shortest with a zero at f, if none
 of these has one: an error of the sensor's zero may be all that is wrong with them."""
 UPDATES_ENOUGH = 8
