@@ -473,17 +473,22 @@ static void judge(struct loop *l, struct hc_sliding *out) {
     }
 }
 
-/* The true RMS of windows that overlap, or that hold no whole number of half cycles. */
+/* The true RMS of windows that overlap, or that hold no whole number of half cycles: over as many of
+   the half cycles as the reference has then. */
 static void true_means(const struct loop *l, const struct hc_results *r, int64_t row,
                        int32_t count) {
+    const struct grid *g = &l->grid;
     const double interval_s = l->run->grid_steps * l->run->step_s;
-    const double length = l->run->true_s / interval_s;
     double slope;
     for (int64_t at = row * l->run->window_limit; count > 0; --count, ++at) {
         const double end = r->window_end_s[at] / interval_s;
-        const double energy = energy_at(&l->grid, interval_s, end, &slope);
+        const int32_t point = end < g->count ? (int32_t)end : g->count - 1;
+        const double length = g->halves
+                                  ? l->run->true_s * 2.0 * l->run->frequency_hz * g->halves[point]
+                                  : l->run->true_s / interval_s;
+        const double energy = energy_at(g, interval_s, end, &slope);
         const double square =
-            (energy - energy_at(&l->grid, interval_s, end - length, &slope)) / l->run->true_s;
+            (energy - energy_at(g, interval_s, end - length, &slope)) / (length * interval_s);
         r->window_mean_square[at] = square > 0.0 ? square : 0.0;
     }
 }

@@ -62,7 +62,8 @@ struct hc_case {
     double step_s;
     double frequency_hz;
     double true_s;         /* length over which the true RMS of an update is taken, back from its
-                              block's last sample; 0: since the last one */
+                              block's last sample, at the nominal frequency; 0: since the last
+                              one */
     double judged_s;       /* half cycles that end after this are judged, */
     double rest_s;         /* and those that begin after this are at rest; */
     double moves;          /* both move by this times the board's event_delay_s */

@@ -14,7 +14,7 @@ from halfcycle.simulate.findings import findings
 from halfcycle.simulate.reading_error import CAUSES, ReadingError, reading, reading_error
 from halfcycle.simulate.simulate import Prepared, run_piece
 from support.spec_text import changed_spec
-from support.virtual_boards import prepared_example, prepared_spec
+from support.virtual_boards import prepared_example, prepared_spec, run_cases
 
 QUIET = {
     "sensor__zero_tolerance_codes": 0,
@@ -155,6 +155,21 @@ def test_a_drifting_source_is_followed_in_the_fit() -> None:
     error = worst(prepared, "frequency-drift", range(40))
     assert abs(error.folded) < 2e-4
     assert abs(error.sampling) > 1e-3
+
+
+def test_a_steady_output_off_the_nominal_frequency_was_said_to_be_off() -> None:
+    """Bug: the true RMS of a window of blocks was taken over half cycles of the nominal length: of
+    a clean sine 1.5 Hz off that alone is 2 %, and "Do not ship" was said of a flat line."""
+    prepared = ready(
+        output__frequency_tolerance_hz=1.5, loop__measure="rms", loop__weighting="shaped",
+        loop__samples=21, loop__updates_per_window=21, gains__proportional=0.1,
+        gains__integral_per_s=20, targets__voltage_tolerance_percent=1,
+        targets__settling_ms=500,
+    )  # fmt: skip
+    (tally,), _ = run_cases(prepared, range(24), ["frequency-drift"])
+    steady, _ = tally.worst["steady_error_percent"]
+    assert steady < 0.5
+    assert tally.worst["lowest_percent"][0] > 99.5
 
 
 def test_a_run_too_long_for_its_waveform_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:

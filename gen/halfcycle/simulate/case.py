@@ -119,7 +119,8 @@ class Setting:
     def true_s(self) -> float:
         """Length over which the true RMS of an update is taken, seconds: that of the window, or
         the nearest whole number of half cycles if its weights differ, since the RMS of a part of
-        a half cycle says nothing. 0: of a plain window, from one update to the next."""
+        a half cycle says nothing. 0: of a plain window, from one update to the next. At another
+        frequency it is as much longer or shorter as a half cycle is."""
         if self.window.shaped:
             return self.window.half_cycles * self.half_cycle_s
         return self.window_s if self.window.blocks > 1 else 0.0
