@@ -171,10 +171,14 @@ def _compilers() -> Iterator[None]:
 
 
 def _tell(contents: Contents, file: str, as_json: bool) -> None:
-    """The file's name or the JSON on stdout, the findings on stderr."""
-    from halfcycle.report.summary_section import all_findings  # noqa: PLC0415
+    """The file's name or the JSON on stdout; the findings, and before them what is wrong if the
+    design must not be used as it is, on stderr."""
+    from halfcycle.report.summary_section import all_findings, verdict  # noqa: PLC0415
 
     remarks = all_findings(contents)
+    good, sentence = verdict(contents, remarks)
+    if not good:
+        click.echo(sentence, err=True)
     if as_json:
         from halfcycle.output.report import Report  # noqa: PLC0415
 

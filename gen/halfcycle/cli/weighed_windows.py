@@ -10,7 +10,6 @@ from halfcycle.cli import common, tables
 if TYPE_CHECKING:
     from halfcycle.design.types import Trial
     from halfcycle.generate.pipeline import IntegerDesign
-    from halfcycle.spec.models import Spec
 
 _COLUMNS = (
     "kind",
@@ -42,6 +41,9 @@ NO_DC = 1e-9
 LITTLE_DC = 1e-3
 """Percent below which DC is only said to be less."""
 
+BROKEN_LIMITS = {"window-error", "steady-error", "too-much-dc", "given-settling", "given-overshoot"}
+"""Errors that say that the window which was taken does not keep its limits."""
+
 
 def show_windows(integer_design: IntegerDesign) -> None:
     """Print the windows, each with its settling, robustness and errors, and why one was chosen."""
@@ -58,7 +60,7 @@ def show_windows(integer_design: IntegerDesign) -> None:
                 if any(trial.window.blocks > 1 for trial in design.trials)
                 else ""
             ),
-            _limits(design.spec),
+            _limits(integer_design),
         ],
         spare=_SPARE,
     )
@@ -91,16 +93,22 @@ def _dc(percent: float) -> str:
     return "<0.001" if percent < LITTLE_DC else figure(percent, 2)
 
 
-def _limits(spec: Spec) -> str:
-    """What a window has to keep, and which of those that do is chosen."""
-    targets, number = spec.targets, common.number
+def _limits(integer_design: IntegerDesign) -> str:
+    """What a window has to keep, and which of those that do is chosen; or that none does."""
+    spec, number = integer_design.design.spec, common.number
+    targets = spec.targets
     rule = "the shortest of the cheapest kind"
     settling = f"settling {common.settling_asked(spec)}, "
     if spec.settling_limit_ms is None and spec.gains is None:
         rule, settling = "the one that settles first", ""
-    return (
+    limits = (
         f"Limits: {settling}overshoot {number(targets.overshoot_percent)} %, steady "
-        f"+-{number(spec.tolerance_v)} V, DC {number(spec.output.dc_percent)} %. Of the windows "
-        f"that keep these limits {rule} is chosen, or twice a plain one if its zero's error flips "
-        "the output too far."
+        f"+-{number(spec.tolerance_v)} V, DC {number(spec.output.dc_percent)} %."
+    )
+    broken = {entry.code for entry in integer_design.findings if entry.level == "error"}
+    if broken & BROKEN_LIMITS:
+        return f"{limits} No window that was tried keeps all of them: the errors say which."
+    return (
+        f"{limits} Of the windows that keep these limits {rule} is chosen, or twice a plain one if "
+        "its zero's error flips the output too far."
     )

@@ -255,12 +255,17 @@ def _ramp(board_runs: BoardRuns) -> str:
 
 
 def failures(board_runs: BoardRuns) -> tuple[str, ...]:
-    """A line for each listed board that broke a rule."""
-    return tuple(
-        f"{run.case.name}, board {failure.board}: {'; '.join(failure.reasons)}"
-        for run in board_runs.runs
-        for failure in run.tally.failures
-    )
+    """A line for each listed board that broke a rule, and one for those of a case that are not
+    listed."""
+    lines = []
+    for run in board_runs.runs:
+        lines += [
+            f"{run.case.name}, board {failure.board}: {'; '.join(failure.reasons)}"
+            for failure in run.tally.failures
+        ]
+        if more := run.tally.failed - len(run.tally.failures):
+            lines.append(f"{run.case.name}: {counted(more, 'more board')} not listed")
+    return tuple(lines)
 
 
 def curve_sources(board_runs: BoardRuns) -> tuple[tuple[str, str], ...]:

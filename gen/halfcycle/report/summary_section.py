@@ -121,7 +121,8 @@ def _rest_rows(rest: Rest, trial: Trial, named: Corners) -> Iterator[Row]:
     )
     proven = bound_v <= 2 * tolerance
     yield Row(
-        f"the same on any board, a bound: within the tolerance either way, {apart}",
+        f"movement at rest on any board, a bound, peak to peak, {apart}: twice the tolerance, as "
+        "it is allowed either way",
         f"≤ {asked(2 * tolerance, 'V')}",
         f"≤ {beside(bound_v, 2 * tolerance, 'V')}" + ("" if proven else ": not proven"),
         # A bound that is above proves nothing broken.
