@@ -17,7 +17,7 @@ from halfcycle.prove.prove import analyse
 from halfcycle.regulator.turn import TURN_FIELD_NAMES, call_names
 from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
-from support import plan_cases, planted
+from support import measured, plan_cases, planted
 from support.effort import examples, the_rest_long
 from support.tools import need_tool
 
@@ -109,6 +109,15 @@ def test_examples_are_proven(spec: Path, int_bits: int) -> None:
     need_tool("frama-c")
     generation = generate(load_spec(spec))
     proven, detail = eva.analyse(generation.plan, generation.texts, int_bits)
+    assert proven, detail
+
+
+@pytest.mark.full
+def test_untouched_c_of_a_measured_bus_was_not_proven() -> None:
+    """Bug: what ``bus`` leaves for ``sample`` was not set by the driver."""
+    need_tool("frama-c")
+    plan = measured.PLANS["mean"]
+    proven, detail = eva.analyse(plan, plan_cases.render(plan), 16)
     assert proven, detail
 
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 742bff3b60b797f187cd6c098f4f3941a21652872550fe087cba79c96fb92382
+ *     file 286361f633ce634fadfd20f0e6c340bb3f125c233f06d827ed4968084416a9f4
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -366,8 +366,9 @@ int apron_cart_read(const struct apron_cart_state *s, struct apron_cart_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             APRON_CART_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 155032c78f16319bfd421b8f4a527147686c00a9e422c398a71d9473b49ae1ab
+ *     file 116337c233d201386fa4ecaca6a77d9d9a68c425093a1df096268b6208e3c689
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -128,7 +128,8 @@ extern "C" {
 #define APRON_CART_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define APRON_CART_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef APRON_CART_FAST
 #define APRON_CART_FAST
 #endif
@@ -208,7 +209,7 @@ APRON_CART_FAST int16_t apron_cart_drive(const struct apron_cart_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1800..1800: within 0.69
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t apron_cart_duty(const struct apron_cart_state *s, uint16_t phase);
+APRON_CART_FAST int16_t apron_cart_duty(const struct apron_cart_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file b2c97b76bcb5315f817a381df8ebf8031a5c1ecbc4e822d43e8cbf47f8e1a1d2
+ *     file a848700c2c743e978b2746064cd8dffe20e33062d61e5ce7a14072c7c20912d4
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -356,8 +356,9 @@ int ferry_galley_read(const struct ferry_galley_state *s, struct ferry_galley_re
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             FERRY_GALLEY_FENCE();
             last = s->output_sequence;

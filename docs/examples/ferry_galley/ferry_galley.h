@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file a29f031ee4724632a38373d316ce2027fbbcaa9240d7660529b6525b809ae3ba
+ *     file f7106a68c5077f722161ef2cce8358db18de87c13c16bf6b1a154078dfb2c1c7
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -131,7 +131,8 @@ extern "C" {
 #define FERRY_GALLEY_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define FERRY_GALLEY_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef FERRY_GALLEY_FAST
 #define FERRY_GALLEY_FAST
 #endif
@@ -212,7 +213,7 @@ FERRY_GALLEY_FAST int16_t ferry_galley_drive(const struct ferry_galley_state *s,
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t ferry_galley_duty(const struct ferry_galley_state *s, uint16_t phase);
+FERRY_GALLEY_FAST int16_t ferry_galley_duty(const struct ferry_galley_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

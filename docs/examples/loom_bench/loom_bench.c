@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file b34845a25c7da92a872979329f226e2519ea4edec731c0cc001994d831b3c9a6
+ *     file 646616d6f91518c7cfc1307933e3713d44e63fcf1a6af28bacdcb3ae4786864e
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -491,8 +491,9 @@ int loom_bench_read(const struct loom_bench_state *s, struct loom_bench_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             LOOM_BENCH_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 018f183b3311cc6dc4d2aeb6c459ec047215454cf79f472ff907cc73fd4c254a
+ *     file 92bd7e2a65fa5d113fee111cd91faa6511cb935d78ef98636395b55d9eb61a16
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -141,7 +141,8 @@ extern "C" {
 #define LOOM_BENCH_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
 #define LOOM_BENCH_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef LOOM_BENCH_FAST
 #define LOOM_BENCH_FAST
 #endif
@@ -230,7 +231,7 @@ LOOM_BENCH_FAST int16_t loom_bench_drive(const struct loom_bench_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t loom_bench_duty(const struct loom_bench_state *s, uint16_t phase);
+LOOM_BENCH_FAST int16_t loom_bench_duty(const struct loom_bench_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

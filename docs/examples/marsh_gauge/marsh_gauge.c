@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 7757646d91bd0f49107884037c74efea4a90a1583cea215a8853c2b73e3386bb
+ *     file 89fd8580056c5f7fc73fd39d530070f91f195502540ec8d3cb3d81cc3967e639
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -428,8 +428,9 @@ int marsh_gauge_read(const struct marsh_gauge_state *s, struct marsh_gauge_readi
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             MARSH_GAUGE_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 5e055d40991961955754927de5c069057871dbe53b1237f16a76d62812e57fbf
+ *     file 7338d2e03416d9cd09fbf217478776235c2ce5906cd1f28a0a3ab1daf540c730
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -141,7 +141,8 @@ extern "C" {
 #define MARSH_GAUGE_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define MARSH_GAUGE_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef MARSH_GAUGE_FAST
 #define MARSH_GAUGE_FAST
 #endif
@@ -225,7 +226,7 @@ MARSH_GAUGE_FAST int16_t marsh_gauge_drive(const struct marsh_gauge_state *s, ui
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t marsh_gauge_duty(const struct marsh_gauge_state *s, uint16_t phase);
+MARSH_GAUGE_FAST int16_t marsh_gauge_duty(const struct marsh_gauge_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 78f1334fe4cc6cd60a0f172ae563874ae9afc129d5eaa35a96beb721a8d12db2
+ *     file 21889c9e406a2b7d43b587ba686af83618519594cfedcbb244aa19b67e3da877
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -347,8 +347,9 @@ int moor_signal_read(const struct moor_signal_state *s, struct moor_signal_readi
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             MOOR_SIGNAL_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file a7e7a0b2c892ead41a637248d061cfd99982ae38a0c16f8ba2596e5b5a24db13
+ *     file 108586a346c5252d2dbada36dd1a4f5db875a31bbc862acd9a323b1a5a8e69f2
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -125,7 +125,8 @@ extern "C" {
 #define MOOR_SIGNAL_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define MOOR_SIGNAL_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef MOOR_SIGNAL_FAST
 #define MOOR_SIGNAL_FAST
 #endif
@@ -205,7 +206,7 @@ MOOR_SIGNAL_FAST int16_t moor_signal_drive(const struct moor_signal_state *s, ui
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2400..2400: within 0.62
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t moor_signal_duty(const struct moor_signal_state *s, uint16_t phase);
+MOOR_SIGNAL_FAST int16_t moor_signal_duty(const struct moor_signal_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file db2cf0e6a6626b978df7940a17004fc0e8fcbd1ac00336a45f516a420c4ad83c
+ *     file aecc9c11a89ae4abfa2fd6093dfdb64926c4fcbfc5df55bf8c8b74543d592238
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -347,8 +347,9 @@ int peat_cabin_read(const struct peat_cabin_state *s, struct peat_cabin_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             PEAT_CABIN_FENCE();
             last = s->output_sequence;

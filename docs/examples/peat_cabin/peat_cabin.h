@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file d2ab55d71ba8615736412a6e207c7658d0625ae5edab24b25069a1bb9cf24b33
+ *     file 0e7156eb5e03831d92613f15d5c93619f286a310ed92dc926dc63eb375cece01
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -130,7 +130,8 @@ extern "C" {
 #define PEAT_CABIN_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define PEAT_CABIN_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef PEAT_CABIN_FAST
 #define PEAT_CABIN_FAST
 #endif
@@ -210,7 +211,7 @@ PEAT_CABIN_FAST int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1500..1500: within 0.68
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t peat_cabin_duty(const struct peat_cabin_state *s, uint16_t phase);
+PEAT_CABIN_FAST int16_t peat_cabin_duty(const struct peat_cabin_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

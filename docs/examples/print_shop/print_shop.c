@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file bbdea78c550a2b66f493f33f5393aee84360ea6f0ae342ea3aac65dd1733b54a
+ *     file 5732b18c3bf2304701ae2ead9f1456500fe4a69e7d2c56629f10be7cde5bba6e
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -395,8 +395,9 @@ int print_shop_read(const struct print_shop_state *s, struct print_shop_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             PRINT_SHOP_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 0464cca30ae345474dfa5508b62e443505d68a1cb2dbd8c12d74bbd492a9482d
+ *     file c833684ac6748b5becb309419433206cacc3a4e5d369b779256e0154a80e9a7e
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -127,7 +127,8 @@ extern "C" {
 #define PRINT_SHOP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define PRINT_SHOP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef PRINT_SHOP_FAST
 #define PRINT_SHOP_FAST
 #endif
@@ -211,7 +212,7 @@ PRINT_SHOP_FAST int16_t print_shop_drive(const struct print_shop_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -4000..4000: within 0.66
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t print_shop_duty(const struct print_shop_state *s, uint16_t phase);
+PRINT_SHOP_FAST int16_t print_shop_duty(const struct print_shop_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 8430ef5ba3117e5bffb95ea425ab80e30764770bfee6a07d233d70d844e7c916
+ *     file 8467010d706f7d22d65f832d2151410eb89216fbca1a8a97daa284d9a3fa0491
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -366,8 +366,9 @@ int quay_kiosk_read(const struct quay_kiosk_state *s, struct quay_kiosk_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             QUAY_KIOSK_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 57ec1d9541a28faedf48e86c6be085ee886038f1934915160faac47137e5de54
+ *     file f323774fac3825db1394655fa77e5e6437fa86a38ab592dbf9df313cb3124166
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -128,7 +128,8 @@ extern "C" {
 #define QUAY_KIOSK_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define QUAY_KIOSK_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef QUAY_KIOSK_FAST
 #define QUAY_KIOSK_FAST
 #endif
@@ -215,7 +216,7 @@ QUAY_KIOSK_FAST int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1600..1600: within 0.68
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t quay_kiosk_duty(const struct quay_kiosk_state *s, uint16_t phase);
+QUAY_KIOSK_FAST int16_t quay_kiosk_duty(const struct quay_kiosk_state *s, uint16_t phase);
 
 /* Phase 0, 50 Hz. */
 void quay_kiosk_turn_reset(struct quay_kiosk_turn *t);
@@ -223,7 +224,7 @@ void quay_kiosk_turn_reset(struct quay_kiosk_turn *t);
 /* Once every PWM period of 50 us. Returns the phase of the next one, 65536 steps a turn, 0 first:
    quay_kiosk_duty(s, quay_kiosk_turn_next(t)); for several outputs call it once, and add their offsets,
    such as (uint16_t)((phase + 21845u) & 65535u). */
-uint16_t quay_kiosk_turn_next(struct quay_kiosk_turn *t);
+QUAY_KIOSK_FAST uint16_t quay_kiosk_turn_next(struct quay_kiosk_turn *t);
 
 /* millihertz: any value, clamped to 49900..50100 mHz. From the next PWM period on, with the phase going on from
    where it is; within 0.094 ppm, the clock's own error apart. */

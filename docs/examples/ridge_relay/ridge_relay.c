@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file d255c2abce2bc580ab21dcc21bef78af7ea793ef892bca4985c138978b8c11b8
+ *     file ad68492d9cfe41c5877fa451db0cb98e8bc291c92bb081bfe01dc7f23d42cbbc
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -509,8 +509,9 @@ int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_readi
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             RIDGE_RELAY_FENCE();
             last = s->output_sequence;

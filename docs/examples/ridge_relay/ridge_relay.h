@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 5a73e722ab382771c72a5ebae29b0a926b61117e2a9cb01d5a54f9f87704c6d1
+ *     file f905c21155271c2547b05bc2e54e58def91e94706f22b6582295888909d21aea
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -143,7 +143,8 @@ extern "C" {
 #define RIDGE_RELAY_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
 #define RIDGE_RELAY_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef RIDGE_RELAY_FAST
 #define RIDGE_RELAY_FAST
 #endif
@@ -232,7 +233,7 @@ RIDGE_RELAY_FAST int16_t ridge_relay_drive(const struct ridge_relay_state *s, ui
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2400..2400: within 0.62
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t ridge_relay_duty(const struct ridge_relay_state *s, uint16_t phase);
+RIDGE_RELAY_FAST int16_t ridge_relay_duty(const struct ridge_relay_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

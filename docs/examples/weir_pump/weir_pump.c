@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 52ad9ec021191542944f1e3d92b8a133d1b963b08f70690dc16573ddd525b1f0
+ *     file 5f8b5a0805991df10269de5c61a4b4627b1b2e502ce757ffec585681d9336b4d
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -376,8 +376,9 @@ int weir_pump_read(const struct weir_pump_state *s, struct weir_pump_reading *ou
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             WEIR_PUMP_FENCE();
             last = s->output_sequence;

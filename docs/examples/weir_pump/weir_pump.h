@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 7e7466a7ab3db0caa945ea6bb01851f087b0b72cdc661ecf46c654caf46c018c
+ *     file 9708f7ec3de5f1346d104b9b8117bdad2fd9afcf8889a72dde11fba95f43514f
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -128,7 +128,8 @@ extern "C" {
 #define WEIR_PUMP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
 #define WEIR_PUMP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef WEIR_PUMP_FAST
 #define WEIR_PUMP_FAST
 #endif
@@ -209,7 +210,7 @@ WEIR_PUMP_FAST int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -2000..2000: within 0.71
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t weir_pump_duty(const struct weir_pump_state *s, uint16_t phase);
+WEIR_PUMP_FAST int16_t weir_pump_duty(const struct weir_pump_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

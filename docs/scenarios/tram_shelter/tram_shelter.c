@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 410be399538568824a0633a83f8b9b6a7432b180af686accdb21cfed9e37130c
+ *     file b6255938b37d9016016e74a411575ba683ede29d057b5e2486085d9d6fce6657
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -542,8 +542,9 @@ int tram_shelter_read(const struct tram_shelter_state *s, struct tram_shelter_re
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             TRAM_SHELTER_FENCE();
             last = s->output_sequence;

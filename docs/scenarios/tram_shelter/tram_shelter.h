@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 127f5e0cd1f9ce8b34c12971947ca15d4d4547792cd674e7dc35783f56a384ae
+ *     file f510bf5a925d5876446e7b1503307ac62d1d8a5fbf76eaa3da7ffc8c7e39ea5e
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -142,7 +142,8 @@ extern "C" {
 #define TRAM_SHELTER_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 #define TRAM_SHELTER_FLAG_BUS_LOST 0x0100u /* the bus is not read, reads outside its range, or is not followed yet */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef TRAM_SHELTER_FAST
 #define TRAM_SHELTER_FAST
 #endif
@@ -244,7 +245,7 @@ TRAM_SHELTER_FAST int16_t tram_shelter_drive(const struct tram_shelter_state *s,
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1600..1600: within 0.67
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t tram_shelter_duty(const struct tram_shelter_state *s, uint16_t phase);
+TRAM_SHELTER_FAST int16_t tram_shelter_duty(const struct tram_shelter_state *s, uint16_t phase);
 
 /* Phase 0, 50 Hz. */
 void tram_shelter_turn_reset(struct tram_shelter_turn *t);
@@ -252,7 +253,7 @@ void tram_shelter_turn_reset(struct tram_shelter_turn *t);
 /* Once every PWM period of 50 us. Returns the phase of the next one, 65536 steps a turn, 0 first:
    tram_shelter_duty(s, tram_shelter_turn_next(t)); for several outputs call it once, and add their offsets,
    such as (uint16_t)((phase + 21845u) & 65535u). */
-uint16_t tram_shelter_turn_next(struct tram_shelter_turn *t);
+TRAM_SHELTER_FAST uint16_t tram_shelter_turn_next(struct tram_shelter_turn *t);
 
 /* millihertz: any value, taken as the band of the spec, which is 50000 mHz. From the next PWM period on, with the phase going on from
    where it is; within 0.047 ppm, the clock's own error apart. */

@@ -45,6 +45,8 @@ class Memory:
     """Before which piece (counted from 0) what runs."""
     touched: set[tuple[str, str]] = field(default_factory=set)
     """(field, "load" or "store") of all accesses, shared or not."""
+    pending: int = 0
+    """Blocks that no update took, as a reading told them last."""
     moved: list[tuple[str, str]] = field(default_factory=list)
     """The same of each piece of a shared field, in their order."""
 
@@ -104,7 +106,9 @@ class Stepper(Machine):
 
     def store(self, name: str, meant: list[Any], value: int) -> None:
         if name.startswith(OUT):
-            if name != f"{OUT}pending":
+            if name == f"{OUT}pending":
+                self.memory.pending = value
+            else:
                 self.told.append(value)
             return
         self.memory.store(name, meant.index(True), value)

@@ -22,6 +22,8 @@ INT_BITS = 16
 PIECE_BITS = 8
 """What a processor of 16 or 32 bits can see is among what one of 8 bits can."""
 SHOWN = 3
+TRIES = 4
+"""Tries of a reading, as the header says."""
 COUNT_AGAIN = 256
 """Hand-overs after which a sequence is as it was."""
 
@@ -59,6 +61,8 @@ def torn(plan: Plan, source: Source) -> Trials:
             _try_reader(trials, runner, values, meeting)
         _try_after_a_turn_of_the_sequence(trials, plan, runner, values)
     _try_other_core(trials, plan, runner, states[0])
+    _try_pending(trials, plan, runner, states[0])
+    _try_each_try(trials, plan, runner, states[0])
     if plan.turning is not None:
         _try_oscillator(trials, plan, source)
     return trials
@@ -266,6 +270,55 @@ def _try_other_core(trials: Trials, plan: Plan, runner: Runner, values: Values) 
             trials.faults.append(
                 f"{low.name} of another core tells half of each if the second of two updates is "
                 f"not done at its access to {_field_at(runner, values, low, chosen[0])}"
+            )
+            return
+
+
+def _try_pending(trials: Trials, plan: Plan, runner: Runner, values: Values) -> None:
+    """A reading of another core while a block ends and its update begins: it tells no more pending
+    blocks than there are."""
+    low = Call("read")
+    memory = runner.memory(values, PIECE_BITS)
+    _run(runner, memory, (Step(Call("update")),))
+    base = {name: list(row) for name, row in memory.values.items()}
+    _run(runner, memory, (meetings.windows(plan)[1],))
+    counters = ("window_sequence", "taken_sequence", "output_sequence", "updates")
+    parts: list[Values] = []
+    for part in _parts(runner, memory, Call("update")):
+        if not parts or any(part[name] != parts[-1][name] for name in counters):
+            parts.append(part)
+    places = range(runner.accesses(base, low, PIECE_BITS))
+    for part, place in itertools.product(parts, places):
+        memory = runner.memory(base, PIECE_BITS)
+        got = _overtaken(trials, runner, memory, low, (place,), [base, part])
+        if not _is_overtaken(got) and memory.pending > 1:
+            trials.faults.append(
+                f"{low.name} of another core tells {memory.pending} pending blocks if one ends and "
+                f"its update begins before its access to {_field_at(runner, base, low, place)}"
+            )
+            return
+
+
+def _try_each_try(trials: Trials, plan: Plan, runner: Runner, values: Values) -> None:
+    """A reading whose every try an update overtakes is whole at the fourth try, and says that it is
+    not if that is overtaken too."""
+    low = Call("read")
+    after = [values]
+    for step in meetings.windows(plan):
+        memory = runner.memory(after[-1], 64)
+        _run(runner, memory, (step, Step(Call("update"))))
+        after.append(memory.values)
+    pieces = runner.accesses(values, low, PIECE_BITS)
+    for overtaken in range(1, TRIES + 1):
+        # Before the second piece of each try, of which all move as many.
+        places = tuple(attempt * pieces + 1 for attempt in range(overtaken))
+        memory = runner.memory(values, PIECE_BITS)
+        got = _overtaken(trials, runner, memory, low, places, after)
+        whole = runner.run(runner.memory(after[overtaken], 64), low)
+        if got != whole if overtaken < TRIES else not _is_overtaken(got):
+            trials.faults.append(
+                f"{low.name} that {overtaken} updates overtake, one in each try, "
+                + ("is not that of the last" if overtaken < TRIES else "does not say so")
             )
             return
 

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 16bdf0e799adcf6bc2a50fb5ec402addfba4430bb5ee399293e860cc7c0696f8
+ *     file b097cfa568a270a31cbb73bef4031b9d5550311179aa78b14c60981ef7db8965
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -497,8 +497,9 @@ int pier_winch_read(const struct pier_winch_state *s, struct pier_winch_reading 
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             PIER_WINCH_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 2a414586b76b8274c165652b30b014162b5e478738ca0f8b2f1557a4e483ffb4
+ *     file 1a121770a85805574a5868ee83c157ff5280f639109aa759a196063c90d77326
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -82,7 +82,8 @@ extern "C" {
 #define PIER_WINCH_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
 #define PIER_WINCH_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef PIER_WINCH_FAST
 #define PIER_WINCH_FAST
 #endif
@@ -171,7 +172,7 @@ PIER_WINCH_FAST int16_t pier_winch_drive(const struct pier_winch_state *s, uint1
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1500..1500: within 1
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t pier_winch_duty(const struct pier_winch_state *s, uint16_t phase);
+PIER_WINCH_FAST int16_t pier_winch_duty(const struct pier_winch_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }

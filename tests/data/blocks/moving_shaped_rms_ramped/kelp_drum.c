@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file d5e9fa081ccc59f050b5b8befd394330e8d42a86e51e86def04119239a00c7d3
+ *     file fa53d474cfbf30903e7afe8b14a17545236f91a0f5fa67acc92ae4d8437b53d6
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -531,8 +531,9 @@ int kelp_drum_read(const struct kelp_drum_state *s, struct kelp_drum_reading *ou
             flags = s->flags[slot];
             raised = s->raised[slot];
             cleared = s->cleared;
-            ended = s->window_sequence;
+            /* In this order: what ends in between counts as pending. */
             taken = s->taken_sequence;
+            ended = s->window_sequence;
             again = s->updates[slot];
             KELP_DRUM_FENCE();
             last = s->output_sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file bd3037db3b905dcc93e0227d3ec37b8d1622fffa1db5a751f8d5fb97a7d322e2
+ *     file 25b763df303b138ea098742e9b5e8e3c188a22485a622c64dd47c1f74dfcd59c
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -82,7 +82,8 @@ extern "C" {
 #define KELP_DRUM_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
 #define KELP_DRUM_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
 
-/* Before the calls of every loop and PWM period: an attribute for code in RAM. */
+/* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
+   sine stays with the constants. */
 #ifndef KELP_DRUM_FAST
 #define KELP_DRUM_FAST
 #endif
@@ -172,7 +173,7 @@ KELP_DRUM_FAST int16_t kelp_drum_drive(const struct kelp_drum_state *s, uint16_t
 
 /* phase: 65536 steps a turn. Returns the same in counts of the PWM, -1500..1500: within 1
    counts of the clipped sine of this scale. The magnitude is rounded, so no DC comes of it. */
-int16_t kelp_drum_duty(const struct kelp_drum_state *s, uint16_t phase);
+KELP_DRUM_FAST int16_t kelp_drum_duty(const struct kelp_drum_state *s, uint16_t phase);
 
 #ifdef __cplusplus
 }
