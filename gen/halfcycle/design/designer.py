@@ -95,12 +95,12 @@ def design(
             search, chosen = other, normalised
     if chosen is None:
         raise refusal(spec, search.trials, file)
-    trials = search.in_order(chosen)
+    trials, analysed = search.in_order(chosen), chosen.analysed
     chosen = next(trial for trial in trials if trial.window == chosen.window)
     complete = replace(
         _design(spec, file, chosen),
         trials=trials,
-        late=late_update(spec, chosen),
+        late=late_update(spec, chosen, analysed),
     )
     return replace(complete, findings=tuple(findings(complete)))
 

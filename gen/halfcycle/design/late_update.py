@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -16,7 +17,7 @@ import numpy as np
 from halfcycle.base.clipped_sine import SETTLING_BAND
 from halfcycle.design.types import LateUpdate, Trial
 from halfcycle.loop.envelope import Measure
-from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.moving_figures import Analysed, MovingFigures
 from halfcycle.loop.output_settling import SAME_PERCENT, OutputStep, output_settling
 from halfcycle.loop.periodic_margins import lateness_between
 from halfcycle.loop.step_response import judged_steps, settled_window, spectral_radius
@@ -30,11 +31,13 @@ PHASES = 180
 less of the share's swing (1 - cos of half a degree, doubled)."""
 
 
-def late_update(spec: Spec, trial: Trial) -> LateUpdate:
-    """The latest update for the window and the gains of ``trial``. Found by halving, since a later
+def late_update(spec: Spec, trial: Trial, analysed: Analysed | None = None) -> LateUpdate:
+    """The latest update for the window and the gains of ``trial``. ``analysed``: what its margins
+    are made of, of a window of blocks. Found by halving, since a later
     one is never better. If the fastest loop is asked for, it is the one that is as fast."""
     if isinstance(trial.loop, MovingFigures):
-        return _of_blocks(spec, trial, trial.loop)
+        margin = analysed.margin_between() if analysed and trial.loop.stable else None
+        return replace(_of_blocks(spec, trial, trial.loop), margin_between=margin)
     plants, window = trial.plants.at_once, trial.window
     kp, ki = float(trial.kp), float(trial.ki)
     limit_ms, half_cycle_ms = spec.settling_limit_ms, 500 / window.frequency_hz

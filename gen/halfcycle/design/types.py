@@ -164,6 +164,8 @@ class LateUpdate:
     between: StepSettling | None = None
     """Of a window of blocks: settling, overshoot and the slowest board with updates between at once
     and as late as the spec allows; None if that is no time."""
+    margin_between: tuple[float, str] | None = None
+    """The least gain margin with those, a factor, and the board that has it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,7 @@ Which figure is of what:
 
 * settling, overshoot, release: of runs of the true circuit, in half-cycle RMS of any start;
 * ``gain_margin_db``, ``phase_margin_deg``, ``slowest_pole`` (per update), ``lifted_norm`` and
-  ``latest_update_s``: of the periodic loop, exact; the margins of the loop that is taken are the
-  least with updates at once, at the latest, and at some moments between;
+  ``latest_update_s``: of the periodic loop, exact; with updates at once and as late as they may be;
 * ``peak_sensitivity``, ``nyquist_gain``, ``noise_gain`` and the ``averaged_*`` margins: of the loop
   averaged over the sine's phases, which alone would be unsafe.
 """
@@ -89,29 +88,29 @@ class Analysed:
         return [self.scans.circuits[row] for row in self.scans.worst_rows()]
 
     def with_margins(self) -> MovingFigures:
-        """The figures with those that take long to find and decide nothing in a search: phase
-        margin, latest update and lifted norm, and the gain margin with updates that are neither at
-        once nor at the latest."""
+        """The figures with those that take long to find: phase margin, latest update and lifted
+        norm, which decide nothing in a search."""
         if not self.figures.stable:
             return self.figures
-        scans = self.scans.with_between()
-        worst = dict(self.figures.worst)
-        gain = self.figures.periodic_gain_margin
-        if gain is not None and scans is not self.scans:
-            gain = _number(scans.gain_margin())
-            worst["gain_margin_db"] = scans.tightest_board
-        phase, latest, lifted = scans.margins()
-        if 0 < phase < math.inf:
-            worst["phase_margin_deg"] = phase_corner(scans, phase)
+        phase, latest, lifted = self.scans.margins()
+        worst = self.figures.worst
+        if math.isfinite(phase):
+            worst = {**worst, "phase_margin_deg": phase_corner(self.scans, phase)}
         return replace(
             self.figures,
             worst=worst,
-            periodic_gain_margin=gain,
-            gain_margin_db=_decibels(gain),
             phase_margin_deg=_number(phase),
             latest_update_ms=_number(1000.0 * latest),
             lifted_norm=_number(lifted),
         )
+
+    def margin_between(self) -> tuple[float, str] | None:
+        """Least gain margin, a factor, with updates that are neither at once nor as late as they
+        may be, and the board that has it; None without such."""
+        scans = self.scans.with_between()
+        if scans is self.scans or not self.figures.stable:
+            return None
+        return scans.gain_margin(), scans.tightest_board
 
 
 def moving_figures(
@@ -219,8 +218,7 @@ class Scans:
 
     def margins(self) -> tuple[float, float, float]:
         """Least phase margin (degrees) and latest update (s), and greatest lifted norm of a
-        stable loop's worst circuits; no phase margin and no bound of the norm if it is stable at
-        the judged latenesses alone."""
+        stable loop's worst circuits."""
         rows = np.array(self.worst_rows(), dtype=np.intp)
         latest = latest_updates(
             self.spec,
@@ -230,8 +228,6 @@ class Scans:
             self.ki,
             self.ends[rows],
         )
-        if not self.stable:
-            return 0.0, float(latest.min()), math.inf
         return (
             min(float(scan.phase_margin(rows, least=True).min()) for scan in self.scans),
             float(latest.min()),
