@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file f905c21155271c2547b05bc2e54e58def91e94706f22b6582295888909d21aea
+ *     file 8a6ecfc1525638728b272000e3b62b414321b54bc0ed80295318f9aaea883740
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -19,8 +19,8 @@
  *     first); a PI step at every block.
  * Gains: proportional 0.181 scale per pu, integral 51.8 scale per pu and second (0.0518 per
  *     PI step, backward form).
- * Over the corners: settling 58 ms, overshoot 0 %, gain margin 9.17 dB, phase margin 71 deg,
- *     peak sensitivity 1.37.
+ * Over the corners: settling 58 ms, overshoot 0 %, gain margin 9.17 dB, phase margin 73.7
+ *     deg, peak sensitivity 1.37.
  * Resolution at the output: reading 0.0124 V, steps of the drive 0.00982 V, dead band 0.0062
  *     V either way; sine table within 4.9e-05 of the crest.
  *
