@@ -46,10 +46,7 @@ def before_zero(run: CaseRun) -> str:
         return ""
     earlier = (run.edges[1:] <= 0) & ~np.isnan(run.low)
     span = f"{decimal(run.low[earlier].min())} to {decimal(run.high[earlier].max())} %"
-    return (
-        f" Zero is {case.zero_is}: the figures of the table and of the findings count from there, "
-        f"without what is drawn before it ({span})."
-    )
+    return f" Zero is {case.zero_is}: figures count from there (before it: {span})."
 
 
 def lost_sensor(run: CaseRun, most: float) -> str:

@@ -19,6 +19,8 @@ KEY_ROW = 14.0
 """Height of a row of the key."""
 MOST_LEFT = 60.0
 """A frame begins no farther to the right."""
+DIGIT = 7.0
+"""Width of a tick's digit, at most."""
 CLOSE = 0.15
 """Points of a line may be left out if it then moves by less, in units of the drawing."""
 
@@ -156,8 +158,11 @@ class Chart:
         for value, text in self.x.ticks():
             px = self.left + self.wide * self.x.share(value)
             parts.append(f'<path class="grid" d="M{_n(px)} {_n(base)}V{_n(self.top)}"/>')
+            # Not beyond the drawing's edge, as far as its digits are known to reach.
+            across = min(px, WIDTH - 0.5 - DIGIT * len(text) / 2)
             parts.append(
-                f'<text x="{_n(px)}" y="{_n(base + 13)}" text-anchor="middle">{escape(text)}</text>'
+                f'<text x="{_n(across)}" y="{_n(base + 13)}" text-anchor="middle">{escape(text)}'
+                "</text>"
             )
         for value, text in self.y.ticks():
             py = self.top + self.tall * (1 - self.y.share(value))
