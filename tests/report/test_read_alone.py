@@ -36,7 +36,7 @@ def test_the_page_had_no_link_past_its_contents(text: str) -> None:
 def test_a_row_of_movement_says_of_what_it_is_if_it_stands_alone(text: str) -> None:
     """Bug: "the same on any board", lifted to the first page, followed the steady error."""
     assert "the same on any board" not in text
-    assert "movement at rest on any board, a bound" in text
+    assert "bound of the movement at rest on any board" in text
 
 
 def test_boards_that_broke_a_rule_and_are_not_listed_are_counted() -> None:

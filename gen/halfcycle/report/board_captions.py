@@ -46,7 +46,9 @@ def before_zero(run: CaseRun) -> str:
         return ""
     earlier = (run.edges[1:] <= 0) & ~np.isnan(run.low)
     span = f"{decimal(run.low[earlier].min())} to {decimal(run.high[earlier].max())} %"
-    return f" Zero is {case.zero_is}: figures count from there (before it: {span})."
+    return (
+        f" Zero is {case.zero_is}: figures count from there, not what is drawn before it ({span})."
+    )
 
 
 def lost_sensor(run: CaseRun, most: float) -> str:

@@ -121,7 +121,7 @@ def _rest_rows(rest: Rest, trial: Trial, named: Corners) -> Iterator[Row]:
     )
     proven = bound_v <= 2 * tolerance
     yield Row(
-        f"movement at rest on any board, a bound, peak to peak, {apart}",
+        f"bound of the movement at rest on any board, peak to peak, {apart}",
         f"≤ {asked(2 * tolerance, 'V')}",
         f"≤ {beside(bound_v, 2 * tolerance, 'V')}" + ("" if proven else ": not proven"),
         # A bound that is above proves nothing broken.
@@ -149,12 +149,10 @@ def _board_rows(board_runs: BoardRuns | None, named: Corners) -> Iterator[Row]:
     worst = closest(board_runs)
     if worst is not None:
         parts, letter = board_name(board_runs, worst.board, named)
-        # The legend of the letters has those of a corner.
-        named_parts = "" if letter else f" ({parts})"
         yield Row(
             "worst board",
             "",
-            f"board {worst.board}{named_parts} in {worst.case}: {worst.what}",
+            f"board {worst.board} ({parts}) in {worst.case}: {worst.what}",
             letter,
             kept=worst.share <= 1,
         )
