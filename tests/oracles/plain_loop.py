@@ -100,6 +100,8 @@ class PlainLoop:
             windows.append((*closed, *reported))
 
         energies, squares = [0.0], [0.0]
+        # Of the sine in each step; the first one again, as points are counted from the start.
+        hertz = [self._frequency.now]
         for now in range(run.steps):
             time = now * run.step_s
             while pending and pending[0][0] <= now:
@@ -130,6 +132,7 @@ class PlainLoop:
                 if half is not None:
                     halves.append((end, (total - half[1]) / (end - half[0])))
                 half = (end, total)
+            hertz.append(self._frequency.now)
             energies.append(circuit.energy)
             squares.append(float(circuit.x[VOLTAGE]) ** 2)
             self._output.append(float(circuit.x[VOLTAGE]))
@@ -138,8 +141,14 @@ class PlainLoop:
             self._frequency.advance()
         sliding = Sliding(run, self._board, np.array(energies), np.array(squares))
         if run.true_s:
-            windows = [(row[0], sliding.mean_square(row[0], run.true_s), *row[2:])
-                       for row in windows]  # fmt: skip
+            # Over as many half cycles as the source has at the last point of the grid.
+            grid = run.grid_steps
+            last = [int(row[0] / run.step_s / grid + 1e-9) * grid for row in windows]
+            windows = [
+                (row[0], sliding.mean_square(row[0], run.true_s * run.frequency_hz / hertz[at]),
+                 *row[2:])
+                for row, at in zip(windows, last, strict=True)
+            ]  # fmt: skip
         return _history(run, halves, windows, trace, sliding)
 
     def _step_of(self, event: Event) -> int:
