@@ -167,9 +167,15 @@ def test_less_gain_was_borne_between_than_at_the_ends_of_the_time_for_its_update
     def at_gain(factor: float) -> Scans:
         return Scans(spec, window, circuits, factor * float(loose.kp), factor * float(loose.ki))
 
+    def stable_throughout(factor: float) -> bool:
+        ends = at_gain(factor)
+        between = ends.between()
+        assert between is not None
+        return ends.stable and between.stable
+
     assert margin <= at_gain(1.0).gain_margin() and "bus 420 V" in board
-    assert at_gain(0.99 * margin).with_between().stable
-    assert not at_gain(1.01 * margin).with_between().stable
+    assert stable_throughout(0.99 * margin)
+    assert not stable_throughout(1.01 * margin)
     low = replace(loose, late=replace(loose.late, between=None, margin_between=(1.9, board)))
     (told,) = [f for f in findings(low) if f.code in {"late-between", "latest-update"}]
     assert told.code == "late-between"

@@ -15,9 +15,9 @@ from halfcycle.report.weights_section import (
     MULTIPLES,
     response,
     response_figure,
-    sample_weights,
     weights_figure,
 )
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.search import Window
 
 SHAPED = Window(

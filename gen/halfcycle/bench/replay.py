@@ -27,6 +27,7 @@ from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.trace import record_names, trace
 from halfcycle.spec.models import Spec
 from halfcycle.verify.harness import Harness
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.search import Window
 
 Engine = Callable[[NDArray[np.uint16]], Floats]
@@ -145,9 +146,7 @@ def _exact_readings(
     spec = integer_design.design.spec
     magnitude = np.abs(codes.astype(np.float64) - spec.sensor.zero_code)
     magnitude *= float(spec.sensor.volts_per_code)
-    window = integer_design.design.window
-    weights = np.repeat(np.array(window.block_weights[::-1], dtype=float), window.block_samples)
-    weights /= weights.sum()
+    weights = sample_weights(integer_design.design.window)
     mean_based = magnitude @ weights * (FORM_FACTOR / _centre(integer_design))
     return mean_based, np.sqrt(magnitude**2 @ weights)
 

@@ -38,12 +38,15 @@ def command(spec: Path, as_json: bool) -> None:
     Example:
       halfcycle design gauge_hut.toml
     """
+    from halfcycle.spec.load import load_spec  # noqa: PLC0415 (pydantic: not for --help)
+
     with common.refusals(as_json):
+        loaded = load_spec(spec)
         try:
-            integer_design = common.design_spec(spec, look_ahead=True)
+            integer_design = common.design_spec(spec, look_ahead=True, loaded=loaded)
         except RefusedError as error:
             if not as_json:
-                _show_refused(spec, error)
+                _show_refused(spec, loaded, error)
             raise
         if as_json:
             from halfcycle.output import design as output  # noqa: PLC0415 (numpy: not for --help)
@@ -54,14 +57,13 @@ def command(spec: Path, as_json: bool) -> None:
         common.exit_on_errors(integer_design.findings)
 
 
-def _show_refused(file: Path, error: RefusedError) -> None:
+def _show_refused(file: Path, spec: Spec, error: RefusedError) -> None:
     """The best that can be had, if windows were tried."""
     from halfcycle.cli.refused_design import show_best  # noqa: PLC0415
-    from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
     trials = getattr(error, "trials", ())
     if trials:
-        show_best(file, load_spec(file), trials)
+        show_best(file, spec, trials)
 
 
 def _show(integer_design: IntegerDesign) -> None:

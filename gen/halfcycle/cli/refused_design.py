@@ -34,26 +34,18 @@ _SPARE = ("P per\nupdate", "Ms", "length\nms")
 def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
     """Print the windows that settle first, with their gains and the corners that limit them, and
     the command that shows all that were tried."""
-    from halfcycle.report.weighed_windows import best_ms, by_time, slowest  # noqa: PLC0415 (numpy)
+    from halfcycle.report.weighed_windows import best_ms, by_time  # noqa: PLC0415 (numpy)
 
     best = [trial for trial in by_time(tuple(trials)) if best_ms(trial) is not None][:SHOWN]
     if best:
-        labels = [
-            label
-            for trial in best
-            for label in (slowest(trial), trial.loop.worst.get("peak_sensitivity"))
-            if label
-        ]
+        labels = [label for trial in best for label in _limiting(trial) if label]
         corners = Corners(letters(labels))
-        rows = [
-            _row(trial, best_ms(trial), corners.letter(slowest(trial)), corners) for trial in best
-        ]
         number = common.number
         tables.show_table(
             f"{spec.name}: the best of {counted(len(trials), 'window')} tried; none meets the "
             "targets",
             _COLUMNS,
-            rows,
+            [_row(trial, corners) for trial in best],
             [
                 f"Asked: settling {common.settling_asked(spec)}, overshoot "
                 f"{number(spec.targets.overshoot_percent)} %, Ms "
@@ -66,19 +58,25 @@ def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
     print(f"{again} shows what was tried, and how far each window comes")
 
 
-def _row(trial: Trial, time_ms: float | None, letter: str, corners: Corners) -> tuple[object, ...]:
+def _limiting(trial: Trial) -> tuple[str | None, str | None]:
+    """The board that is the last to settle, and the corner that allows no more gain."""
+    from halfcycle.report.weighed_windows import slowest  # noqa: PLC0415 (numpy)
+
+    return slowest(trial), trial.loop.worst.get("peak_sensitivity")
+
+
+def _row(trial: Trial, corners: Corners) -> tuple[object, ...]:
+    from halfcycle.report.weighed_windows import best_ms, name_of  # noqa: PLC0415 (numpy)
+
     window, loop = trial.window, trial.loop
-    name = counted(window.half_cycles) if window.kind == "plain" else window.kind
-    overshoot = loop.overshoot_percent
-    peak = loop.peak_sensitivity
+    overshoot, peak = loop.overshoot_percent, loop.peak_sensitivity
     return (
-        name,
+        name_of(window),
         figure(window.duration_ms, 4),
-        "-" if time_ms is None else figure(time_ms, 4),
+        figure(best_ms(trial) or 0.0, 4),
         "-" if overshoot is None else figure(round(overshoot, 4) + 0.0),
         "-" if peak is None else f"{peak:.3f}",
         common.number(trial.kp),
         common.number(trial.ki),
-        letter,
-        corners.letter(loop.worst.get("peak_sensitivity")),
+        *map(corners.letter, _limiting(trial)),
     )

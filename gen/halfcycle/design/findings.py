@@ -507,10 +507,9 @@ def _in_time(design: Design, loop: MovingFigures, between: StepSettling) -> bool
     return output_keeps(design.spec, between, (1 + SAME_SHARE) * allowed_ms)
 
 
-def _missed_between(
-    design: Design, loop: MovingFigures, between: StepSettling | None
-) -> Iterator[str]:
+def _missed_between(design: Design, loop: MovingFigures) -> Iterator[str]:
     """What updates between at once and the latest do not keep."""
+    between = design.late.between
     if between is not None and not _in_time(design, loop, between):
         settles = (
             "does not settle in time"
@@ -532,9 +531,8 @@ def _missed_between(
 def _latency_of_blocks(design: Design, loop: MovingFigures) -> Finding:
     """The same of a window of blocks, whose loop is judged with its updates at once and as late as
     the spec allows."""
-    window, between = design.window, design.late.between
-    next_us = float(1_000_000 * window.update_s)
-    missed = list(_missed_between(design, loop, between))
+    next_us = float(1_000_000 * design.window.update_s)
+    missed = list(_missed_between(design, loop))
     if missed:
         return finding(
             "late-between",

@@ -26,6 +26,7 @@ from halfcycle.loop.filter_model import (
     resistive_load,
     state_matrices,
 )
+from halfcycle.windows.sample_weights import sample_weights
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -109,7 +110,7 @@ def clipped_rms_error(window: Window, drive: float) -> float:
     step = math.pi * float(window.half_cycles_per_sample)
     phases = math.pi / CLIPPED_PHASES * np.arange(CLIPPED_PHASES)
     wave = np.clip(drive * np.sin(step * np.arange(window.samples) + phases[:, None]), -1, 1)
-    read = np.sqrt(wave**2 @ _weights(window))
+    read = np.sqrt(wave**2 @ sample_weights(window))
     return float(np.abs(read / clipped_sine.rms(drive) - 1).max())
 
 
@@ -171,14 +172,7 @@ def _seen(spec: Spec, window: Window, orders: Real) -> Real:
     at = step * np.arange(window.samples)
     phases = math.pi / PHASES * (np.arange(PHASES) + 0.5)
     sine = np.sin(at + phases[:, None])
-    onto = (np.sign(sine) if spec.loop.measure == "mean" else sine) * _weights(window)
+    onto = (np.sign(sine) if spec.loop.measure == "mean" else sine) * sample_weights(window)
     waves = np.exp(1j * at[:, None] * orders)
     scale = (onto * sine).sum(axis=1)
     return np.asarray((np.abs(onto @ waves) / scale[:, None]).max(axis=0), dtype=np.float64)
-
-
-def _weights(window: Window) -> Real:
-    """Weight of each sample of a window, the oldest first; their sum is 1."""
-    blocks = np.array(window.block_weights[::-1], dtype=np.float64)
-    weights = np.repeat(blocks, window.block_samples)
-    return np.asarray(weights / weights.sum(), dtype=np.float64)

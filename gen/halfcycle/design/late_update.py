@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -32,12 +31,11 @@ less of the share's swing (1 - cos of half a degree, doubled)."""
 
 
 def late_update(spec: Spec, trial: Trial, analysed: Analysed | None = None) -> LateUpdate:
-    """The latest update for the window and the gains of ``trial``. ``analysed``: what its margins
-    are made of, of a window of blocks. Found by halving, since a later
-    one is never better. If the fastest loop is asked for, it is the one that is as fast."""
+    """The latest update for the window and the gains of ``trial``. Found by halving, since a later
+    one is never better. If the fastest loop is asked for, it is the one that is as fast.
+    ``analysed``: what the margins of a window of blocks are made of."""
     if isinstance(trial.loop, MovingFigures):
-        margin = analysed.margin_between() if analysed and trial.loop.stable else None
-        return replace(_of_blocks(spec, trial, trial.loop), margin_between=margin)
+        return _of_blocks(spec, trial, trial.loop, analysed)
     plants, window = trial.plants.at_once, trial.window
     kp, ki = float(trial.kp), float(trial.ki)
     limit_ms, half_cycle_ms = spec.settling_limit_ms, 500 / window.frequency_hz
@@ -99,7 +97,9 @@ def output_keeps(spec: Spec, output: OutputStep | StepSettling, limit_ms: float)
     return in_time and output.overshoot_percent <= allowed
 
 
-def _of_blocks(spec: Spec, trial: Trial, loop: MovingFigures) -> LateUpdate:
+def _of_blocks(
+    spec: Spec, trial: Trial, loop: MovingFigures, analysed: Analysed | None
+) -> LateUpdate:
     """That of a window of blocks, whose figures are judged with updates at once and as late as the
     spec allows; stability is known until the next update is due. A filter that rings about as fast
     as samples are taken may be slower in between: that is looked at."""
@@ -112,7 +112,10 @@ def _of_blocks(spec: Spec, trial: Trial, loop: MovingFigures) -> LateUpdate:
     if loop.latest_update_ms is not None:
         stable = min(stable, math.floor(1000 * loop.latest_update_ms / period_us + 1e-9))
     return LateUpdate(
-        max(held, stable), held if trial.on_target else None, _between(spec, trial, loop)
+        max(held, stable),
+        held if trial.on_target else None,
+        _between(spec, trial, loop),
+        analysed.margin_between() if analysed else None,
     )
 
 

@@ -165,7 +165,8 @@ class LateUpdate:
     """Of a window of blocks: settling, overshoot and the slowest board with updates between at once
     and as late as the spec allows; None if that is no time."""
     margin_between: tuple[float, str] | None = None
-    """The least gain margin with those, a factor, and the board that has it."""
+    """The least gain margin, a factor, with those and with updates at both ends of that time, and
+    the board that has it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.filter_model import FilterCircuit, Real, state_matrices
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.search import Window
 
 MAX_PERIOD = 128
@@ -119,7 +120,7 @@ def update_grid(window: Window, measure: Measure, finer: int = 1) -> UpdateGrid:
         projection = sine
         behind = np.arange(window.update_samples - window.samples + 1, window.update_samples + 1)
         whole = np.sin(math.pi * (start[..., None] + float(per_sample) * behind)) ** 2
-        scale = np.sqrt(2.0 / (whole @ _sample_weights(window)))
+        scale = np.sqrt(2.0 / (whole @ sample_weights(window)))
     slip = abs(step - Fraction(half_cycles, updates)) * updates / 2
     return UpdateGrid(
         window=window,
@@ -162,12 +163,6 @@ def _offsets(per_sample: Fraction, updates: int, measure: Measure, finer: int) -
     before = np.arange(crossings) / points
     side = np.concatenate([np.ones(len(after)), -np.ones(len(before))])
     return np.concatenate([after, before]), side
-
-
-def _sample_weights(window: Window) -> Real:
-    """Weights (M,) of sum 1, the oldest sample first."""
-    weights = np.repeat(np.array(window.block_weights[::-1], dtype=float), window.block_samples)
-    return np.asarray(weights / weights.sum(), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

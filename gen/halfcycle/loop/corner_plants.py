@@ -148,13 +148,13 @@ def board_label(spec: Spec, circuit: FilterCircuit, bus_v: float, sensor: float)
     """What a user calls a board."""
     return (
         f"bus {bus_v:g} V, "
-        f"{_deviation('L', circuit.inductance_h, spec.filter.inductance_uh)}, "
-        f"{_deviation('C', circuit.capacitance_f, spec.filter.capacitance_uf)}, "
+        f"{deviation('L', circuit.inductance_h, spec.filter.inductance_uh)}, "
+        f"{deviation('C', circuit.capacitance_f, spec.filter.capacitance_uf)}, "
         f"load {circuit.load.label}, sensor {100.0 * (sensor - 1.0):+g} %"
     )
 
 
-def _deviation(name: str, value: float, nominal_micro: Fraction) -> str:
+def deviation(name: str, value: float, nominal_micro: Fraction) -> str:
     """``L +25 %``: how far a part is off its nominal."""
     off = 100.0 * (value / (float(nominal_micro) * 1e-6) - 1.0)
     return f"{name} {round(off, 2) + 0.0:+g} %"

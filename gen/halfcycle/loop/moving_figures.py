@@ -105,12 +105,15 @@ class Analysed:
         )
 
     def margin_between(self) -> tuple[float, str] | None:
-        """Least gain margin, a factor, with updates that are neither at once nor as late as they
-        may be, and the board that has it; None without such."""
-        scans = self.scans.with_between()
-        if scans is self.scans or not self.figures.stable:
+        """Least gain margin, a factor, with updates at once, as late as they may be and between,
+        and the board that has it; None if all are at once, or without a margin at the ends."""
+        between, known = self.scans.between(), self.figures.periodic_gain_margin
+        if between is None or known is None:
             return None
-        return scans.gain_margin(), scans.tightest_board
+        gain = between.gain_margin()
+        if gain < known:
+            return gain, between.tightest_board
+        return known, self.figures.worst["gain_margin_db"]
 
 
 def moving_figures(
@@ -151,7 +154,7 @@ def moving_figures(
 
 
 class Scans:
-    """The periodic loop around some circuits, at each judged lateness. ``radius`` and ``doubled``
+    """The periodic loop around some circuits, at some latenesses. ``radius`` and ``doubled``
     (C,): their multipliers as they are and at twice the gain, exact for the greatest."""
 
     def __init__(  # noqa: PLR0917 (the loop)
@@ -161,14 +164,14 @@ class Scans:
         circuits: Sequence[FilterCircuit],
         kp: float,
         ki: float,
-        others: Sequence[Fraction] = (),
+        lates: Sequence[Fraction] | None = None,
     ) -> None:
-        """``others``: latenesses at which it is looked at besides the judged ones, s."""
+        """``lates``: latenesses, s; the judged ones if None."""
         self.spec, self.window, self.circuits, self.kp, self.ki = spec, window, circuits, kp, ki
         self.ends = board_gains(spec, circuits)
         self.scans = [
             LoopScan(periodic_loop(spec, window, circuits, late), kp, ki, self.ends)
-            for late in (*judged_lateness(spec, window), *others)
+            for late in (judged_lateness(spec, window) if lates is None else lates)
         ]
         self.radius = np.max([scan.radius(1) for scan in self.scans], axis=0)
         self.stable = bool((np.round(self.radius, 12) < 1.0).all())
@@ -178,12 +181,12 @@ class Scans:
         ]
         self.doubled = np.max(doubled, axis=0)
 
-    def with_between(self) -> Scans:
-        """The same at latenesses between too, if there are any."""
-        others = lateness_between(self.spec, self.window)
-        if not others:
-            return self
-        return Scans(self.spec, self.window, self.circuits, self.kp, self.ki, others)
+    def between(self) -> Scans | None:
+        """The same at the latenesses between the judged ones; None if there are none."""
+        lates = lateness_between(self.spec, self.window)
+        if not lates:
+            return None
+        return Scans(self.spec, self.window, self.circuits, self.kp, self.ki, lates)
 
     @property
     def tightest_board(self) -> str:
@@ -209,8 +212,7 @@ class Scans:
         return sorted({int(row) for row in (*by_gain, *now)})
 
     def gain_margin(self) -> float:
-        """Least gain margin, a factor, of a stable loop's worst circuits; 1 if it is stable at the
-        judged latenesses alone."""
+        """Least gain margin, a factor, of the worst circuits; 1 if the loop is not stable."""
         if not self.stable:
             return 1.0
         rows = np.array(self.worst_rows(), dtype=np.intp)

@@ -26,6 +26,7 @@ from halfcycle.loop.circuit_flow import ADDED, COSINE, SINE, STATES, circuit_flo
 from halfcycle.loop.envelope import Measure
 from halfcycle.loop.filter_model import FilterCircuit, Real
 from halfcycle.loop.normalised import Normalised, share_of
+from halfcycle.windows.sample_weights import sample_weights
 
 if TYPE_CHECKING:
     from halfcycle.spec.models import Spec
@@ -59,14 +60,12 @@ class Sampling:
     @classmethod
     def of(cls, spec: Spec, window: Window, late_s: Fraction) -> Sampling:
         """How ``window`` samples the output of ``spec``, with updates ``late_s`` late."""
-        blocks = np.array(window.block_weights[::-1], dtype=np.float64)
-        weights = np.repeat(blocks, window.block_samples)
         return cls(
             period_s=window.period_s,
             frequency_hz=window.frequency_hz,
             delay_s=spec.sensor.delay_us / 1_000_000,
             late_s=late_s,
-            weights=weights / weights.sum(),
+            weights=sample_weights(window),
             every=window.update_samples,
             measure=spec.loop.measure,
             top=float(spec.bridge.scale_max),

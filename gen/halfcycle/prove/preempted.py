@@ -258,12 +258,9 @@ def _try_other_core(trials: Trials, plan: Plan, runner: Runner, values: Values) 
     runner.run(memory, low)
     begins = [n for n, piece in enumerate(memory.moved) if not n or piece != memory.moved[n - 1]]
     seen = {name for name, _ in memory.touched}
-    parts = [
-        part
-        for n, part in enumerate(parts)
-        if not n or any(part[name] != parts[n - 1][name] for name in seen)
-    ]
-    for part, chosen in itertools.product(parts, itertools.combinations(begins, 2)):
+    for part, chosen in itertools.product(
+        _different(parts, seen), itertools.combinations(begins, 2)
+    ):
         memory = runner.memory(values, PIECE_BITS)
         got = _overtaken(trials, runner, memory, low, chosen, [values, part, after[-1]])
         if not (got in told or _is_overtaken(got)):
@@ -282,11 +279,8 @@ def _try_pending(trials: Trials, plan: Plan, runner: Runner, values: Values) -> 
     _run(runner, memory, (Step(Call("update")),))
     base = {name: list(row) for name, row in memory.values.items()}
     _run(runner, memory, (meetings.windows(plan)[1],))
-    counters = ("window_sequence", "taken_sequence", "output_sequence", "updates")
-    parts: list[Values] = []
-    for part in _parts(runner, memory, Call("update")):
-        if not parts or any(part[name] != parts[-1][name] for name in counters):
-            parts.append(part)
+    counters = {"window_sequence", "taken_sequence", "output_sequence", "updates"}
+    parts = _different(_parts(runner, memory, Call("update")), counters)
     places = range(runner.accesses(base, low, PIECE_BITS))
     for part, place in itertools.product(parts, places):
         memory = runner.memory(base, PIECE_BITS)
@@ -321,6 +315,15 @@ def _try_each_try(trials: Trials, plan: Plan, runner: Runner, values: Values) ->
                 + ("is not that of the last" if overtaken < TRIES else "does not say so")
             )
             return
+
+
+def _different(parts: list[Values], names: set[str]) -> list[Values]:
+    """Those of successive states that differ from the one before in a field of ``names``."""
+    return [
+        part
+        for n, part in enumerate(parts)
+        if not n or any(part[name] != parts[n - 1][name] for name in names)
+    ]
 
 
 def _parts(runner: Runner, memory: Memory, call: Call) -> list[Values]:

@@ -20,7 +20,7 @@ from halfcycle.loop.corner_filters import filter_near, resonance_hz, ringing_loa
 from halfcycle.loop.drive import reading_of_scale
 from halfcycle.loop.filter_model import Complex, FilterCircuit, Real
 from halfcycle.quantise.sampled_circuit import CornerModes, SampledCircuit
-from halfcycle.regulator.model import Regulator
+from halfcycle.regulator.model import Regulator, side_terms
 from halfcycle.regulator.plan import FLAG_IMPLAUSIBLE, FLAG_SETTLED, SCALE_ONE, Plan
 
 PHASES = 16
@@ -119,12 +119,10 @@ def _starts(
     for _ in range(WINDOWS * plan.blocks):
         volts = _block(output, rows, plan.block_samples, spectra, late) * bus_v
         codes = np.rint(plan.zero_code + volts / float(spec.sensor.volts_per_code))
-        codes = np.clip(codes, 0, plan.adc_max) - plan.zero_code
-        terms = codes**2 if plan.measure == "rms" else np.abs(codes)
-        above = np.where(codes >= 0, terms, 0.0).sum(axis=1)
-        below = np.where(codes < 0, terms, 0.0).sum(axis=1)
+        terms = side_terms(plan, np.clip(codes, 0, plan.adc_max).astype(np.uint16))
+        above, below = (terms[side].sum(axis=1).tolist() for side in ("above", "below"))
         for regulator, over, under in zip(regulators, above, below, strict=True):
-            regulator.close_window(int(over), int(under))
+            regulator.close_window(over, under)
             regulator.update()
         flags = np.array([regulator.flags() for regulator in regulators])
         flagged |= (flags & FLAG_IMPLAUSIBLE) != 0

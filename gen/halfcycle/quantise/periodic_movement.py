@@ -25,6 +25,7 @@ from halfcycle.loop.filter_model import Complex, Real, modes
 from halfcycle.quantise.bridge_wave import BridgeWave, corner_circuits
 from halfcycle.quantise.movement import Movement, duty_widths_v, reading_width_v, scale_width
 from halfcycle.regulator.plan import SCALE_ONE, Plan
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.search import Window
 from halfcycle.windows.zero_tracking import zero_left_codes
 
@@ -122,13 +123,6 @@ def _gain(window: Window, weights: Real, hertz: float) -> float:
 def _updates_to_repeat(window: Window) -> int:
     """Updates until the samples meet the half cycle at the same places again."""
     return (2 * window.frequency_hz * window.update_s).denominator
-
-
-def sample_weights(window: Window) -> Real:
-    """Weight of each sample (M,), the oldest first, sum 1."""
-    blocks = np.array(window.block_weights[::-1], dtype=np.float64)
-    weights = np.repeat(blocks, window.block_samples)
-    return np.asarray(weights / weights.sum())
 
 
 _MODES = np.ones(3)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
+from halfcycle.loop.corner_plants import deviation
 from halfcycle.report.board_runs import BoardRuns
 from halfcycle.report.parts import Corners
 from halfcycle.simulate.boards import draw
@@ -17,8 +16,8 @@ def board_name(board_runs: BoardRuns, number: int, named: Corners) -> tuple[str,
     (drawn,) = draw(spec, range(number, number + 1), board_runs.seed, setting.inside)
     circuit = (
         f"bus {drawn.bus_v:.4g} V, "
-        f"{_off('L', drawn.filter.inductance_h, spec.filter.inductance_uh)}, "
-        f"{_off('C', drawn.filter.capacitance_f, spec.filter.capacitance_uf)}, "
+        f"{deviation('L', drawn.filter.inductance_h, spec.filter.inductance_uh)}, "
+        f"{deviation('C', drawn.filter.capacitance_f, spec.filter.capacitance_uf)}, "
     )
     sensor = f"sensor {round(100 * (drawn.gain - 1), 2) + 0.0:+g} %"
     alike = (
@@ -27,9 +26,3 @@ def board_name(board_runs: BoardRuns, number: int, named: Corners) -> tuple[str,
         if label.startswith(circuit) and sensor in label.split(", ")
     )
     return ("nominal" if number == 0 else circuit + sensor), next(alike, "")
-
-
-def _off(name: str, value: float, nominal_micro: Fraction) -> str:
-    """``L +25 %``: how far a part is off its nominal."""
-    off = 100 * (value / (float(nominal_micro) * 1e-6) - 1)
-    return f"{name} {round(off, 2) + 0.0:+g} %"

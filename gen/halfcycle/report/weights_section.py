@@ -11,6 +11,7 @@ from halfcycle.design.types import Design
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import Figure, quantity
 from halfcycle.report.svg_chart import Chart
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.search import Window
 
 Real = NDArray[np.float64]
@@ -19,12 +20,6 @@ POINTS = 1201
 FLOOR_DB = -100.0
 MULTIPLES = (1, 2, 4, 6)
 """Of the mains frequency: where a zero may be asked for."""
-
-
-def sample_weights(window: Window) -> Real:
-    """Weight of each sample (samples,), the newest first; their sum is 1."""
-    weights = np.repeat(np.array(window.block_weights, dtype=np.float64), window.block_samples)
-    return np.asarray(weights / weights.sum())
 
 
 def response(window: Window, hertz: Real) -> Real:

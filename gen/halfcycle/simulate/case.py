@@ -7,14 +7,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from halfcycle.simulate.boards import Draw
 from halfcycle.simulate.limit_curves import LimitCurve, curves_of
 from halfcycle.simulate.pace import Pace
 from halfcycle.simulate.parts import BoardLoad, FilterParts
 from halfcycle.simulate.run_types import Event, Real
 from halfcycle.spec.envelopes import Covers
+from halfcycle.windows.sample_weights import sample_weights
 from halfcycle.windows.zero_tracking import ZeroTracking, zero_tracking
 
 if TYPE_CHECKING:
@@ -94,9 +93,7 @@ class Setting:
     @property
     def sample_weights(self) -> Real:
         """Weight of each sample of a window, the oldest first; their sum is 1."""
-        blocks = np.array(self.window.block_weights[::-1], dtype=np.float64)
-        weights = np.repeat(blocks, self.window.block_samples)
-        return np.asarray(weights / weights.sum())
+        return sample_weights(self.window)
 
     @property
     def tracking(self) -> ZeroTracking | None:
