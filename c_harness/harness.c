@@ -250,10 +250,11 @@ EXPORT void harness_readings(const int64_t *from, size_t states, const unsigned 
 
 /* Drive and duty at one phase after the other, on one instance whose outputs change from call to
    call: what the two slots hold and the sequence that says which of them is in use. `factors`: those of
-   a measured bus, slot after slot, in use by the same sequence. */
+   a measured bus, slot after slot, with their own sequence, `read`. */
 EXPORT void harness_drives(const int16_t *first, const int16_t *second,
                            const unsigned char *sequence, const uint16_t *phase, size_t values,
-                           const uint16_t *factors, int16_t *drive, int16_t *duty)
+                           const uint16_t *factors, const unsigned char *read, int16_t *drive,
+                           int16_t *duty)
 {
     size_t row;
     struct hc_state s;
@@ -265,9 +266,10 @@ EXPORT void harness_drives(const int16_t *first, const int16_t *second,
 #ifdef HC_BUS
         s.factor[0] = factors[row];
         s.factor[1] = factors[values + row];
-        s.factor_sequence = sequence[row];
+        s.factor_sequence = read[row];
 #else
         (void)factors;
+        (void)read;
 #endif
         drive[row] = hc_drive(&s, phase[row]);
         duty[row] = hc_duty(&s, phase[row]);

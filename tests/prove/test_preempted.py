@@ -65,6 +65,12 @@ LEFT_OUT: tuple[tuple[str, str, str, str, str], ...] = (
     ),
     ("rms_mv not read again", "mean", "rms_mv", READ_ONCE, READ_ONCE.replace("1u", "2u")),
     ("scale not read again", "mean", "scale", READ_ONCE, READ_ONCE.replace("1u", "2u")),
+    # Three updates, and a fourth while what they tore is read once more from the same slot.
+    ("rms_mv of the slot that was torn", "mean", "rms_mv", "[last & 1u]", "[first & 1u]"),
+    ("scale of the slot that was torn", "mean", "scale", "[last & 1u]", "[first & 1u]"),
+    ("flags of the slot that was torn", "bus", "flags", "[last & 1u]", "[first & 1u]"),
+    ("aim of the slot that was torn", "mean", "aim", "[last & 1u]", "[first & 1u]"),
+    ("ratio of the slot that was torn", "bus", "sample", "[bus_last & 1u]", "[bus_first & 1u]"),
     ("ratio not read again", "bus", "sample", "first) & 255u) > 1u", "first) & 255u) > 2u"),
     (
         "overtaken read called whole",

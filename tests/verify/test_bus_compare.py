@@ -66,6 +66,16 @@ def test_a_planted_defect_is_seen(name: str) -> None:
     assert verify(plan, broken, samples=SAMPLES).mismatch is not None
 
 
+def test_a_duty_with_the_factor_of_the_slot_of_the_outputs_is_seen() -> None:
+    plan = measured.PLANS["mean"]
+    files = plan_cases.render(plan)
+    source = f"{plan.name}.c"
+    drive, duty = files[source].rsplit("s->factor[reading]", 1)
+    broken = {**files, source: f"{drive}s->factor[(uint_least8_t)(slot + (0u * reading))]{duty}"}
+    mismatch = verify(plan, broken, samples=SAMPLES).mismatch
+    assert mismatch is not None and mismatch.field == "duty", str(mismatch)
+
+
 def test_the_scenarios_lose_the_bus_and_have_it_back() -> None:
     plan = measured.PLANS["mean"]
     harness = Harness(plan, plan_cases.render(plan))

@@ -26,6 +26,8 @@ TRIES = 4
 """Tries of a reading, as the header says."""
 COUNT_AGAIN = 256
 """Hand-overs after which a sequence is as it was."""
+AGAIN = 9
+"""Pieces within which a field of 32 bits is read, its sequence, and the field once more."""
 
 End = tuple[Told, Values]
 
@@ -58,7 +60,7 @@ def torn(plan: Plan, source: Source) -> Trials:
         for meeting in meetings.writers(plan):
             _try(trials, plan, runner, values, meeting, with_splits=number == 0)
         for meeting in meetings.readers(plan):
-            _try_reader(trials, runner, values, meeting)
+            _try_reader(trials, plan, runner, values, meeting)
         _try_after_a_turn_of_the_sequence(trials, plan, runner, values)
     _try_other_core(trials, plan, runner, states[0])
     _try_pending(trials, plan, runner, states[0])
@@ -124,11 +126,15 @@ def _in_a_row(
     places: list[int], turns: int, with_splits: bool
 ) -> Iterator[tuple[bool, tuple[int, ...]]]:
     """Places for so many turns, one after the other, and whether the lowest byte moves first: all
-    at one, in either order of the bytes, and two at each two."""
+    at one, in either order of the bytes, two at each two, and of four three at one and the last
+    while what they tore is read once more."""
     for low_first, place in itertools.product((True, False), places):
         yield low_first, (place,) * turns
     if turns == 2 and with_splits:
         yield from ((True, two) for two in itertools.combinations(places, 2))
+    if turns == 4 and with_splits:
+        for place, later in itertools.product(places, range(1, AGAIN + 1)):
+            yield True, (place, place, place, place + later)
 
 
 def _try(
@@ -174,22 +180,32 @@ def _is_legal(end: End, legal: list[End], by_field: bool) -> bool:
     )
 
 
-def _try_reader(trials: Trials, runner: Runner, values: Values, meeting: Meeting) -> None:
+def _try_reader(
+    trials: Trials, plan: Plan, runner: Runner, values: Values, meeting: Meeting
+) -> None:
     """A reader changes nothing, so that what preempts it leaves the same wherever it comes."""
-    after = [values]
-    for turn in meeting.turns:
+    after = [_with_flags(plan, values, 0)]
+    for number, turn in enumerate(meeting.turns, start=1):
         memory = runner.memory(after[-1], 64)
         _run(runner, memory, turn)
-        after.append(memory.values)
+        moved = memory.values["output_sequence"] != after[-1]["output_sequence"]
+        after.append(_with_flags(plan, memory.values, number) if moved else memory.values)
     told = [runner.run(runner.memory(state, 64), meeting.low) for state in after]
     pieces = runner.accesses(values, meeting.low, PIECE_BITS)
     for turns in range(1, len(meeting.turns) + 1):
         for low_first, chosen in _in_a_row(list(range(pieces)), turns, with_splits=True):
-            memory = runner.memory(values, PIECE_BITS, low_first)
+            memory = runner.memory(after[0], PIECE_BITS, low_first)
             got = _overtaken(trials, runner, memory, meeting.low, chosen, after)
             if not (got in told[: turns + 1] or _is_overtaken(got)):
                 trials.faults.append(_said(runner, values, meeting, chosen))
                 return
+
+
+def _with_flags(plan: Plan, values: Values, number: int) -> Values:
+    """With flags in use that differ from those of the updates before in both bytes."""
+    flags = list(values["flags"])
+    flags[values["output_sequence"][0] & 1] = meetings.FLAGS[number] & plan.all_flags
+    return {**values, "flags": flags}
 
 
 def _overtaken(  # noqa: PLR0917 (the meeting's parts)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from halfcycle.regulator.plan import TURN, WORD_MASK, Plan
 from halfcycle.regulator.trace import COMPLETE, WHOLE, Ints
 from halfcycle.verify import c_interface, compare
+from halfcycle.verify.adversarial import DriveFactors
 from halfcycle.verify.harness import Harness
 from halfcycle.verify.scenarios import SimulatedPlant
 
@@ -181,14 +182,14 @@ class _Recorder(Harness):
         scales: NDArray[np.int16],
         sequences: NDArray[np.uint8],
         phases: NDArray[np.uint16],
-        factors: NDArray[np.uint16] | None = None,
+        factors: DriveFactors | None = None,
     ) -> NDArray[np.int16]:
         # One request for each run of calls at one scale, if the phases go in even steps.
         step = self._phase_step
         in_use = np.where(sequences % 2 == 0, scales[0], scales[1])[::step].astype(np.int64)
         factor = None
         if factors is not None:
-            factor = np.where(sequences % 2 == 0, factors[0], factors[1])[::step].astype(np.int64)
+            factor = factors.in_use()[::step]
         asked = phases[::step].astype(np.int64)
         moves = np.diff(asked) % TURN
         even = len(moves) > 0 and bool((moves == moves[0]).all())

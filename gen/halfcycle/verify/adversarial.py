@@ -10,6 +10,7 @@ import functools
 import math
 import random
 from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -414,13 +415,28 @@ def bus_states(
     return _rows(plan, generator, states), np.asarray(codes, dtype=np.uint16)
 
 
-def drive_factors(bus: BusPlan, generator: np.random.Generator, count: int) -> NDArray[np.uint16]:
-    """Factors of both slots, shape (2, count), one for whole stretches of calls at a time."""
+class DriveFactors(NamedTuple):
+    """The factors of a measured bus at each call of drive."""
+
+    slots: NDArray[np.uint16]
+    """What both slots hold, shape (2, calls)."""
+    sequences: NDArray[np.uint8]
+    """Their lowest bit is the slot in use, shape (calls,)."""
+
+    def in_use(self) -> Ints:
+        slots = self.sequences % 2
+        return self.slots[slots, np.arange(len(slots))].astype(np.int64)
+
+
+def drive_factors(bus: BusPlan, generator: np.random.Generator, count: int) -> DriveFactors:
+    """Factors of both slots and which of them is in use, whatever slot the outputs use, the same
+    for whole stretches of calls at a time."""
     ends = [bus.factor_low, BUS_ONE, bus.factor_high, BUS_ONE - 1, BUS_ONE + 1]
     drawn = generator.integers(bus.factor_low, bus.factor_high + 1, (2, count))
     drawn = np.where(generator.random((2, count)) < 0.3, generator.choice(ends, (2, count)), drawn)
+    sequences = generator.integers(0, 256, count)
     piece = np.arange(count) // CALLS_PER_CHANGE
-    return drawn[:, piece].astype(np.uint16)
+    return DriveFactors(drawn[:, piece].astype(np.uint16), sequences[piece].astype(np.uint8))
 
 
 def _error_ties(plan: Plan, generator: random.Random) -> list[int]:

@@ -292,8 +292,7 @@ def _value_batches(
             factors = None
             if plan.bus is not None:
                 factors = adversarial.drive_factors(plan.bus, generator, len(phases))
-                factor = np.where(sequences % 2 == 0, factors[0], factors[1]).astype(np.int64)
-                in_use = fed_scales(plan, in_use, factor)
+                in_use = fed_scales(plan, in_use, factors.in_use())
             model = np.stack([drive_wave(plan, in_use, phase), duty_wave(plan, in_use, phase)])
             compiled = harness.drives(scales, sequences, phases, factors).astype(np.int64)
             inputs = {
@@ -302,8 +301,10 @@ def _value_batches(
                 "scale_1": scales[1].astype(np.int64),
                 "output_sequence": sequences.astype(np.int64),
             }
-            for slot, row in enumerate([] if factors is None else factors):
-                inputs[f"factor_{slot}"] = row.astype(np.int64)
+            if factors is not None:
+                for slot, row in enumerate(factors.slots):
+                    inputs[f"factor_{slot}"] = row.astype(np.int64)
+                inputs["factor_sequence"] = factors.sequences.astype(np.int64)
             yield Batch(name, turn * TURN, ("drive", "duty"), model, compiled, inputs)
 
 

@@ -14,6 +14,7 @@ from halfcycle.regulator.state import READING, calls_of, field_names
 from halfcycle.regulator.trace import Ints, record_names
 from halfcycle.regulator.turn import TURN_FIELD_NAMES
 from halfcycle.verify import c_interface, library
+from halfcycle.verify.adversarial import DriveFactors
 from halfcycle.verify.scenarios import SimulatedPlant
 
 _DECLARATIONS = """
@@ -39,7 +40,8 @@ void harness_tell(const void *s, int64_t *to);
 void harness_readings(const int64_t *from, size_t states, const unsigned char *hold,
     const uint16_t *flags, int64_t *to);
 void harness_drives(const int16_t *first, const int16_t *second, const unsigned char *sequence,
-    const uint16_t *phase, size_t values, const uint16_t *factors, int16_t *drive, int16_t *duty);
+    const uint16_t *phase, size_t values, const uint16_t *factors, const unsigned char *read,
+    int16_t *drive, int16_t *duty);
 void harness_turns(int64_t *fields, const unsigned char *call, const uint32_t *millihertz,
     size_t calls, int64_t *to);
 """
@@ -239,17 +241,19 @@ class Harness:
         scales: NDArray[np.int16],
         sequences: NDArray[np.uint8],
         phases: NDArray[np.uint16],
-        factors: NDArray[np.uint16] | None = None,
+        factors: DriveFactors | None = None,
     ) -> NDArray[np.int16]:
         """Drive and duty at each of ``phases``, shape (2, calls), in order and on one instance.
 
         ``scales``: what the two slots hold at each call, shape (2, calls), ``SCALE_ONE`` = 1.0;
         ``sequences``: their lowest bit is the one in use, shape (calls,). ``factors``: of a
-        measured bus, what its two slots hold, shape (2, calls); None: 1.0.
+        measured bus; None: 1.0.
         """
         if factors is None:
-            factors = np.full((2, len(phases)), BUS_ONE, dtype=np.uint16)
-        factors = np.ascontiguousarray(factors, dtype=np.uint16)
+            slots = np.full((2, len(phases)), BUS_ONE, dtype=np.uint16)
+            factors = DriveFactors(slots, np.zeros(len(phases), dtype=np.uint8))
+        slots = np.ascontiguousarray(factors.slots, dtype=np.uint16)
+        read = np.ascontiguousarray(factors.sequences, dtype=np.uint8)
         first, second = (np.ascontiguousarray(row, dtype=np.int16) for row in scales)
         sequences = np.ascontiguousarray(sequences, dtype=np.uint8)
         phases = np.ascontiguousarray(phases, dtype=np.uint16)
@@ -262,7 +266,8 @@ class Harness:
             self._pointer("unsigned char *", sequences),
             self._pointer("uint16_t *", phases),
             len(phases),
-            self._pointer("uint16_t *", factors),
+            self._pointer("uint16_t *", slots),
+            self._pointer("unsigned char *", read),
             self._pointer("int16_t *", result[0]),
             self._pointer("int16_t *", result[1]),
         )
