@@ -10,7 +10,6 @@ asked for the fastest, those that settle first.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass
 from fractions import Fraction
@@ -31,7 +30,7 @@ from halfcycle.loop.moving_search import (
     coarse_pairs,
     finer_pairs,
 )
-from halfcycle.loop.periodic_margins import board_gains
+from halfcycle.loop.periodic_margins import board_gains, lateness_between
 from halfcycle.loop.plant import window_timing
 from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.targets import LoopTargets
@@ -185,10 +184,21 @@ class _Search:
         """A pair that misses its targets at more phases and boards than it was tried at: the worst
         of them sift the others."""
         self.sieve.settling_s[row] = math.inf
-        if (analysed.figures.periodic_gain_margin or 0.0) < MIN_GAIN_MARGIN:
-            self.sieve.stable(analysed.tightest, self._order())
+        if not _is_enough(analysed.figures.periodic_gain_margin):
+            self.sieve.stable(analysed.scans.tightest, self._order())
         for kind, some in analysed.inside.items():
             self.sieve.run(kind, some, self._order(), phases=PHASES)
+
+    def loose_between(self, row: int, analysed: Analysed) -> bool:
+        """Whether a pair has less than the gain margin with updates between at once and as late as
+        they may be. The boards that show it sift the others."""
+        margin, between = analysed.margin_between(), analysed.scans.between
+        if margin is None or between is None or _is_enough(margin[0]):
+            return False
+        self.sieve.settling_s[row] = math.inf
+        lates = lateness_between(self.spec, self.window)
+        self.sieve.stable(between.tightest, self._order(), lates)
+        return True
 
     def overshoots(self, row: int) -> bool:
         """Whether a pair goes too far up from zero with a filter that rings, at all the phases that
@@ -271,9 +281,9 @@ def moving_design(
     if settling_s is not None:
         followed_s = min(settling_s, _SLOWEST_WINDOWS * float(window.duration_s))
         search = _Search(spec, window, zero, followed_s + HALF_CYCLES * half, settling_s)
-        for designed in _designs(search):
-            if _meets(spec, designed.figures, settling_s):
-                return designed
+        designed = _first(search, settling_s)
+        if designed is not None:
+            return designed
         if brief:
             return _refusal(search, None, settling_s)
     # Best first, so that one half cycle more costs little: at 400 Hz the narrower band took two.
@@ -281,7 +291,7 @@ def moving_design(
     for windows in _FASTEST_WINDOWS:
         horizon_s = windows * float(window.duration_s) + HALF_CYCLES * half
         search = _Search(spec, window, zero, horizon_s, None)
-        fastest = _fastest(search, useful_s)
+        fastest = _first(search, math.inf, useful_s)
         if fastest is not None:
             if finer:
                 fastest = _finer(search, fastest, of_use_s)
@@ -300,38 +310,34 @@ def _coarse_s(spec: Spec, settling_s: float) -> float:
     return FINER_GAIN * settling_s + 0.5 / float(spec.output.frequency_hz)
 
 
-def _fastest(search: _Search, useful_s: float) -> MovingDesign | None:
-    """The design that settles first of those that meet the other targets; None if there is none
-    that is of use."""
-    for designed in _designs(search, useful_s):
-        if _meets(search.spec, designed.figures, math.inf):
-            return designed
-    return None
-
-
 def _finer(search: _Search, coarse: MovingDesign, of_use_s: float) -> MovingDesign:
     """The fastest of the finer constants about ``coarse`` if it settles sooner, and else that; not
     looked for if none can settle within ``of_use_s``."""
     settles_ms = coarse.figures.settling_ms
     if settles_ms is None or settles_ms > 1000 * FINER_GAIN * of_use_s:
         return coarse
-    best = _fastest(search.about(coarse.kp, coarse.ki), settles_ms / 1000)
+    best = _first(search.about(coarse.kp, coarse.ki), math.inf, settles_ms / 1000)
     if best is None or (best.figures.settling_ms or math.inf) >= settles_ms:
         return coarse
     return best
 
 
-def _designs(search: _Search, useful_s: float = math.inf) -> Iterator[MovingDesign]:
-    """The designs of a search, the best first, as long as they settle within ``useful_s``. Each
-    one that is not enough sifts those after it."""
+def _first(search: _Search, settling_s: float, useful_s: float = math.inf) -> MovingDesign | None:
+    """The best design of a search that settles within ``settling_s`` and meets the other targets;
+    None if there is none, or none on the boards of the search within ``useful_s``. Each pair that
+    is not enough sifts those after it."""
     for _ in range(MAX_DESIGNS):
         row = search.best()
         if row is None or search.sieve.settling_s[row] > useful_s:
-            return
-        if not search.overshoots(row):
-            designed = _designed(search, row)
-            yield designed
+            return None
+        if search.overshoots(row):
+            continue
+        designed = _designed(search, row)
+        if not _meets(search.spec, designed.figures, settling_s):
             search.missed(row, designed.analysed)
+        elif not search.loose_between(row, designed.analysed):
+            return designed
+    return None
 
 
 def may_settle(spec: Spec, window: Window, settling_s: float) -> bool:
@@ -373,8 +379,11 @@ def _meets(spec: Spec, figures: MovingFigures, settling_s: float) -> bool:
         float(spec.targets.overshoot_percent),
         float(spec.targets.peak_sensitivity),
     )
-    gain = figures.periodic_gain_margin
-    return goal.met(figures) and goal.robust(figures) and (gain or 0.0) >= MIN_GAIN_MARGIN - 1e-6
+    return goal.met(figures) and goal.robust(figures) and _is_enough(figures.periodic_gain_margin)
+
+
+def _is_enough(gain_margin: float | None) -> bool:
+    return (gain_margin or 0.0) >= MIN_GAIN_MARGIN - 1e-6
 
 
 def _refusal(search: _Search, best: MovingDesign | None, allowed_s: float | None) -> MovingRefusal:

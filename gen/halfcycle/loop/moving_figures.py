@@ -15,6 +15,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,11 +83,6 @@ class Analysed:
     inside: dict[StepKind, tuple[Case, ...]]
     scans: Scans
 
-    @property
-    def tightest(self) -> list[FilterCircuit]:
-        """Circuits whose multipliers are the greatest, as they are and at twice the gain."""
-        return [self.scans.circuits[row] for row in self.scans.worst_rows()]
-
     def with_margins(self) -> MovingFigures:
         """The figures with those that take long to find: phase margin, latest update and lifted
         norm, which decide nothing in a search."""
@@ -107,7 +103,7 @@ class Analysed:
     def margin_between(self) -> tuple[float, str] | None:
         """Least gain margin, a factor, with updates at once, as late as they may be and between,
         and the board that has it; None if all are at once, or without a margin at the ends."""
-        between, known = self.scans.between(), self.figures.periodic_gain_margin
+        between, known = self.scans.between, self.figures.periodic_gain_margin
         if between is None or known is None:
             return None
         gain = between.gain_margin()
@@ -181,6 +177,7 @@ class Scans:
         ]
         self.doubled = np.max(doubled, axis=0)
 
+    @cached_property
     def between(self) -> Scans | None:
         """The same at the latenesses between the judged ones; None if there are none."""
         lates = lateness_between(self.spec, self.window)
@@ -205,8 +202,13 @@ class Scans:
         bus = float(self.spec.bridge.bus_max_v)
         return board_label(self.spec, self.circuits[row], bus, sensor)
 
-    def worst_rows(self) -> list[int]:
+    @property
+    def tightest(self) -> list[FilterCircuit]:
         """Circuits whose multipliers are the greatest, as they are and at twice the gain."""
+        return [self.circuits[row] for row in self.worst_rows()]
+
+    def worst_rows(self) -> list[int]:
+        """The rows of :attr:`tightest`."""
         by_gain = np.argsort(-np.round(self.doubled, 9), kind="stable")[:_LOOKED_AT]
         now = np.argsort(-np.round(self.radius, 9), kind="stable")[:1]
         return sorted({int(row) for row in (*by_gain, *now)})

@@ -146,19 +146,25 @@ class Sieve:
         """Pairs that are still in question."""
         return np.nonzero(np.isfinite(self.settling_s))[0]
 
-    def stable(self, circuits: Sequence[FilterCircuit], rows: NDArray[np.intp]) -> list[int]:
+    def stable(
+        self,
+        circuits: Sequence[FilterCircuit],
+        rows: NDArray[np.intp],
+        lates: Sequence[Fraction] = (),
+    ) -> list[int]:
         """Drop those of ``rows`` with which the periodic loop of any of ``circuits`` is not stable
-        at doubled gain, with updates as late as they may be; the circuits that drop them."""
-        late = judged_lateness(self.spec, self.window)[-1]
-        loop = periodic_loop(self.spec, self.window, circuits, late)
+        at doubled gain, with updates as late as they may be or at each of ``lates`` (s); the
+        circuits that drop them."""
         gains = MIN_GAIN_MARGIN * board_gains(self.spec, circuits)[:, 1]
         dropped = []
-        for row in rows:
-            kp, ki = float(self.kp[row]), float(self.ki[row])
-            radius = np.round(radii_from(1.0, loop, kp * gains, ki * gains), 9)
-            if radius.max() >= 1.0:
-                self.settling_s[row] = np.inf
-                dropped.append(int(radius.argmax()))
+        for late in lates or judged_lateness(self.spec, self.window)[-1:]:
+            loop = periodic_loop(self.spec, self.window, circuits, late)
+            for row in rows:
+                kp, ki = float(self.kp[row]), float(self.ki[row])
+                radius = np.round(radii_from(1.0, loop, kp * gains, ki * gains), 9)
+                if radius.max() >= 1.0:
+                    self.settling_s[row] = np.inf
+                    dropped.append(int(radius.argmax()))
         return dropped
 
     def run(
