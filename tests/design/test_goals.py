@@ -28,9 +28,12 @@ HALF_CYCLE_MS = {SIXTY: 1000 / 120, CABIN: 10.0}
 def settling(text: str = SIXTY, **keys: Any) -> tuple[float, float]:
     """When the last half cycle outside 2 % ends, and when it begins, ms, of a loop that bears twice
     the gain."""
-    loop = designed(text, **keys).design.loop
+    design = designed(text, **keys).design
+    loop = design.loop
     assert isinstance(loop, MovingFigures)
     assert (loop.periodic_gain_margin or 0) >= 2
+    # With updates at any lateness that is looked at, too.
+    assert design.late.margin_between is None or design.late.margin_between[0] >= 2 - 1e-6
     assert loop.settling_ms is not None and loop.last_start_ms is not None
     assert loop.settling_ms - loop.last_start_ms == pytest.approx(HALF_CYCLE_MS[text])
     return loop.settling_ms, loop.last_start_ms
@@ -56,7 +59,7 @@ def boards_settle_as_claimed(boards: int, text: str = SIXTY, **keys: Any) -> Non
 
 def test_60_hz_1_ms_rms_settles_in_five_half_cycles_and_boards_do() -> None:
     ends, begins = settling()
-    assert ends <= 39.5 and begins <= 31.5
+    assert ends <= 40.5 and begins <= 32
     assert designed().design.window.kind == "moving shaped"
     assert designed().design.chosen.output.dc_percent <= 0.02
     boards_settle_as_claimed(64)

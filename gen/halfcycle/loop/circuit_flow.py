@@ -44,6 +44,7 @@ class CircuitFlow:
         self._once = np.array(sorted(rows.values()))
         self._where = np.searchsorted(self._once, [rows[circuit] for circuit in circuits])
         self._energies: dict[float, Real] = {}
+        self._rows: dict[bytes, Real] = {}
         self._poles: Complex = np.asarray(poles, dtype=np.complex128)
         self._vectors: Complex = np.asarray(vectors, dtype=np.complex128)
         self._inverse: Complex = np.asarray(np.linalg.inv(self._vectors), dtype=np.complex128)
@@ -64,10 +65,13 @@ class CircuitFlow:
 
     def rows(self, times_s: Real) -> Real:
         """Rows (B, T, 6) that give the output ``times_s`` (T,) after ``z``."""
-        once = self._once
-        decay = np.exp(self._poles[once, None, :] * times_s[None, :, None])
-        seen = (self._seen[once, None, :] * decay) @ self._inverse[once]
-        return np.ascontiguousarray(seen.real[self._where])
+        key = times_s.tobytes()
+        if key not in self._rows:
+            once = self._once
+            decay = np.exp(self._poles[once, None, :] * times_s[None, :, None])
+            seen = (self._seen[once, None, :] * decay) @ self._inverse[once]
+            self._rows[key] = np.ascontiguousarray(seen.real)
+        return self._rows[key][self._where]
 
     def energy(self, time_s: float) -> Real:
         """Matrix Q (B, 6, 6): ``z Q z`` is the output's square integrated over ``time_s``

@@ -440,11 +440,25 @@ class _Samples:
         phasor = run.scale0 * run.boards.bus_before[:, None] * transfer * np.exp(1j * run.angle)
         phasor *= run.boards.sensor[:, None]
         sine, cosine = phasor.imag.copy(), phasor.real.copy()
-        for row in range(rows):
-            turn = s.angular * float((row + 1 - len(s.weights)) * s.period_s - s.delay_s)
-            seen = math.cos(turn) * sine
-            seen += math.sin(turn) * cosine
-            self.sums[row // self.block] += self._term(seen)
+        delay_s = float(s.delay_s)
+        turns = s.angular * ((np.arange(rows) + 1 - len(s.weights)) * float(s.period_s) - delay_s)
+        blocks = np.split(turns, range(self.block, rows, self.block))
+        for block, part in enumerate(blocks):
+            along, across = np.cos(part), np.sin(part)
+            if s.measure == "rms":
+                # The squares of along * sine + across * cosine + zero, added up.
+                total = (along @ along) * sine * sine
+                total += (across @ across) * cosine * cosine
+                total += 2.0 * (along @ across) * sine * cosine
+                if self.zero:
+                    total += 2.0 * self.zero * (along.sum() * sine + across.sum() * cosine)
+                    total += len(part) * self.zero**2
+                self.sums[block] = total
+                continue
+            for a, b in zip(along, across, strict=True):
+                seen = a * sine
+                seen += b * cosine
+                self.sums[block] += self._term(seen)
 
     def take(self, k: int, step: int, z: Real, after: int) -> None:
         """The samples that sense the output in ``step`` of interval ``k``, which begins at ``z``
