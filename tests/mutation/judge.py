@@ -18,6 +18,7 @@ from halfcycle.prove.c_operators import NotUnderstoodError
 from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.equal_calls import shown
 from halfcycle.prove.equality import Example, prove_equal
+from halfcycle.prove.paths import BeyondError
 from halfcycle.prove.replay import Replay, compared
 from halfcycle.regulator.plan import Plan
 from halfcycle.regulator.state import CALL_NAMES
@@ -149,7 +150,9 @@ def _proven(sender: Connection, work: Work) -> None:
                     )
                     verdict = shown_by(call, example, compared(work.plan, call, example, got))
                 why = f"{call}: {outcome.undecided or example}"
-                sender.send(verdict or Verdict(Seen.UNNOTICED, why))
+                # Of a Plan whose ranges are too narrow for its C.
+                seen = Seen.REFUSED if isinstance(outcome.cause, BeyondError) else Seen.UNNOTICED
+                sender.send(verdict or Verdict(seen, why))
                 return
             faults += outcome.faults
     except NotUnderstoodError as error:

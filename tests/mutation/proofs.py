@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 
-from halfcycle.prove.c_operators import NotUnderstoodError
+from halfcycle.prove.c_operators import NotUnderstoodError, UnsetError
 from halfcycle.prove.c_source import Source, parse
 from halfcycle.prove.equality import prove_equal
 from halfcycle.prove.pure_proof import is_proven, pure_of
@@ -123,7 +123,9 @@ def _prove_together(
         number = left.pop(outcome.open_at)
         example = outcome.example
         if example is None:
-            verdicts[number] = Verdict(Seen.UNNOTICED, f"{call}: {outcome.undecided}")
+            unset = isinstance(outcome.cause, UnsetError)
+            seen = Seen.REFUSED if unset else Seen.UNNOTICED
+            verdicts[number] = Verdict(seen, f"{call}: {outcome.undecided}")
             continue
         verdict = shown_by(call, example, tried(work.plan, work.changed(number), call, example))
         if verdict is None:

@@ -132,7 +132,9 @@ def refused(texts: Mapping[str, str], name: str, numbered: Mapping[int, Mutant])
 
 def _messages(texts: Mapping[str, str], name: str) -> str:
     with tempfile.TemporaryDirectory() as folder:
-        return compile_in(Path(folder), texts, "-fsyntax-only", name).stderr
+        # What the standard forbids, such as a table with too many numbers, is an error.
+        strict = ("-fsyntax-only", "-pedantic-errors")
+        return compile_in(Path(folder), texts, *strict, name).stderr
 
 
 def compile_in(

@@ -18,6 +18,10 @@ class NotUnderstoodError(Exception):
     """C that these semantics do not cover: the proof fails rather than guesses."""
 
 
+class UnsetError(NotUnderstoodError):
+    """A local is read before it is set."""
+
+
 _WORDS = {
     "ArrayRef": "this use of an index",
     "Break": "break",

@@ -19,7 +19,7 @@ from halfcycle.prove.c_operators import NotUnderstoodError, Number
 from halfcycle.prove.c_source import Source
 from halfcycle.prove.expressions import OUT
 from halfcycle.prove.path_machine import PathMachine, UndefinedError
-from halfcycle.prove.paths import Paths, UndecidedError, term_of
+from halfcycle.prove.paths import BeyondError, Paths, UndecidedError, term_of
 from halfcycle.prove.pure_proof import is_proven, pure_of
 from halfcycle.regulator.model import Regulator
 from halfcycle.regulator.plan import Plan
@@ -39,6 +39,8 @@ class Equality:
     paths: int = 0
     undecided: str = ""
     """Why nothing can be said, or ""."""
+    cause: Exception | None = None
+    """What was raised, if that is why."""
     example: Example | None = None
     """An input for which the two seem to differ."""
     int_bits: int = 0
@@ -105,6 +107,7 @@ def _proven(
         outcome.undecided = "" if outcome.example else str(error)
     except (UndecidedError, NotUnderstoodError) as error:
         outcome.undecided = str(error)
+        outcome.cause = error
     except z3.Z3Exception as error:
         outcome.undecided = f"the solver failed: {error}"
     outcome.paths = run.paths.count
@@ -168,7 +171,7 @@ class _Run:
         del machine
         top = root_proof.prove(self.source, name)
         if not self.paths.is_within(value, 0, top):
-            raise UndecidedError(f"{name} may be called beyond {top}")
+            raise BeyondError(f"{name} may be called beyond {top}")
         return model_run.root(self.paths, value)
 
     def _pure(self, name: str, machine: PathMachine, *arguments: Any) -> Any:
@@ -177,7 +180,7 @@ class _Run:
             arguments = (machine.load(pure.moves, [True]), *arguments)
         for value, (low, high) in zip(arguments, pure.domain, strict=True):
             if not (value >= low and value <= high):
-                raise UndecidedError(f"{name} may be called beyond {low}..{high}")
+                raise BeyondError(f"{name} may be called beyond {low}..{high}")
         ends = pure.apply(self.paths, name, arguments)
         if not pure.moves:
             return ends

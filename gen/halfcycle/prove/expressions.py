@@ -15,6 +15,7 @@ from halfcycle.prove.c_operators import (
     Arithmetic,
     NotUnderstoodError,
     Number,
+    UnsetError,
     both,
     either,
     negated,
@@ -189,7 +190,7 @@ class Expressions:
             raise NotUnderstoodError(f"{self.where(node)}: not a local")
         if variable.value is None:
             self.claims.claim(self.where(node), "it is set on every path before it is read", False)
-            raise NotUnderstoodError(f"{self.where(node)}: read before it is set")
+            raise UnsetError(f"{self.where(node)}: read before it is set")
         return Number(variable.value, variable.type)
 
     def _element(self, node: Any, variables: Locals) -> Number:

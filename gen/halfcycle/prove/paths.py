@@ -44,6 +44,10 @@ class UndecidedError(Exception):
     """The solver could not decide, or there are too many paths; the text says which."""
 
 
+class BeyondError(UndecidedError):
+    """A small function may be called with more than it is proven for."""
+
+
 Bounds = tuple[int, int]
 
 
@@ -122,9 +126,22 @@ class Symbol:
             places = (right & -right).bit_length() - 1
             return self._made("*", left, right, (low, high), left.zeros + places)
         assert isinstance(left, Symbol) and isinstance(right, Symbol)
-        return self.paths.product(left, right)
+        # What is doubled before it is multiplied is a product that is a multiple of 2 or 4.
+        (a, by_left), (b, by_right) = left._taken_apart(), right._taken_apart()
+        return self.paths.product(a, b) * (by_left * by_right)
 
     __rmul__ = __mul__
+
+    def _taken_apart(self) -> tuple[Symbol, int]:
+        """An unknown and a number above 0 that it is the product of; 1 if there is no other."""
+        if self.node.sign != "*" or self.node.parts[1].sign != "number":
+            return self, 1
+        by = self.node.parts[1].parts[0]
+        if by <= 0:
+            return self, 1
+        low, high = self.bounds
+        places = max(0, self.zeros - zeros(by))
+        return Symbol(self.paths, self.node.parts[0], (-(-low // by), high // by), places), by
 
     def __floordiv__(self, divisor: int) -> Any:
         """By a constant above 0, to below; z3's division of integers rounds so."""

@@ -45,6 +45,8 @@ LIMITED_SHARE = 0.2
 """Of update's states: those in whose newest block a limiter acted."""
 FAILED_SHARE = 0.2
 """Of update's states: those after an update that found the sensor failed."""
+TINY_SHARE = 0.04
+"""Of update's states: those whose windows add up to next to nothing, so that the least leans."""
 STEADY_TURNS = 6
 """Turns of drive at one scale drawn from its range, besides those at its ends."""
 CHANGING_TURNS = 4
@@ -146,6 +148,22 @@ def update_states(plan: Plan, generator: random.Random, count: int) -> Ints:
     return _rows(plan, generator, [_update_state(plan, generator) for _ in range(count)])
 
 
+def _held_scale(plan: Plan, generator: random.Random) -> int:
+    """A scale at which the drive is held: the least of them or any."""
+    low = min(plan.hold_scale, plan.scale_top)
+    return low if generator.random() < 0.2 else generator.randint(low, plan.scale_top)
+
+
+def _two_windows(plan: Plan, reading: int, generator: random.Random) -> list[list[int]]:
+    """The sums of the blocks of two windows, at edges of ``reading`` or next to nothing."""
+    is_tiny = generator.random() < TINY_SHARE
+    totals = [
+        generator.randint(0, 3) if is_tiny else window_total(plan, reading, generator)
+        for _ in range(2)
+    ]
+    return [block_sums(plan, total, generator) for total in totals]
+
+
 def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     is_held = generator.random() < HELD_SHARE
     is_stuck = not is_held and generator.random() < STUCK_SHARE
@@ -153,9 +171,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     reading = _pick(generator, 0, plan.reading_max, [*edges, plan.reading_max])
     if is_held:
         reading = _pick(generator, 0, max(0, min(plan.hold_reading - 1, plan.reading_max)), [])
-    windows = [
-        block_sums(plan, window_total(plan, reading, generator), generator) for _ in range(2)
-    ]
+    windows = _two_windows(plan, reading, generator)
     state = _any_state(plan, generator)
     failed = _after_failure(state, generator)
     sequence = state["window_sequence"]
@@ -194,7 +210,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         target = min(state["ramp"] + step, goal) >> plan.ramp_bits
     now = f"scale_{state['output_sequence'] & 1}"
     if is_held:
-        state[now] = _pick(generator, min(plan.hold_scale, plan.scale_top), plan.scale_top, [])
+        state[now] = _held_scale(plan, generator)
     state |= _least_state(plan, generator, state[now], target)
     bus, limit = _bus_state(plan, generator, sequence & 1, is_held)
     top = min(limit, state[now] << plan.scale_shift) if limited or is_held else limit
@@ -485,8 +501,9 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         for slot in (0, 1):
             state[f"bus_seen_{slot}"] = generator.randint(0, 1)
             state[f"window_lost_{slot}"] = generator.randint(0, plan.bus.unread)
-    if plan.blockwise:
-        state["taken_sequence"] = (sequence + generator.choice((-1, 0, 1, 2))) & SEQUENCE_MASK
+    # Most often none is left; or the next one would make 256 of them.
+    elapsed = (-1, 0, 1, 2) if plan.blockwise else (0, 0, 0, -1, 1, 2)
+    state["taken_sequence"] = (sequence + generator.choice(elapsed)) & SEQUENCE_MASK
     for field in ("target_sequence", "output_sequence"):
         state[field] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
     for slot in (0, 1):
