@@ -169,7 +169,7 @@ def test_less_gain_was_borne_between_than_at_the_ends_of_the_time_for_its_update
 
     def stable_throughout(factor: float) -> bool:
         ends = at_gain(factor)
-        between = ends.between()
+        between = ends.between
         assert between is not None
         return ends.stable and between.stable
 
