@@ -22,6 +22,7 @@ from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -40,20 +41,32 @@ BETTER = 0.95
 
 
 class UnmetError(RefusedError):
-    """A spec that no window meets, with the ``trials`` that were made."""
+    """A spec that no window meets, with the ``trials`` that were made; ``beyond``: the plants that
+    do not reach rated voltage, for which reason no window was tried."""
 
-    def __init__(self, findings: Iterable[Finding], trials: Iterable[Trial] = ()) -> None:
+    def __init__(
+        self,
+        findings: Iterable[Finding],
+        trials: Iterable[Trial] = (),
+        beyond: Plants | None = None,
+    ) -> None:
         super().__init__(findings)
         self.trials = tuple(trials)
+        self.beyond = beyond
 
     def __reduce__(self) -> tuple[type[UnmetError], tuple[object, ...]]:
-        return type(self), (self.findings, self.trials)
+        return type(self), (self.findings, self.trials, self.beyond)
+
+
+def out_of_reach(spec: Spec, window: Window, plants: Plants) -> UnmetError:
+    """What is said of a spec whose rated voltage no window brings into reach; ``plants``: those of
+    ``window``, one of them."""
+    return UnmetError(reach(spec, plants, window), beyond=plants)
 
 
 def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> UnmetError:
-    """What is said of a spec whose targets none of ``trials`` meets; ``file`` names it."""
-    if not any(trial.in_reach for trial in trials):
-        return UnmetError(reach(spec, trials[0].hardest_plants), trials)
+    """What is said of a spec whose targets none of ``trials`` meets, though rated voltage can be
+    had; ``file`` names it."""
     followed = _with_the_fastest(spec, trials, file)
     return UnmetError(unmet(spec, followed, file), followed)
 
