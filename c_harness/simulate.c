@@ -63,6 +63,7 @@ struct loop {
     int in_wave;
     double half_start_s, half_energy;
     int started_half;
+    double peak_v;
     double window_start_s, window_energy, closed_start_s, closed_energy, closed_end_s,
         closed_end_energy;
 };
@@ -418,6 +419,7 @@ static void judge(struct loop *l, struct hc_sliding *out) {
     int32_t low = first, top = first, outside = 0;
     double above, below, rest = rated, high = run->high * rated;
     memset(out, 0, sizeof *out);
+    out->peak_v = l->peak_v;
     if (first >= g->count) {
         return;
     }
@@ -540,6 +542,7 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                       int64_t row, double *trace) {
     const struct hc_case *run = l->run;
     double *wave = r->wave ? r->wave + row * HC_WAVE : NULL;
+    const double judged = (run->judged_s + run->moves * l->board->event_delay_s) / run->step_s;
     int32_t halves = 0, windows = 0;
     place_grid(l, events, r);
     for (int32_t now = 0; now < run->steps; ++now) {
@@ -583,6 +586,10 @@ static void run_board(struct loop *l, const struct hc_event *events, const struc
                 trace[4 * now + 3] = hc_load_current(&l->circuit, l->plant);
             }
             hc_circuit_step(&l->circuit, l->plant, duty, source);
+            if (now + 1 > judged) {
+                const double size = l->circuit.x[1] < 0.0 ? -l->circuit.x[1] : l->circuit.x[1];
+                l->peak_v = size > l->peak_v ? size : l->peak_v;
+            }
             if (l->read.ripple != 0.0) {
                 turn_ripple(l);
             }

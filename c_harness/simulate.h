@@ -100,6 +100,7 @@ struct hc_sliding {
     double lowest_square;  /* V^2, judged ones */
     double highest_square;
     double high_s;         /* time for which it is above `high`, judged ones */
+    double peak_v;         /* greatest size of the output itself, after judged_s */
 };
 
 /* Results. Arrays of boards x limit; a NULL array is left out. Rows end at the counts.

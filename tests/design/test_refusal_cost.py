@@ -106,4 +106,4 @@ def test_a_voltage_out_of_reach_had_every_window_and_remedy_tried(
         text = re.sub(r"settling_ms = \S+", f"settling_ms = {settling_ms}", text)
         design(parse_spec(text, "x"), "x")
     assert [each.code for each in refused.value.findings] == ["rated-unreachable"]
-    assert len(tried) == 1
+    assert not tried

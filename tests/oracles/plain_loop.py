@@ -221,6 +221,7 @@ class Sliding:
         self.settling_s = last - from_s
         self.lowest_rms = self._rms[after].min()
         self.highest_rms = self._rms[after].max()
+        self.peak_v = math.sqrt(squares[times > from_s].max())
         high = self._rms[after] > run.judged.high * board.rated_v
         self.high_s = high.sum() * run.step_s / self.POINTS
 
@@ -254,6 +255,7 @@ def _history(
         lowest_rms=np.array([sliding.lowest_rms]),
         highest_rms=np.array([sliding.highest_rms]),
         high_s=np.array([sliding.high_s]),
+        peak_v=np.array([sliding.peak_v]),
         wave=np.zeros((1, 0)),
         trace=trace,
     )

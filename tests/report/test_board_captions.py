@@ -11,13 +11,22 @@ import pytest
 from halfcycle.generate.emit import render as render_c
 from halfcycle.report import board_section, loop_section, summary_section
 from halfcycle.report.board_name import board_name
-from halfcycle.report.board_runs import BoardRuns, CaseRun, closest, run_boards
+from halfcycle.report.board_runs import (
+    BoardRuns,
+    CaseRun,
+    _board_to_draw,
+    closest,
+    run_boards,
+)
 from halfcycle.report.parts import Contents, Table
 from halfcycle.simulate.boards import draw
+from halfcycle.simulate.limit_curves import LimitCurve
+from halfcycle.simulate.tally import Failure
 from support.paths import example
 from support.report_page import contents
 
 BOARDS = 12
+_PEAK_UNITS = ("V", "% of nominal")
 
 
 @pytest.fixture(scope="module")
@@ -109,3 +118,39 @@ def test_the_worst_board_of_the_first_page_was_a_number_alone(
     for letter in letters - {""}:
         assert letter in named.letters.values()
     assert letters - {""}
+
+
+def test_the_overload_drew_the_slowest_board_not_the_highest(runs: BoardRuns) -> None:
+    tally = of(runs, "overload").tally
+    assert tally.worst["above_120_ms"][0] > 0
+    assert _board_to_draw(tally) == (tally.worst["highest_percent"][1], "the highest")
+
+
+def test_a_failing_case_drew_the_first_board_that_failed_even_if_it_was_the_nominal(
+    runs: BoardRuns,
+) -> None:
+    tally = of(runs, "start").tally
+    slowest = tally.worst["settling_ms"][1]
+    failures = [Failure(number, ("",), ("settling",)) for number in sorted({0, slowest})]
+    failing = replace(tally, failed=len(failures), failures=failures)
+    assert _board_to_draw(failing) == (slowest, "failed, the slowest")
+
+
+def test_the_axis_hid_a_limit(runs: BoardRuns) -> None:
+    """Levels of a limit from 50 to 150 % lie on the axis."""
+    curve = LimitCurve("a limit", "here", lower=((60.0, 0.1),), upper=((140.0, 0.1), (500.0, 0.0)))
+    run = next(each for each in runs.runs if board_section._span(each)[0] > 90)
+    limited = replace(run, case=replace(run.case, curves=(curve,)))
+    assert board_section._limit_levels(limited) == [60.0, 140.0]
+    svg = board_section._case_figure(limited, BOARDS).svg
+    ticks = {float(tick) for tick in re.findall(r">(\d+)</text>", svg)}
+    assert {60.0, 140.0} <= ticks
+
+
+def test_the_table_of_cases_had_no_instantaneous_peak(runs: BoardRuns) -> None:
+    table = board_section.case_table(runs)
+    for run in runs.runs:
+        volts, percent = (float(cell(table, run.case.name, f"peak, {u}")) for u in _PEAK_UNITS)
+        rated_v = float(runs.setting.spec.output.rated_rms_v)
+        assert volts / (2**0.5 * rated_v) == pytest.approx(percent / 100, rel=0.01)
+        assert volts > rated_v * run.tally.worst["highest_percent"][0] / 100

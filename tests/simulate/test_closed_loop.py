@@ -151,6 +151,9 @@ def test_half_cycle_rms_of_any_start_is_the_dense_one(grid: int, from_s: float) 
         ), name
     assert got.settling_s[0] == pytest.approx(wanted.settling_s[0], abs=2e-5)
     assert got.high_s[0] == pytest.approx(wanted.high_s[0], abs=4e-5)
+    # The greatest size of the output itself, which stood nowhere.
+    assert got.peak_v[0] == pytest.approx(wanted.peak_v[0], rel=1e-9)
+    assert got.peak_v[0] > got.highest_rms[0]
     assert 0.03 < got.settling_s[0] < 0.3 and 0.005 < got.high_s[0] < 0.1
 
 

@@ -222,11 +222,25 @@ def _show(results: Sequence[Result], as_json: bool) -> None:
         emit_json(Checks.of(results))
     elif len(results) > 1:
         _show_specs(results)
+    elif _nothing_there(results[0].job):
+        job = results[0].job
+        spec, folder = (shlex.quote(printable(str(each))) for each in (job.file, job.folder))
+        click.echo(
+            f"FAIL {printable(str(job.folder))}: there is no file of {job.spec.name} here, so "
+            f"nothing was checked; write them with halfcycle generate {spec} --out {folder}"
+        )
     else:
         for check in results[0].checks:
             click.echo(_line(check))
         if results[0].kept:
             click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
+
+
+def _nothing_there(job: Job) -> bool:
+    """Whether the folder holds none of the generated files."""
+    name = job.spec.name
+    files = (f"{name}.c", f"{name}.h", f"{name}_vectors.h", f"{name}_selftest.c")
+    return not any((job.folder / file).exists() for file in files)
 
 
 def _show_specs(results: Sequence[Result]) -> None:

@@ -154,8 +154,8 @@ def _refused(spec: Path, error: RefusedError, text: str, command: str) -> str:
     from halfcycle.report.refused_page import Refused, render  # noqa: PLC0415 (numpy and jinja2)
     from halfcycle.spec.load import load_spec  # noqa: PLC0415
 
-    trials = getattr(error, "trials", ())
-    return render(Refused(load_spec(spec), error.findings, trials, text, command))
+    trials, beyond = getattr(error, "trials", ()), getattr(error, "beyond", None)
+    return render(Refused(load_spec(spec), error.findings, trials, text, command, beyond))
 
 
 @contextmanager

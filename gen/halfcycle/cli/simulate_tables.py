@@ -84,6 +84,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         *([] if wide else _at_rest(tallies)),
         *_dc_is_of(prepared, tallies),
         *([f"Above 120 % of rated for up to: {', '.join(longest)}."] if longest else []),
+        *_peak(tallies),
         f"Designed: settling {_or_dash(designed)} ms, overshoot "
         f"{_or_dash(prepared.setting.promise.overshoot_percent)} %. Targets: "
         f"{common.settling_asked(prepared.setting.spec)}, "
@@ -116,6 +117,20 @@ def _to_the_end(tally: Tally) -> str:
         return ""
     of = "" if tally.boards == 1 else f", on {counted(tally.high_at_end, 'board')}"
     return f" (to the end of the run{of})"
+
+
+def _peak(tallies: list[Tally]) -> list[str]:
+    """The greatest size of the output itself, of all cases, in a line."""
+    known = [tally for tally in tallies if "peak_v" in tally.worst]
+    if not known:
+        return []
+    worst = max(known, key=lambda tally: tally.worst["peak_v"][0])
+    volts, board = worst.worst["peak_v"]
+    percent = worst.worst["peak_percent"][0]
+    return [
+        f"Instantaneous peak up to {volts:.0f} V, {percent:.1f} % of a rated sine's (board {board} "
+        f"in {worst.case}), sensor gain in it; --json has it of each case."
+    ]
 
 
 def _at_rest(tallies: list[Tally]) -> list[str]:

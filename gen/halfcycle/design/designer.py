@@ -17,7 +17,7 @@ with the shortest one inside the tolerance.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -25,12 +25,13 @@ from halfcycle.design.findings import findings
 from halfcycle.design.kinds import Candidates, has_zero_at_f
 from halfcycle.design.late_update import late_update
 from halfcycle.design.law import first_normalised, look, may_normalise, under
-from halfcycle.design.reach import reaches
-from halfcycle.design.refusal import refusal
+from halfcycle.design.reach import plants_of, reaches
+from halfcycle.design.refusal import out_of_reach, refusal
 from halfcycle.design.trial import asking_for_the_fastest, try_window
 from halfcycle.design.types import Design, LateUpdate, LoopGains, Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.moving import MovingRefusal, can_settle, may_settle
+from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.candidates import reading_faults
 from halfcycle.windows.search import Window
@@ -74,6 +75,8 @@ def design(
     ship.
     """
     search = _Search(spec, file, integer_error_v)
+    if spec.gains is None and (beyond := search.beyond_reach()) is not None:
+        raise out_of_reach(spec, *beyond)
     anyhow = spec.gains is not None or spec.settling_limit_ms is not None
     chosen = search.cheapest() if anyhow else search.fastest()
     chosen = search.unless_flipping(chosen, weigh_double)
@@ -167,9 +170,23 @@ class _Search:
     @cached_property
     def _in_reach(self) -> bool:
         """Whether rated voltage can be had at every corner with any window worth a try."""
+        return any(reaches(self.spec, window, self.file) for window in self._worth_trying())
+
+    def _worth_trying(self) -> Iterator[Window]:
+        """The windows with the most updates, the cheapest kind first."""
         candidates = self.candidates
-        rows = (row for kind in candidates.kinds for row in candidates.worth_trying(kind))
-        return any(reaches(self.spec, row[-1], self.file) for row in rows)
+        for kind in candidates.kinds:
+            for row in candidates.worth_trying(kind):
+                yield row[-1]
+
+    def beyond_reach(self) -> tuple[Window, Plants] | None:
+        """If rated voltage cannot be had with any window: the first one, with its plants. Known
+        before any is tried, as no gains bring a voltage there."""
+        if self._in_reach:
+            return None
+        first = next(self._worth_trying(), None)
+        plants = None if first is None else plants_of(self.spec, first, self.file)
+        return None if first is None or plants is None else (first, plants)
 
     def _out_of_reach(self, window: Window) -> bool:
         """Whether rated voltage cannot be had with ``window``, which is then not tried. If it

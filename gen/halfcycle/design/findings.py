@@ -63,7 +63,7 @@ def findings(design: Design) -> Iterator[Finding]:
 
 def _of_window_and_loop(design: Design) -> Iterator[Finding]:
     """What is said of a design whenever its update is done."""
-    yield from reach(design.spec, design.chosen.hardest_plants)
+    yield from reach(design.spec, design.chosen.hardest_plants, design.window)
     yield from _given_gains(design)
     yield from bus_findings(design)
     yield from _window(design)

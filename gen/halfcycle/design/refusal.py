@@ -17,11 +17,13 @@ from halfcycle.base.exact import text
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted, figure
 from halfcycle.design.kinds import Candidates, has_zero_at_f
+from halfcycle.design.lost_in_ripple import cause, longer_trials, lost
 from halfcycle.design.reach import reach
 from halfcycle.design.trial import try_window
 from halfcycle.design.types import Trial
 from halfcycle.loop.moving import MovingRefusal
 from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.loop.plant_types import Plants
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
@@ -40,21 +42,39 @@ BETTER = 0.95
 
 
 class UnmetError(RefusedError):
-    """A spec that no window meets, with the ``trials`` that were made."""
+    """A spec that no window meets, with the ``trials`` that were made; ``beyond``: the plants that
+    do not reach rated voltage, for which reason no window was tried."""
 
-    def __init__(self, findings: Iterable[Finding], trials: Iterable[Trial] = ()) -> None:
+    def __init__(
+        self,
+        findings: Iterable[Finding],
+        trials: Iterable[Trial] = (),
+        beyond: Plants | None = None,
+    ) -> None:
         super().__init__(findings)
         self.trials = tuple(trials)
+        self.beyond = beyond
 
     def __reduce__(self) -> tuple[type[UnmetError], tuple[object, ...]]:
-        return type(self), (self.findings, self.trials)
+        return type(self), (self.findings, self.trials, self.beyond)
+
+
+def out_of_reach(spec: Spec, window: Window, plants: Plants) -> UnmetError:
+    """What is said of a spec whose rated voltage no window brings into reach; ``plants``: those of
+    ``window``, one of them."""
+    return UnmetError(reach(spec, plants, window), beyond=plants)
 
 
 def refusal(spec: Spec, trials: Sequence[Trial], file: str = "spec") -> UnmetError:
-    """What is said of a spec whose targets none of ``trials`` meets; ``file`` names it."""
-    if not any(trial.in_reach for trial in trials):
-        return UnmetError(reach(spec, trials[0].hardest_plants), trials)
+    """What is said of a spec whose targets none of ``trials`` meets, though rated voltage can be
+    had; ``file`` names it."""
     followed = _with_the_fastest(spec, trials, file)
+    for each in longer_trials(spec, followed, file):
+        trial = each
+        if isinstance(trial.refusal, MovingRefusal) and trial.refusal.settling_ms is None:
+            trial = _with_its_fastest(spec, trial, file)
+        if trial.refusal is not None:
+            followed.append(trial)
     return UnmetError(unmet(spec, followed, file), followed)
 
 
@@ -81,14 +101,14 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             "targets-unmet",
             "targets.settling_ms",
             f"{wanted} cannot be met at every corner by {tried}; "
-            f"the best{_among(trials, len(refused))}, with {length} "
+            f"{cause(spec, trials)}the best{_among(trials, len(refused))}, with {length} "
             f"({window.duration_ms:.6g} ms a window): {' or '.join(reached) or 'none'}; "
             f"{_others(trials)}{_limited(trial, best.corner)}. "
-            f"{_help(spec, file, best.settling_ms)}",
+            f"{_help(spec, file, best.settling_ms, drifts=bool(lost(spec, trials)))}",
         )
     ]
     ripple_v = min(each.faults.ripple_v for each, _ in refused)
-    if ripple_v > float(spec.output.rated_rms_v) / 200:
+    if ripple_v > float(spec.output.rated_rms_v) / 200 and not lost(spec, trials):
         partial = not (window.within_clock or window.shaped)
         findings.append(
             finding(
@@ -249,8 +269,8 @@ class _Remedy:
         return f"{self.words} ({figure}{with_})"
 
 
-def _help(spec: Spec, file: str, settling_ms: float | None) -> str:
-    """What helps, most first, each with its figure."""
+def _help(spec: Spec, file: str, settling_ms: float | None, *, drifts: bool) -> str:
+    """What helps, most first, each with its figure; ``drifts``: as ``_changes`` has it."""
     without = math.inf if settling_ms is None else settling_ms
 
     def helpful(words: str, changed: Spec) -> _Remedy | None:
@@ -259,7 +279,7 @@ def _help(spec: Spec, file: str, settling_ms: float | None) -> str:
         helps = remedy is not None and (remedy.met or remedy.settling_ms < BETTER * without)
         return remedy if helps else None
 
-    remedies = [remedy for change in _changes(spec) if (remedy := helpful(*change))]
+    remedies = [remedy for change in _changes(spec, drifts=drifts) if (remedy := helpful(*change))]
     # A wider bus does not help if the narrowest does not.
     buses = sorted(_narrower_buses(spec), key=lambda change: _bus_range(change[1]))
     if buses and (narrowest := helpful(*buses[0])):
@@ -270,15 +290,19 @@ def _help(spec: Spec, file: str, settling_ms: float | None) -> str:
     return f"Tried for you: {', '.join(map(str, remedies))}. {general}" if remedies else general
 
 
-def _changes(spec: Spec) -> Iterator[tuple[str, Spec]]:
+def _changes(spec: Spec, *, drifts: bool) -> Iterator[tuple[str, Spec]]:
     """Changes that may help besides a narrower bus, in words: other windows if keys forbid them, a
-    loop period that is shorter and divides the half cycle, the other measure, both."""
+    loop clocked from the source that is followed if ``drifts`` (the ripple of the reading is too
+    much), a loop period that is shorter and divides the half cycle, the other measure, both."""
     free = {"half_cycles": "auto", "weighting": "auto", "updates_per_window": "auto"}
     free["samples"] = "auto"
     insisted = [name for name in free if getattr(spec.loop, name) != "auto"]
     if insisted:
         keys = " and ".join(f"loop.{name}" for name in insisted)
         yield f'{keys} = "auto"', _with(spec, "loop", **free)
+    if drifts and spec.output.frequency_tolerance_hz > 0:
+        words = "output.frequency_tolerance_hz = 0, as of a loop clocked from the source"
+        yield words, _with(spec, "output", frequency_tolerance_hz=Fraction(0))
     half_us = Fraction(500_000) / spec.output.frequency_hz
     periods = [half_us / math.ceil(share * half_us / spec.loop.period_us) for share in (2, 4)]
     shorter = [period for period in periods if period >= 1]

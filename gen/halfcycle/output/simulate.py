@@ -52,6 +52,10 @@ class Worst(Entry):
     lowest_percent: float | None = means("lowest half-cycle RMS, sensor gain apart, % of rated")
     highest_percent: float | None = means("highest half-cycle RMS, sensor gain apart, % of rated")
     above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
+    peak_v: float | None = means(
+        "greatest size of the output itself after the event, the board's sensor gain in it, V"
+    )
+    peak_percent: float | None = means("the same in % of the peak of a rated sine")
     thd_percent: float | None = means("at rest, harmonics 2 to 40 over the fundamental, %")
     dc_percent: float | None = means("DC of the output at rest, of any cause, % of rated peak")
     dc_v: float | None = means("the same in volts, signed, V")

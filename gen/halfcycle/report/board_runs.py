@@ -146,7 +146,9 @@ def _by_half_cycle(
 def _board_to_draw(judged: Tally) -> tuple[int, str]:
     """The board to draw, and why it: one that failed, else the farthest from where it should be."""
     if judged.failures:
-        return judged.failures[0].board, "failed"
+        return _worst_failed(judged)
+    if judged.worst.get("above_120_ms", (0.0, 0))[0] > 0:
+        return judged.worst["highest_percent"][1], "the highest"
     for figure, why in (
         ("settling_ms", "the slowest"),
         ("steady_error_percent", "the most steady error"),
@@ -155,6 +157,19 @@ def _board_to_draw(judged: Tally) -> tuple[int, str]:
         if figure in judged.worst:
             return judged.worst[figure][1], why
     return 0, ""
+
+
+def _worst_failed(judged: Tally) -> tuple[int, str]:
+    """A board that failed: the worst of a figure if it is listed as failed, else the first."""
+    failed = [failure.board for failure in judged.failures]
+    for figure, why in (
+        ("settling_ms", "failed, the slowest"),
+        ("steady_error_percent", "failed, the most steady error"),
+        ("highest_percent", "failed, the highest"),
+    ):
+        if figure in judged.worst and judged.worst[figure][1] in failed:
+            return judged.worst[figure][1], why
+    return failed[0], "failed, the first that did"
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,8 @@ from halfcycle.simulate.criteria import settling_limit_s, shows_overshoot
 
 SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
+DRAWN_LIMIT_V = 50.0
+"""A drawing is drawn as far as its limits down to this percent of rated."""
 
 
 END = " †"
@@ -91,8 +93,9 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     known = ~np.isnan(run.low)
     least, most = _span(run)
     room = 26.0 if run.case.curves else 10.0
-    low = max(SPAN_V[0], min(least - 4, 100.0 - room))
-    high = min(SPAN_V[1], max(most + 4, 100.0 + room))
+    levels = _limit_levels(run)
+    low = max(SPAN_V[0], min(least - 4, 100.0 - room, *(level - 2 for level in levels)))
+    high = min(SPAN_V[1], max(most + 4, 100.0 + room, *(level + 2 for level in levels)))
     key = [
         ("spread", f"all {counted(boards, 'board')}" if boards > 1 else "one board"),
         ("one", "nominal"),
@@ -112,6 +115,8 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     if run.worst_board != 0:
         chart.line(middles, run.worst[known].tolist(), "two")
         drawn = f" Board {run.worst_board}: {run.drawn_for}."
+    elif run.tally.failed:
+        drawn = f" The nominal board {run.drawn_for}."
     chart.line(middles, run.nominal[known].tolist(), "one")
     if edges[0] < 0:
         chart.at(0.0, "hair ink")
@@ -128,6 +133,14 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     about = run.case.about[:1].upper() + run.case.about[1:]
     caption = f"{about}.{drawn}{before_zero(run)} Judged: {rules}.{lost_sensor(run, most)}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
+
+
+def _limit_levels(run: CaseRun) -> list[float]:
+    """Levels of the case's limits that a drawing has room for, percent of rated."""
+    points = [point for curve in run.case.curves for point in (*curve.lower, *curve.upper)]
+    steady = [level for curve in run.case.curves for level in curve.steady or ()]
+    levels = [*(level for level, _ in points), *steady]
+    return [level for level in levels if DRAWN_LIMIT_V <= level <= SPAN_V[1]]
 
 
 def _verdict(run: CaseRun, boards: int) -> str:
@@ -175,6 +188,8 @@ def case_table(board_runs: BoardRuns) -> Table:
             "RMS lowest, %",
             "RMS highest, %",
             "above 120 %, ms",
+            "peak, V",
+            "peak, % of nominal",
             "THD, %",
             "DC, % of peak",
             "most scale",
@@ -190,18 +205,22 @@ def case_table(board_runs: BoardRuns) -> Table:
                 worst(run, "lowest_percent", ""),
                 worst(run, "highest_percent", ""),
                 worst(run, "above_120_ms", "") + (END if run.tally.high_at_end else ""),
+                worst(run, "peak_v", ""),
+                worst(run, "peak_percent", ""),
                 worst(run, "thd_percent", ""),
                 worst(run, "dc_percent", ""),
                 worst(run, "scale", ""),
             )
             for run in board_runs.runs
         ),
-        numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11),
+        numeric=tuple(range(1, 14)),
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
             f"start that end after the zero of the case's drawing ({_zeros(board_runs)}). The half "
             "cycles of the drawings are those of the reference, so extremes are a little less "
-            "there. THD (harmonics 2 to 40) and DC are of the output at rest. DC "
+            "there. Peak: the greatest size of the output itself from that zero on, as a scope has "
+            "it, so with the sensor's gain error in it; 100 % is the peak of a rated sine. THD "
+            "(harmonics 2 to 40) and DC are of the output at rest. DC "
             f"is of all causes: what the regulator makes of the sensor's zero ({at_most} by the "
             "design), rounding to ADC codes, to the drive's steps and to PWM counts, noise, and "
             "harmonics of a load that the sampling folds.",

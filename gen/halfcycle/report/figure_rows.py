@@ -12,6 +12,7 @@ from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.moving_search import MIN_GAIN_MARGIN
+from halfcycle.loop.plant_types import Plants
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.parts import Corners, asked, beside, carried, exact, quantity
@@ -136,9 +137,8 @@ def dc_row(trial: Trial) -> Row:
     )
 
 
-def scale_row(spec: Spec, trial: Trial, named: Corners) -> Row:
+def scale_row(spec: Spec, plants: Plants, named: Corners) -> Row:
     """The drive that the weakest board needs."""
-    plants = trial.hardest_plants
     scale = float(plants.scale_for_rated[plants.hardest])
     limit = float(spec.bridge.scale_max)
     return Row(

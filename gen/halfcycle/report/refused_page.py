@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from halfcycle.base.findings import Finding
 from halfcycle.design.refusal import best_of_all, unfollowed_ms
 from halfcycle.design.types import Trial
+from halfcycle.loop.plant_types import Plants
 from halfcycle.report.figure_rows import Row, dc_row, gain_rows, loop_rows, scale_row, sensor_text
 from halfcycle.report.loop_section import FIGURES
 from halfcycle.report.page import Section, lay_out
@@ -27,22 +28,24 @@ from halfcycle.spec.models import Spec
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """All that enters the page of a refused spec. ``findings`` and ``trials``: of the refusal, no
-    trial if no window was found to try; the rest as in ``parts.Contents``."""
+    """All that enters the page of a refused spec. ``findings``, ``trials`` and ``beyond``: of the
+    refusal, no trial if no window was found to try or rated voltage is ``beyond`` reach; the rest
+    as in ``parts.Contents``."""
 
     spec: Spec
     findings: tuple[Finding, ...]
     trials: tuple[Trial, ...]
     spec_text: str
     command: str
+    beyond: Plants | None = None
 
 
 def render(refused: Refused) -> str:
     """The page as text. The same spec gives the same text."""
     trials = by_time(refused.trials)
     best = _best(trials)
-    named = _named(best, trials)
-    rows = tuple(_rows(refused.spec, best, trials, named))
+    named = _named(best, trials, refused.beyond)
+    rows = tuple(_rows(refused, best, named))
     used = {row.where for row in rows}
     return lay_out(
         refused.spec,
@@ -67,6 +70,11 @@ def render(refused: Refused) -> str:
 
 def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
+    if refused.beyond is not None:
+        return (
+            "There is no C: rated voltage is out of reach of the bus at one corner, whatever the "
+            "window, so that none was weighed."
+        )
     if not refused.trials:
         return "The targets cannot be met: no window that the spec allows measures the output."
     count = len(refused.trials)
@@ -102,23 +110,23 @@ def _of(best: Trial) -> str:
     return f"{name_of(best.window)}, {asked(best.window.duration_ms, 'ms')} a window"
 
 
-def _named(best: Trial | None, trials: tuple[Trial, ...]) -> Corners:
+def _named(best: Trial | None, trials: tuple[Trial, ...], beyond: Plants | None) -> Corners:
     """A letter for each board that is the worst of something."""
     worst = {} if best is None else best.loop.worst
     labels = [worst[key] for key, _, _ in FIGURES[:5] if key in worst]
-    for trial in trials[:1] if best is None else (best,):
-        plants = trial.hardest_plants
+    hardest = [trial.hardest_plants for trial in (trials[:1] if best is None else (best,))]
+    for plants in hardest if beyond is None else (beyond,):
         labels.append(plants.corners[plants.hardest].label)
     return letters([*labels, *(label for trial in trials if (label := slowest(trial)))])
 
 
-def _rows(
-    spec: Spec, best: Trial | None, trials: tuple[Trial, ...], named: Corners
-) -> Iterator[Row]:
+def _rows(refused: Refused, best: Trial | None, named: Corners) -> Iterator[Row]:
     """The figures of the best window with its best gains, beside what is asked for; the drive
     alone if no window has any, and rated voltage is out of reach."""
+    spec = refused.spec
+    if refused.beyond is not None:
+        yield scale_row(spec, refused.beyond, named)
     if best is None:
-        yield from (scale_row(spec, trial, named) for trial in trials[:1] if not trial.in_reach)
         return
     yield from loop_rows(spec, best.loop, named)
     yield from gain_rows(spec, best)
@@ -129,7 +137,7 @@ def _rows(
         kept=best.within_tolerance,
     )
     yield dc_row(best)
-    yield scale_row(spec, best, named)
+    yield scale_row(spec, best.hardest_plants, named)
     measure = "average-rectified mean" if spec.loop.measure == "mean" else "true RMS"
     yield Row("window", "", f"{length_text(best.window)}, {measure}")
 

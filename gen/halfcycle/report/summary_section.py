@@ -95,7 +95,7 @@ def _number_rows(contents: Contents, named: Corners) -> Iterator[Row]:
     )
     if numbers.rest is not None:
         yield from _rest_rows(numbers.rest, design.chosen, named)
-    yield scale_row(design.spec, design.chosen, named)
+    yield scale_row(design.spec, design.chosen.hardest_plants, named)
     full = min(signal.headroom_bits for signal in numbers.plan.signals)
     yield Row(
         "least headroom of an integer",

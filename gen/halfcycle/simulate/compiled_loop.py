@@ -30,7 +30,7 @@ struct hc_case {
 };
 struct hc_sliding {
     double rest_square; double settling_s; double lowest_square; double highest_square;
-    double high_s;
+    double high_s; double peak_v;
 };
 struct hc_results {
     int32_t *half_count; double *half_end_s; double *half_mean_square;
@@ -88,7 +88,7 @@ class CompiledLoop:
         case.band, case.high = run.judged.band, run.judged.high
 
         halves, windows = (len(boards), run.half_limit), (len(boards), run.window_limit)
-        sliding, grid = np.zeros((len(boards), 5)), np.empty((4, run.grid_limit))
+        sliding, grid = np.zeros((len(boards), 6)), np.empty((4, run.grid_limit))
         result = History(
             half_count=np.zeros(len(boards), np.int32),
             half_end_s=np.zeros(halves),
@@ -104,6 +104,7 @@ class CompiledLoop:
             lowest_rms=sliding[:, 2],
             highest_rms=sliding[:, 3],
             high_s=sliding[:, 4],
+            peak_v=sliding[:, 5],
             wave=np.zeros((len(boards), WAVE_POINTS if run.wave_turns else 0)),
             trace=np.zeros((run.steps if trace else 0, 4)),
         )

@@ -11,11 +11,11 @@ from halfcycle.base.text import counted, figure, listed
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import ramp_s
-from halfcycle.simulate.reading_error import CAUSES, ReadingError
+from halfcycle.simulate.reading_error import CAUSES, Measure, ReadingError
 from halfcycle.simulate.tally import Tally
 
 _WORDS = {
-    "shape": "by the wave's shape, as a mean is read as the RMS of a sine",
+    "shape": "by the wave's shape",
     "folded": "by harmonics and ringing that the sampling folds",
     "sampling": "by the sampling of a clean sine",
     "zero": "by the sensor's zero",
@@ -152,7 +152,7 @@ def _reporting(setting: Setting, errors: Iterable[ReadingError]) -> Iterator[Fin
 
 def _misread(setting: Setting, worst: ReadingError, others: int) -> Finding:
     """The finding for the greatest cause of one error."""
-    off = _what_is_off(worst, others)
+    off = _what_is_off(worst, others, setting.spec.loop.measure)
     if worst.greatest == "shape":
         return finding(
             "report-shape",
@@ -205,7 +205,7 @@ def _sampled_better(setting: Setting) -> str:
     return "sample faster"
 
 
-def _what_is_off(worst: ReadingError, others: int) -> str:
+def _what_is_off(worst: ReadingError, others: int, measure: Measure) -> str:
     """By how much, on which board, in how many cases, and by what."""
     parts = {cause: getattr(worst, cause) for cause in CAUSES}
     mentioned = sorted(
@@ -213,8 +213,11 @@ def _what_is_off(worst: ReadingError, others: int) -> str:
         key=lambda cause: -abs(parts[cause]),
     )
     places = max(0, 2 - math.floor(math.log10(abs(100 * worst.error))))
+    words = dict(_WORDS)
+    if measure == "mean":
+        words["shape"] += ", as a mean is read as the RMS of a sine"
     causes = ", ".join(
-        f"{round(100 * parts[cause], places):+g} % {_WORDS[cause]}" for cause in mentioned
+        f"{round(100 * parts[cause], places):+g} % {words[cause]}" for cause in mentioned
     )
     # The rounded parts, with the rest, add up to the rounded whole.
     told = sum(round(100 * parts[cause], places) for cause in mentioned)
@@ -244,6 +247,20 @@ def _highest(tallies: Sequence[Tally]) -> tuple[float, int, str]:
     return *worst.worst["highest_percent"], worst.case
 
 
+def _peak(tallies: Sequence[Tally]) -> str:
+    """The greatest size of the output itself, in words; "" if none was measured."""
+    known = [tally for tally in tallies if "peak_v" in tally.worst]
+    if not known:
+        return ""
+    worst = max(known, key=lambda tally: tally.worst["peak_v"][0])
+    volts, board = worst.worst["peak_v"]
+    percent = worst.worst["peak_percent"][0]
+    return (
+        f", with an instantaneous peak of {volts:.0f} V, {percent:.4g} % of a rated sine's "
+        f"(board {board} in {worst.case})"
+    )
+
+
 def _above_no_limit(tallies: Sequence[Tally]) -> Iterator[Finding]:
     """A fault whose output stays above 120 % of rated for a while, in cases for which the spec
     lists no published limit."""
@@ -255,8 +272,8 @@ def _above_no_limit(tallies: Sequence[Tally]) -> Iterator[Finding]:
         "over-voltage",
         ", ".join(tally.case for tally in far),
         f"no published limit is held here, and the output goes above 120 % of rated, at worst to "
-        f"{high:.4g} % (board {board} in {case}); no window regulator can prevent that: "
-        "protect the load with a separate over-voltage cut-out in hardware",
+        f"{high:.4g} % (board {board} in {case}){_peak(far)}; no window regulator can prevent "
+        "that: protect the load with a separate over-voltage cut-out in hardware",
     )
 
 
@@ -283,6 +300,7 @@ def _over_voltage(tallies: Sequence[Tally]) -> Iterator[Finding]:
     yield finding(
         "over-voltage",
         ", ".join(tally.case for tally in left),
-        f"{words}, at worst {high:.4g} % of rated (board {board}{where}); no window regulator can "
-        "prevent that: protect the load with a separate over-voltage cut-out in hardware",
+        f"{words}, at worst {high:.4g} % of rated (board {board}{where}){_peak(left)}; no window "
+        "regulator can prevent that: protect the load with a separate over-voltage cut-out in "
+        "hardware",
     )

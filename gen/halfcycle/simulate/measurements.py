@@ -39,7 +39,8 @@ class Response:
     board's own resting level. ``overshoot`` as a share of the step. ``lowest``, ``highest``:
     extremes of the half-cycle RMS after the event, ``end``: the last one, ``before``: the last one
     before the event (0: none), shares of rated. ``high_s``: time that it spends above HIGH_SHARE of
-    rated. ``breached``: (boards, curves).
+    rated. ``peak_v``: the greatest size of the output itself after it, volts, as a scope has it, so
+    with the board's sensor gain in it. ``breached``: (boards, curves).
     """
 
     settling_s: Real
@@ -49,6 +50,7 @@ class Response:
     end: Real
     before: Real
     high_s: Real
+    peak_v: Real
     breached: Flags
 
 
@@ -174,6 +176,7 @@ def _response(run: _Run) -> Response:
         end=_last(run.level, run.half_known),
         before=_last(run.level, run.half_known & (history.half_end_s <= run.event)),
         high_s=history.high_s,
+        peak_v=history.peak_v,
         breached=_breached(run),
     )
 

@@ -230,7 +230,8 @@ class History:
     ``half_*``: one entry for each whole half cycle of the reference; ``window_*``: one for each
     update. RMS in volts, of the true output. Of the half-cycle RMS of any start, (boards,):
     ``rest_rms``, 0 without a rest; ``settling_s``; ``lowest_rms``, ``highest_rms`` and ``high_s``,
-    as ``Judged`` and ``struct hc_sliding`` say. ``wave``: (boards, WAVE_POINTS), the output over a
+    as ``Judged`` and ``struct hc_sliding`` say. ``peak_v``: (boards,), the greatest size of the
+    output itself after ``Judged.from_s``, volts. ``wave``: (boards, WAVE_POINTS), the output over a
     turn of the reference, volts, the mean of the last turns; no columns if none was asked
     for. ``trace``: (steps, 4) of the first board, output V,
     bridge V, choke A and load A at the start of each step, empty if it was not asked for.
@@ -250,5 +251,6 @@ class History:
     lowest_rms: Real
     highest_rms: Real
     high_s: Real
+    peak_v: Real
     wave: Real
     trace: Real

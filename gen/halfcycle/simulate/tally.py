@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -26,6 +27,8 @@ FIGURES = (
     "lowest_percent",
     "highest_percent",
     "above_120_ms",
+    "peak_v",
+    "peak_percent",
     "thd_percent",
     "dc_percent",
     "dc_v",
@@ -108,7 +111,7 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
     for column, curve in enumerate(case.curves):
         result.breached[curve.name] = int(measured.response.breached[:, column].sum())
 
-    for name, values in _figures(case, measured).items():
+    for name, values in _figures(setting, case, measured).items():
         order = -values if name == "lowest_percent" else values
         order = np.abs(values) if name in SIGNED else order
         if not np.isnan(order).all():
@@ -121,7 +124,7 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
     return result
 
 
-def _figures(case: Case, measured: Measured) -> dict[str, Real]:
+def _figures(setting: Setting, case: Case, measured: Measured) -> dict[str, Real]:
     """Figures of all boards, those of ``FIGURES`` that are compared; NaN if a case gives a
     figure no meaning."""
     response, steady, flagged = measured.response, measured.steady, measured.flagged
@@ -139,6 +142,8 @@ def _figures(case: Case, measured: Measured) -> dict[str, Real]:
         "lowest_percent": 100 * (response.lowest if pulled else nothing),
         "highest_percent": 100 * response.highest,
         "above_120_ms": 1000 * response.high_s,
+        "peak_v": response.peak_v,
+        "peak_percent": 100 * response.peak_v / (math.sqrt(2) * setting.rated_v),
         "thd_percent": 100 * measured.wave.thd,
         "dc_percent": 100 * measured.wave.dc,
         "dc_v": measured.wave.dc_v,
