@@ -23,6 +23,7 @@ from halfcycle.cli.numbers import Whole
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.streams import say
 from halfcycle.cli.tables import emit_json, show_table, shown
 from halfcycle.cli.usage import WHERE
 from halfcycle.generate import emit
@@ -117,9 +118,9 @@ def command(
         raise InputError(faults)
     _show(results, as_json)
     if no_run:
-        click.echo("the C was compiled, but not run: bit-exact and self-test are skipped", err=True)
+        say("the C was compiled, but not run: bit-exact and self-test are skipped")
     for fault in faults:
-        click.echo(str(fault), err=True)
+        say(str(fault))
     sys.exit(_exit_code(results))
 
 
@@ -226,7 +227,7 @@ def _show(results: Sequence[Result], as_json: bool) -> None:
         for check in results[0].checks:
             click.echo(_line(check))
         if results[0].kept:
-            click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
+            say("unchanged since it last passed; --no-cache checks it again")
 
 
 def _show_specs(results: Sequence[Result]) -> None:
@@ -267,7 +268,7 @@ def _show_tick(
             tick=tick,
         )
     except (CompileError, isolated.ProcessLostError) as error:
-        click.echo(f"error: {error}", err=True)
+        say(f"error: {error}")
         sys.exit(DIFFERENCE)
     if at is None:
         problem, remedy = "beyond the scenario's end", "give the --samples of the first run too"
