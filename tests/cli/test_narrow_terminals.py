@@ -54,7 +54,7 @@ def test_a_narrow_table_breaks_no_word_and_no_number(command: str, columns: int)
     assert all(len(line) <= columns for line in narrow.splitlines())
     whole = set(show(200, *COMMANDS[command]).split())
     told = re.sub(r"Left out at this width: [^.]*\.", "", narrow)
-    words = {word.strip("─") for word in told.split()}
+    words = {word.strip("─") for word in told.split()} - {"-"}
     # A legend of lines has punctuation that one with columns has not.
     assert not {word for word in words if word and not {word, word.rstrip(".,:")} & whole}
 
@@ -78,6 +78,24 @@ def test_a_column_that_is_left_out_is_not_explained(command: str, columns: int) 
     left_out = set("; ".join(re.findall(r"Left out at this width: ([^.]*)\.", words)).split("; "))
     for heading, legend in explained.get(command, {}).items():
         assert (heading in left_out) == (legend not in words), (heading, words)
+
+
+@pytest.mark.parametrize("columns", [40, 50, 60])
+def test_remarks_were_lost_on_a_narrow_terminal(columns: int) -> None:
+    """What is asked for, and what a figure counts, stood in no other place."""
+    narrow, whole = (" ".join(show(wide, "design", SPEC).split()) for wide in (columns, 100))
+    for label, remark in (
+        ("integral gain", "per window: 0.283"),
+        ("settling to 2 %", "asked: 250 ms"),
+        ("steady error", "sensor's zero and gain apart"),
+        ("at rest, at most", "any board, peak to peak, noise apart"),
+    ):
+        assert f"{label} - {remark}" in narrow and remark in whole
+    assert not re.search("Left out at this width: [^.]*remark", narrow)
+    marked = show(columns, *COMMANDS["windows"])
+    row = re.search(r"^ +1 +10 .* odd few *$", marked, re.M)
+    assert (row is None) == ("half cycles 1 - odd few" in marked)
+    assert "half cycles 2 -" not in marked
 
 
 def test_a_legend_stands_if_its_column_does(capsys: pytest.CaptureFixture[str]) -> None:

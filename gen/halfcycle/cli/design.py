@@ -161,6 +161,7 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
             ),
         ],
         spare=("remark",),
+        below=("remark",),
     )
 
 
