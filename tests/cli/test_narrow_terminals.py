@@ -87,8 +87,8 @@ def test_remarks_were_lost_on_a_narrow_terminal(columns: int) -> None:
     for label, remark in (
         ("integral gain", "per window: 0.283"),
         ("settling to 2 %", "asked: 250 ms"),
-        ("steady error", "sensor's zero and gain apart"),
-        ("at rest, at most", "any board, peak to peak, noise apart"),
+        ("steady error", "without the sensor's zero and gain"),
+        ("at rest, at most", "any board, peak to peak, without noise"),
     ):
         assert f"{label} - {remark}" in narrow and remark in whole
     assert not re.search("Left out at this width: [^.]*remark", narrow)

@@ -53,7 +53,7 @@ from halfcycle.verify.compiler import CompileError
     help="Compare in this scenario alone; a wrong name lists all.",
 )
 @click.option(
-    "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario, only."
+    "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario only."
 )
 @click.option(
     "--jobs", type=Whole(1), metavar="N", help="Specs at once; by default one per processor."
@@ -257,7 +257,9 @@ def _show_tick(
     texts = batch.read(job).texts
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
         if name not in texts:
-            raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
+            raise InputError(
+                [Fault(name, "DIR", "the folder has no such file", "run halfcycle generate")]
+            )
     try:
         at = isolated.replay_apart(
             plan,

@@ -316,7 +316,7 @@ def _narrower_buses(spec: Spec) -> Iterator[tuple[str, Spec]]:
     error = MEASURED_BUS * nominal
     if max(ends) > error:
         low, high = nominal - min(error, ends[0]), nominal + min(error, ends[1])
-        words = f"a bus held to +-{float(100 * MEASURED_BUS):g} %, as dividing by a measured one is"
+        words = f"a bus held to +-{float(100 * MEASURED_BUS):g} %, as measuring it does"
         yield words, _with(spec, "bridge", bus_min_v=low, bus_max_v=high)
 
 
