@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from halfcycle.cli import tables
+from halfcycle.cli import streams, tables
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.report.loop_section import corner_table, corners
 from halfcycle.spec.load import load_spec
@@ -54,7 +54,7 @@ def test_a_narrow_table_breaks_no_word_and_no_number(command: str, columns: int)
     assert all(len(line) <= columns for line in narrow.splitlines())
     whole = set(show(200, *COMMANDS[command]).split())
     told = re.sub(r"Left out at this width: [^.]*\.", "", narrow)
-    words = {word.strip("─") for word in told.split()}
+    words = {word.strip("─") for word in told.split()} - {"-"}
     # A legend of lines has punctuation that one with columns has not.
     assert not {word for word in words if word and not {word, word.rstrip(".,:")} & whole}
 
@@ -78,6 +78,24 @@ def test_a_column_that_is_left_out_is_not_explained(command: str, columns: int) 
     left_out = set("; ".join(re.findall(r"Left out at this width: ([^.]*)\.", words)).split("; "))
     for heading, legend in explained.get(command, {}).items():
         assert (heading in left_out) == (legend not in words), (heading, words)
+
+
+@pytest.mark.parametrize("columns", [40, 50, 60])
+def test_remarks_were_lost_on_a_narrow_terminal(columns: int) -> None:
+    """What is asked for, and what a figure counts, stood in no other place."""
+    narrow, whole = (" ".join(show(wide, "design", SPEC).split()) for wide in (columns, 100))
+    for label, remark in (
+        ("integral gain", "per window: 0.283"),
+        ("settling to 2 %", "asked: 250 ms"),
+        ("steady error", "without the sensor's zero and gain"),
+        ("at rest, at most", "any board, peak to peak, without noise"),
+    ):
+        assert f"{label} - {remark}" in narrow and remark in whole
+    assert not re.search("Left out at this width: [^.]*remark", narrow)
+    marked = show(columns, *COMMANDS["windows"])
+    row = re.search(r"^ +1 +10 .* odd few *$", marked, re.M)
+    assert (row is None) == ("half cycles 1 - odd few" in marked)
+    assert "half cycles 2 -" not in marked
 
 
 def test_a_legend_stands_if_its_column_does(capsys: pytest.CaptureFixture[str]) -> None:
@@ -207,3 +225,49 @@ def test_nothing_is_minus_zero(tmp_path: Path) -> None:
     table.write_text("meter,rms_codes,mean_code\n" + "220.0,1000.0000001,2048\n" * 3)
     for words in (("design", str(spec)), ("calibrate", str(spec), str(table))):
         assert not re.search(r"-0(\.0*)?(?![.\d])", show(100, *words)), words
+
+
+def piped(*words: str) -> list[str]:
+    """Lines of stderr, if that is a pipe."""
+    ran = subprocess.run(
+        [sys.executable, "-m", "halfcycle", *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=EXAMPLES,
+    )
+    assert ran.returncode == 2, ran.stderr
+    return ran.stderr.splitlines()
+
+
+@pytest.mark.parametrize("columns", [50, 70])
+def test_input_errors_ran_on_past_the_edge_of_a_terminal(columns: int, tmp_path: Path) -> None:
+    """Findings were wrapped, errors of the spec and of the command line were not."""
+    spec = tmp_path / "hut.toml"
+    text = (EXAMPLES / SPEC).read_text()
+    spec.write_text(text.replace("period_us = ", "periods_us = ").replace("bus_min_v", "bus_low_v"))
+    for words in (
+        ("design", str(spec)),
+        ("desing",),
+        ("design", SPEC, "--jsno"),
+        ("simulate", SPEC, "--case", "overlaod"),
+    ):
+        whole = piped(*words)
+        assert max(map(len, whole)) > columns and all(line[:7] == "error: " for line in whole)
+        shown = on_terminal(columns, *words)
+        # A path has no place to break.
+        assert all(len(line) <= columns or " " not in line.strip() for line in shown)
+        assert " ".join(line.strip() for line in shown) == " ".join(whole)
+        starts = [line for line in shown if not line.startswith("    ")]
+        assert len(starts) == len(whole)
+
+
+def test_what_a_compiler_points_at_is_not_wrapped(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pointed = "   12 |     " + "x" * 30 + " = y;\n      |     ^" + "~" * 40
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", "30")
+    streams.say(f"error: a compiler refused the C, which it should not do\n{pointed}")
+    first, *others = capsys.readouterr().err.rstrip("\n").split("\n")
+    assert len(first) <= 30 and others[-2:] == pointed.split("\n")

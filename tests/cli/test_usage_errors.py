@@ -152,7 +152,7 @@ def test_a_file_that_there_is_not_is_one_line(run: CommandLine, words: tuple[obj
             ("replay", "none.toml", "none.csv", "--multiply", "0", "--plot", "a.zip"),
             [
                 "(command line): --multiply: is 0; give the ratio",
-                "a.zip: --plot: no suffix of a picture; ",
+                "a.zip: --plot: not a picture's suffix; ",
                 "none.toml: file: there is no such file; ",
                 "none.csv: file: there is no such file; ",
             ],
@@ -160,7 +160,7 @@ def test_a_file_that_there_is_not_is_one_line(run: CommandLine, words: tuple[obj
         (
             ("retune", SPEC, "--period-us", "0", "--frequency-hz", "-3", "--plot", "a.zip"),
             [
-                "a.zip: --plot: no suffix of a picture; ",
+                "a.zip: --plot: not a picture's suffix; ",
                 "(command line): --frequency-hz: -3 is too low; allowed: 1 to 2000 Hz",
                 "(command line): --period-us: 0 is too low; allowed: 1 to 10000 us",
             ],
@@ -171,7 +171,7 @@ def test_a_file_that_there_is_not_is_one_line(run: CommandLine, words: tuple[obj
         ),
         (
             ("identify", "none.toml", "--plot", "a.zip"),
-            ["(command line): LOG: there is none", "a.zip: --plot: ", "none.toml: file: "],
+            ["(command line): LOG: is missing", "a.zip: --plot: ", "none.toml: file: "],
         ),
     ],
 )

@@ -35,7 +35,7 @@ def check_name(file: str) -> str:
     for suffix in SUFFIXES:
         if file.lower().endswith(suffix):
             return suffix[1:]
-    fault = Fault(file, "picture", "no suffix of a picture", f"use one of {', '.join(SUFFIXES)}")
+    fault = Fault(file, "picture", "not a picture's suffix", f"use one of {', '.join(SUFFIXES)}")
     raise InputError([fault])
 
 

@@ -38,8 +38,8 @@ KINDS: dict[str, Kind] = {
     "band-ripple": Kind(
         NOTE,
         "The reading ripples with the phase, and the ripple comes off the 2 % band of settling.",
-        "Clock the loop from the source that is followed; instead of a window that is not whole "
-        "take one that is.",
+        "Clock the loop from the source that the output follows; if the window is not whole, "
+        "choose one that is.",
     ),
     "rated-unreachable": Kind(
         ERROR,
@@ -68,7 +68,8 @@ KINDS: dict[str, Kind] = {
     ),
     "bus-clips": Kind(
         NOTE,
-        "Rated voltage clips at the lowest bus: there a measured bus leaves the loop slower.",
+        "At the lowest bus rated voltage needs a clipped sine, with which the loop is slower, "
+        "however well the bus is measured.",
         "Raise the least bus voltage, or see in simulate how much slower.",
     ),
     "loop-unstable": Kind(
@@ -105,7 +106,7 @@ KINDS: dict[str, Kind] = {
     "window-zeros": Kind(
         NOTE,
         "A shaped window lets nothing through at the frequencies at which its weights have zeros.",
-        "Nothing; a longer window carries the zeros that the text says it does without.",
+        "Nothing; a longer window has room for the zeros that the text says are left out.",
     ),
     "no-shaped-window": Kind(
         ERROR,
@@ -115,7 +116,7 @@ KINDS: dict[str, Kind] = {
     "window-error": Kind(
         ERROR_OR_WARNING,
         "The window's own error at the output exceeds the voltage tolerance.",
-        "Lessen the part that the text names as the largest, or widen the tolerance.",
+        "Reduce the part that the text names as the largest, or widen the tolerance.",
     ),
     "few-points": Kind(
         WARNING,
@@ -139,7 +140,7 @@ KINDS: dict[str, Kind] = {
     ),
     "output-ripple": Kind(
         WARNING_OR_NOTE,
-        "The reading ripples within the cycle, which the regulator makes DC and harmonics of.",
+        "The reading ripples within the cycle, and the regulator turns that into DC and harmonics.",
         "Nothing within the limit; else trim or track the zero, or take a longer window.",
     ),
     "too-much-dc": Kind(
@@ -187,8 +188,8 @@ KINDS: dict[str, Kind] = {
     ),
     "late-between": Kind(
         WARNING,
-        "With updates between at once and as late as they may be the filter's ringing makes the "
-        "loop slower, overshoot more, or its gain margin less, than with either.",
+        "With updates neither at once nor as late as they may be the filter's ringing makes the "
+        "loop slower than in both cases, or makes it overshoot more, or leaves less gain margin.",
         "Let the drive take the scale at a fixed time after the block; or change the loop period.",
     ),
     "latest-update": Kind(
@@ -199,7 +200,7 @@ KINDS: dict[str, Kind] = {
     ),
     "integral-vanishes": Kind(
         ERROR,
-        "The integral constant rounds to nothing in the integrator's format.",
+        "The integral constant rounds to zero in the integrator's format.",
         "Raise it.",
     ),
     "dead-band": Kind(
@@ -210,7 +211,7 @@ KINDS: dict[str, Kind] = {
     "steady-error": Kind(
         ERROR,
         "The errors that remain in the steady state exceed the tolerance together.",
-        "Lessen the one that the text names as the largest, or widen it.",
+        "Reduce the one that the text names as the largest, or widen it.",
     ),
     "coarse-output": Kind(
         WARNING,
@@ -230,9 +231,9 @@ KINDS: dict[str, Kind] = {
     ),
     "zero-tracked": Kind(
         NOTE,
-        "The zero of the sensor is tracked: until it has converged, after a start, the regulator "
-        "makes more DC than it does then.",
-        "Nothing, or trim the zero: what is left to track is then less.",
+        "The zero of the sensor is tracked: after a start the regulator makes more DC until what "
+        "is tracked has converged.",
+        "Nothing, or trim the zero, which leaves less to track.",
     ),
     "zero-untrackable": Kind(
         ERROR,
@@ -263,8 +264,8 @@ KINDS: dict[str, Kind] = {
     "no-rest": Kind(
         ERROR_OR_WARNING,
         "At rest the integer loop moves the output by a good part of the tolerance.",
-        "Do what the text says of this window, the steps of the output and those of the converter, "
-        "or widen the tolerance.",
+        "Follow the text, which says what another window or finer steps of the output or of the "
+        "converter give; or widen the tolerance.",
     ),
     "design-refused": Kind(
         WARNING,
@@ -300,7 +301,7 @@ KINDS: dict[str, Kind] = {
     "gains-pinned": Kind(
         NOTE,
         "The design at the new values would choose other constants than those kept.",
-        "Remove [gains] to let it.",
+        "Remove [gains] to have the design choose.",
     ),
     "other-response": Kind(
         NOTE,
@@ -445,7 +446,7 @@ KINDS: dict[str, Kind] = {
     "spread-one-board": Kind(NOTE, "One board does not show the spread.", "Measure several."),
     "spread-uncertain": Kind(
         WARNING,
-        "So few boards leave it open whether all others keep the tolerance.",
+        "So few boards do not show whether all others keep the tolerance.",
         "Measure more, or state a wider tolerance.",
     ),
     "spread-reach": Kind(
@@ -466,7 +467,7 @@ KINDS: dict[str, Kind] = {
     "log-differs": Kind(
         ERROR,
         "A row of the log is not what the model makes of the row before it: the firmware is not "
-        "this spec's, is called otherwise than it asks for, or the log was torn.",
+        "this spec's, is not called as the spec says, or changed while the row was being logged.",
         "Look at the cause that the text names, in the firmware or in the logging code.",
     ),
     "log-blocks-missed": Kind(
@@ -477,7 +478,7 @@ KINDS: dict[str, Kind] = {
     "log-limiter-acted": Kind(
         NOTE,
         "Rows of the log say HELD: a limiter acted, so that the reading is not what the plant "
-        "alone makes of the scale. The fit goes without them.",
+        "alone makes of the scale. They are left out of the fit.",
         "Log a step during which no limiter acts, if the fit has too few rows.",
     ),
     "log-gaps": Kind(
@@ -487,7 +488,7 @@ KINDS: dict[str, Kind] = {
     ),
     "log-bad-lines": Kind(
         WARNING,
-        "Lines came whose check byte does not fit; they count as lost.",
+        "Lines have a wrong check byte; they count as lost.",
         "Check the channel's speed and the printing code.",
     ),
     "log-cut": Kind(
@@ -539,7 +540,7 @@ KINDS: dict[str, Kind] = {
     ),
     "spec-unchanged": Kind(
         NOTE,
-        "Nothing was written: what was measured changes no key, or decides nothing.",
+        "Nothing was written: what was measured changes no key, or is not enough to change one.",
         "Follow the text if it asks for something; else nothing.",
     ),
     "board-inside": Kind(
@@ -552,7 +553,7 @@ KINDS: dict[str, Kind] = {
         "The board's gain is outside the design's corners, by more than twice its +-, "
         "the systematic part left out.",
         "Measure the output with a meter: a sensor that reads wrong is calibrated. Else state the "
-        "tolerances as they are, and design again; or find what the board has wrong.",
+        "tolerances as they are, and design again; or find the board's fault.",
     ),
     "board-delay-outside": Kind(
         ERROR,
@@ -568,12 +569,12 @@ KINDS: dict[str, Kind] = {
     "board-loop-slow": Kind(
         WARNING,
         "By the design's model this board settles later than the spec asks for.",
-        "See why its gain or delay is as it is.",
+        "Find out why its gain or delay differs.",
     ),
     "board-loop-unstable": Kind(
         ERROR,
         "By the design's model the loop is unstable with this board.",
-        "Stop here: find why its gain or delay is as it is.",
+        "Stop here: find out why its gain or delay differs.",
     ),
     "boards-spread": Kind(
         WARNING_OR_NOTE,

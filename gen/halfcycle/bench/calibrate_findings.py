@@ -100,7 +100,7 @@ def spec_unchanged(spec: Spec, calibration: Calibration) -> Finding:
     if _untrusted(spec, calibration):
         why = "these readings cannot be trusted"
     else:
-        why = "the spec's values are those of the readings, as far as these tell"
+        why = "the spec's values agree with the readings"
     return finding("spec-unchanged", "spec", f"nothing was written: {why}")
 
 
@@ -302,7 +302,7 @@ def _spread(
         text += f"; measure more boards, or state {_up(reach):g}"
         if boards <= FEW:
             kept = f"the tolerance is +-{tolerance:g} {unit}"
-            text = f"{boards} boards say little of the spread ({kept}); measure more"
+            text = f"{boards} boards show little of the spread ({kept}); measure more"
         yield finding("spread-uncertain", key, text)
     else:
         yield finding("spread-reach", key, f"{text}; nothing to do" if reach <= tolerance else text)

@@ -89,7 +89,7 @@ def findings(
 def spec_written() -> Finding:
     """That the logs are not those of the spec that was just written."""
     text = (
-        "the logs are judged by the spec as it was before, and belong to it: design and generate "
+        "the logs belong to the spec as it was before, and were judged by it: design and generate "
         "again, and log the new firmware before you identify again"
     )
     return finding("spec-written", "spec", text)
@@ -101,11 +101,11 @@ def spec_unchanged(found: Identification) -> Finding:
         why = "the rows are not the model's: no key of the spec follows from them"
     elif found.outliers:
         why = (
-            f"boards unlike the others ({', '.join(found.outliers)}) decide nothing; to allow for "
+            f"boards unlike the others ({', '.join(found.outliers)}) do not count; to allow for "
             "such a board give its log alone"
         )
     else:
-        why = "no key of the spec would change by these logs"
+        why = "these logs would change no key of the spec"
     return finding("spec-unchanged", "spec", f"nothing was written: {why}")
 
 
@@ -126,7 +126,7 @@ def _rows(log: BoardLog) -> Iterator[Finding]:
         text = f"{_rows_say(checked.missed)} MISSED: updates come too late for their blocks"
         yield finding("log-blocks-missed", key, text)
     if checked.held:
-        text = f"{_rows_say(checked.held)} HELD: checked as all others, and no part of the fit"
+        text = f"{_rows_say(checked.held)} HELD: checked like all others, and left out of the fit"
         yield finding("log-limiter-acted", key, text)
     if checked.gaps:
         text = f"{counted(checked.gaps, 'gap')}; the check begins afresh after each"
@@ -233,7 +233,7 @@ def _together(found: Identification) -> Iterator[Finding]:
     )
     enough = found.share_of_boards >= COVERAGE
     if found.gain.readings <= FEW:
-        text += f"; {found.gain.readings} boards say little of the spread: measure more"
+        text += f"; {found.gain.readings} boards show little of the spread: measure more"
     elif not enough:
         text += "; measure more boards, or state wider tolerances"
     yield finding("boards-spread", "boards", text, "note" if enough else "warning")

@@ -49,7 +49,7 @@ def cause_of(model: RowModel, before: Hidden, row: Row) -> Cause:
     """The likely cause of a row that ``model`` does not make of ``before``."""
     for cause in _tried(model, before, row):
         return cause
-    return Cause("unknown", f"none that is known explains it; {_expected(model, before, row)}")
+    return Cause("unknown", f"no known cause explains it; {_expected(model, before, row)}")
 
 
 def _tried(model: RowModel, before: Hidden, row: Row) -> Iterator[Cause]:
@@ -247,7 +247,7 @@ def _expected(model: RowModel, before: Hidden, row: Row) -> str:
     """Which values differ, and what the model makes of them."""
     low, high = _errors(row)
     if high < low:
-        return "the reading is none of this spec's"
+        return "this spec's sensor gives no such reading"
     top = model.drive.top(before.row, row)
     ends = [
         _drive(model, before, row).regulated(end, error, top)

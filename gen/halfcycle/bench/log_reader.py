@@ -54,7 +54,7 @@ def read_log(
     if last is None:
         faults = [("rows", "no row of an update", "log some updates with a step of the target")]
         if remarks.bad_lines:
-            problem = f"the check byte fits on none of {remarks.bad_lines} lines"
+            problem = f"the check byte is wrong on all {remarks.bad_lines} lines"
             faults = [("rows", problem, "compare the printing code with the documentation")]
         raise log_error(path, faults)
 

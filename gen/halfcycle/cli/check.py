@@ -23,6 +23,7 @@ from halfcycle.cli.numbers import Whole
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.streams import say
 from halfcycle.cli.tables import emit_json, show_table, shown
 from halfcycle.cli.usage import WHERE
 from halfcycle.generate import emit
@@ -52,7 +53,7 @@ from halfcycle.verify.compiler import CompileError
     help="Compare in this scenario alone; a wrong name lists all.",
 )
 @click.option(
-    "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario, only."
+    "--tick", metavar="N", type=Whole(0), help="Show model and C at this tick of --scenario only."
 )
 @click.option(
     "--jobs", type=Whole(1), metavar="N", help="Specs at once; by default one per processor."
@@ -117,9 +118,9 @@ def command(
         raise InputError(faults)
     _show(results, as_json)
     if no_run:
-        click.echo("the C was compiled, but not run: bit-exact and self-test are skipped", err=True)
+        say("the C was compiled, but not run: bit-exact and self-test are skipped")
     for fault in faults:
-        click.echo(str(fault), err=True)
+        say(str(fault))
     sys.exit(_exit_code(results))
 
 
@@ -233,7 +234,7 @@ def _show(results: Sequence[Result], as_json: bool) -> None:
         for check in results[0].checks:
             click.echo(_line(check))
         if results[0].kept:
-            click.echo("unchanged since it last passed; --no-cache checks it again", err=True)
+            say("unchanged since it last passed; --no-cache checks it again")
 
 
 def _nothing_there(job: Job) -> bool:
@@ -270,7 +271,9 @@ def _show_tick(
     texts = batch.read(job).texts
     for name in (f"{plan.name}.h", f"{plan.name}.c"):
         if name not in texts:
-            raise InputError([Fault(name, "DIR", "is missing there", "run halfcycle generate")])
+            raise InputError(
+                [Fault(name, "DIR", "the folder has no such file", "run halfcycle generate")]
+            )
     try:
         at = isolated.replay_apart(
             plan,
@@ -281,7 +284,7 @@ def _show_tick(
             tick=tick,
         )
     except (CompileError, isolated.ProcessLostError) as error:
-        click.echo(f"error: {error}", err=True)
+        say(f"error: {error}")
         sys.exit(DIFFERENCE)
     if at is None:
         problem, remedy = "beyond the scenario's end", "give the --samples of the first run too"

@@ -8,10 +8,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from halfcycle.base.errors import Fault, InputError
 from halfcycle.base.text import printable
+from halfcycle.cli.streams import say
 from halfcycle.cli.usage import WHERE
 from halfcycle.cosimulate import archive
 from halfcycle.cosimulate.regulator_unit import regulator_unit
@@ -58,11 +57,10 @@ def unit_file(
         remedy = f"name {printable(path.stem)}{SUFFIX}"
         raise InputError([Fault(printable(str(path)), OPTION, problem, remedy)])
     if spec.bridge.pwm_period_us is None:
-        click.echo(
+        say(
             f"note: bridge.pwm_period_us is not given: a step of the unit is "
             f"{float(step_s * 1_000_000):.6g} us, {count} in a loop period; state the key if your "
-            "firmware's PWM is slower",
-            err=True,
+            "firmware's PWM is slower"
         )
     return file
 
@@ -107,5 +105,5 @@ def _content(unit: Unit, binary: bool) -> bytes:
     try:
         return archive.content(unit, with_binary=binary)
     except compiler.CompileError as error:
-        click.echo(f"error: {error}\nnothing was written", err=True)
+        say(f"error: {error}\nnothing was written")
         sys.exit(1)

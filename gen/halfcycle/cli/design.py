@@ -136,13 +136,13 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
                 "steady error",
                 f"+-{quantised.steady_error_v:.3g} V RMS",
                 "",
-                "sensor's zero and gain apart",
+                "without the sensor's zero and gain",
             ),
             (
                 "with the sensor",
                 _with_sensor(integer_design),
                 "",
-                "its zero and gain in it",
+                "with its zero and gain",
             ),
             *_rest_rows(integer_design, corners),
             *_oscillator_row(quantised),
@@ -161,6 +161,7 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
             ),
         ],
         spare=("remark",),
+        below=("remark",),
     )
 
 
@@ -232,7 +233,7 @@ def _periodic_rows(loop: LoopFigures) -> list[_Row]:
     averaged = shown(loop.averaged_gain_margin_db, "dB")
     release = shown(loop.release_peak_percent, "%")
     return [
-        ("gain margin, averaged", averaged, "", "as Ms above; unsafe alone"),
+        ("gain margin, averaged", averaged, "", "as Ms above; no limit to rely on"),
         ("Ms over every phase", shown(loop.lifted_norm, ""), "", "as the margins above"),
         (
             "above 120 % after overload",
@@ -282,7 +283,14 @@ def _oscillator_row(quantised: Quantised) -> list[_Row]:
     band = f"{turning.low_mhz} to {turning.high_mhz} mHz"
     if turning.low_mhz == turning.high_mhz:
         band = f"{turning.low_mhz} mHz"
-    return [("oscillator", band, "", f"within {quantised.turn_error_ppm:.2g} ppm, clock apart")]
+    return [
+        (
+            "oscillator",
+            band,
+            "",
+            f"within {quantised.turn_error_ppm:.2g} ppm, without the clock's error",
+        )
+    ]
 
 
 def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
@@ -300,6 +308,6 @@ def _rest_rows(integer_design: IntegerDesign, corners: Corners) -> list[_Row]:
             "at rest, at most",
             f"{rest.bound_v:.3g} V RMS, {counted(rest.bound_steps, 'step')}",
             "",
-            "any board, peak to peak, noise apart",
+            "any board, peak to peak, without noise",
         ),
     ]

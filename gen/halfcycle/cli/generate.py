@@ -21,6 +21,7 @@ from halfcycle.cli import co_simulation, common
 from halfcycle.cli.options import stimulus_options
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.streams import say
 from halfcycle.cli.tables import emit_json
 from halfcycle.cosimulate.unit import REGULATOR
 from halfcycle.generate import emit
@@ -77,7 +78,7 @@ def command(
         generation = generate(spec, printable(str(spec_file)))
     except RefusedError as refused:
         common.show_findings(refused.findings)
-        click.echo("nothing was written: the design does not meet the spec", err=True)
+        say("nothing was written: the design does not meet the spec")
         _finish(as_json, (), False, 0, refused.findings)
         sys.exit(1)
     common.show_findings(generation.findings)
@@ -96,16 +97,16 @@ def command(
             except ToolMissingError as error:
                 raise ToolMissingError(f"{error}; or write without proof: --no-verify") from None
             except compiler.CompileError as error:
-                click.echo(f"error: {error}\nnothing was written", err=True)
+                say(f"error: {error}\nnothing was written")
                 _finish(as_json, (), False, 0, generation.findings)
                 sys.exit(1)
         compared = result.samples
         problem = _problem(result, own, spec_file, out)
         if problem:
-            click.echo(f"error: {problem}\nnothing was written", err=True)
+            say(f"error: {problem}\nnothing was written")
             _finish(as_json, (), False, compared, generation.findings)
             sys.exit(1)
-        click.echo(checks.summary(result), err=True)
+        say(checks.summary(result))
     unit = None
     if unit_file is not None:
         content = co_simulation.regulator(spec, generation, spec_file, binary=fmu_binary)
@@ -113,10 +114,9 @@ def command(
     rest = files.leftovers(out, generation.texts)
     files.write_all(out, generation.texts, permit, unit)
     if rest:
-        click.echo(
+        say(
             "note: an earlier run was killed while it wrote here; all files are of this run now, "
-            "and what it left was removed",
-            err=True,
+            "and what it left was removed"
         )
     written = tuple(str(out / name) for name in generation.texts)
     if fmu is not None:

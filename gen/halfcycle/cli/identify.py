@@ -95,7 +95,7 @@ def command(
     with faults.gathered():
         if not log_files and not captures:
             remedy = "name a log, or a capture with --ringing"
-            raise InputError([Fault("(command line)", "LOG", "there is none", remedy)])
+            raise InputError([Fault("(command line)", "LOG", "is missing", remedy)])
     form, output = asked_picture(faults, plot, [spec_file, *log_files, *captures], force)
     with faults.gathered():
         text, _ = read_text(spec_file)

@@ -15,6 +15,7 @@ from halfcycle.base.exact import signed
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.pictures import asked_picture
+from halfcycle.cli.streams import say
 from halfcycle.cli.usage import WHERE
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def command(
         except ToolMissingError as error:
             raise ToolMissingError(f"{error}; or run the Python model: --model") from None
         except CompileError as error:
-            click.echo(f"error: {error}\nor run the Python model: --model", err=True)
+            say(f"error: {error}\nor run the Python model: --model")
             sys.exit(1)
     if output is not None:
         from halfcycle.bench.replay_plot import picture  # noqa: PLC0415

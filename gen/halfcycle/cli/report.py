@@ -18,6 +18,7 @@ from halfcycle.cli import common, tables
 from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.streams import say
 
 if TYPE_CHECKING:
     from halfcycle.generate.pipeline import IntegerDesign
@@ -129,7 +130,7 @@ def command(
         output.write(page.render(contents))
         _tell(contents, printable(str(out)), as_json)
         if reason and boards:
-            click.echo(f"no virtual board was run: {reason}", err=True)
+            say(f"no virtual board was run: {reason}")
         if not contents.good:
             sys.exit(1)
 
@@ -166,7 +167,7 @@ def _compilers() -> Iterator[None]:
     try:
         yield
     except CompileError as error:
-        click.echo(f"error: {error}", err=True)
+        say(f"error: {error}")
         sys.exit(1)
 
 
@@ -178,7 +179,7 @@ def _tell(contents: Contents, file: str, as_json: bool) -> None:
     remarks = all_findings(contents)
     good, sentence = verdict(contents, remarks)
     if not good:
-        click.echo(sentence, err=True)
+        say(sentence)
     if as_json:
         from halfcycle.output.report import Report  # noqa: PLC0415
 

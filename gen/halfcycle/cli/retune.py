@@ -17,6 +17,7 @@ from halfcycle.base.text import counted, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.paths import PATH, force_option
 from halfcycle.cli.pictures import asked_picture
+from halfcycle.cli.streams import say
 from halfcycle.cli.usage import WHERE
 from halfcycle.spec.load import read_text
 from halfcycle.spec.models import Said
@@ -170,7 +171,7 @@ def _show(retuned: Retuned, file: str, *, wanted: bool, written: bool) -> None:
     common.show_findings(retuned.findings)
     if wanted and not written:
         cause = "a limit is broken" if not retuned.good else "no key changes"
-        click.echo(f"nothing was written: {cause}", err=True)
+        say(f"nothing was written: {cause}")
 
 
 def _cell(value: Said | None) -> str:

@@ -61,7 +61,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
         ),
         *(distortion if wide else ()),
         ("report\n%", "Report: the firmware's RMS against the true one."),
-        (("steady\n%", "low\n%", "high\n%", "report\n%"), "Sensor gain apart."),
+        (("steady\n%", "low\n%", "high\n%", "report\n%"), "All without the sensor's gain error."),
     )
     columns = ["case", "fails", "settles\nms", *(heading for heading, _, _ in shown)]
     rows = [
@@ -199,7 +199,7 @@ def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
     columns = [f"{cause}\n%" for cause in causes]
     explained = tables.Legend.of(
         ((), "Worst window of each case; limit: while the drive limit holds."),
-        (tuple(columns), "The parts, by computation, add up to what it is off by."),
+        (tuple(columns), "The parts are computed, and add up to the error."),
         ("shape\n%", "Shape: the wave's, read as a sine's."),
         ("folded\n%", "Folded: distortion that the sampling folds."),
         ("sampling\n%", "Sampling: that of a clean sine."),

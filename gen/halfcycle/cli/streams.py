@@ -9,15 +9,18 @@ import sys
 from typing import Any
 
 from halfcycle.base import files
+from halfcycle.cli import tables
 from halfcycle.cli.exit_codes import BAD_INPUT, BY_SIGNAL, SIGPIPE
 
 STREAMS = ("(standard input)", "(standard output)", "(error stream)")
 
 
 def say(message: str) -> None:
-    """Print a message on the error stream."""
+    """Print a message on the error stream, each of its lines wrapped as findings are; those that
+    begin with a blank, as a compiler points into a line, stay as they are."""
     with contextlib.suppress(OSError):  # The exit code must say it then.
-        print(message, file=sys.stderr)
+        for line in message.split("\n"):
+            print(line if line[:1].isspace() else tables.hanging(line), file=sys.stderr)
 
 
 def prepare() -> bool:

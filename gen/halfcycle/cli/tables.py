@@ -83,6 +83,7 @@ def show_table(
     notes: Sequence[str | Legend] = (),
     *,
     spare: Sequence[str] = (),
+    below: Collection[str] = (),
 ) -> None:
     """Print a table and, below it, one line per note.
 
@@ -95,6 +96,8 @@ def show_table(
             says of columns that are left out.
         spare: headings of columns that a narrow terminal does without, the first one first; a note
             names them. No word and no number is ever broken while columns can be spared.
+        below: those of ``spare`` whose cells stand below a table that is too narrow for them, a
+            line for each row that has some, since they are words that nothing else says.
     """
     from rich import box  # noqa: PLC0415 (only the human output needs it)
     from rich.console import Console  # noqa: PLC0415
@@ -103,6 +106,7 @@ def show_table(
 
     console = Console(file=sys.stdout, highlight=False, emoji=False, markup=False)
     console.width = width()
+    rows = list(rows)
     drawn, left_out = _fitted(columns, rows, spare, console.width)
     frame = box.SIMPLE_HEAD if _encodes("─", sys.stdout) else box.ASCII2
     table = Table(
@@ -116,12 +120,30 @@ def show_table(
         table.add_row(*(Text(column.cells[at]) for column in drawn))
     console.print(Text(shown(title, sys.stdout), style="bold"))
     console.print(table)
-    texts = [note if isinstance(note, str) else note.text(left_out) for note in notes]
-    if left_out:
-        names = (" ".join(heading.replace("-\n", "").split()) for heading in left_out)
-        texts.append(f"Left out at this width: {'; '.join(names)}.")
+    for heading in left_out:
+        if heading in below:
+            _show_below(columns, rows, columns.index(heading))
+    lost = [heading for heading in left_out if heading not in below]
+    texts = [note if isinstance(note, str) else note.text(lost) for note in notes]
+    if lost:
+        texts.append(f"Left out at this width: {'; '.join(map(_in_a_line, lost))}.")
     for text in filter(None, texts):
         console.print(Text(shown(text, sys.stdout)))
+
+
+def _in_a_line(heading: str) -> str:
+    return " ".join(heading.replace("-\n", "").split())
+
+
+def _show_below(columns: Sequence[str], rows: Sequence[Sequence[object]], at: int) -> None:
+    """Print the cells of a column, each after the first cell of its row; a number there with the
+    heading, which says of what."""
+    for row in rows:
+        first, text = str(row[0]), str(row[at])
+        if text:
+            label = f"{_in_a_line(columns[0])} {first}" if _is_number(first) else first
+            line = f"{label} - {text}"
+            print(_wrapped(shown(line, sys.stdout), width(), "", "   "))
 
 
 def show_lines(title: str, lines: Iterable[str]) -> None:

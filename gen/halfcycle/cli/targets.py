@@ -12,6 +12,7 @@ from halfcycle.cli import common
 from halfcycle.cli.numbers import Whole
 from halfcycle.cli.paths import PATH
 from halfcycle.cli.progress import progress_bar
+from halfcycle.cli.streams import say
 from halfcycle.cli.tables import Legend, emit_json, show_table
 from halfcycle.generate.pipeline import generate
 from halfcycle.output.targets import Targets
@@ -74,7 +75,7 @@ def command(
                 progress=progress,
             )
         except compiler.CompileError as error:
-            click.echo(f"error: {error}", err=True)
+            say(f"error: {error}")
             if as_json:
                 emit_json(Targets(targets=[], unavailable=[]))
             sys.exit(1)
@@ -84,7 +85,7 @@ def command(
         _show(result)
     for row in result.rows:
         if not row.bit_exact:
-            click.echo(f"error: {row.target}, {row.compiler}: {row.mismatch}", err=True)
+            say(f"error: {row.target}, {row.compiler}: {row.mismatch}")
     if not all(row.bit_exact for row in result.rows):
         sys.exit(1)
 

@@ -105,7 +105,7 @@ def _option(ctx: click.Context, name: str) -> click.Option | None:
 
 def _bad_option(option: click.Option, name: str) -> Fault:
     if option.is_flag:
-        return _fault(name, "takes no value", "give it alone")
+        return _fault(name, "takes no value", "give the option without a value")
     return _fault(name, "its value is missing", _remedy(option, ""))
 
 

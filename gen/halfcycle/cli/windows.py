@@ -185,7 +185,8 @@ def _show(rows: list[ListedWindow], request: Request) -> None:
         f"up to {text(request.longest_ms)} ms"
     )
     spare = (MARKS, columns[3], "length\nms")
-    tables.show_table(title, columns, body, _notes(rows, request, whole), spare=spare)
+    notes = _notes(rows, request, whole)
+    tables.show_table(title, columns, body, notes, spare=spare, below=(MARKS,))
 
 
 def _notes(rows: list[ListedWindow], request: Request, whole: bool) -> list[str | Legend]:

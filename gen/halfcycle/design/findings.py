@@ -284,7 +284,7 @@ def _zero(design: Design) -> Iterator[Finding]:
             key,
             f"tracking would leave up to {left:.3g} codes of the zero's error ("
             f"{tracking.sine_codes:.3g} by the sine over the frequency's tolerance, "
-            f"{tracking.noise_codes:.3g} by noise), no less than the {before:g} there are",
+            f"{tracking.noise_codes:.3g} by noise), not less than the {before:g} codes without it",
         )
         return
     dc_percent = before_converged(spec, trial.window, ki=ki, kp=kp, gain=gain)
@@ -292,11 +292,11 @@ def _zero(design: Design) -> Iterator[Finding]:
     yield finding(
         "zero-tracked",
         key,
-        f"of {before:g} codes of the zero's error tracking leaves {left:.2g}, in steps of "
-        f"{1000 * tracking.step_s:.4g} ms while the output is settled: after a start with all of "
-        f"it within {tracking.converges_s:.2g} s at rated (time constant "
-        f"{tracking.time_constant_s:.2g} s at most); till then the regulator makes {made}, "
-        f"then {trial.output.dc_percent:.2g} %",
+        f"tracking reduces the zero's error from {before:g} codes to {left:.2g}, in steps of "
+        f"{1000 * tracking.step_s:.4g} ms while the output is settled. After a start with the "
+        f"whole error this takes up to {tracking.converges_s:.2g} s at rated (time constant "
+        f"{tracking.time_constant_s:.2g} s at most); until then the regulator makes {made}, "
+        f"afterwards {trial.output.dc_percent:.2g} %",
     )
 
 
@@ -523,8 +523,8 @@ def _missed_between(design: Design, loop: MovingFigures) -> Iterator[str]:
     gain, board = design.late.margin_between or (math.inf, "")
     if design.chosen.on_target and gain < MIN_GAIN_MARGIN - 1e-6:
         yield (
-            f"{board} has a gain margin of {20 * math.log10(gain):.3g} dB "
-            f"of the {20 * math.log10(MIN_GAIN_MARGIN):.3g} dB that are asked for"
+            f"{board} has a gain margin of {20 * math.log10(gain):.3g} dB, "
+            f"and {20 * math.log10(MIN_GAIN_MARGIN):.3g} dB are required"
         )
 
 

@@ -84,11 +84,11 @@ def law_findings(spec: Spec, chosen: Trial, looked: LawLook | None) -> Iterator[
     """Which law was taken, if that was open, and what the other one would buy."""
     if chosen.plants.law is not None and spec.loop.law == "auto":
         if spec.settling_limit_ms is None:
-            why = "of both laws the normalised one settles soonest"
+            why = "of the two laws the normalised one settles sooner"
         else:
             why = (
-                "the plain law meets the targets with no window that is allowed; the normalised "
-                "one does"
+                "no window that is allowed meets the targets with the plain law, but one does with "
+                "the normalised law"
             )
         yield finding(
             "law-normalised",

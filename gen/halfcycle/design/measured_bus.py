@@ -91,9 +91,9 @@ def bus_findings(design: Design) -> Iterator[Finding]:
         "bus_sensor",
         f"the bus is divided out every {float(spec.bus_period_s) * 1e6:g} us, "
         f"{float(lag_s(spec)) * 1e6:.4g} us late on average; a ripple at twice the mains frequency "
-        f"is followed: {_percent(left)} % of it stays, so that one of {200 * RIPPLE_SHARE:g} % of "
-        f"the bus, peak to peak, makes {third * left:.2g} % third harmonic instead of "
-        f"{third:.2g} %",
+        f"is followed: {_percent(left)} % of it is left, so that a ripple of "
+        f"{200 * RIPPLE_SHARE:g} % of the bus, peak to peak, makes {third * left:.2g} % third "
+        f"harmonic instead of {third:.2g} %",
     )
     bridge = spec.bridge
     spread = float(bridge.bus_max_v / bridge.bus_min_v)

@@ -83,7 +83,7 @@ def reach(spec: Spec, plants: Plants, window: Window) -> Iterator[Finding]:
             "rated-clips",
             "bridge.bus_min_v",
             f"rated voltage needs scale {scale:.3f} at {label}: the sine clips there, with "
-            f"{thd:.2g} % distortion at the bridge; raise bus_min_v to hold it without",
+            f"{thd:.2g} % distortion at the bridge; raise bus_min_v to hold it without clipping",
         )
 
 

@@ -103,7 +103,7 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
             f"{wanted} cannot be met at every corner by {tried}; "
             f"{cause(spec, trials)}the best{_among(trials, len(refused))}, with {length} "
             f"({window.duration_ms:.6g} ms a window): {' or '.join(reached) or 'none'}; "
-            f"{_others(trials)}{_limited(trial, best.corner)}. "
+            f"{_others(spec, trials)}{_limited(trial, best.corner)}. "
             f"{_help(spec, file, best.settling_ms, drifts=bool(lost(spec, trials)))}",
         )
     ]
@@ -132,13 +132,21 @@ def _among(trials: Sequence[Trial], refused: int) -> str:
     return "" if best_of_all(trials) else f" of the {followed} that were followed to their best"
 
 
-def _others(trials: Sequence[Trial]) -> str:
-    """What is known of the windows that were not followed to their best; "" if all were."""
+def _others(spec: Spec, trials: Sequence[Trial]) -> str:
+    """What is known of the windows that were not followed to their best; "" if all were. The bound
+    of their settling may be less than what they were ruled out for."""
     others_ms = unfollowed_ms(trials)
     if not others_ms:
         return ""
-    settle = "other one settles" if len(others_ms) == 1 else f"other {len(others_ms)} settle"
-    return f"the {settle} in {figure(min(others_ms))} ms or more; "
+    limit_ms = spec.settling_limit_ms
+    one = len(others_ms) == 1
+    others = "other one" if one else f"other {len(others_ms)}"
+    for_ = "" if limit_ms is None else f" for {text(limit_ms)} ms"
+    return (
+        f"a shorter search over fewer boards rules out the {others}{for_}; "
+        f"{'its' if one else 'their'} best was not looked for, it is no less than "
+        f"{figure(min(others_ms))} ms; "
+    )
 
 
 def unfollowed_ms(trials: Iterable[Trial]) -> tuple[float, ...]:
@@ -332,7 +340,7 @@ def _narrower_buses(spec: Spec) -> Iterator[tuple[str, Spec]]:
     error = MEASURED_BUS * nominal
     if max(ends) > error:
         low, high = nominal - min(error, ends[0]), nominal + min(error, ends[1])
-        words = f"a bus held to +-{float(100 * MEASURED_BUS):g} %, as dividing by a measured one is"
+        words = f"a bus held to +-{float(100 * MEASURED_BUS):g} %, as measuring it does"
         yield words, _with(spec, "bridge", bus_min_v=low, bus_max_v=high)
 
 

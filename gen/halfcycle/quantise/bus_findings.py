@@ -19,8 +19,8 @@ def bus_step_findings(spec: Spec, bus: BusPlan) -> Iterator[Finding]:
     yield finding(
         "bus-return-step",
         "bus_sensor.noise_codes_rms",
-        f"a reading of the bus that is back after a loss may move the output by {percent:.3g} % "
-        f"at once, as it is followed from within its noise and codes on, and the tolerance is "
+        f"when the bus reads again after a loss the output may jump by {percent:.3g} %, as the "
+        f"change back to the reading ends within its noise and a code of it; the tolerance is "
         f"{tolerance:.3g} %; filter the bus sensor, or lower bus_sensor.volts_per_code with more "
         "bus_sensor.adc_bits",
     )

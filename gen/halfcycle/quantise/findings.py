@@ -25,7 +25,7 @@ def findings(design: Design, quantised: Quantised) -> Iterator[Finding]:
         yield finding(
             "integral-vanishes",
             "gains.integral_per_s",
-            "the integral constant rounds to nothing in the integrator's format; raise it",
+            "the integral constant rounds to zero in the integrator's format; raise it",
         )
     if quantised.dead_band_v > tolerance_v:
         yield finding(
