@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 HALF_CYCLE_POINTS = 16
 """A half cycle's RMS is computed at least so often in a half cycle, at every sample at least."""
+_CACHED = 1 << 15
+"""Numbers of the states whose energies are worked out at a time: what a processor's cache holds."""
 _CURVED_POINTS = 72
 """Short steps in a cycle, at least, if the bridge does not give an undisturbed sine."""
 
@@ -382,10 +384,16 @@ class _Run:
         (K, B, 5 or 6, N), which are those at the start of ``step``, on."""
         first = self.at + (1 if self.bounds[step] < self.share else 0)
         energies = np.empty((len(states), *self.shape))
-        for flow, part in zip(self.flows, (slice(0, first), slice(first, None)), strict=True):
+        for flow, part in zip(
+            self.flows, (slice(0, first), slice(first, len(states))), strict=True
+        ):
             form = flow.energy(float(share) * self.length)[:, : self.size, : self.size]
-            moved = np.ascontiguousarray(form) @ states[part]
-            np.einsum("kbsn,kbsn->kbn", moved, states[part], out=energies[part])
+            form = np.ascontiguousarray(form)
+            few = max(1, _CACHED // (self.size * math.prod(self.shape)))
+            for at in range(part.start, part.stop, few):
+                some = slice(at, min(at + few, part.stop))
+                moved = form @ states[some]
+                np.einsum("kbsn,kbsn->kbn", moved, states[some], out=energies[some])
         return energies
 
 
