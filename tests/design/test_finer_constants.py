@@ -73,7 +73,7 @@ def test_the_time_of_the_fastest_could_not_be_asked_for() -> None:
     coarse = moving_design(spec, window, finer=False).figures.settling_ms
     fastest = try_window(asking_for_the_fastest(spec), window).loop.settling_ms
     assert coarse is not None and fastest is not None and fastest < coarse
-    for time in (fastest, (fastest + coarse) / 2, coarse, 1.2 * coarse):
+    for time in (fastest, coarse):
         met = try_window(within(spec, time), window)
         assert met.refusal is None, time
         assert met.loop.settling_ms is not None and met.loop.settling_ms <= time
