@@ -60,10 +60,10 @@ def test_long_lines_are_broken_where_they_are_read_with_ease() -> None:
     # Code that leaves no room beside it has the comment above.
     code = "    s->values[at] = (uint16_t)((s->values[at] + 1u) & 65535u);"
     assert within(f"{code} /* {words}end */").splitlines()[-1] == code
-    condition = f"    if ((first == 0u) && ({'b' * 50} ? {'c' * 15} : {'d' * 15})) {{"
+    condition = f"    if ((first == 0u) && ({'b' * 50} ? {'c' * 9} : {'d' * 9})) {{"
     assert within(condition).splitlines() == [
         "    if ((first == 0u) &&",
-        f"            ({'b' * 50} ? {'c' * 15} : {'d' * 15})) {{",
+        f"            ({'b' * 50} ? {'c' * 9} : {'d' * 9})) {{",
     ]
     # A directive, which only a backslash would break, and a short line stay as they are.
     define = f"#define NAME {'1' * 100}"

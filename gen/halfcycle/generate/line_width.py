@@ -18,7 +18,7 @@ _BREAKS = (
     re.compile(r" = "),
     re.compile(r" "),
 )
-"""After what code may be broken, the best first; after the last two only if nothing else is there."""
+"""After what code may be broken, best first; after the last two only if there is nothing else."""
 _STRING = re.compile(r'"(?:[^"\\]|\\.)*"')
 _TERM = re.compile(r" +\S.*?\S {2,}(?=\S)")
 """A name and the blanks before its explanation, in a list of a banner."""
