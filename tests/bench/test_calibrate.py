@@ -226,7 +226,7 @@ def test_a_board_is_beyond_the_tolerance_only_if_its_readings_tell() -> None:
 def test_two_boards_say_little_of_the_spread() -> None:
     found = calibrate(SPEC, bench([0.2202, 0.2199]))
     told = {f.code: f.text for f in findings(SPEC, found, written=False)}
-    assert told["spread-uncertain"].startswith("2 boards say little of the spread")
+    assert told["spread-uncertain"].startswith("2 boards show little of the spread")
 
 
 def test_tolerance_factor() -> None:

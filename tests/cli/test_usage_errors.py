@@ -48,7 +48,9 @@ def test_every_option_says_its_faults_in_one_line(run: CommandLine) -> None:
     for command, option in options():
         (name, *_), kind = option.opts, option.type
         if option.is_flag:
-            assert faults(run, command, f"{name}=1") == [f"{name}: takes no value; give it alone"]
+            assert faults(run, command, f"{name}=1") == [
+                f"{name}: takes no value; give the option without a value"
+            ]
             continue
         (missing,) = faults(run, command, name)
         assert missing.startswith(f"{name}: its value is missing; ")

@@ -24,12 +24,16 @@ _MACRO = re.compile(
 )
 _MEMBER = re.compile(r"^    (\w+) (\w+); /\* (.+) \*/$", re.MULTILINE)
 _BUS = re.compile(r"NAME_bus`|NAME_bus\(|BUS_LOST`")
+_LISTED = re.compile(r"\n \* {10,}(?=\S)")
+"""Between the lines of an explanation in a list of the banner."""
+_BESIDE = re.compile(r"^((?:#define |    )[^\n]*/\*(?:(?!\*/)[^\n])*)\n +", re.MULTILINE)
+"""The first line of a comment beside code that goes on in the next one."""
 _CALL = re.compile(r"/\* ([^*]+?) \*/\n(?:NAME_FAST )?(\w+ +NAME_\w+\([^;]+\));")
 
 
 def page() -> str:
     """Calls, flags, macros, and who may call what from where."""
-    header = (EXAMPLES / EXAMPLE / f"{EXAMPLE}.h").read_text(encoding="utf-8")
+    header = _unfolded((EXAMPLES / EXAMPLE / f"{EXAMPLE}.h").read_text(encoding="utf-8"))
     text = "".join(_parts(header.replace(EXAMPLE.upper(), "NAME").replace(EXAMPLE, "NAME")))
     return re.sub(r"\n{3,}", "\n\n", text)
 
@@ -104,9 +108,17 @@ nominal.
 """
 
 
+def _unfolded(header: str) -> str:
+    """A header whose comments in lists and beside code are one line each."""
+    header = _LISTED.sub(" ", header)
+    while _BESIDE.search(header):
+        header = _BESIDE.sub(r"\1 ", header)
+    return header
+
+
 def _more(part: Callable[[str], str]) -> str:
     """The rows that the header of a measured bus has for it."""
-    own = (DOCS / "scenarios" / MEASURED / f"{MEASURED}.h").read_text(encoding="utf-8")
+    own = _unfolded((DOCS / "scenarios" / MEASURED / f"{MEASURED}.h").read_text(encoding="utf-8"))
     own = own.replace(MEASURED.upper(), "NAME").replace(MEASURED, "NAME")
     first, head, line, *rows = part(own).splitlines(keepends=True)
     return "".join([first, head, line, *(row for row in rows if _BUS.search(row))])

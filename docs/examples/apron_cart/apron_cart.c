@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file 286361f633ce634fadfd20f0e6c340bb3f125c233f06d827ed4968084416a9f4
+ *     file da4980b5c1e3d9b03146a0de91b789278f703ff5f8c841f17d0d0df71d73cf46
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -209,14 +209,16 @@ void apron_cart_hold(struct apron_cart_state *s)
 }
 
 /* Hands over what an update has found. */
-static void apron_cart_publish(struct apron_cart_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void apron_cart_publish(struct apron_cart_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -267,7 +269,8 @@ void apron_cart_update(struct apron_cart_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = apron_cart_lean(above, below, 0u);
@@ -309,8 +312,11 @@ void apron_cart_update(struct apron_cart_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 131) ? ((error > 0) && (scale >= 2933)) : (apron_cart_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 131) ? ((error > 0) && (scale >= 2933)) :
+                (apron_cart_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = apron_cart_lesser(last, first);
             uint32_t held;
             flags |= APRON_CART_FLAG_IMPLAUSIBLE;
@@ -320,7 +326,8 @@ void apron_cart_update(struct apron_cart_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= APRON_CART_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -478,7 +485,8 @@ int16_t apron_cart_drive(const struct apron_cart_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1800 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1800 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const APRON_CART_IN_FLASH uint16_t apron_cart_counts[66] = {
     0u, 1414u, 2826u, 4237u, 5646u, 7051u, 8452u, 9847u, 11237u, 12620u,
     13996u, 15363u, 16720u, 18068u, 19405u, 20730u, 22043u, 23342u, 24627u, 25898u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file b0f9e312119f56cc140208b390cf6e9dae784acd8a07cece71ccbb3ab31de133
+ *     file 30b8c1ec16dd5d4c80c4bb957dbcf9455cf7b53d96a5b06e91c45fd19d0aa2f6
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -86,7 +86,8 @@ static int apron_cart_told(const struct apron_cart_state *s, const struct apron_
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

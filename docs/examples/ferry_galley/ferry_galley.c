@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file a848700c2c743e978b2746064cd8dffe20e33062d61e5ce7a14072c7c20912d4
+ *     file 6f0f99014a4db477db8b3b5b1f8e027205016de5ca5c27b141012748a2be1322
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -192,14 +192,16 @@ void ferry_galley_hold(struct ferry_galley_state *s)
 }
 
 /* Hands over what an update has found. */
-static void ferry_galley_publish(struct ferry_galley_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void ferry_galley_publish(struct ferry_galley_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -250,7 +252,8 @@ void ferry_galley_update(struct ferry_galley_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = ferry_galley_lean(above, below, 0u);
@@ -264,7 +267,8 @@ void ferry_galley_update(struct ferry_galley_state *s)
         const uint32_t raised = (uint32_t)aim << 16;
         const int32_t goal = (int32_t)raised;
         /* The ramp waits for a sensor that failed, and while a limiter acts. */
-        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(9216206) : INT32_C(0));
+        const int32_t climb = s->ramp +
+            (((failed == 0u) && (limited == 0u)) ? INT32_C(9216206) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 16;
         const int16_t target = (int16_t)reached;
@@ -299,8 +303,11 @@ void ferry_galley_update(struct ferry_galley_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 282) ? ((error > 0) && (scale >= 2986)) : (ferry_galley_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 282) ? ((error > 0) && (scale >= 2986)) :
+                (ferry_galley_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = ferry_galley_lesser(last, first);
             uint32_t held;
             flags |= FERRY_GALLEY_FLAG_IMPLAUSIBLE;
@@ -310,7 +317,8 @@ void ferry_galley_update(struct ferry_galley_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= FERRY_GALLEY_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -468,7 +476,8 @@ int16_t ferry_galley_drive(const struct ferry_galley_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const FERRY_GALLEY_IN_FLASH uint16_t ferry_galley_counts[66] = {
     0u, 1571u, 3140u, 4708u, 6273u, 7834u, 9391u, 10942u, 12486u, 14022u,
     15551u, 17070u, 18578u, 20076u, 21561u, 23033u, 24492u, 25935u, 27364u, 28775u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file 2f5e5c66f14eaa6341f562e5d37007b0e9c0ee570be5e7068aa3ea79dfc13937
+ *     file 9745457c9bc76b5c405149598b929971bd2c860bb2936c2e93f01b992458e1cc
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -79,14 +79,16 @@ int ferry_galley_selftest(int *first);
 #endif
 
 /* Returns 1 if all that a reading tells is the row's, else 0. */
-static int ferry_galley_told(const struct ferry_galley_state *s, const struct ferry_galley_vector *v)
+static int ferry_galley_told(const struct ferry_galley_state *s,
+    const struct ferry_galley_vector *v)
 {
     struct ferry_galley_reading told;
     int agrees = ferry_galley_read(s, &told);
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

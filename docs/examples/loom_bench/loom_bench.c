@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 646616d6f91518c7cfc1307933e3713d44e63fcf1a6af28bacdcb3ae4786864e
+ *     file 0a967e2819bc282f95cfc3a83c012f5fe6b04debcc99201ef8b412404c6e2167
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -204,14 +204,16 @@ void loom_bench_hold(struct loom_bench_state *s)
 }
 
 /* Hands over what an update has found. */
-static void loom_bench_publish(struct loom_bench_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void loom_bench_publish(struct loom_bench_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -242,9 +244,10 @@ static uint32_t loom_bench_weigh(struct loom_bench_state *s, uint32_t block)
     return sum;
 }
 
-/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 8. At the span's end:
-   stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
-static void loom_bench_span(struct loom_bench_state *s, uint32_t above, uint32_t below, uint_least8_t elapsed)
+/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 8. At the span's
+   end: stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
+static void loom_bench_span(struct loom_bench_state *s, uint32_t above, uint32_t below,
+    uint_least8_t elapsed)
 {
     uint32_t span_above;
     uint32_t span_below;
@@ -270,7 +273,8 @@ static void loom_bench_span(struct loom_bench_state *s, uint32_t above, uint32_t
     s->span_below = span_below;
 }
 
-/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a
+   block, else 0. */
 static uint_least8_t loom_bench_limited(struct loom_bench_state *s, uint_least8_t limited)
 {
     uint_least8_t due = s->held_due;
@@ -285,7 +289,8 @@ static uint_least8_t loom_bench_limited(struct loom_bench_state *s, uint_least8_
     return (due != 0u) ? 1u : 0u;
 }
 
-/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
+/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds
+   the drive. */
 static uint_least8_t loom_bench_due(struct loom_bench_state *s, uint_least8_t elapsed)
 {
     uint_least8_t due = 0u;
@@ -434,7 +439,8 @@ void loom_bench_update(struct loom_bench_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 589) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
+        } else if ((limited == 0u) &&
+                ((reading < 589) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const int16_t least = loom_bench_lesser(last, first);
             uint32_t held;
@@ -445,7 +451,8 @@ void loom_bench_update(struct loom_bench_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             s->blocks_due = 8u;
         } else if ((reading < 589) && (error > 0) && (scale >= 2901)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
@@ -603,7 +610,8 @@ int16_t loom_bench_drive(const struct loom_bench_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const LOOM_BENCH_IN_FLASH uint16_t loom_bench_counts[66] = {
     0u, 1571u, 3140u, 4708u, 6273u, 7834u, 9391u, 10942u, 12486u, 14022u,
     15551u, 17070u, 18578u, 20076u, 21561u, 23033u, 24492u, 25935u, 27364u, 28775u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file d7d2e23d60768da20b68d4af90b80a0556898b0a7906519120cd23f177aa96b3
+ *     file 4c4b94270b2478fd489cb001d613aebc3811d81ae761cc1fa202d201149a0757
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -89,7 +89,8 @@ static int loom_bench_told(const struct loom_bench_state *s, const struct loom_b
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 89fd8580056c5f7fc73fd39d530070f91f195502540ec8d3cb3d81cc3967e639
+ *     file 7f6172217cf676d22d7c1d982c3a717c05ce3755fca6dd576b5c133f482df703
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -109,7 +109,8 @@ static uint32_t marsh_gauge_root(uint32_t value)
     return (remainder > result) ? (result + 1u) : result;
 }
 
-/* One binary digit of 2^24 / value, the one of place: the quotient so far with it if it is not too much */
+/* One binary digit of 2^24 / value, the one of place: the quotient so far with it if it is not too
+   much */
 static uint32_t marsh_gauge_inverse_digit(uint32_t quotient, uint32_t place, uint32_t value)
 {
     const uint32_t longer = quotient | place;
@@ -117,8 +118,8 @@ static uint32_t marsh_gauge_inverse_digit(uint32_t quotient, uint32_t place, uin
     return (multiple <= (UINT32_C(1) << 24)) ? longer : quotient;
 }
 
-/* error times inverse / 2^9 to nearest, ties away from zero, held inside -16384..32768: the error as
-   a share of the target. inverse: 0..65535 */
+/* error times inverse / 2^9 to nearest, ties away from zero, held inside -16384..32768: the error
+   as a share of the target. inverse: 0..65535 */
 static int32_t marsh_gauge_share(int16_t error, uint16_t inverse)
 {
     int32_t share;
@@ -133,7 +134,8 @@ static int32_t marsh_gauge_share(int16_t error, uint16_t inverse)
     return share;
 }
 
-/* What of size (0..590544896) a step adds or takes away. action: its share of it, 2^-31, 0..1580531712 */
+/* What of size (0..590544896) a step adds or takes away. action: its share of it, 2^-31,
+   0..1580531712 */
 static uint32_t marsh_gauge_portion(uint32_t size, uint32_t action)
 {
     const uint32_t part = marsh_gauge_round_shift(action, 15u);
@@ -207,7 +209,8 @@ static int16_t marsh_gauge_aim(struct marsh_gauge_state *s)
     const int16_t target = s->target[first & 1u];
     const uint16_t inverse = s->inverse[first & 1u];
     const uint_least8_t last = s->target_sequence;
-    /* Two targets that came meanwhile may have left half of each: then the pair before once more. */
+    /* Two targets that came meanwhile may have left half of each: then the pair before once
+       more. */
     if ((((last + 256u) - first) & 255u) < 2u) {
         s->aim = target;
         s->aim_inverse = inverse;
@@ -259,14 +262,16 @@ void marsh_gauge_hold(struct marsh_gauge_state *s)
 }
 
 /* Hands over what an update has found. */
-static void marsh_gauge_publish(struct marsh_gauge_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void marsh_gauge_publish(struct marsh_gauge_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -276,10 +281,11 @@ static void marsh_gauge_publish(struct marsh_gauge_state *s, int16_t scale, int1
     MARSH_GAUGE_FENCE();
 }
 
-/* The step of the normalised law: the drive moves in proportion to what it is. share: the error over the
-   target, 2^-15, -16384..32768. target: 0..4919. top: limit of the
-   drive, 0..590544896. Returns the drive, 0..top. */
-static int32_t marsh_gauge_regulate(struct marsh_gauge_state *s, int32_t share, int16_t target, int32_t top)
+/* The step of the normalised law: the drive moves in proportion to what it is. share: the error
+   over the target, 2^-15, -16384..32768. target: 0..4919. top: limit of the drive, 0..590544896.
+   Returns the drive, 0..top. */
+static int32_t marsh_gauge_regulate(struct marsh_gauge_state *s, int32_t share, int16_t target,
+    int32_t top)
 {
     const uint32_t present = (uint32_t)s->integral;
     /* It starts from zero by what the target asks for. */
@@ -328,7 +334,8 @@ void marsh_gauge_update(struct marsh_gauge_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = marsh_gauge_lean(above, below, 0u);
@@ -371,8 +378,11 @@ void marsh_gauge_update(struct marsh_gauge_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 224) ? ((error > 0) && (scale >= 2987)) : (marsh_gauge_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 224) ? ((error > 0) && (scale >= 2987)) :
+                (marsh_gauge_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = marsh_gauge_lesser(last, first);
             uint32_t held;
             flags |= MARSH_GAUGE_FLAG_IMPLAUSIBLE;
@@ -382,7 +392,8 @@ void marsh_gauge_update(struct marsh_gauge_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= MARSH_GAUGE_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -540,7 +551,8 @@ int16_t marsh_gauge_drive(const struct marsh_gauge_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const MARSH_GAUGE_IN_FLASH uint16_t marsh_gauge_counts[66] = {
     0u, 1571u, 3140u, 4708u, 6273u, 7834u, 9391u, 10942u, 12486u, 14022u,
     15551u, 17070u, 18578u, 20076u, 21561u, 23033u, 24492u, 25935u, 27364u, 28775u,

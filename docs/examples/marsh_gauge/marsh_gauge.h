@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 7338d2e03416d9cd09fbf217478776235c2ce5906cd1f28a0a3ab1daf540c730
+ *     file 1271f11941a43771ef7a341aad12fef1c7580813f7659e774ea53e2bc35aa9f7
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -88,26 +88,29 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2000            2000  4 bits
  *
- * Which call may interrupt which, on one core (of another one, marsh_gauge_read, _scale, _rms_mv and
- * _flags alone may be called: see MARSH_GAUGE_FENCE):
- *     marsh_gauge_reset        before the interrupts are on, or with all callers of the others masked
+ * Which call may interrupt which, on one core (of another one, marsh_gauge_read, _scale, _rms_mv
+ * and _flags alone may be called: see MARSH_GAUGE_FENCE):
+ *     marsh_gauge_reset        before the interrupts are on, or with all callers of the others
+ *                              masked
  *     marsh_gauge_sample       the loop's timer, one interrupt; no update may interrupt it
  *     marsh_gauge_update       the same or a lower priority; done before the next window ends
- *     marsh_gauge_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     marsh_gauge_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                        interrupt itself
  *     marsh_gauge_hold         any priorities
  *     marsh_gauge_drive, _duty  not below the update's
  *     marsh_gauge_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * marsh_gauge_read sees that too, and it alone tells that its values are of one update. marsh_gauge_drive and
- * _duty look once, without MARSH_GAUGE_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: marsh_gauge_read sees that too, and it alone tells that its values are of
+ * one update. marsh_gauge_drive and _duty look once, without MARSH_GAUGE_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls marsh_gauge_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls marsh_gauge_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -139,7 +142,8 @@ extern "C" {
 #define MARSH_GAUGE_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define MARSH_GAUGE_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define MARSH_GAUGE_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define MARSH_GAUGE_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define MARSH_GAUGE_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                         rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -166,10 +170,12 @@ struct marsh_gauge_reading {
 struct marsh_gauge_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 159 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
@@ -177,7 +183,8 @@ struct marsh_gauge_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 590544896, scale 1.0 = 2^29 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 4919 reading units */
     volatile uint16_t inverse[2]; /* 1 / target, 2^-24 */
     int16_t aim; /* the target in force and its inverse, of one call */
@@ -193,23 +200,28 @@ struct marsh_gauge_state {
 /* Zero drive, nothing measured, target 0: the output starts with marsh_gauge_set_target_mv. */
 void marsh_gauge_reset(struct marsh_gauge_state *s);
 
-/* rms_mv: any value, clamped to 0..6600 mV; 0 takes the drive to zero at the next update.
-   So does less than 375 mV. Besides the target it makes its inverse, in 16 steps of one multiplication each. */
+/* rms_mv: any value, clamped to 0..6600 mV; 0 takes the drive to zero at the next update. So does
+   less than 375 mV. Besides the target it makes its inverse, in 16 steps of one multiplication
+   each. */
 void marsh_gauge_set_target_mv(struct marsh_gauge_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is
+   complete, else 0. */
 MARSH_GAUGE_FAST int marsh_gauge_sample(struct marsh_gauge_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void marsh_gauge_hold(struct marsh_gauge_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void marsh_gauge_update(struct marsh_gauge_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int marsh_gauge_read(const struct marsh_gauge_state *s, struct marsh_gauge_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void marsh_gauge_clear(struct marsh_gauge_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..12288. */

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 04f1df9d31a8ab7be842f6da18b0557dee2abd0c1c77bb007fddb7c638fc1fe4
+ *     file 954656966c52405316fe0ca1b29192ac3837e64bee3b7cb9b84532dccb860ed1
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -89,7 +89,8 @@ static int marsh_gauge_told(const struct marsh_gauge_state *s, const struct mars
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

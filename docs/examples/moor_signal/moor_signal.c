@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 21889c9e406a2b7d43b587ba686af83618519594cfedcbb244aa19b67e3da877
+ *     file 11738a15db760754b777c9dd288c55636466b7f5bdfd20ef18b638c7ab0911f4
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -191,14 +191,16 @@ void moor_signal_hold(struct moor_signal_state *s)
 }
 
 /* Hands over what an update has found. */
-static void moor_signal_publish(struct moor_signal_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void moor_signal_publish(struct moor_signal_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -249,7 +251,8 @@ void moor_signal_update(struct moor_signal_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = moor_signal_lean(above, below, 0u);
@@ -290,8 +293,11 @@ void moor_signal_update(struct moor_signal_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 169) ? ((error > 0) && (scale >= 2998)) : (moor_signal_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 169) ? ((error > 0) && (scale >= 2998)) :
+                (moor_signal_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = moor_signal_lesser(last, first);
             uint32_t held;
             flags |= MOOR_SIGNAL_FLAG_IMPLAUSIBLE;
@@ -301,7 +307,8 @@ void moor_signal_update(struct moor_signal_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= MOOR_SIGNAL_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -465,7 +472,8 @@ int16_t moor_signal_drive(const struct moor_signal_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 128 parts, 2400 counts times 2^4 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 128 parts, 2400 counts times 2^4 at the crest; one point more, which nothing is
+   taken of */
 static const MOOR_SIGNAL_IN_FLASH uint16_t moor_signal_counts[130] = {
     0u, 471u, 942u, 1413u, 1884u, 2355u, 2825u, 3295u, 3764u, 4233u,
     4701u, 5168u, 5634u, 6100u, 6565u, 7029u, 7491u, 7953u, 8413u, 8873u,

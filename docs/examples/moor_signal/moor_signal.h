@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 108586a346c5252d2dbada36dd1a4f5db875a31bbc862acd9a323b1a5a8e69f2
+ *     file 040313b127e51559435c907368c862e38c4ef3a657dd84e95b227d7fb27239a7
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -73,26 +73,29 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2400            2400  3 bits
  *
- * Which call may interrupt which, on one core (of another one, moor_signal_read, _scale, _rms_mv and
- * _flags alone may be called: see MOOR_SIGNAL_FENCE):
- *     moor_signal_reset        before the interrupts are on, or with all callers of the others masked
+ * Which call may interrupt which, on one core (of another one, moor_signal_read, _scale, _rms_mv
+ * and _flags alone may be called: see MOOR_SIGNAL_FENCE):
+ *     moor_signal_reset        before the interrupts are on, or with all callers of the others
+ *                              masked
  *     moor_signal_sample       the loop's timer, one interrupt; no update may interrupt it
  *     moor_signal_update       the same or a lower priority; done before the next window ends
- *     moor_signal_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     moor_signal_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                        interrupt itself
  *     moor_signal_hold         any priorities
  *     moor_signal_drive, _duty  not below the update's
  *     moor_signal_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * moor_signal_read sees that too, and it alone tells that its values are of one update. moor_signal_drive and
- * _duty look once, without MOOR_SIGNAL_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: moor_signal_read sees that too, and it alone tells that its values are of
+ * one update. moor_signal_drive and _duty look once, without MOOR_SIGNAL_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls moor_signal_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls moor_signal_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -123,7 +126,8 @@ extern "C" {
 #define MOOR_SIGNAL_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define MOOR_SIGNAL_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define MOOR_SIGNAL_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define MOOR_SIGNAL_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define MOOR_SIGNAL_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                         rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -150,10 +154,12 @@ struct moor_signal_reading {
 struct moor_signal_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 29 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
@@ -161,7 +167,8 @@ struct moor_signal_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 3713 reading units */
     volatile int16_t reading[2]; /* 0 to 7680 */
     volatile uint16_t flags[2];
@@ -177,19 +184,23 @@ void moor_signal_reset(struct moor_signal_state *s);
 /* rms_mv: any value, clamped to 0..121000 mV; 0 takes the drive to zero at the next update. */
 void moor_signal_set_target_mv(struct moor_signal_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is
+   complete, else 0. */
 MOOR_SIGNAL_FAST int moor_signal_sample(struct moor_signal_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void moor_signal_hold(struct moor_signal_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void moor_signal_update(struct moor_signal_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int moor_signal_read(const struct moor_signal_state *s, struct moor_signal_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void moor_signal_clear(struct moor_signal_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..250280. */

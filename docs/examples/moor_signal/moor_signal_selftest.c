@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 63d0ed3167c476a475ca3d640e11767e1d0d7ada166c19f28139d79f0a12b2e9
+ *     file 1a5689b0e1ed6e8a43ca30507685ed18371570524d54d53070ea67976e1515b4
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -86,7 +86,8 @@ static int moor_signal_told(const struct moor_signal_state *s, const struct moor
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

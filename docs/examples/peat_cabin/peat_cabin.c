@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file aecc9c11a89ae4abfa2fd6093dfdb64926c4fcbfc5df55bf8c8b74543d592238
+ *     file 771c2ddb545c1a806003c901d4fa034c6df7eed3b0c999db6dd4ed58d56d1a31
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -191,14 +191,16 @@ void peat_cabin_hold(struct peat_cabin_state *s)
 }
 
 /* Hands over what an update has found. */
-static void peat_cabin_publish(struct peat_cabin_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void peat_cabin_publish(struct peat_cabin_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -249,7 +251,8 @@ void peat_cabin_update(struct peat_cabin_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = peat_cabin_lean(above, below, 0u);
@@ -290,8 +293,11 @@ void peat_cabin_update(struct peat_cabin_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 74) ? ((error > 0) && (scale >= 3097)) : (peat_cabin_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 74) ? ((error > 0) && (scale >= 3097)) :
+                (peat_cabin_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = peat_cabin_lesser(last, first);
             uint32_t held;
             flags |= PEAT_CABIN_FLAG_IMPLAUSIBLE;
@@ -301,7 +307,8 @@ void peat_cabin_update(struct peat_cabin_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= PEAT_CABIN_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -459,7 +466,8 @@ int16_t peat_cabin_drive(const struct peat_cabin_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const PEAT_CABIN_IN_FLASH uint16_t peat_cabin_counts[66] = {
     0u, 1178u, 2355u, 3531u, 4705u, 5876u, 7043u, 8206u, 9364u, 10517u,
     11663u, 12802u, 13934u, 15057u, 16171u, 17275u, 18369u, 19452u, 20523u, 21581u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 0e7156eb5e03831d92613f15d5c93619f286a310ed92dc926dc63eb375cece01
+ *     file 83f9fa66b63bb76032421838f14268b4402bbd74d9932363bf3223a364e0423a
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -80,24 +80,27 @@
  *
  * Which call may interrupt which, on one core (of another one, peat_cabin_read, _scale, _rms_mv and
  * _flags alone may be called: see PEAT_CABIN_FENCE):
- *     peat_cabin_reset        before the interrupts are on, or with all callers of the others masked
+ *     peat_cabin_reset        before the interrupts are on, or with all callers of the others
+ *                             masked
  *     peat_cabin_sample       the loop's timer, one interrupt; no update may interrupt it
  *     peat_cabin_update       the same or a lower priority; done before the next window ends
- *     peat_cabin_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     peat_cabin_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                       interrupt itself
  *     peat_cabin_hold         any priorities
  *     peat_cabin_drive, _duty  not below the update's
  *     peat_cabin_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * peat_cabin_read sees that too, and it alone tells that its values are of one update. peat_cabin_drive and
- * _duty look once, without PEAT_CABIN_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: peat_cabin_read sees that too, and it alone tells that its values are of
+ * one update. peat_cabin_drive and _duty look once, without PEAT_CABIN_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls peat_cabin_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls peat_cabin_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -128,7 +131,8 @@ extern "C" {
 #define PEAT_CABIN_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define PEAT_CABIN_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define PEAT_CABIN_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define PEAT_CABIN_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define PEAT_CABIN_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                        rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -155,10 +159,12 @@ struct peat_cabin_reading {
 struct peat_cabin_state {
     volatile int16_t scale[2]; /* 0 to 19660 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 24 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
@@ -166,7 +172,8 @@ struct peat_cabin_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1288437760, scale 1.0 = 2^30 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 1617 reading units */
     volatile int16_t reading[2]; /* 0 to 3200 */
     volatile uint16_t flags[2];
@@ -182,19 +189,23 @@ void peat_cabin_reset(struct peat_cabin_state *s);
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void peat_cabin_set_target_mv(struct peat_cabin_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is
+   complete, else 0. */
 PEAT_CABIN_FAST int peat_cabin_sample(struct peat_cabin_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void peat_cabin_hold(struct peat_cabin_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void peat_cabin_update(struct peat_cabin_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int peat_cabin_read(const struct peat_cabin_state *s, struct peat_cabin_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void peat_cabin_clear(struct peat_cabin_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..500611. */

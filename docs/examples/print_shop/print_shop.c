@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 5732b18c3bf2304701ae2ead9f1456500fe4a69e7d2c56629f10be7cde5bba6e
+ *     file 1421f9ab685841f3d50275dd888e82c077b90946acf86319b3af6c2ec1a3c717
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -233,14 +233,16 @@ void print_shop_hold(struct print_shop_state *s)
 }
 
 /* Hands over what an update has found. */
-static void print_shop_publish(struct print_shop_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void print_shop_publish(struct print_shop_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -293,13 +295,15 @@ void print_shop_update(struct print_shop_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t room = UINT32_MAX - above;
         const uint16_t carry = (below > room) ? 1u : 0u;
         const uint32_t sum = (below > room) ? ((below - room) - 1u) : (above + below);
         const uint32_t high = (uint32_t)above_high + below_high + carry;
-        const int32_t lean = print_shop_lean(((uint32_t)above_high << 27) | (above >> 5), ((uint32_t)below_high << 27) | (below >> 5), 0u);
+        const int32_t lean = print_shop_lean(((uint32_t)above_high << 27) | (above >> 5),
+            ((uint32_t)below_high << 27) | (below >> 5), 0u);
         int32_t before = s->lean;
         uint16_t flags = 0u;
         const uint32_t square = (high << 24) | (sum >> 8);
@@ -338,8 +342,11 @@ void print_shop_update(struct print_shop_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 305) ? ((error > 0) && (scale >= 3060)) : (print_shop_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 305) ? ((error > 0) && (scale >= 3060)) :
+                (print_shop_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = print_shop_lesser(last, first);
             uint32_t held;
             flags |= PRINT_SHOP_FLAG_IMPLAUSIBLE;
@@ -349,7 +356,8 @@ void print_shop_update(struct print_shop_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= PRINT_SHOP_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -513,7 +521,8 @@ int16_t print_shop_drive(const struct print_shop_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 128 parts, 4000 counts times 2^4 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 128 parts, 4000 counts times 2^4 at the crest; one point more, which nothing is
+   taken of */
 static const PRINT_SHOP_IN_FLASH uint16_t print_shop_counts[130] = {
     0u, 785u, 1571u, 2356u, 3140u, 3925u, 4708u, 5491u, 6273u, 7054u,
     7834u, 8613u, 9391u, 10167u, 10942u, 11715u, 12486u, 13255u, 14022u, 14788u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file c833684ac6748b5becb309419433206cacc3a4e5d369b779256e0154a80e9a7e
+ *     file ab6a4697965c6267c40af733ac780bca786d4e5bdf21963e107fa6ea793a60bd
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -77,24 +77,27 @@
  *
  * Which call may interrupt which, on one core (of another one, print_shop_read, _scale, _rms_mv and
  * _flags alone may be called: see PRINT_SHOP_FENCE):
- *     print_shop_reset        before the interrupts are on, or with all callers of the others masked
+ *     print_shop_reset        before the interrupts are on, or with all callers of the others
+ *                             masked
  *     print_shop_sample       the loop's timer, one interrupt; no update may interrupt it
  *     print_shop_update       the same or a lower priority; done before the next window ends
- *     print_shop_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     print_shop_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                       interrupt itself
  *     print_shop_hold         any priorities
  *     print_shop_drive, _duty  not below the update's
  *     print_shop_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * print_shop_read sees that too, and it alone tells that its values are of one update. print_shop_drive and
- * _duty look once, without PRINT_SHOP_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: print_shop_read sees that too, and it alone tells that its values are of
+ * one update. print_shop_drive and _duty look once, without PRINT_SHOP_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls print_shop_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls print_shop_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -125,7 +128,8 @@ extern "C" {
 #define PRINT_SHOP_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define PRINT_SHOP_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define PRINT_SHOP_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define PRINT_SHOP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define PRINT_SHOP_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                        rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -152,10 +156,12 @@ struct print_shop_reading {
 struct print_shop_state {
     volatile int16_t scale[2]; /* 0 to 18841 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it, low words */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it, low words */
     uint32_t below;
     uint16_t above_high; /* running sums, high words */
     uint16_t below_high;
@@ -167,7 +173,8 @@ struct print_shop_state {
     volatile uint16_t window_below_high[2];
     int32_t integral; /* 0 to 1234763776, scale 1.0 = 2^30 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 6708 reading units */
     volatile int16_t reading[2]; /* 0 to 11449 */
     volatile uint16_t flags[2];
@@ -183,19 +190,23 @@ void print_shop_reset(struct print_shop_state *s);
 /* rms_mv: any value, clamped to 0..264000 mV; 0 takes the drive to zero at the next update. */
 void print_shop_set_target_mv(struct print_shop_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 16383. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 16383. Returns 1 when a window is
+   complete, else 0. */
 PRINT_SHOP_FAST int print_shop_sample(struct print_shop_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void print_shop_hold(struct print_shop_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void print_shop_update(struct print_shop_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int print_shop_read(const struct print_shop_state *s, struct print_shop_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void print_shop_clear(struct print_shop_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..450573. */

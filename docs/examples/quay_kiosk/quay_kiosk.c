@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file 8467010d706f7d22d65f832d2151410eb89216fbca1a8a97daa284d9a3fa0491
+ *     file 77a8d6ea428ce2aa42a2502eac88cf68d1fae0e84ae38e10e5d47c0d286e138f
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -209,14 +209,16 @@ void quay_kiosk_hold(struct quay_kiosk_state *s)
 }
 
 /* Hands over what an update has found. */
-static void quay_kiosk_publish(struct quay_kiosk_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void quay_kiosk_publish(struct quay_kiosk_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -267,7 +269,8 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = quay_kiosk_lean(above, below, 0u);
@@ -309,8 +312,11 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 117) ? ((error > 0) && (scale >= 3105)) : (quay_kiosk_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 117) ? ((error > 0) && (scale >= 3105)) :
+                (quay_kiosk_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = quay_kiosk_lesser(last, first);
             uint32_t held;
             flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE;
@@ -320,7 +326,8 @@ void quay_kiosk_update(struct quay_kiosk_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= QUAY_KIOSK_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -478,7 +485,8 @@ int16_t quay_kiosk_drive(const struct quay_kiosk_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1600 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1600 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const QUAY_KIOSK_IN_FLASH uint16_t quay_kiosk_counts[66] = {
     0u, 1257u, 2512u, 3767u, 5018u, 6267u, 7513u, 8753u, 9989u, 11218u,
     12441u, 13656u, 14863u, 16061u, 17249u, 18427u, 19593u, 20748u, 21891u, 23020u,
@@ -536,7 +544,8 @@ void quay_kiosk_turn_set_millihertz(struct quay_kiosk_turn *t, uint32_t milliher
     } else if (millihertz >= UINT32_C(50100)) {
         advance = UINT32_C(10758893);
     } else {
-        advance = UINT32_C(10715943) + quay_kiosk_scale_by(millihertz - UINT32_C(49900), UINT32_C(14073749), 16u);
+        advance = UINT32_C(10715943) +
+            quay_kiosk_scale_by(millihertz - UINT32_C(49900), UINT32_C(14073749), 16u);
     }
     t->step[sequence & 1u] = advance;
     t->step_sequence = sequence;

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0a01789d50574feda4df18763097c3706824a3a6da82ad408d1ba276ea3a5255
- *     file f323774fac3825db1394655fa77e5e6437fa86a38ab592dbf9df313cb3124166
+ *     file dcebc06a82a6ee6cadc2e91db22dcd945ae5f80bb3c6fab17bd46bb71e63a488
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -77,25 +77,29 @@
  *
  * Which call may interrupt which, on one core (of another one, quay_kiosk_read, _scale, _rms_mv and
  * _flags alone may be called: see QUAY_KIOSK_FENCE):
- *     quay_kiosk_reset        before the interrupts are on, or with all callers of the others masked
+ *     quay_kiosk_reset        before the interrupts are on, or with all callers of the others
+ *                             masked
  *     quay_kiosk_sample       the loop's timer, one interrupt; no update may interrupt it
  *     quay_kiosk_update       the same or a lower priority; done before the next window ends
- *     quay_kiosk_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     quay_kiosk_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                       interrupt itself
  *     quay_kiosk_hold         any priorities
  *     quay_kiosk_drive, _duty  not below the update's
  *     quay_kiosk_read, _scale, _rms_mv, _flags  any priority
- *     quay_kiosk_turn_next    the PWM's timer; quay_kiosk_turn_set_millihertz: one caller, not above it
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * quay_kiosk_read sees that too, and it alone tells that its values are of one update. quay_kiosk_drive and
- * _duty look once, without QUAY_KIOSK_FENCE: on the core of the update, which does not interrupt them.
+ *     quay_kiosk_turn_next    the PWM's timer; quay_kiosk_turn_set_millihertz: one caller, not
+ *                             above it
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: quay_kiosk_read sees that too, and it alone tells that its values are of
+ * one update. quay_kiosk_drive and _duty look once, without QUAY_KIOSK_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls quay_kiosk_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls quay_kiosk_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -126,7 +130,8 @@ extern "C" {
 #define QUAY_KIOSK_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define QUAY_KIOSK_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define QUAY_KIOSK_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define QUAY_KIOSK_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define QUAY_KIOSK_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                        rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -153,10 +158,12 @@ struct quay_kiosk_reading {
 struct quay_kiosk_state {
     volatile int16_t scale[2]; /* 0 to 18841 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 19 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
@@ -164,7 +171,8 @@ struct quay_kiosk_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 617381888, scale 1.0 = 2^29 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 2571 reading units */
     volatile int16_t reading[2]; /* 0 to 4579 */
     volatile uint16_t flags[2];
@@ -187,19 +195,23 @@ void quay_kiosk_reset(struct quay_kiosk_state *s);
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void quay_kiosk_set_target_mv(struct quay_kiosk_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is
+   complete, else 0. */
 QUAY_KIOSK_FAST int quay_kiosk_sample(struct quay_kiosk_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void quay_kiosk_hold(struct quay_kiosk_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void quay_kiosk_update(struct quay_kiosk_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int quay_kiosk_read(const struct quay_kiosk_state *s, struct quay_kiosk_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void quay_kiosk_clear(struct quay_kiosk_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..450514. */
@@ -222,12 +234,12 @@ QUAY_KIOSK_FAST int16_t quay_kiosk_duty(const struct quay_kiosk_state *s, uint16
 void quay_kiosk_turn_reset(struct quay_kiosk_turn *t);
 
 /* Once every PWM period of 50 us. Returns the phase of the next one, 65536 steps a turn, 0 first:
-   quay_kiosk_duty(s, quay_kiosk_turn_next(t)); for several outputs call it once, and add their offsets,
-   such as (uint16_t)((phase + 21845u) & 65535u). */
+   quay_kiosk_duty(s, quay_kiosk_turn_next(t)); for several outputs call it once, and add their
+   offsets, such as (uint16_t)((phase + 21845u) & 65535u). */
 QUAY_KIOSK_FAST uint16_t quay_kiosk_turn_next(struct quay_kiosk_turn *t);
 
-/* millihertz: any value, clamped to 49900..50100 mHz. From the next PWM period on, with the phase going on from
-   where it is; within 0.094 ppm, the clock's own error apart. */
+/* millihertz: any value, clamped to 49900..50100 mHz. From the next PWM period on, with the phase
+   going on from where it is; within 0.094 ppm, the clock's own error apart. */
 void quay_kiosk_turn_set_millihertz(struct quay_kiosk_turn *t, uint32_t millihertz);
 
 #ifdef __cplusplus

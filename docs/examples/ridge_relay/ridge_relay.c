@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file ad68492d9cfe41c5877fa451db0cb98e8bc291c92bb081bfe01dc7f23d42cbbc
+ *     file dec89cad30863f413030b1e5f6c1699ac5c33008eb42226e9c8555e057004c13
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -227,14 +227,16 @@ void ridge_relay_hold(struct ridge_relay_state *s)
 }
 
 /* Hands over what an update has found. */
-static void ridge_relay_publish(struct ridge_relay_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void ridge_relay_publish(struct ridge_relay_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -259,9 +261,10 @@ static uint32_t ridge_relay_weigh(struct ridge_relay_state *s, uint32_t block)
     return sum;
 }
 
-/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 8. At the span's end:
-   stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
-static void ridge_relay_span(struct ridge_relay_state *s, uint32_t above, uint32_t below, uint_least8_t elapsed)
+/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 8. At the span's
+   end: stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
+static void ridge_relay_span(struct ridge_relay_state *s, uint32_t above, uint32_t below,
+    uint_least8_t elapsed)
 {
     uint32_t span_above;
     uint32_t span_below;
@@ -287,7 +290,8 @@ static void ridge_relay_span(struct ridge_relay_state *s, uint32_t above, uint32
     s->span_below = span_below;
 }
 
-/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a
+   block, else 0. */
 static uint_least8_t ridge_relay_limited(struct ridge_relay_state *s, uint_least8_t limited)
 {
     uint_least8_t due = s->held_due;
@@ -302,7 +306,8 @@ static uint_least8_t ridge_relay_limited(struct ridge_relay_state *s, uint_least
     return (due != 0u) ? 1u : 0u;
 }
 
-/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
+/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds
+   the drive. */
 static uint_least8_t ridge_relay_due(struct ridge_relay_state *s, uint_least8_t elapsed)
 {
     uint_least8_t due = 0u;
@@ -452,7 +457,8 @@ void ridge_relay_update(struct ridge_relay_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 485) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
+        } else if ((limited == 0u) &&
+                ((reading < 485) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const int16_t least = ridge_relay_lesser(last, first);
             uint32_t held;
@@ -463,7 +469,8 @@ void ridge_relay_update(struct ridge_relay_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             s->blocks_due = 14u;
         } else if ((reading < 485) && (error > 0) && (scale >= 2930)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
@@ -627,7 +634,8 @@ int16_t ridge_relay_drive(const struct ridge_relay_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 128 parts, 2400 counts times 2^4 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 128 parts, 2400 counts times 2^4 at the crest; one point more, which nothing is
+   taken of */
 static const RIDGE_RELAY_IN_FLASH uint16_t ridge_relay_counts[130] = {
     0u, 471u, 942u, 1413u, 1884u, 2355u, 2825u, 3295u, 3764u, 4233u,
     4701u, 5168u, 5634u, 6100u, 6565u, 7029u, 7491u, 7953u, 8413u, 8873u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file 8a6ecfc1525638728b272000e3b62b414321b54bc0ed80295318f9aaea883740
+ *     file c54ea87642f4c215ecf610cf480761c66b6862ec5a631c65d75b265a73e7130d
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -83,36 +83,39 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -2400            2400  3 bits
  *
- * Which call may interrupt which, on one core (of another one, ridge_relay_read, _scale, _rms_mv and
- * _flags alone may be called: see RIDGE_RELAY_FENCE):
- *     ridge_relay_reset        before the interrupts are on, or with all callers of the others masked
+ * Which call may interrupt which, on one core (of another one, ridge_relay_read, _scale, _rms_mv
+ * and _flags alone may be called: see RIDGE_RELAY_FENCE):
+ *     ridge_relay_reset        before the interrupts are on, or with all callers of the others
+ *                              masked
  *     ridge_relay_sample       the loop's timer, one interrupt; no update may interrupt it
  *     ridge_relay_update       the same or a lower priority; within 1000 us of its block's end
- *     ridge_relay_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     ridge_relay_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                        interrupt itself
  *     ridge_relay_hold         any priorities
  *     ridge_relay_drive, _duty  not below the update's
  *     ridge_relay_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * ridge_relay_read sees that too, and it alone tells that its values are of one update. ridge_relay_drive and
- * _duty look once, without RIDGE_RELAY_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two blocks overtook takes neither).
+ * Half of each takes two more of them during that second look, or 256 of them during the first,
+ * inside one call: ridge_relay_read sees that too, and it alone tells that its values are of one
+ * update. ridge_relay_drive and _duty look once, without RIDGE_RELAY_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls ridge_relay_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls ridge_relay_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
- * The new scale counts from the update on; the design holds for every update that starts and ends within
- * 1000 us of its block's last sample.
+ * The new scale counts from the update on; the design holds for every update that starts and ends
+ * within 1000 us of its block's last sample.
  *
- * The window has 14 blocks of 1 sample, which weigh differently. ridge_relay_sample adds up a block;
- * ridge_relay_update keeps the sums of the last 14 in a ring, and makes a PI step of the whole
- * window at every block. A block that no update took leaves a hole: MISSED is set and the drive is
- * held, up to the step at which 14 blocks have followed each other again; the first step after
- * reset waits for 14 blocks, too. A target of 0 takes the drive to zero at any update. An update that
- * two ends of blocks interrupt may take none of them; the next one finds the hole.
+ * The window has 14 blocks of 1 sample, which weigh differently. ridge_relay_sample adds up a
+ * block; ridge_relay_update keeps the sums of the last 14 in a ring, and makes a PI step of the
+ * whole window at every block. A block that no update took leaves a hole: MISSED is set and the
+ * drive is held, up to the step at which 14 blocks have followed each other again; the first step
+ * after reset waits for 14 blocks, too. A target of 0 takes the drive to zero at any update. An
+ * update that two ends of blocks interrupt may take none of them; the next one finds the hole.
  */
 #ifndef RIDGE_RELAY_H
 #define RIDGE_RELAY_H
@@ -140,8 +143,10 @@ extern "C" {
 #define RIDGE_RELAY_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
 #define RIDGE_RELAY_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define RIDGE_RELAY_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
-#define RIDGE_RELAY_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
-#define RIDGE_RELAY_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define RIDGE_RELAY_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the
+                                           ring is full */
+#define RIDGE_RELAY_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                         rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -168,10 +173,12 @@ struct ridge_relay_reading {
 struct ridge_relay_state {
     volatile int16_t scale[2]; /* 0 to 18022 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 0 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
@@ -179,7 +186,8 @@ struct ridge_relay_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1181089792, scale 1.0 = 2^30 */
     int16_t least[3]; /* least scale in force in this span and in each of the two before it */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     uint32_t span_above; /* sums of the span up to now */
     uint32_t span_below;
     volatile int16_t target[2]; /* 0 to 10649 reading units */
@@ -204,19 +212,24 @@ void ridge_relay_reset(struct ridge_relay_state *s);
 /* rms_mv: any value, clamped to 0..132000 mV; 0 takes the drive to zero at the next update. */
 void ridge_relay_set_target_mv(struct ridge_relay_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due,
+   else 0. */
 RIDGE_RELAY_FAST int ridge_relay_sample(struct ridge_relay_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   block. */
 void ridge_relay_hold(struct ridge_relay_state *s);
 
-/* Once each time that ridge_relay_sample returns 1, at the end of a block; without a new block it does nothing. */
+/* Once each time that ridge_relay_sample returns 1, at the end of a block; without a new block it
+   does nothing. */
 void ridge_relay_update(struct ridge_relay_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int ridge_relay_read(const struct ridge_relay_state *s, struct ridge_relay_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void ridge_relay_clear(struct ridge_relay_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..225278. */

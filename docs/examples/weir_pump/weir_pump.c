@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 229836fc206e0e6922edabfe613795b93b5b2f9e7e4ddb7318a6b551fc633323
- *     file 5f8b5a0805991df10269de5c61a4b4627b1b2e502ce757ffec585681d9336b4d
+ *     file b43d9bd39ae0acd2852806b8d6ff25c67c6824b2a6f5d18c195a1a4cc5d79483
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -192,14 +192,16 @@ void weir_pump_hold(struct weir_pump_state *s)
 }
 
 /* Hands over what an update has found. */
-static void weir_pump_publish(struct weir_pump_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void weir_pump_publish(struct weir_pump_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -270,7 +272,8 @@ void weir_pump_update(struct weir_pump_state *s)
     const uint_least8_t limited = s->window_held[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = weir_pump_lean(above, below, 0u);
@@ -284,7 +287,8 @@ void weir_pump_update(struct weir_pump_state *s)
         const uint32_t raised = (uint32_t)aim << 16;
         const int32_t goal = (int32_t)raised;
         /* The ramp waits for a sensor that failed, and while a limiter acts. */
-        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(5138733) : INT32_C(0));
+        const int32_t climb = s->ramp +
+            (((failed == 0u) && (limited == 0u)) ? INT32_C(5138733) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 16;
         const int16_t target = (int16_t)reached;
@@ -319,8 +323,11 @@ void weir_pump_update(struct weir_pump_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 295) ? ((error > 0) && (scale >= 2979)) : (weir_pump_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 295) ? ((error > 0) && (scale >= 2979)) :
+                (weir_pump_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = weir_pump_lesser(last, first);
             uint32_t held;
             flags |= WEIR_PUMP_FLAG_IMPLAUSIBLE;
@@ -330,7 +337,8 @@ void weir_pump_update(struct weir_pump_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= WEIR_PUMP_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -488,7 +496,8 @@ int16_t weir_pump_drive(const struct weir_pump_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 2000 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const WEIR_PUMP_IN_FLASH uint16_t weir_pump_counts[66] = {
     0u, 1571u, 3140u, 4708u, 6273u, 7834u, 9391u, 10942u, 12486u, 14022u,
     15551u, 17070u, 18578u, 20076u, 21561u, 23033u, 24492u, 25935u, 27364u, 28775u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file b6255938b37d9016016e74a411575ba683ede29d057b5e2486085d9d6fce6657
+ *     file f4add4ac568939e84633e0698c971f21309b23726b21e646211c44b83e02e478
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -109,8 +109,8 @@ static uint32_t tram_shelter_root(uint32_t value)
     return (remainder > result) ? (result + 1u) : result;
 }
 
-/* One Newton step of the factor towards the reciprocal of the ratio, 32768 = 1.0 both, within 28053..65513:
-   of e = 1 - ratio * factor it leaves e^2. */
+/* One Newton step of the factor towards the reciprocal of the ratio, 32768 = 1.0 both, within
+   28053..65513: of e = 1 - ratio * factor it leaves e^2. */
 static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
 {
     const uint32_t product = ((uint32_t)factor * ratio) >> 15;
@@ -128,8 +128,8 @@ static uint16_t tram_shelter_factor_step(uint16_t factor, uint16_t ratio)
     return (uint16_t)moved;
 }
 
-/* One Newton step of the ratio towards the reciprocal of the factor, 32768 = 1.0 both, within 16390..38275:
-   of e = 1 - factor * ratio it leaves e^2. */
+/* One Newton step of the ratio towards the reciprocal of the factor, 32768 = 1.0 both, within
+   16390..38275: of e = 1 - factor * ratio it leaves e^2. */
 static uint16_t tram_shelter_ratio_step(uint16_t ratio, uint16_t factor)
 {
     const uint32_t product = ((uint32_t)ratio * factor) >> 15;
@@ -170,8 +170,8 @@ static uint16_t tram_shelter_fed_scale(uint16_t scale, uint16_t factor)
     return (product > 18022u) ? 18022u : (uint16_t)product;
 }
 
-/* What a window tells of the bus. 0: its last reading was followed. 1: it was not. 2..3: no reading came in it, nor in
-   as many before it as the one before tells, unread. */
+/* What a window tells of the bus. 0: its last reading was followed. 1: it was not. 2..3: no reading
+   came in it, nor in as many before it as the one before tells, unread. */
 static uint_least8_t tram_shelter_lost(uint_least8_t unread, uint_least8_t seen, uint_least8_t news)
 {
     uint_least8_t lost = (uint_least8_t)((news & 2u) >> 1u);
@@ -283,12 +283,13 @@ void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code)
         }
     }
     if ((lost != 0u) || (led != 0u)) {
-        /* No reading stands behind the factor, or one only just does. For 628 calls it stays,
-           and a reading is followed at once: of a short loss the loop has not answered all. Then it moves
+        /* No reading stands behind the factor, or one only just does. For 628 calls it stays, and a
+           reading is followed at once: of a short loss the loop has not answered all. Then it moves
            so slowly that the loop takes the change over, if there is any drive. */
         const uint_least8_t output = (uint_least8_t)(s->output_sequence & 1u);
         const int16_t scale = s->scale[output];
-        const uint16_t gap = (factor > wanted) ? (uint16_t)(factor - wanted) : (uint16_t)(wanted - factor);
+        const uint16_t gap = (factor > wanted) ? (uint16_t)(factor - wanted) :
+            (uint16_t)(wanted - factor);
         uint16_t move = 0u;
         if ((lost != 0u) && (led < 629u)) {
             led = (uint16_t)(led + 1u);
@@ -377,14 +378,16 @@ void tram_shelter_hold(struct tram_shelter_state *s)
 }
 
 /* Hands over what an update has found. */
-static void tram_shelter_publish(struct tram_shelter_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void tram_shelter_publish(struct tram_shelter_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -437,7 +440,8 @@ void tram_shelter_update(struct tram_shelter_state *s)
     const uint_least8_t bus_lost = s->window_lost[sequence & 1u];
     const uint_least8_t elapsed = (uint_least8_t)(((sequence + 256u) - s->taken_sequence) & 255u);
     const uint_least8_t ended = (uint_least8_t)(((s->window_sequence + 256u) - sequence) & 255u);
-    /* Two windows that ended meanwhile may have left half of each here: the next call takes them. */
+    /* Two windows that ended meanwhile may have left half of each here: the next call takes
+       them. */
     if ((elapsed != 0u) && (ended < 2u)) {
         const uint32_t sum = above + below;
         const int32_t lean = tram_shelter_lean(above, below, 0u);
@@ -482,8 +486,11 @@ void tram_shelter_update(struct tram_shelter_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 59) ? ((error > 0) && (scale >= 2745)) : (tram_shelter_alike(lean, before) != 0u))) {
-            /* The sensor failed in one of the last three windows: the least drive of them is safe. */
+        } else if ((limited == 0u) &&
+                ((reading < 59) ? ((error > 0) && (scale >= 2745)) :
+                (tram_shelter_alike(lean, before) != 0u))) {
+            /* The sensor failed in one of the last three windows: the least drive of them is
+               safe. */
             const int16_t least = tram_shelter_lesser(last, first);
             uint32_t held;
             flags |= TRAM_SHELTER_FLAG_IMPLAUSIBLE;
@@ -493,7 +500,8 @@ void tram_shelter_update(struct tram_shelter_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             if (elapsed > 1u) {
                 flags |= TRAM_SHELTER_FLAG_IMPLAUSIBLE; /* a hole shows nothing of a stuck one */
             }
@@ -503,7 +511,8 @@ void tram_shelter_update(struct tram_shelter_state *s)
             /* What is left of the drive at the bus is then at its limit. */
             const uint32_t most = tram_shelter_scale_by(bus, UINT32_C(461373), 25u);
             const int32_t limit = (int32_t)(most << 16);
-            const int32_t top = ((limited == 0u) || ((int32_t)ceiling > limit)) ? limit : (int32_t)ceiling;
+            const int32_t top = ((limited == 0u) || ((int32_t)ceiling > limit)) ? limit :
+                (int32_t)ceiling;
             const int32_t drive = tram_shelter_regulate(s, error, top);
             scale = (int16_t)tram_shelter_round_shift((uint32_t)drive, 16u);
             if (drive == limit) {
@@ -656,7 +665,8 @@ int16_t tram_shelter_drive(const struct tram_shelter_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1600 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1600 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const TRAM_SHELTER_IN_FLASH uint16_t tram_shelter_counts[66] = {
     0u, 1257u, 2512u, 3767u, 5018u, 6267u, 7513u, 8753u, 9989u, 11218u,
     12441u, 13656u, 14863u, 16061u, 17249u, 18427u, 19593u, 20748u, 21891u, 23020u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file f510bf5a925d5876446e7b1503307ac62d1d8a5fbf76eaa3da7ffc8c7e39ea5e
+ *     file de698feeb2dc5a12a0123eda2707f6080af153d0de8a51d264e7b12f916bc31b
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -87,28 +87,33 @@
  *     level          sQ0.15     16          -32767           32767  0 bits
  *     duty           sQ15.0     16           -1600            1600  4 bits
  *
- * Which call may interrupt which, on one core (of another one, tram_shelter_read, _scale, _rms_mv and
- * _flags alone may be called: see TRAM_SHELTER_FENCE):
- *     tram_shelter_reset        before the interrupts are on, or with all callers of the others masked
+ * Which call may interrupt which, on one core (of another one, tram_shelter_read, _scale, _rms_mv
+ * and _flags alone may be called: see TRAM_SHELTER_FENCE):
+ *     tram_shelter_reset        before the interrupts are on, or with all callers of the others
+ *                               masked
  *     tram_shelter_sample       the loop's timer, one interrupt; no update may interrupt it
- *     tram_shelter_bus          one interrupt: the sample's, ahead of it, or one above that and not above the drive's
+ *     tram_shelter_bus          one interrupt: the sample's, ahead of it, or one above that and not
+ *                               above the drive's
  *     tram_shelter_update       the same or a lower priority; done before the next window ends
- *     tram_shelter_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     tram_shelter_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                         interrupt itself
  *     tram_shelter_hold         any priorities
  *     tram_shelter_drive, _duty  not below the update's, nor below that of tram_shelter_bus
  *     tram_shelter_read, _scale, _rms_mv, _flags  any priority
- *     tram_shelter_turn_next    the PWM's timer; tram_shelter_turn_set_millihertz: one caller, not above it
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two windows overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * tram_shelter_read sees that too, and it alone tells that its values are of one update. tram_shelter_drive and
- * _duty look once, without TRAM_SHELTER_FENCE: on the core of the update, which does not interrupt them.
+ *     tram_shelter_turn_next    the PWM's timer; tram_shelter_turn_set_millihertz: one caller, not
+ *                               above it
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two windows overtook takes
+ * neither). Half of each takes two more of them during that second look, or 256 of them during the
+ * first, inside one call: tram_shelter_read sees that too, and it alone tells that its values are
+ * of one update. tram_shelter_drive and _duty look once, without TRAM_SHELTER_FENCE: on the core of
+ * the update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls tram_shelter_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls tram_shelter_hold. To start again: target 0;
+ * wait until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on
+ * as it was: feed the watchdog only while the count of updates moves.
  *
  * The new scale counts from the update on; the design expects the update within one loop period of
  * the window's last sample.
@@ -127,7 +132,8 @@ extern "C" {
 #define TRAM_SHELTER_REVISION UINT32_C(0xd27d4690)
 #define TRAM_SHELTER_SAMPLES 40u /* samples a window */
 #define TRAM_SHELTER_SCALE_ONE INT16_C(16384) /* amplitude scale 1.0 */
-#define TRAM_SHELTER_SCALE_MAX INT16_C(18022) /* drive limit, of the scale times the factor of the bus */
+#define TRAM_SHELTER_SCALE_MAX INT16_C(18022) /* drive limit, of the scale times the factor of the
+                                                 bus */
 #define TRAM_SHELTER_PWM_COUNTS INT16_C(1600) /* duty of the whole bus */
 #define TRAM_SHELTER_RATED_MV INT32_C(230000)
 #define TRAM_SHELTER_TARGET_MAX_MV INT32_C(253000)
@@ -139,8 +145,10 @@ extern "C" {
 #define TRAM_SHELTER_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define TRAM_SHELTER_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
 #define TRAM_SHELTER_FLAG_MISSED 0x0040u /* a window completed that no update consumed */
-#define TRAM_SHELTER_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
-#define TRAM_SHELTER_FLAG_BUS_LOST 0x0100u /* the bus is not read, reads outside its range, or is not followed yet */
+#define TRAM_SHELTER_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                          rise */
+#define TRAM_SHELTER_FLAG_BUS_LOST 0x0100u /* the bus is not read, reads outside its range, or is
+                                              not followed yet */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -168,11 +176,14 @@ struct tram_shelter_state {
     volatile int16_t scale[2]; /* 0 to 21051 */
     volatile uint16_t factor[2]; /* nominal bus over measured bus, 32768 = 1.0 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t factor_sequence; /* counts readings of the bus; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest slot */
+    volatile uint_least8_t factor_sequence; /* counts readings of the bus; its lowest bit is the
+                                               slot in use */
+    volatile uint_least8_t window_sequence; /* counts whole windows; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the window, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the window, 0 to 39 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this window */
@@ -180,7 +191,8 @@ struct tram_shelter_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 1379598336, scale 1.0 = 2^30 */
     int16_t least[2]; /* scale in force in each of the two windows before, the later first */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     volatile int16_t target[2]; /* 0 to 1286 reading units */
     volatile int16_t reading[2]; /* 0 to 2290 */
     volatile uint16_t flags[2];
@@ -191,11 +203,14 @@ struct tram_shelter_state {
     volatile uint16_t bus_ratio[2]; /* measured bus over nominal bus, 32768 = 1.0 */
     uint16_t bus_led; /* calls without a reading to follow; 629: the factor is led */
     uint_least8_t bus_block; /* the window of the last call without a reading to follow */
-    volatile uint_least8_t bus_news; /* lowest bit other than bus_seen of the newest window: the bus was read since; the next one: the last reading was not followed */
+    volatile uint_least8_t bus_news; /* lowest bit other than bus_seen of the newest window: the bus
+                                        was read since; the next one: the last reading was not
+                                        followed */
     volatile uint_least8_t bus_seen[2]; /* bus_news as a window ended */
     uint32_t bus_sum; /* running sum of the ratios of the window */
     volatile uint32_t window_bus[2];
-    volatile uint_least8_t window_lost[2]; /* 1: the last reading of the bus was outside its range; more: so many, and none came */
+    volatile uint_least8_t window_lost[2]; /* 1: the last reading of the bus was outside its range;
+                                              more: so many, and none came */
 };
 
 /* The oscillator: one for each frequency, which may turn several outputs. */
@@ -211,24 +226,29 @@ void tram_shelter_reset(struct tram_shelter_state *s);
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void tram_shelter_set_target_mv(struct tram_shelter_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is complete, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when a window is
+   complete, else 0. */
 TRAM_SHELTER_FAST int tram_shelter_sample(struct tram_shelter_state *s, uint16_t adc_code);
 
-/* Every 50 us. bus_code: any value; 1539..4094 is taken, what is outside counts as lost:
-   the factor stays. BUS_LOST is set if a window ends so; after 629 calls without a good one the factor is
-   led to that of the nominal bus. BUS_LOST is set too if no call comes from one window to the next; the factor then stays. */
+/* Every 50 us. bus_code: any value; 1539..4094 is taken, what is outside counts as lost: the factor
+   stays. BUS_LOST is set if a window ends so; after 629 calls without a good one the factor is led
+   to that of the nominal bus. BUS_LOST is set too if no call comes from one window to the next; the
+   factor then stays. */
 TRAM_SHELTER_FAST void tram_shelter_bus(struct tram_shelter_state *s, uint16_t bus_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a sample. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   sample. */
 void tram_shelter_hold(struct tram_shelter_state *s);
 
 /* Once for each complete window; without a new window it does nothing. */
 void tram_shelter_update(struct tram_shelter_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int tram_shelter_read(const struct tram_shelter_state *s, struct tram_shelter_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void tram_shelter_clear(struct tram_shelter_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..450612. */
@@ -251,12 +271,13 @@ TRAM_SHELTER_FAST int16_t tram_shelter_duty(const struct tram_shelter_state *s, 
 void tram_shelter_turn_reset(struct tram_shelter_turn *t);
 
 /* Once every PWM period of 50 us. Returns the phase of the next one, 65536 steps a turn, 0 first:
-   tram_shelter_duty(s, tram_shelter_turn_next(t)); for several outputs call it once, and add their offsets,
-   such as (uint16_t)((phase + 21845u) & 65535u). */
+   tram_shelter_duty(s, tram_shelter_turn_next(t)); for several outputs call it once, and add their
+   offsets, such as (uint16_t)((phase + 21845u) & 65535u). */
 TRAM_SHELTER_FAST uint16_t tram_shelter_turn_next(struct tram_shelter_turn *t);
 
-/* millihertz: any value, taken as the band of the spec, which is 50000 mHz. From the next PWM period on, with the phase going on from
-   where it is; within 0.047 ppm, the clock's own error apart. */
+/* millihertz: any value, taken as the band of the spec, which is 50000 mHz. From the next PWM
+   period on, with the phase going on from where it is; within 0.047 ppm, the clock's own error
+   apart. */
 void tram_shelter_turn_set_millihertz(struct tram_shelter_turn *t, uint32_t millihertz);
 
 #ifdef __cplusplus

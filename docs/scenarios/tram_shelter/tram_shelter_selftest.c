@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file 4ab514b5ff6de1ef7382126c577def3c4dc45e7a0c817f55a5786c25ca902343
+ *     file 21fe694353a6ae7a5b353939aea52e8f7ebf71122467c5b25d97738b095d201d
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -82,14 +82,16 @@ int tram_shelter_selftest(int *first);
 #endif
 
 /* Returns 1 if all that a reading tells is the row's, else 0. */
-static int tram_shelter_told(const struct tram_shelter_state *s, const struct tram_shelter_vector *v)
+static int tram_shelter_told(const struct tram_shelter_state *s,
+    const struct tram_shelter_vector *v)
 {
     struct tram_shelter_reading told;
     int agrees = tram_shelter_read(s, &told);
     if ((told.rms_mv != v->rms_mv) || (told.scale != v->scale) || (told.flags != v->flags)) {
         agrees = 0;
     }
-    if ((told.updates != v->updates) || (told.latched != v->latched) || (told.pending != v->pending)) {
+    if ((told.updates != v->updates) || (told.latched != v->latched) ||
+            (told.pending != v->pending)) {
         agrees = 0;
     }
     return agrees;

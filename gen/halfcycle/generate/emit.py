@@ -21,6 +21,7 @@ from halfcycle.base import resources
 from halfcycle.base.text import counted
 from halfcycle.design.types import Design
 from halfcycle.generate.golden_vectors import golden_vectors, turn_vectors
+from halfcycle.generate.line_width import within
 from halfcycle.quantise.law_format import law_ranges
 from halfcycle.quantise.quantised import Quantised
 from halfcycle.quantise.signals import error_bits, error_range
@@ -130,7 +131,9 @@ def render_plan(plan: Plan, banner: Banner) -> dict[str, str]:
         ],
     }
     return {
-        f"{plan.name}{ending}": _spaced(resources.templates().get_template(template).render(values))
+        f"{plan.name}{ending}": within(
+            _spaced(resources.templates().get_template(template).render(values))
+        )
         for ending, template in _TEMPLATES.items()
     }
 

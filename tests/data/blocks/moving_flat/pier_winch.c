@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file b097cfa568a270a31cbb73bef4031b9d5550311179aa78b14c60981ef7db8965
+ *     file 47656870ffd205e9a826ae7371ba429fb85c14c97fb8c3aad66445bc3a8263d2
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -216,14 +216,16 @@ void pier_winch_hold(struct pier_winch_state *s)
 }
 
 /* Hands over what an update has found. */
-static void pier_winch_publish(struct pier_winch_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void pier_winch_publish(struct pier_winch_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -248,9 +250,10 @@ static uint32_t pier_winch_weigh(struct pier_winch_state *s, uint32_t block)
     return sum;
 }
 
-/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 4. At the span's end:
-   stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
-static void pier_winch_span(struct pier_winch_state *s, uint32_t above, uint32_t below, uint_least8_t elapsed)
+/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 4. At the span's
+   end: stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
+static void pier_winch_span(struct pier_winch_state *s, uint32_t above, uint32_t below,
+    uint_least8_t elapsed)
 {
     uint32_t span_above;
     uint32_t span_below;
@@ -276,7 +279,8 @@ static void pier_winch_span(struct pier_winch_state *s, uint32_t above, uint32_t
     s->span_below = span_below;
 }
 
-/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a
+   block, else 0. */
 static uint_least8_t pier_winch_limited(struct pier_winch_state *s, uint_least8_t limited)
 {
     uint_least8_t due = s->held_due;
@@ -291,7 +295,8 @@ static uint_least8_t pier_winch_limited(struct pier_winch_state *s, uint_least8_
     return (due != 0u) ? 1u : 0u;
 }
 
-/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
+/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds
+   the drive. */
 static uint_least8_t pier_winch_due(struct pier_winch_state *s, uint_least8_t elapsed)
 {
     uint_least8_t due = 0u;
@@ -440,7 +445,8 @@ void pier_winch_update(struct pier_winch_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 323) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
+        } else if ((limited == 0u) &&
+                ((reading < 323) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const int16_t least = pier_winch_lesser(last, first);
             uint32_t held;
@@ -451,7 +457,8 @@ void pier_winch_update(struct pier_winch_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             s->blocks_due = 5u;
         } else if ((reading < 323) && (error > 0) && (scale >= 4000)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
@@ -609,7 +616,8 @@ int16_t pier_winch_drive(const struct pier_winch_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const PIER_WINCH_IN_FLASH uint16_t pier_winch_counts[66] = {
     0u, 1178u, 2355u, 3531u, 4705u, 5876u, 7043u, 8206u, 9364u, 10517u,
     11663u, 12802u, 13934u, 15057u, 16171u, 17275u, 18369u, 19452u, 20523u, 21581u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 1a121770a85805574a5868ee83c157ff5280f639109aa759a196063c90d77326
+ *     file 8cf106b39ec7050ad8c5d99e3cba835aa6cd3b45ca36c5bd58b7059bd0aecd88
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -24,34 +24,37 @@
  *
  * Which call may interrupt which, on one core (of another one, pier_winch_read, _scale, _rms_mv and
  * _flags alone may be called: see PIER_WINCH_FENCE):
- *     pier_winch_reset        before the interrupts are on, or with all callers of the others masked
+ *     pier_winch_reset        before the interrupts are on, or with all callers of the others
+ *                             masked
  *     pier_winch_sample       the loop's timer, one interrupt; no update may interrupt it
  *     pier_winch_update       the same or a lower priority; within a loop period of its block's end
- *     pier_winch_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     pier_winch_set_target_mv, _clear  any priority, but each from one alone: it does not
+ *                                       interrupt itself
  *     pier_winch_hold         any priorities
  *     pier_winch_drive, _duty  not below the update's
  *     pier_winch_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * pier_winch_read sees that too, and it alone tells that its values are of one update. pier_winch_drive and
- * _duty look once, without PIER_WINCH_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two blocks overtook takes neither).
+ * Half of each takes two more of them during that second look, or 256 of them during the first,
+ * inside one call: pier_winch_read sees that too, and it alone tells that its values are of one
+ * update. pier_winch_drive and _duty look once, without PIER_WINCH_FENCE: on the core of the
+ * update, which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls pier_winch_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls pier_winch_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
- * The new scale counts from the update on; the design holds for every update that starts and ends within
- * a loop period of its block's last sample.
+ * The new scale counts from the update on; the design holds for every update that starts and ends
+ * within a loop period of its block's last sample.
  *
  * The window has 5 blocks of 5 samples. pier_winch_sample adds up a block;
  * pier_winch_update keeps the sums of the last 5 in a ring, and makes a PI step of the whole
  * window at every block. A block that no update took leaves a hole: MISSED is set and the drive is
  * held, up to the step at which 5 blocks have followed each other again; the first step after
- * reset waits for 5 blocks, too. A target of 0 takes the drive to zero at any update. An update that
- * two ends of blocks interrupt may take none of them; the next one finds the hole.
+ * reset waits for 5 blocks, too. A target of 0 takes the drive to zero at any update. An update
+ * that two ends of blocks interrupt may take none of them; the next one finds the hole.
  */
 #ifndef PIER_WINCH_H
 #define PIER_WINCH_H
@@ -79,8 +82,10 @@ extern "C" {
 #define PIER_WINCH_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
 #define PIER_WINCH_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define PIER_WINCH_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
-#define PIER_WINCH_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
-#define PIER_WINCH_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define PIER_WINCH_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the
+                                          ring is full */
+#define PIER_WINCH_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                        rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -107,10 +112,12 @@ struct pier_winch_reading {
 struct pier_winch_state {
     volatile int16_t scale[2]; /* 0 to 19660 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 4 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
@@ -118,7 +125,8 @@ struct pier_winch_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 20131840, scale 1.0 = 2^24 */
     int16_t least[3]; /* least scale in force in this span and in each of the two before it */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     uint32_t span_above; /* sums of the span up to now */
     uint32_t span_below;
     volatile int16_t target[2]; /* 0 to 12942 reading units */
@@ -143,19 +151,24 @@ void pier_winch_reset(struct pier_winch_state *s);
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void pier_winch_set_target_mv(struct pier_winch_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due,
+   else 0. */
 PIER_WINCH_FAST int pier_winch_sample(struct pier_winch_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   block. */
 void pier_winch_hold(struct pier_winch_state *s);
 
-/* Once each time that pier_winch_sample returns 1, at the end of a block; without a new block it does nothing. */
+/* Once each time that pier_winch_sample returns 1, at the end of a block; without a new block it
+   does nothing. */
 void pier_winch_update(struct pier_winch_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int pier_winch_read(const struct pier_winch_state *s, struct pier_winch_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void pier_winch_clear(struct pier_winch_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..0. */

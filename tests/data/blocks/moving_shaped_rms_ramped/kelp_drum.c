@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file fa53d474cfbf30903e7afe8b14a17545236f91a0f5fa67acc92ae4d8437b53d6
+ *     file 189620cd6f42a889d9d200107e0b00dd2465fe367355d8362ec4ce676737546f
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -240,14 +240,16 @@ void kelp_drum_hold(struct kelp_drum_state *s)
 }
 
 /* Hands over what an update has found. */
-static void kelp_drum_publish(struct kelp_drum_state *s, int16_t scale, int16_t reading, uint16_t flags)
+static void kelp_drum_publish(struct kelp_drum_state *s, int16_t scale, int16_t reading,
+    uint16_t flags)
 {
     const uint_least8_t before = s->output_sequence;
     const uint_least8_t sequence = (uint_least8_t)((before + 1u) & 255u);
     const uint16_t updates = s->updates[before & 1u];
     const uint16_t raised = s->raised[before & 1u];
     const uint16_t cleared = s->cleared;
-    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u); /* first: it shows that the slot changes */
+    /* first: it shows that the slot changes */
+    s->updates[sequence & 1u] = (uint16_t)((updates + UINT32_C(1)) & 65535u);
     s->scale[sequence & 1u] = scale;
     s->reading[sequence & 1u] = reading;
     s->flags[sequence & 1u] = flags;
@@ -272,9 +274,10 @@ static uint32_t kelp_drum_weigh(struct kelp_drum_state *s, uint32_t block)
     return sum;
 }
 
-/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 6. At the span's end:
-   stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
-static void kelp_drum_span(struct kelp_drum_state *s, uint32_t above, uint32_t below, uint_least8_t elapsed)
+/* Takes a block's sums at or above the zero and below it, / 2^0, into its span of 6. At the span's
+   end: stuck is 1 if it leans as the one before did. A hole begins the span afresh. */
+static void kelp_drum_span(struct kelp_drum_state *s, uint32_t above, uint32_t below,
+    uint_least8_t elapsed)
 {
     uint32_t span_above;
     uint32_t span_below;
@@ -300,7 +303,8 @@ static void kelp_drum_span(struct kelp_drum_state *s, uint32_t above, uint32_t b
     s->span_below = span_below;
 }
 
-/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a block, else 0. */
+/* Counts a block, limited: whether a limiter acted in it. Returns 1 while the window has such a
+   block, else 0. */
 static uint_least8_t kelp_drum_limited(struct kelp_drum_state *s, uint_least8_t limited)
 {
     uint_least8_t due = s->held_due;
@@ -315,7 +319,8 @@ static uint_least8_t kelp_drum_limited(struct kelp_drum_state *s, uint_least8_t 
     return (due != 0u) ? 1u : 0u;
 }
 
-/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds the drive. */
+/* Counts a block: 1 if a PI step is due. Until all blocks of a window follow each other it holds
+   the drive. */
 static uint_least8_t kelp_drum_due(struct kelp_drum_state *s, uint_least8_t elapsed)
 {
     uint_least8_t due = 0u;
@@ -426,7 +431,8 @@ void kelp_drum_update(struct kelp_drum_state *s)
         const uint32_t raised = (uint32_t)aim << 8;
         const int32_t goal = (int32_t)raised;
         /* The ramp waits for a sensor that failed, and while a limiter acts. */
-        const int32_t climb = s->ramp + (((failed == 0u) && (limited == 0u)) ? INT32_C(900) : INT32_C(0));
+        const int32_t climb = s->ramp +
+            (((failed == 0u) && (limited == 0u)) ? INT32_C(900) : INT32_C(0));
         const int32_t ramp = (climb < goal) ? climb : goal;
         const uint32_t reached = (uint32_t)ramp >> 8;
         const int16_t target = (int16_t)reached;
@@ -474,7 +480,8 @@ void kelp_drum_update(struct kelp_drum_state *s)
         if (target == 0) {
             s->integral = 0;
             scale = 0;
-        } else if ((limited == 0u) && ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
+        } else if ((limited == 0u) &&
+                ((reading < 28) ? ((error > 0) && (undriven == 0u)) : (s->stuck != 0u))) {
             /* The sensor failed in one of the last three spans: the least drive of them is safe. */
             const int16_t least = kelp_drum_lesser(last, first);
             uint32_t held;
@@ -485,7 +492,8 @@ void kelp_drum_update(struct kelp_drum_state *s)
                 s->integral = (int32_t)held;
             }
         } else if (failed != 0u) {
-            /* It reads again, but this window may hold what it read before: wait for one that does not. */
+            /* It reads again, but this window may hold what it read before: wait for one that does
+               not. */
             s->blocks_due = 9u;
         } else if ((reading < 28) && (error > 0) && (scale >= 4000)) {
             /* Driven, but the window does not show it yet: no more until it does, or has to. */
@@ -643,7 +651,8 @@ int16_t kelp_drum_drive(const struct kelp_drum_state *s, uint16_t phase)
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)level : (int16_t)level;
 }
 
-/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is taken of */
+/* quarter sine in 64 parts, 1500 counts times 2^5 at the crest; one point more, which nothing is
+   taken of */
 static const KELP_DRUM_IN_FLASH uint16_t kelp_drum_counts[66] = {
     0u, 1178u, 2355u, 3531u, 4705u, 5876u, 7043u, 8206u, 9364u, 10517u,
     11663u, 12802u, 13934u, 15057u, 16171u, 17275u, 18369u, 19452u, 20523u, 21581u,

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 0000000000000000000000000000000000000000000000000000000000000000
- *     file 25b763df303b138ea098742e9b5e8e3c188a22485a622c64dd47c1f74dfcd59c
+ *     file 8aa6e27a28e5ef8243f32a1b97edff8b2bf1de9e73bbf3b9b25b9598e0338645
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -27,31 +27,33 @@
  *     kelp_drum_reset        before the interrupts are on, or with all callers of the others masked
  *     kelp_drum_sample       the loop's timer, one interrupt; no update may interrupt it
  *     kelp_drum_update       the same or a lower priority; within a loop period of its block's end
- *     kelp_drum_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt itself
+ *     kelp_drum_set_target_mv, _clear  any priority, but each from one alone: it does not interrupt
+ *                                      itself
  *     kelp_drum_hold         any priorities
  *     kelp_drum_drive, _duty  not below the update's
  *     kelp_drum_read, _scale, _rms_mv, _flags  any priority
- * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the slot:
- * a reader sees the old values or the new ones, whatever the width of the machine's stores. If two
- * hand-overs overtook it, it reads again (an update that two blocks overtook takes neither). Half of each
- * takes two more of them during that second look, or 256 of them during the first, inside one call:
- * kelp_drum_read sees that too, and it alone tells that its values are of one update. kelp_drum_drive and
- * _duty look once, without KELP_DRUM_FENCE: on the core of the update, which does not interrupt them.
+ * Each hand-over has two slots and a sequence of one byte, written last, whose lowest bit is the
+ * slot: a reader sees the old values or the new ones, whatever the width of the machine's stores.
+ * If two hand-overs overtook it, it reads again (an update that two blocks overtook takes neither).
+ * Half of each takes two more of them during that second look, or 256 of them during the first,
+ * inside one call: kelp_drum_read sees that too, and it alone tells that its values are of one
+ * update. kelp_drum_drive and _duty look once, without KELP_DRUM_FENCE: on the core of the update,
+ * which does not interrupt them.
  *
- * A fault interrupt does not set a target (a setter that it interrupts would put the old one back): it
- * switches the bridge off in hardware and calls kelp_drum_hold. To start again: target 0; wait until
- * the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as it was:
- * feed the watchdog only while the count of updates moves.
+ * A fault interrupt does not set a target (a setter that it interrupts would put the old one back):
+ * it switches the bridge off in hardware and calls kelp_drum_hold. To start again: target 0; wait
+ * until the scale is 0; bridge on; target. If the timer or the updates stop, the drive goes on as
+ * it was: feed the watchdog only while the count of updates moves.
  *
- * The new scale counts from the update on; the design holds for every update that starts and ends within
- * a loop period of its block's last sample.
+ * The new scale counts from the update on; the design holds for every update that starts and ends
+ * within a loop period of its block's last sample.
  *
  * The window has 9 blocks of 1 sample, which weigh differently. kelp_drum_sample adds up a block;
  * kelp_drum_update keeps the sums of the last 9 in a ring, and makes a PI step of the whole
  * window at every block. A block that no update took leaves a hole: MISSED is set and the drive is
  * held, up to the step at which 9 blocks have followed each other again; the first step after
- * reset waits for 9 blocks, too. A target of 0 takes the drive to zero at any update. An update that
- * two ends of blocks interrupt may take none of them; the next one finds the hole.
+ * reset waits for 9 blocks, too. A target of 0 takes the drive to zero at any update. An update
+ * that two ends of blocks interrupt may take none of them; the next one finds the hole.
  */
 #ifndef KELP_DRUM_H
 #define KELP_DRUM_H
@@ -79,8 +81,10 @@ extern "C" {
 #define KELP_DRUM_FLAG_SETTLED 0x0008u /* inside the target band for two windows running */
 #define KELP_DRUM_FLAG_LIMIT 0x0010u /* the drive limit holds */
 #define KELP_DRUM_FLAG_IN_BAND 0x0020u /* the last window was inside the target band */
-#define KELP_DRUM_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the ring is full */
-#define KELP_DRUM_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not rise */
+#define KELP_DRUM_FLAG_MISSED 0x0040u /* a block that no update took: the drive is held until the
+                                         ring is full */
+#define KELP_DRUM_FLAG_HELD 0x0080u /* a limiter acted in the last window: the drive does not
+                                       rise */
 
 /* Before the calls of every loop and PWM period: an attribute for code in RAM. Their table of the
    sine stays with the constants. */
@@ -107,10 +111,12 @@ struct kelp_drum_reading {
 struct kelp_drum_state {
     volatile int16_t scale[2]; /* 0 to 19660 */
     volatile uint_least8_t output_sequence; /* counts updates; its lowest bit is the slot in use */
-    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest slot */
+    volatile uint_least8_t window_sequence; /* counts whole blocks; its lowest bit is the newest
+                                               slot */
     volatile uint_least8_t taken_sequence; /* the last one that an update used */
     volatile uint_least8_t target_sequence; /* counts targets; its lowest bit is the slot in use */
-    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below it */
+    uint32_t above; /* running sums of the block, of codes at or above the zero and of those below
+                       it */
     uint32_t below;
     uint16_t count; /* samples taken of the block, 0 to 0 */
     volatile uint_least8_t hold_pending; /* 1: a limiter acted in this block */
@@ -118,7 +124,8 @@ struct kelp_drum_state {
     volatile uint32_t window_below[2];
     int32_t integral; /* 0 to 20131840, scale 1.0 = 2^24 */
     int16_t least[3]; /* least scale in force in this span and in each of the two before it */
-    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two sides */
+    int32_t lean; /* one-sided sum of the last span, less than 0 if below the zero; 0 if it had two
+                     sides */
     uint32_t span_above; /* sums of the span up to now */
     uint32_t span_below;
     int32_t ramp; /* target in force, 2^-8 reading units */
@@ -144,19 +151,24 @@ void kelp_drum_reset(struct kelp_drum_state *s);
 /* rms_mv: any value, clamped to 0..253000 mV; 0 takes the drive to zero at the next update. */
 void kelp_drum_set_target_mv(struct kelp_drum_state *s, int32_t rms_mv);
 
-/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due, else 0. */
+/* Every loop period. adc_code: any value, read as at most 4095. Returns 1 when an update is due,
+   else 0. */
 KELP_DRUM_FAST int kelp_drum_sample(struct kelp_drum_state *s, uint16_t adc_code);
 
-/* A limiter acted (of the current, say): the drive does not rise while the window has such a block. */
+/* A limiter acted (of the current, say): the drive does not rise while the window has such a
+   block. */
 void kelp_drum_hold(struct kelp_drum_state *s);
 
-/* Once each time that kelp_drum_sample returns 1, at the end of a block; without a new block it does nothing. */
+/* Once each time that kelp_drum_sample returns 1, at the end of a block; without a new block it
+   does nothing. */
 void kelp_drum_update(struct kelp_drum_state *s);
 
-/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask again. */
+/* Everything at once. Returns 1 if it is of one update, 0 if it was overtaken four times: ask
+   again. */
 int kelp_drum_read(const struct kelp_drum_state *s, struct kelp_drum_reading *out);
 
-/* flags: those latched ones that were seen; they are latched again by the next update that has them. */
+/* flags: those latched ones that were seen; they are latched again by the next update that has
+   them. */
 void kelp_drum_clear(struct kelp_drum_state *s, uint16_t flags);
 
 /* Returns the last window's RMS-equivalent output in millivolts, 0..0. */
