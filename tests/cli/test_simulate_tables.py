@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from halfcycle.cli import simulate_tables as show
+from halfcycle.simulate.allowances import settling_limit_s
 from halfcycle.simulate.cases import cases
-from halfcycle.simulate.criteria import settling_limit_s
 from halfcycle.simulate.reading_error import CAUSES, reading_errors
 from halfcycle.simulate.simulate import Prepared
 from halfcycle.simulate.tally import Failure, Tally

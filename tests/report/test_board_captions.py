@@ -112,9 +112,9 @@ def test_the_worst_board_of_the_first_page_was_a_number_alone(
     (drawn,) = draw(runs.setting.spec, [worst.board], runs.seed, runs.setting.inside)
     assert f"board {worst.board} (bus {drawn.bus_v:g} V, L " in row.got
     assert f"sensor {100 * (drawn.gain - 1):+.0f} %) in {worst.case}: " in row.got
-    assert board_name(runs, 0, named) == ("nominal", "")
+    assert board_name(runs, 0, named, "start") == ("nominal, load rated", "")
     # Some corner of all tolerances is one of the loop's worst corners, and bears its letter.
-    letters = {board_name(runs, number, named)[1] for number in range(1, 97)}
+    letters = {board_name(runs, number, named, "start")[1] for number in range(1, 97)}
     for letter in letters - {""}:
         assert letter in named.letters.values()
     assert letters - {""}
@@ -142,7 +142,7 @@ def test_the_axis_hid_a_limit(runs: BoardRuns) -> None:
     run = next(each for each in runs.runs if board_section._span(each)[0] > 90)
     limited = replace(run, case=replace(run.case, curves=(curve,)))
     assert board_section._limit_levels(limited) == [60.0, 140.0]
-    svg = board_section._case_figure(limited, BOARDS).svg
+    svg = board_section._case_figure(limited, runs).svg
     ticks = {float(tick) for tick in re.findall(r">(\d+)</text>", svg)}
     assert {60.0, 140.0} <= ticks
 
@@ -154,3 +154,56 @@ def test_the_table_of_cases_had_no_instantaneous_peak(runs: BoardRuns) -> None:
         rated_v = float(runs.setting.spec.output.rated_rms_v)
         assert volts / (2**0.5 * rated_v) == pytest.approx(percent / 100, rel=0.01)
         assert volts > rated_v * run.tally.worst["highest_percent"][0] / 100
+
+
+def test_the_letter_of_a_worst_board_ignored_its_load(whole: Contents, runs: BoardRuns) -> None:
+    named = loop_section.corners(whole.integer_design)
+    labels = {letter: label for label, letter in named.letters.items()}
+    seen = 0
+    for number in range(1, 97):
+        words, letter = board_name(runs, number, named, "start")
+        (load,) = (part for part in words.split(", ") if part.startswith("load "))
+        if letter:
+            seen += 1
+            assert load in labels[letter].split(", ")
+    assert seen
+    assert ", load a rectifier of " in board_name(runs, 1, named, "non-linear")[0]
+
+
+def _failing_steady(run: CaseRun) -> CaseRun:
+    failure = Failure(0, ("steady error 1.62 %, allowed 0.5 %",), ("steady error",))
+    return replace(run, tally=replace(run.tally, failed=1, failures=[failure]))
+
+
+def test_the_band_of_a_failing_steady_error_was_not_drawn(runs: BoardRuns) -> None:
+    run = of(runs, "non-linear")
+    drawn = board_section._case_figure(_failing_steady(run), runs).svg
+    assert "steady error allowed, ±" in drawn
+    assert drawn.count('class="hair ink"') == 2 + 1 + before(run)
+    assert "steady error allowed" not in board_section._case_figure(run, runs).svg
+
+
+def before(run: CaseRun) -> int:
+    """Lines of the event, in the same style."""
+    return int(run.edges[0] < 0)
+
+
+def test_the_dc_of_a_failing_board_was_no_worst_board(runs: BoardRuns) -> None:
+    """Eight boards failed by their DC, and the worst board of the page was one that passed."""
+    run = of(runs, "noise")
+    failure = Failure(7, ("the drive is back",), ("latched",))
+    failing = replace(run, tally=replace(run.tally, failed=1, failures=[failure]))
+    others = tuple(each for each in runs.runs if each is not run)
+    worst = closest(replace(runs, runs=(*others, failing)))
+    assert worst is not None and worst.board == 7 and worst.share > 1
+    assert worst.what == "the drive is back"
+
+
+def test_allowances_differed_unexplained(runs: BoardRuns) -> None:
+    """The limit of the page, of a failure and of the table have one figure, and say its parts."""
+    worst = closest(runs)
+    assert worst is not None
+    assert re.search(r", allowed [\d.]+ (ms|%)", worst.what)
+    notes = " ".join(board_section.case_table(runs).notes)
+    assert "are allowed." in notes and "It fails no board" in notes
+    assert "asked for" in notes and "of steady tolerance" in notes

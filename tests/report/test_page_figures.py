@@ -29,7 +29,7 @@ from halfcycle.report.parts import (
     typeset,
     volts,
 )
-from halfcycle.simulate.criteria import settling_limit_s
+from halfcycle.simulate.allowances import settling_limit_s
 from support.paths import example
 from support.report_page import contents
 

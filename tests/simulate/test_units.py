@@ -13,9 +13,9 @@ import pytest
 
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.step_response import step_response
+from halfcycle.simulate.allowances import settling_limit_s, steady_limit
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.cases import cases, timetable
-from halfcycle.simulate.criteria import settling_limit_s, steady_limit
 from halfcycle.simulate.loads import OVERLOAD, linear_load
 from halfcycle.simulate.measurements import measure
 from halfcycle.simulate.overload import overload_bus_v, reading_at_limit

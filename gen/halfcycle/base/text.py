@@ -76,6 +76,15 @@ def figure(value: float, digits: int = 3) -> str:
     return f"{Decimal(f'{value:.{digits}g}'):f}"
 
 
+def against(value: float, limit: float, unit: str) -> tuple[str, str]:
+    """``value`` and its ``limit`` with their unit, three digits each; ``value`` with so many more
+    that it does not read as the limit unless it is that."""
+    most = figure(limit)
+    tried = (figure(value, digits) for digits in range(3, 8))
+    differs = next((text for text in tried if text != most), figure(value))
+    return f"{differs} {unit}", f"{most} {unit}"
+
+
 def at_most(value: float, least: float, unit: str = "") -> str:
     """A bound to two digits, or that it is less than ``least``, never with an exponent or as 0.000:
     "at most 0.0042 %", "less than 0.001 %"."""

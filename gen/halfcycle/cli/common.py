@@ -97,6 +97,15 @@ def show_findings(findings: Iterable[Finding]) -> None:
             print(tables.hanging(line, indent="    "), file=sys.stderr)
 
 
+def with_sensor(integer_design: IntegerDesign) -> str:
+    """The steady error with the sensor's zero and gain."""
+    from halfcycle.design.error_parts import with_sensor  # noqa: PLC0415 (numpy: not for --help)
+
+    design, quantised = integer_design.design, integer_design.quantised
+    total_v = with_sensor(design.spec, design.chosen, quantised.steady_error_v).total_v
+    return f"+-{total_v:.3g} V RMS, {100 * total_v / float(design.spec.output.rated_rms_v):.3g} %"
+
+
 def number(value: Any) -> str:
     """Short decimal text of a number."""
     return f"{float(value):.6g}"

@@ -140,7 +140,7 @@ def _show_figures(integer_design: IntegerDesign, corners: Corners) -> None:
             ),
             (
                 "with the sensor",
-                _with_sensor(integer_design),
+                common.with_sensor(integer_design),
                 "",
                 "with its zero and gain",
             ),
@@ -174,15 +174,6 @@ def _asked(spec: Spec, *, moving: bool) -> dict[str, str]:
         "peak_sensitivity": f"asked: {number(targets.peak_sensitivity)}"
         + (", averaged" if moving else ""),
     }
-
-
-def _with_sensor(integer_design: IntegerDesign) -> str:
-    """The steady error with the sensor's zero and gain."""
-    from halfcycle.design.error_parts import with_sensor  # noqa: PLC0415 (numpy: not for --help)
-
-    design, quantised = integer_design.design, integer_design.quantised
-    total_v = with_sensor(design.spec, design.chosen, quantised.steady_error_v).total_v
-    return f"+-{total_v:.3g} V RMS, {100 * total_v / float(design.spec.output.rated_rms_v):.3g} %"
 
 
 def _law_row(integer_design: IntegerDesign) -> Iterator[_Row]:

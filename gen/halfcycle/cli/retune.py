@@ -204,6 +204,8 @@ def figures(side: IntegerDesign) -> Iterator[tuple[str, str]]:
         averaged = " (averaged)" if key == "peak_sensitivity" and window.blocks > 1 else ""
         yield label, common.with_unit(getattr(loop, key), unit) + averaged
     yield "plant gain, pu per scale", f"{design.least_gain:.4g} to {design.greatest_gain:.4g}"
+    yield "steady error", f"+-{quantised.steady_error_v:.3g} V RMS"
+    yield "with the sensor's zero and gain", common.with_sensor(side)
     yield "window's own error", f"+-{design.chosen.own_error_v:.3g} V RMS"
     yield "reading step", f"{quantised.reading_step_v:.3g} V RMS"
     yield "output step", f"{quantised.output_step_v:.3g} V RMS"

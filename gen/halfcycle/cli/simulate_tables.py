@@ -9,8 +9,9 @@ from pathlib import Path
 
 from halfcycle.base.text import at_most, counted, figure
 from halfcycle.cli import common, tables
+from halfcycle.simulate.allowances import settling_limit_s
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.criteria import settling_limit_s, shows_overshoot
+from halfcycle.simulate.criteria import shows_overshoot
 from halfcycle.simulate.reading_error import CAUSES, ReadingError
 from halfcycle.simulate.simulate import Prepared
 from halfcycle.simulate.tally import Failure, Tally

@@ -11,12 +11,20 @@ from numpy.typing import NDArray
 
 from halfcycle.base.findings import Finding
 from halfcycle.generate.pipeline import IntegerDesign
-from halfcycle.report.parts import beside, quantity
 from halfcycle.simulate import simulate
+from halfcycle.simulate.allowances import (
+    overshoot_limit,
+    overshoot_parts,
+    settling_limit_s,
+    settling_parts,
+    steady_limit,
+    steady_parts,
+    told,
+)
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.cases import cases
-from halfcycle.simulate.criteria import overshoot_limit, settling_limit_s, steady_limit
+from halfcycle.simulate.criteria import dc_limit
 from halfcycle.simulate.findings import findings
 from halfcycle.simulate.measurements import measure
 from halfcycle.simulate.reading_error import reading_errors
@@ -183,27 +191,52 @@ class Closest:
 
 
 def closest(board_runs: BoardRuns) -> Closest | None:
-    """The worst board over all cases, as a share of the limit that it comes nearest to."""
+    """The worst board over all cases, as a share of the limit that it comes nearest to; one that
+    broke a rule, if any did."""
     setting = board_runs.setting
-    tolerance = 100 * steady_limit(setting)
-    over = 100 * overshoot_limit(setting)
     best: Closest | None = None
     for run in board_runs.runs:
-        settling = 1000 * settling_limit_s(setting, run.case)
-        for figure, name, rule, limit, unit in (
-            ("settling_ms", "settling", "settling", settling, "ms"),
-            ("overshoot_percent", "overshoot", "overshoot", over, "%"),
-            ("steady_error_percent", "steady error", "steady", tolerance, "%"),
+        case = run.case
+        for figure, name, rule, limit, unit, parts in (
+            (
+                "settling_ms",
+                "settling",
+                "settling",
+                1000 * settling_limit_s(setting, case),
+                "ms",
+                settling_parts(setting, case),
+            ),
+            (
+                "overshoot_percent",
+                "overshoot",
+                "overshoot",
+                100 * overshoot_limit(setting),
+                "%",
+                overshoot_parts(setting),
+            ),
+            (
+                "steady_error_percent",
+                "steady error",
+                "steady",
+                100 * steady_limit(setting),
+                "%",
+                steady_parts(setting),
+            ),
+            ("dc_percent", "DC", "dc", 100 * dc_limit(setting), "%", ""),
         ):
-            if rule not in run.case.rules or figure not in run.tally.worst or limit <= 0:
+            if rule not in case.rules or figure not in run.tally.worst or limit <= 0:
                 continue
             value, number = run.tally.worst[figure]
             share = value / limit
             if best is None or share > best.share:
-                words = f"{name} {beside(value, limit, unit)} of {quantity(limit, unit)} allowed"
-                if figure == "settling_ms":
-                    words += ", with a half cycle for measuring"
-                    if not run.case.moved and setting.fill_s > 0:
-                        words += " and the time in which the window fills first"
-                best = Closest(share, number, run.case.name, words)
+                best = Closest(share, number, case.name, told(name, value, limit, unit, parts))
+    if board_runs.failed and (best is None or best.share <= 1):
+        return _broken(board_runs)
     return best
+
+
+def _broken(board_runs: BoardRuns) -> Closest:
+    """The first board that broke a rule which has no figure."""
+    run = next(run for run in board_runs.runs if run.tally.failures)
+    failure = run.tally.failures[0]
+    return Closest(math.inf, failure.board, run.case.name, "; ".join(failure.reasons))

@@ -23,7 +23,14 @@ from halfcycle.report.parts import (
     quantity,
 )
 from halfcycle.report.svg_chart import Chart, key_rows
-from halfcycle.simulate.criteria import settling_limit_s, shows_overshoot
+from halfcycle.simulate.allowances import (
+    overshoot_limit,
+    overshoot_parts,
+    settling_limit_s,
+    steady_limit,
+    steady_parts,
+)
+from halfcycle.simulate.criteria import shows_overshoot
 
 SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
@@ -31,6 +38,8 @@ DRAWN_LIMIT_V = 50.0
 """A drawing is drawn as far as its limits down to this percent of rated."""
 
 
+STEADY = "hair ink"
+"""How the band of the steady error is drawn."""
 END = " †"
 """Marks a time that ends with the run."""
 ON_FIRST_PAGE = "overload"
@@ -41,14 +50,23 @@ def overload_figure(board_runs: BoardRuns) -> Figure | None:
     """The drawing of the overload; None if it was not run."""
     for run in board_runs.runs:
         if run.case.name == ON_FIRST_PAGE:
-            return _case_figure(run, board_runs.boards)
+            return _case_figure(run, board_runs, short=True)
     return None
+
+
+def overload_text(board_runs: BoardRuns) -> tuple[str, ...]:
+    """What the overload is and is judged by, which its caption on the first page leaves out."""
+    return tuple(
+        f"{run.case.name}, drawn on the first page: {run.case.about}. Judged: {_rules(run)}."
+        for run in board_runs.runs
+        if run.case.name == ON_FIRST_PAGE
+    )
 
 
 def case_figures(board_runs: BoardRuns) -> tuple[Figure, ...]:
     """A drawing for each further case in which the output moves."""
     return tuple(
-        _case_figure(run, board_runs.boards)
+        _case_figure(run, board_runs)
         for run in board_runs.runs
         if run.case.name != ON_FIRST_PAGE and not _quiet(run)
     )
@@ -88,12 +106,22 @@ def _quiet(run: CaseRun) -> bool:
     return not run.tally.failed and low >= 100 - band and high <= 100 + band
 
 
-def _case_figure(run: CaseRun, boards: int) -> Figure:
+def _rules(run: CaseRun) -> str:
+    """What a case is judged by, in words."""
+    return ", ".join(judged(run, rule) for rule in run.case.rules)
+
+
+def _case_figure(run: CaseRun, board_runs: BoardRuns, *, short: bool = False) -> Figure:
+    """``short``: for the first page, without what :func:`overload_text` says."""
+    boards = board_runs.boards
+    off = 100 * steady_limit(board_runs.setting)
+    band = _steady_band(run, off)
+    steady_ms = 1000 * (run.case.steady_s - run.case.zero_s)
     edges = run.edges.tolist()
     known = ~np.isnan(run.low)
     least, most = _span(run)
     room = 26.0 if run.case.curves else 10.0
-    levels = _limit_levels(run)
+    levels = [*_limit_levels(run), *band]
     low = max(SPAN_V[0], min(least - 4, 100.0 - room, *(level - 2 for level in levels)))
     high = min(SPAN_V[1], max(most + 4, 100.0 + room, *(level + 2 for level in levels)))
     key = [
@@ -101,6 +129,7 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         ("one", "nominal"),
         *([("two", f"board {run.worst_board}")] if run.worst_board != 0 else []),
         *limit_key(run),
+        *([(STEADY, f"steady error allowed, ± {quantity(off, '%')}")] if band else []),
     ]
     chart = Chart(
         Axis(edges[0], edges[-1], f"time from {run.case.zero_is}, ms"),
@@ -109,6 +138,8 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
         key_rows=key_rows(key),
     )
     chart.level(100.0, "faint")
+    for level in band:
+        chart.line((max(edges[0], steady_ms), edges[-1]), (level, level), STEADY)
     middles = ((run.edges[:-1] + run.edges[1:]) / 2)[known].tolist()
     chart.band(middles, run.low[known].tolist(), run.high[known].tolist(), "spread")
     drawn = ""
@@ -125,14 +156,25 @@ def _case_figure(run: CaseRun, boards: int) -> Figure:
     draw_limits(chart, run)
     chart.key(*key)
     verdict = _verdict(run, boards)
-    rules = ", ".join(judged(run, rule) for rule in run.case.rules)
     alt = (
         f"Case {run.case.name}: true RMS per half cycle of {counted(boards, 'board')} over time, "
         f"from {decimal(least)} to {decimal(most)} percent of rated; {verdict}"
     )
     about = run.case.about[:1].upper() + run.case.about[1:]
-    caption = f"{about}.{drawn}{before_zero(run)} Judged: {rules}.{lost_sensor(run, most)}"
+    rules = f" Judged: {_rules(run)}."
+    if short:
+        about, rules = about.partition(", ")[0], ""
+    caption = f"{about}.{drawn}{before_zero(run)}{rules}{lost_sensor(run, most)}"
     return Figure(f"{run.case.name}: {verdict}", alt, caption, chart.svg(alt))
+
+
+def _steady_band(run: CaseRun, off: float) -> tuple[float, ...]:
+    """The levels between which the output has to be steady, ``off`` either way, percent of rated;
+    none unless a board failed by that, as they would hide what a drawing is of."""
+    if not any("steady error" in failure.rules for failure in run.tally.failures):
+        return ()
+    rests = 100 * run.case.rests_at
+    return (rests - off, rests + off)
 
 
 def _limit_levels(run: CaseRun) -> list[float]:
@@ -228,7 +270,10 @@ def case_table(board_runs: BoardRuns) -> Table:
             f"{_unjudged_overshoot(board_runs)}The sensor's gain error is taken out of the judged "
             "figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "
-            "for measuring; after an overload, the time that the drive takes to come back.",
+            "for measuring; after an overload, the time that the drive takes to come back. "
+            f"{_allowed_besides(board_runs)}",
+            f"Report off: of steady windows. It fails no board; beyond {_tolerance(board_runs)} it "
+            "is a warning, as it is while the drive limit holds, which is not in the table.",
             *(
                 (
                     f"{END.strip()} The time is that of the run, not of the event: the output is "
@@ -265,6 +310,25 @@ def _unjudged_overshoot(board_runs: BoardRuns) -> str:
         if shows_overshoot(run.case) and "overshoot" not in run.case.rules
     ]
     return f"The overshoot of {listed(shown)} is not judged. " if shown else ""
+
+
+def _tolerance(board_runs: BoardRuns) -> str:
+    """The voltage tolerance, as the spec asks for it."""
+    return asked(board_runs.setting.spec.targets.voltage_tolerance_percent, "%")
+
+
+def _allowed_besides(board_runs: BoardRuns) -> str:
+    """What steady error and overshoot are allowed, and what that is made of."""
+    setting = board_runs.setting
+    limits = (
+        ("Steady error", steady_limit(setting), steady_parts(setting)),
+        ("overshoot", overshoot_limit(setting), overshoot_parts(setting)),
+    )
+    told = [
+        f"{name} {quantity(100 * limit, '%')}{f' ({parts})' if parts else ''}"
+        for name, limit, parts in limits
+    ]
+    return f"{listed(told)} are allowed."
 
 
 def _ramp(board_runs: BoardRuns) -> str:

@@ -237,6 +237,7 @@ def _boards(contents: Contents) -> Section:
         "Virtual boards",
         texts=(
             _which_boards(board_runs),
+            *board_section.overload_text(board_runs),
             *board_section.quiet_text(board_runs),
         ),
         figures=board_section.case_figures(board_runs),

@@ -72,7 +72,7 @@ def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
     if refused.beyond is not None:
         return (
-            "There is no C: rated voltage is out of reach of the bus at one corner, whatever the "
+            "There is no C: rated voltage is out of reach of the bus at the weakest corner, whatever the "
             "window, so that none was weighed."
         )
     if not refused.trials:

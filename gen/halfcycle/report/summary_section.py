@@ -148,7 +148,7 @@ def _board_rows(board_runs: BoardRuns | None, named: Corners) -> Iterator[Row]:
     )
     worst = closest(board_runs)
     if worst is not None:
-        parts, letter = board_name(board_runs, worst.board, named)
+        parts, letter = board_name(board_runs, worst.board, named, worst.case)
         yield Row(
             "worst board",
             "",

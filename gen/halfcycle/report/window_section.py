@@ -236,8 +236,20 @@ def window_table(design: Design, shown: tuple[Candidate, ...]) -> Table:
             "whose errors stay inside the tolerance, whose gains meet the targets at every corner, "
             f"and which makes no more DC at the output than {dc_limit}. A dash: a window whose "
             "weights differ has no whole half cycles; or no gains were tried with this window.",
+            *_dearer_note(design),
         ),
         marked=next((at for at, candidate in enumerate(shown) if candidate.chosen), None),
+    )
+
+
+def _dearer_note(design: Design) -> tuple[str, ...]:
+    """That a dearer kind of window was not tried here, if one may be asked for."""
+    spec = design.spec
+    if spec.gains is not None or spec.settling_limit_ms is None:
+        return ()
+    return (
+        "Kinds dearer than the one taken were not tried for this page: halfcycle design says "
+        "whether one would settle clearly sooner.",
     )
 
 

@@ -18,6 +18,15 @@ from halfcycle.regulator.plan import (
     FLAG_LIMIT,
     SCALE_ONE,
 )
+from halfcycle.simulate.allowances import (
+    overshoot_limit,
+    overshoot_parts,
+    settling_limit_s,
+    settling_parts,
+    steady_limit,
+    steady_parts,
+    told,
+)
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
@@ -34,36 +43,6 @@ class Verdict:
     rule: str
     failed: NDArray[np.bool_]
     reason: Callable[[int], str]
-
-
-def settling_limit_s(setting: Setting, case: Case) -> float:
-    """The time to settle in: the target and the ramp that the case runs through. After an overload
-    the drive comes back from its limit, which may take longer than a step from zero: then it is
-    what the design's own model takes for that, if that is more. A half cycle is added: the design
-    may count from one window to the next, and an RMS is that of the half cycle before."""
-    asked = setting.settling_goal_ms / 1000 + ramp_s(setting, case)
-    if not case.moved:
-        asked += setting.fill_s
-    if case.from_limit:
-        asked = max(asked, setting.pace.recovery_s)
-    return asked + setting.half_cycle_s
-
-
-def ramp_s(setting: Setting, case: Case) -> float:
-    """How long the target itself takes to climb in this case."""
-    return max(0.0, case.target_step) * setting.ramp_s
-
-
-def overshoot_limit(setting: Setting) -> float:
-    """Target and the steady tolerance, which the output may move by at any time; a share."""
-    targets = setting.spec.targets
-    return float(targets.overshoot_percent + targets.voltage_tolerance_percent) / 100
-
-
-def steady_limit(setting: Setting) -> float:
-    """The voltage tolerance, and the steady part of the sensor's zero tolerance, which the spec
-    counts apart; a share of rated."""
-    return float(setting.spec.targets.voltage_tolerance_percent) / 100 + setting.at_rest.zero
 
 
 def dc_limit(setting: Setting) -> float:
@@ -107,12 +86,11 @@ _MS = _Unit("ms", 1000)
 _PERCENT = _Unit("%", 100)
 
 
-def _within(rule: str, values: Real, limit: float, unit: _Unit) -> Verdict:
-    """The verdict on values that may not exceed a limit."""
+def _within(rule: str, values: Real, limit: float, unit: _Unit, parts: str = "") -> Verdict:
+    """The verdict on values that may not exceed a limit; ``parts``: what that is made of."""
 
     def reason(board: int) -> str:
-        value, most = figure(unit.factor * values[board], 4), figure(unit.factor * limit, 4)
-        return f"{rule} {value} {unit.name}, allowed {most} {unit.name}"
+        return told(rule, unit.factor * values[board], unit.factor * limit, unit.name, parts)
 
     # What is not a number has failed, too.
     return Verdict(rule, np.array([not value <= limit for value in values], dtype=np.bool_), reason)
@@ -120,17 +98,20 @@ def _within(rule: str, values: Real, limit: float, unit: _Unit) -> Verdict:
 
 def _settling(setting: Setting, case: Case, measured: Measured) -> Verdict:
     rule = "settling from the drive limit" if case.from_limit else "settling"
-    return _within(rule, measured.response.settling_s, settling_limit_s(setting, case), _MS)
+    limit_s, parts = settling_limit_s(setting, case), settling_parts(setting, case)
+    return _within(rule, measured.response.settling_s, limit_s, _MS, parts)
 
 
 def _overshoot(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    return _within("overshoot", measured.response.overshoot, overshoot_limit(setting), _PERCENT)
+    limit, parts = overshoot_limit(setting), overshoot_parts(setting)
+    return _within("overshoot", measured.response.overshoot, limit, _PERCENT, parts)
 
 
 def _steady(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    return _within("steady error", measured.steady.error, steady_limit(setting), _PERCENT)
+    limit, parts = steady_limit(setting), steady_parts(setting)
+    return _within("steady error", measured.steady.error, limit, _PERCENT, parts)
 
 
 def _limits(setting: Setting, case: Case, measured: Measured) -> Verdict:

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from halfcycle.base.findings import Finding, finding
 from halfcycle.base.text import counted, figure, listed
+from halfcycle.simulate.allowances import ramp_s
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
-from halfcycle.simulate.criteria import ramp_s
 from halfcycle.simulate.reading_error import CAUSES, Measure, ReadingError
 from halfcycle.simulate.tally import Tally
 

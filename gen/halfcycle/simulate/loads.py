@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from halfcycle.simulate.boards import Draw
-from halfcycle.simulate.case import Setting
+from halfcycle.simulate.case import LoadChoice, Setting
 from halfcycle.simulate.parts import BoardLoad, LoadKind
 from halfcycle.simulate.rectifier_load import reference_load
 
@@ -75,3 +75,26 @@ def rectifier(setting: Setting, draw: Draw) -> tuple[BoardLoad, ...]:
             reservoir_ohm=whole.reservoir_ohm / share,
         ),
     )
+
+
+def load_words(spec: Spec, draw: Draw, choice: LoadChoice) -> str:
+    """The load of a board in a case that chooses its loads by ``choice``, as a corner's label has
+    it: "rated at power factor 0.7"."""
+    if choice is rectifier:
+        share = max(MIN_RECTIFIER_SHARE, draw.load)
+        return f"a rectifier of {_share_words(share)}"
+    if choice is light_then_rated:
+        lightest = float(spec.load.lightest_percent) / 100
+        return f"{_linear_words(lightest, 1.0)} and {_linear_words(1.0, draw.power_factor)}"
+    return _linear_words(draw.load, draw.power_factor)
+
+
+def _linear_words(share: float, power_factor: float) -> str:
+    words = _share_words(share)
+    if share <= 0 or power_factor >= _ALMOST_RESISTIVE:
+        return words
+    return f"{words} at power factor {power_factor:.3g}"
+
+
+def _share_words(share: float) -> str:
+    return "rated" if share == 1 else f"{100 * share:.3g} %"
