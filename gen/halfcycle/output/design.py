@@ -257,7 +257,9 @@ class Design(Entry):
     reading_step_v: float = means("one count of the reading, V RMS at the output")
     output_step_v: float = means("greatest step of the output, V RMS")
     dead_band_v: float = means("error that the integrator leaves alone, either way, V RMS")
-    steady_error_v: float = means("greatest steady error, sensor zero and gain apart, V RMS")
+    steady_error_v: float = means(
+        "greatest steady error, without the sensor's zero and gain, V RMS"
+    )
     steady_error_with_sensor_v: float = means(
         "the same with the sensor's zero and gain tolerance, at most, V RMS"
     )

@@ -38,7 +38,7 @@ class Worst(Entry):
     )
     overshoot_percent: float | None = means("of the step, %")
     steady_error_percent: float | None = means(
-        "a steady window's RMS off its target, sensor gain apart, % of rated"
+        "a steady window's RMS off its target, without the sensor's gain, % of rated"
     )
     true_rms_v: float | None = means(
         "the output's RMS in that window as a meter has it, the board's sensor gain in it, V"
@@ -46,11 +46,15 @@ class Worst(Entry):
     reported_rms_v: float | None = means("what the firmware says of that window, V")
     scale: float | None = means("greatest steady scale, 1.0 = bus")
     report_error_percent: float | None = means(
-        "reported against true RMS, steady, sensor gain apart, %, signed"
+        "reported against true RMS, steady, without the sensor's gain, %, signed"
     )
     report_error_at_limit_percent: float | None = means("the same while the drive limit holds, %")
-    lowest_percent: float | None = means("lowest half-cycle RMS, sensor gain apart, % of rated")
-    highest_percent: float | None = means("highest half-cycle RMS, sensor gain apart, % of rated")
+    lowest_percent: float | None = means(
+        "lowest half-cycle RMS, without the sensor's gain, % of rated"
+    )
+    highest_percent: float | None = means(
+        "highest half-cycle RMS, without the sensor's gain, % of rated"
+    )
     above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
     peak_v: float | None = means(
         "greatest size of the output itself after the event, the board's sensor gain in it, V"
@@ -128,7 +132,7 @@ class ReadingError(Entry):
     case: str = means("its name")
     board: int = means("the board that reads it")
     at_limit: bool = means("whether the drive limit holds; else the window is a steady one")
-    error_percent: float = means("reported against true RMS, sensor gain apart, %")
+    error_percent: float = means("reported against true RMS, without the sensor's gain, %")
     shape_percent: float = means("by a mean that is read as the RMS of a sine, %")
     folded_percent: float = means("by distortion that the sampling folds, %")
     sampling_percent: float = means("by the sampling of a clean sine, %")

@@ -245,7 +245,7 @@ class Targets(Table):
     ] = Fraction(5)
     voltage_tolerance_percent: Annotated[
         Fraction,
-        Quantity("steady-state error, sensor zero and gain apart", "%", 0, 20, above=True),
+        Quantity("steady-state error, without the sensor's zero and gain", "%", 0, 20, above=True),
     ] = Fraction(1, 2)
     peak_sensitivity: Annotated[
         Fraction, Quantity("greatest peak sensitivity Ms", "", "1.05", 4)
