@@ -161,7 +161,7 @@ def language_deviations(files: Mapping[str, str], name: str) -> set[tuple[str, s
     for text in files.values():
         bare = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
         # A long head of a function stands on two lines.
-        for line in re.sub(r",\n {8,}", ", ", bare).splitlines():
+        for line in re.sub(r",\n +", ", ", bare).splitlines():
             if line.startswith("#error"):
                 continue
             if PLAIN.search(line):
