@@ -10,8 +10,8 @@ import pytest
 
 from halfcycle.base import clipped_sine
 from halfcycle.base.findings import Finding
-from halfcycle.simulate.findings import findings
-from halfcycle.simulate.reading_error import CAUSES, ReadingError, reading, reading_error
+from halfcycle.simulate.findings import _what_is_off, findings
+from halfcycle.simulate.reading_error import CAUSES, Measure, ReadingError, reading, reading_error
 from halfcycle.simulate.simulate import Prepared, run_piece
 from support.spec_text import changed_spec
 from support.virtual_boards import prepared_example, prepared_spec, run_cases
@@ -175,3 +175,17 @@ def test_a_steady_output_off_the_nominal_frequency_was_said_to_be_off() -> None:
 def test_a_run_too_long_for_its_waveform_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("halfcycle.simulate.reading_error.MAX_STEPS", 100)
     assert reading_error(prepared_example(), "start", 0, 1, at_limit=False) is None
+
+
+@pytest.mark.parametrize(("measure", "said"), [("mean", True), ("rms", False)])
+def test_the_shape_of_an_rms_reading_was_said_to_be_that_of_a_mean(
+    measure: Measure, said: bool
+) -> None:
+    zeros = dict.fromkeys(("sampling", "zero", "noise", "change"), 0.0)
+    error = ReadingError(
+        "non-linear", 7, False, 0.02, shape=0.012, folded=0.008, by_rms=0.0, **zeros
+    )
+    told = _what_is_off(error, 0, measure)
+    assert told.startswith("+2 % on board 7: +1.2 % by the wave's shape")
+    assert "+0.8 % by harmonics and ringing that the sampling folds" in told
+    assert ("as a mean is read as the RMS of a sine" in told) == said
