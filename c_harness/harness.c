@@ -166,7 +166,7 @@ EXPORT void harness_bus_calls(const int64_t *from, size_t states, const uint16_t
 }
 #endif
 
-/* The target that each value of set_target_mv becomes. */
+/* The target that each value of set_target_mv becomes; then, with the normalised law, its inverse. */
 EXPORT void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to)
 {
     size_t row;
@@ -175,6 +175,9 @@ EXPORT void harness_targets(const int32_t *rms_mv, size_t values, int64_t *to)
     for (row = 0; row < values; row++) {
         hc_set_target_mv(&s, rms_mv[row]);
         to[row] = s.target[s.target_sequence & 1u];
+#ifdef HC_LAW
+        to[values + row] = s.inverse[s.target_sequence & 1u];
+#endif
     }
 }
 

@@ -140,9 +140,12 @@ int main(void)
             s->factor[s->factor_sequence & 1u] = (uint16_t)hc_get();
             break;
 #endif
-        case 'V': /* set_target_mv; tell the target */
+        case 'V': /* set_target_mv; tell the target, and its inverse if there is one */
             hc_set_target_mv(s, (int32_t)hc_get());
             put_signed(s->target[s->target_sequence & 1u]);
+#ifdef HC_LAW
+            put_signed((int32_t)s->inverse[s->target_sequence & 1u]);
+#endif
             break;
         case 'L': /* load the state */
             for (i = 0u; i < HC_FIELDS; i++) {

@@ -7,6 +7,7 @@ source; what the model of preemption sees is held by ``tests/verify/test_interle
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -117,6 +118,15 @@ def test_a_guard_that_is_left_out_is_seen(case: str, function: str, old: str, ne
     assert not passed
     seen = "come in between|updates come before|of two updates|pending blocks|one in each try"
     assert re.search(seen, detail), detail
+
+
+def test_a_target_torn_was_not_seen_if_no_state_told_it() -> None:
+    """Bug: of a regulator with a measured bus that latches a failed sensor, in none of the states
+    did the target decide how the update ends."""
+    plan = replace(plan_of("bus"), latched=True)
+    for new in (READ_ONCE.replace("1u", "2u"), READ_ONCE.replace("1u", "255u")):
+        passed, detail = proof_of(plan, in_function(plan, "aim", READ_ONCE, new))
+        assert not passed and "update ends as in no order" in detail, detail
 
 
 def test_c_that_is_not_understood_is_not_called_whole() -> None:

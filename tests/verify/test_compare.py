@@ -7,6 +7,7 @@ see it, with the field that the changed statement writes among those that differ
 from __future__ import annotations
 
 import random
+import re
 from collections import Counter
 from dataclasses import replace
 from functools import cache
@@ -93,6 +94,17 @@ def test_what_once_passed_as_bit_exact_is_seen(old: str, new: str, field: str) -
     result = compare.verify(plan_cases.CASES["mean"], broken("mean", old, new), samples=SAMPLES)
     assert result.mismatch is not None
     assert result.mismatch.field.startswith(field)
+
+
+def test_an_inverse_that_was_off_by_one_at_few_targets_is_seen() -> None:
+    """Bug: of what set_target_mv leaves, the target alone was compared with the model."""
+    plan = plan_cases.CASES["normalised"]
+    files = plan_cases.render(plan)
+    name = f"{plan.name}.c"
+    changed, count = re.subn(r"\(multiple <= ", "(multiple < ", files[name])
+    assert count == 1
+    mismatch = compare.verify(plan, {**files, name: changed}, samples=SAMPLES).mismatch
+    assert mismatch is not None and mismatch.field in ("inverse", "aim_inverse")
 
 
 @pytest.mark.parametrize("kept_below", ["0xFF00u", "0x8000u"])

@@ -24,6 +24,9 @@ BUSES = (0.2, 0.85, 0.5, 0.67)
 """Arguments, of their range."""
 FLAGS = (0x0155, 0x00CC, 0x01AA, 0x0037, 0x0099)
 """Flags of one update after the other: half of one and half of another is none of them."""
+OUTPUTS = (0.31, 0.87, 0.12, 0.68, 0.49)
+LOW_BYTES = (0x5A, 0xC3, 0x96, 0x2D, 0xE1)
+"""Other outputs likewise: of their range, and their lowest bytes."""
 STATES, SEED = 2, 11
 """How many states, of the likeliest of forty."""
 
@@ -51,6 +54,16 @@ class Meeting:
 
 def states(plan: Plan, source: Source) -> list[Values]:
     """Two states with a window or block to take: of blocks, one with a PI step and one without."""
+    chosen = candidates(plan, source)[:STATES]
+    if plan.blockwise:
+        for step, state in enumerate(chosen):
+            state["blocks_due"] = [min(plan.blocks, 1 + step)]
+    return chosen
+
+
+def candidates(plan: Plan, source: Source) -> list[Values]:
+    """States with a window or block to take, of blocks one with a PI step; those whose slots have
+    the most bytes that differ first."""
     (fields,) = source.structs.values()
     chosen: list[Values] = []
     for row in adversarial.update_states(plan, random.Random(SEED), 40):
@@ -63,9 +76,15 @@ def states(plan: Plan, source: Source) -> list[Values]:
         chosen.append({**elements, "hold_pending": [0], **_ended(plan, 0)})
     chosen.sort(key=lambda state: -_apart(state["reading"]) - _apart(state["target"]))
     if plan.blockwise:
-        for step, state in enumerate(chosen[:STATES]):
-            state["blocks_due"] = [min(plan.blocks, 1 + step)]
-    return chosen[:STATES]
+        for state in chosen:
+            state["blocks_due"] = [1]
+    return chosen
+
+
+def targets(plan: Plan) -> Meeting:
+    """Targets that are set inside an update."""
+    set_target = (Step(Call("set_target_mv", int(plan.target_max_mv * t))) for t in TARGETS)
+    return Meeting(Call("update"), tuple((step,) for step in set_target))
 
 
 def _apart(pair: list[int]) -> int:
@@ -96,11 +115,10 @@ def windows(plan: Plan) -> list[Step]:
 def writers(plan: Plan) -> Iterator[Meeting]:
     """Of calls that store."""
     ends = [(step,) for step in windows(plan)[1:4]]
-    targets = [(Step(Call("set_target_mv", int(plan.target_max_mv * t))),) for t in TARGETS]
     hold, clear = (Step(Call("hold")),), (Step(Call("clear", 0x0010)),)
     update = Call("update")
     yield Meeting(update, tuple(ends), may_take_nothing=True)
-    yield Meeting(update, tuple(targets))
+    yield targets(plan)
     yield Meeting(update, (clear,))
     sample = windows(plan)[0].call
     yield Meeting(sample, (hold,))

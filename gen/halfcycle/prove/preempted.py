@@ -62,12 +62,41 @@ def torn(plan: Plan, source: Source) -> Trials:
         for meeting in meetings.readers(plan):
             _try_reader(trials, plan, runner, values, meeting)
         _try_after_a_turn_of_the_sequence(trials, plan, runner, values)
+    telling = _told_by_the_target(plan, runner, meetings.candidates(plan, source))
+    if telling is not None:
+        _try(trials, plan, runner, telling, meetings.targets(plan), with_splits=True)
     _try_other_core(trials, plan, runner, states[0])
     _try_pending(trials, plan, runner, states[0])
     _try_each_try(trials, plan, runner, states[0])
     if plan.turning is not None:
         _try_oscillator(trials, plan, source)
     return trials
+
+
+def _told_by_the_target(plan: Plan, runner: Runner, states: list[Values]) -> Values | None:
+    """The first of the states in which an update would end otherwise if half of its target were
+    that of the second of two calls: it neither fails nor drives to a limit. None if there is none.
+    """
+    known = {"target", "target_sequence", "inverse", "aim", "aim_inverse"}
+
+    def end(values: Values, *steps: Step) -> Values:
+        memory = runner.memory(values, 64)
+        _run(runner, memory, steps)
+        runner.run(memory, Call("update"))
+        return {name: row for name, row in memory.values.items() if name not in known}
+
+    first, second = (turn[0] for turn in meetings.targets(plan).turns[:2])
+    for values in states:
+        whole = [end(values), end(values, first), end(values, first, second)]
+        memory = runner.memory(values, 64)
+        _run(runner, memory, (first, second))
+        slot = values["target_sequence"][0] & 1
+        before, after = (state["target"][slot] for state in (values, memory.values))
+        halves = (before & ~255 | after & 255, after & ~255 | before & 255)
+        torn = [end({**values, "target": [half, half]}) for half in halves]
+        if not any(state in whole for state in torn):
+            return values
+    return None
 
 
 def _run(runner: Runner, memory: Memory, steps: tuple[Step, ...]) -> None:
@@ -184,12 +213,12 @@ def _try_reader(
     trials: Trials, plan: Plan, runner: Runner, values: Values, meeting: Meeting
 ) -> None:
     """A reader changes nothing, so that what preempts it leaves the same wherever it comes."""
-    after = [_with_flags(plan, values, 0)]
+    after = [_with_outputs(plan, values, 0)]
     for number, turn in enumerate(meeting.turns, start=1):
         memory = runner.memory(after[-1], 64)
         _run(runner, memory, turn)
         moved = memory.values["output_sequence"] != after[-1]["output_sequence"]
-        after.append(_with_flags(plan, memory.values, number) if moved else memory.values)
+        after.append(_with_outputs(plan, memory.values, number) if moved else memory.values)
     told = [runner.run(runner.memory(state, 64), meeting.low) for state in after]
     pieces = runner.accesses(values, meeting.low, PIECE_BITS)
     for turns in range(1, len(meeting.turns) + 1):
@@ -201,11 +230,16 @@ def _try_reader(
                 return
 
 
-def _with_flags(plan: Plan, values: Values, number: int) -> Values:
-    """With flags in use that differ from those of the updates before in both bytes."""
-    flags = list(values["flags"])
-    flags[values["output_sequence"][0] & 1] = meetings.FLAGS[number] & plan.all_flags
-    return {**values, "flags": flags}
+def _with_outputs(plan: Plan, values: Values, number: int) -> Values:
+    """With outputs in use that differ from those of the updates before in every byte."""
+    slot, low = values["output_sequence"][0] & 1, meetings.LOW_BYTES[number]
+    changed = {"flags": meetings.FLAGS[number] & plan.all_flags}
+    for name, top in (("scale", plan.scale_top), ("reading", plan.reading_max)):
+        changed[name] = min(int(top * meetings.OUTPUTS[number]) & ~255 | low, top)
+    outputs = {name: list(values[name]) for name in changed}
+    for name, value in changed.items():
+        outputs[name][slot] = value
+    return {**values, **outputs}
 
 
 def _overtaken(  # noqa: PLR0917 (the meeting's parts)

@@ -34,16 +34,19 @@ def harness_files(*names: str) -> dict[str, str]:
     return {f"{FOLDER}/{name}": resources.harness_text(name) for name in names}
 
 
-def names_header(name: str, *, turning: bool = False, bus: bool = False) -> dict[str, str]:
+def names_header(
+    name: str, *, turning: bool = False, bus: bool = False, law: bool = False
+) -> dict[str, str]:
     """The header that gives the regulator ``name`` the same names as any other, by its place.
     ``turning``: with the oscillator; ``HC_TURN`` says so. ``bus``: with the call that reads the
-    bus; ``HC_BUS`` says so."""
+    bus; ``HC_BUS`` says so. ``law``: with the normalised law; ``HC_LAW`` says so."""
     oscillator = ("turn", *TURN_CALL_NAMES) if turning else ()
     reading = BUS_CALL_NAMES if bus else ()
     same = ["state", "reading", *CALL_NAMES, *reading, *oscillator]
     lines = [
         *(["#define HC_TURN", ""] if turning else []),
         *(["#define HC_BUS", ""] if bus else []),
+        *(["#define HC_LAW", ""] if law else []),
         f'#include "../{name}.h"',
         "",
         *(f"#define hc_{ending} {name}_{ending}" for ending in same),
@@ -55,7 +58,7 @@ def names_header(name: str, *, turning: bool = False, bus: bool = False) -> dict
 def names_of(plan: Plan) -> dict[str, str]:
     """:func:`names_header` of all that this Plan's C has."""
     turning, bus = plan.turning is not None, plan.bus is not None
-    return names_header(plan.name, turning=turning, bus=bus)
+    return names_header(plan.name, turning=turning, bus=bus, law=plan.law is not None)
 
 
 def state_header(plan: Plan) -> dict[str, str]:

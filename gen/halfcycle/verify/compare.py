@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.base import command_words
-from halfcycle.regulator.model import Regulator, drive_wave, duty_wave, fed_scales
+from halfcycle.regulator.model import Regulator, drive_wave, duty_wave, fed_scales, inverse_of
 from halfcycle.regulator.plan import TURN, Plan, Turning
 from halfcycle.regulator.state import READERS, READING, field_names
 from halfcycle.regulator.trace import (
@@ -276,9 +276,14 @@ def _value_batches(
 ) -> Iterator[Batch]:
     if name == "targets":
         rms_mv = adversarial.target_values(plan, generator, VALUES)
-        model = targets_of(plan, rms_mv)
-        compiled = harness.targets(rms_mv)
-        yield Batch(name, 0, ("target",), model[None], compiled[None], {"rms_mv": rms_mv})
+        rows, compiled = {"target": targets_of(plan, rms_mv)}, harness.targets(rms_mv)
+        if plan.law is not None:
+            different, places = np.unique(rows["target"], return_inverse=True)
+            inverses = [inverse_of(plan.law, target) for target in different.tolist()]
+            rows["inverse"] = np.asarray(inverses, dtype=np.int64)[places]
+        yield Batch(
+            name, 0, tuple(rows), np.stack(list(rows.values())), compiled, {"rms_mv": rms_mv}
+        )
     elif name == "millivolts":
         readings = adversarial.readings(plan, generator, VALUES)
         model = scale_by(readings, plan.millivolt_gain, plan.millivolt_shift)

@@ -219,9 +219,10 @@ class Harness:
         return tuple(row.tolist())
 
     def targets(self, rms_mv: Ints) -> Ints:
-        """The target (reading units) that each value of set_target_mv becomes."""
+        """The target (reading units) that each value of set_target_mv becomes, and with the
+        normalised law its inverse, shape (1 or 2, calls)."""
         rms_mv_32 = np.ascontiguousarray(rms_mv, dtype=np.int32)
-        result = np.empty(len(rms_mv), dtype=np.int64)
+        result = np.empty((1 + (self.plan.law is not None), len(rms_mv)), dtype=np.int64)
         self._lib.harness_targets(
             self._pointer("int32_t *", rms_mv_32), len(rms_mv), self._pointer("int64_t *", result)
         )

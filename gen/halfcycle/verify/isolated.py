@@ -28,6 +28,7 @@ MAX_MEMORY_BYTES = 8 << 30
 MAX_FILE_BYTES = 256 << 20
 
 _REMEDY = "undo the edit, or generate it again"
+_BUSY = "; if this machine is busy with other work, check again"
 
 
 _T = TypeVar("_T")
@@ -116,7 +117,7 @@ def _apart(
     sender.close()
     try:
         if not receiver.poll(allowed):
-            raise ProcessLostError(f"the C did not return within {allowed:.0f} s; {_REMEDY}")
+            raise ProcessLostError(f"the C did not return within {allowed:.0f} s; {_REMEDY}{_BUSY}")
         try:
             answer = receiver.recv()
         except EOFError:
