@@ -17,7 +17,7 @@ from halfcycle.spec.load import load_spec
 from halfcycle.verify import compiler
 from support import measured, plan_cases
 from support.effort import examples
-from support.misra_page import anonymous, by_hand, of_the_checker
+from support.misra_page import anonymous, by_hand, of_the_checker, statements
 from support.paths import SPECS
 from support.tools import need_tool
 
@@ -52,7 +52,7 @@ def deviations_of(files: Mapping[str, str], name: str, folder: Path) -> set[tupl
     rows = set()
     for line in ran.stderr.splitlines():
         file, number, rule = line.split("|")
-        text = files[file].splitlines()[int(number) - 1]
+        text = statements(files[file])[int(number) - 1]
         rows.add((rule.removeprefix("misra-c2012-"), anonymous(text, name)))
     return rows
 

@@ -18,7 +18,7 @@ from halfcycle.regulator.state import field_names
 from halfcycle.regulator.turn import call_names
 from support import misra_rules, plan_cases, planted
 from support.constant_conditions import equal_with_conditions, listed_conditions
-from support.misra_page import anonymous, by_hand
+from support.misra_page import anonymous, by_hand, statements
 from support.paths import ROOT, SPECS
 
 FOLDERS = [spec.with_suffix("") for spec in SPECS]
@@ -159,9 +159,7 @@ def language_deviations(files: Mapping[str, str], name: str) -> set[tuple[str, s
     macro that looks like a function (Dir 4.9)."""
     rows = set()
     for text in files.values():
-        bare = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
-        # A long head of a function stands on two lines.
-        for line in re.sub(r",\n +", ", ", bare).splitlines():
+        for line in statements(text):
             if line.startswith("#error"):
                 continue
             if PLAIN.search(line):

@@ -11,7 +11,7 @@ import pytest
 from halfcycle.prove.path_machine import PathMachine
 from halfcycle.prove.prove import Proof, equal
 from support import plan_cases, planted
-from support.misra_page import anonymous, by_hand
+from support.misra_page import anonymous, by_hand, statements
 
 
 def equal_with_conditions(case: str, calls: Sequence[str]) -> tuple[list[Proof], frozenset[str]]:
@@ -33,7 +33,7 @@ def equal_with_conditions(case: str, calls: Sequence[str]) -> tuple[list[Proof],
         patch.setattr(PathMachine, "truth", truth)
         proofs = equal(plan, files, calls)
     one_way = frozenset(
-        anonymous(files[file].splitlines()[line - 1], plan.name)
+        anonymous(statements(files[file])[line - 1], plan.name)
         for (file, line, _), seen in outcomes.items()
         if len(seen) == 1
     )
