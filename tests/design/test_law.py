@@ -143,7 +143,7 @@ def test_the_fastest_loop_was_that_of_the_plain_law_alone() -> None:
     done = design(spec)
     assert done.law is not None
     (told,) = (f.text for f in done.findings if f.code == "law-normalised")
-    assert told.startswith("of both laws the normalised one settles soonest")
+    assert told.startswith("of the two laws the normalised one settles sooner")
     settles = done.loop.settling_ms
     assert settles is not None and settles < 0.95 * settling("plain", "10.5", "21")
 

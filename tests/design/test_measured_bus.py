@@ -38,7 +38,7 @@ def test_rated_has_to_be_in_reach_of_the_lowest_bus() -> None:
 
 def test_the_finding_tells_the_ripple_that_is_left() -> None:
     (found,) = [one for one in DESIGNED.findings if one.code == "bus-measured"]
-    assert "1.6 % of it stays" in found.text and "0.039 % third harmonic" in found.text
+    assert "1.6 % of it is left" in found.text and "0.039 % third harmonic" in found.text
 
 
 def test_the_loop_stays_stable_if_the_bus_is_lost_and_moves_as_far_as_it_may() -> None:
@@ -121,7 +121,7 @@ def test_what_is_left_of_a_ripple_is_never_told_as_a_power_of_ten() -> None:
         for one in bus_findings(replace(DESIGNED.design, spec=spec))
         if one.code == "bus-measured"
     ]
-    assert "e+" not in told.text and f"{100 * ripple_left(spec):.0f} % of it stays" in told.text
+    assert "e+" not in told.text and f"{100 * ripple_left(spec):.0f} % of it is left" in told.text
 
 
 def test_given_gains_and_moving_windows_take_a_measured_bus() -> None:

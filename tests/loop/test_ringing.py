@@ -70,7 +70,7 @@ voltage_tolerance_percent = 3
 @pytest.fixture
 def no_remedies(monkeypatch: pytest.MonkeyPatch) -> None:
     """A refusal tries what would help, which takes half a minute and is not looked at here."""
-    monkeypatch.setattr(refusal, "_help", lambda *_: "")
+    monkeypatch.setattr(refusal, "_help", lambda *_, **__: "")
 
 
 @dataclass(frozen=True)

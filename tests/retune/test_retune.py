@@ -370,7 +370,10 @@ def test_a_broken_limit_writes_nothing(tool, spec: Path) -> None:
         (["--period-us", "soon"], "--period-us"),
         (["--period-us", "0"], "(command line): --period-us: 0 is too low"),
         (["--period-us", "nan", "--settling-ms", "x"], "--settling-ms"),
-        (["--period-us", "400", "--plot", "steps.bmp"], "steps.bmp: --plot: no suffix"),
+        (
+            ["--period-us", "400", "--plot", "steps.bmp"],
+            "steps.bmp: --plot: not a picture's suffix",
+        ),
     ],
 )
 def test_bad_input(tool, spec: Path, words: list[str], said: str) -> None:

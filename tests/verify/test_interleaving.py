@@ -210,7 +210,7 @@ def test_a_sample_inside_an_update_takes_the_old_zero_or_the_new_one(
     values["taken_sequence"], values["count"] = [(sequence - 1) & 255], [0]
     values["above"], values["below"], values["flags"] = [0], [0], [0x28, 0x28]
     values["zero"], values["zero_slot"], values["zero_part"] = [2047, 2047], [0], [tracking.hold]
-    values["zero_due"] = [1]
+    values["zero_due"], values["lean"], values["window_held"] = [1], [0], [0, 0]
     values["zero_lean"] = [(tracking.blocks - 1) * (plan.block_max >> tracking.shift)]
     if plan.blockwise:
         values["blocks_due"] = [2]

@@ -223,7 +223,7 @@ def _show(results: Sequence[Result], as_json: bool) -> None:
         emit_json(Checks.of(results))
     elif len(results) > 1:
         _show_specs(results)
-    elif _nothing_there(results[0].job):
+    elif _nothing_there(results[0]):
         job = results[0].job
         spec, folder = (shlex.quote(printable(str(each))) for each in (job.file, job.folder))
         click.echo(
@@ -237,8 +237,12 @@ def _show(results: Sequence[Result], as_json: bool) -> None:
             say("unchanged since it last passed; --no-cache checks it again")
 
 
-def _nothing_there(job: Job) -> bool:
-    """Whether the folder holds none of the generated files."""
+def _nothing_there(result: Result) -> bool:
+    """Whether all that is wrong is that the folder holds none of the generated files."""
+    job = result.job
+    refused = any(c.name == "design" and c.state is State.FAILED for c in result.checks)
+    if refused or result.broken or result.faults:
+        return False
     name = job.spec.name
     files = (f"{name}.c", f"{name}.h", f"{name}_vectors.h", f"{name}_selftest.c")
     return not any((job.folder / file).exists() for file in files)
