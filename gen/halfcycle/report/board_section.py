@@ -230,8 +230,7 @@ def case_table(board_runs: BoardRuns) -> Table:
             "RMS lowest, %",
             "RMS highest, %",
             "above 120 %, ms",
-            "peak, V",
-            "peak, % of nominal",
+            "peak, %",
             "THD, %",
             "DC, % of peak",
             "most scale",
@@ -247,7 +246,6 @@ def case_table(board_runs: BoardRuns) -> Table:
                 worst(run, "lowest_percent", ""),
                 worst(run, "highest_percent", ""),
                 worst(run, "above_120_ms", "") + (END if run.tally.high_at_end else ""),
-                worst(run, "peak_v", ""),
                 worst(run, "peak_percent", ""),
                 worst(run, "thd_percent", ""),
                 worst(run, "dc_percent", ""),
@@ -255,7 +253,7 @@ def case_table(board_runs: BoardRuns) -> Table:
             )
             for run in board_runs.runs
         ),
-        numeric=tuple(range(1, 14)),
+        numeric=tuple(range(1, 13)),
         notes=(
             "Lowest and highest RMS, and the time above 120 % of rated, are of half cycles of any "
             f"start that end after the zero of the case's drawing ({_zeros(board_runs)}). The half "
