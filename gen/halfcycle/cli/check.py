@@ -243,9 +243,7 @@ def _nothing_there(result: Result) -> bool:
     refused = any(c.name == "design" and c.state is State.FAILED for c in result.checks)
     if refused or result.broken or result.faults:
         return False
-    name = job.spec.name
-    files = (f"{name}.c", f"{name}.h", f"{name}_vectors.h", f"{name}_selftest.c")
-    return not any((job.folder / file).exists() for file in files)
+    return not any((job.folder / file).exists() for file in emit.file_names(job.spec.name))
 
 
 def _show_specs(results: Sequence[Result]) -> None:

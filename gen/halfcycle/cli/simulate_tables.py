@@ -14,7 +14,7 @@ from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import shows_overshoot
 from halfcycle.simulate.reading_error import CAUSES, ReadingError
 from halfcycle.simulate.simulate import Prepared
-from halfcycle.simulate.tally import Failure, Tally
+from halfcycle.simulate.tally import Failure, Tally, greatest_peak
 from halfcycle.simulate.why_window import Reason
 
 SPARE = ("report\n%", "low\n%", "high\n%", "scale", "over\n%", "steady\n%")
@@ -122,15 +122,13 @@ def _to_the_end(tally: Tally) -> str:
 
 def _peak(tallies: list[Tally]) -> list[str]:
     """The greatest size of the output itself, of all cases, in a line."""
-    known = [tally for tally in tallies if "peak_v" in tally.worst]
-    if not known:
+    worst = greatest_peak(tallies)
+    if worst is None:
         return []
-    worst = max(known, key=lambda tally: tally.worst["peak_v"][0])
-    volts, board = worst.worst["peak_v"]
-    percent = worst.worst["peak_percent"][0]
+    volts, percent, board, case = worst
     return [
         f"Instantaneous peak up to {volts:.0f} V, {percent:.1f} % of a rated sine's (board {board} "
-        f"in {worst.case}), sensor gain in it; --json has it of each case."
+        f"in {case}), sensor gain in it; --json has it of each case."
     ]
 
 

@@ -22,16 +22,18 @@ _ANY_TIME = 10
 """Longest windows within which all of them are worth a try."""
 
 
-def lost(spec: Spec, trials: Iterable[Trial]) -> list[Trial]:
-    """Those of ``trials`` with which nothing settles, and whose ripple leaves none of the band."""
-    rated_v = float(spec.output.rated_rms_v)
-    return [
-        trial
-        for trial in trials
-        if trial.faults.ripple_v >= DESIGN_BAND * rated_v
+def is_lost(spec: Spec, trial: Trial) -> bool:
+    """Whether nothing settles with it, and its ripple leaves none of the band."""
+    return (
+        trial.faults.ripple_v >= DESIGN_BAND * float(spec.output.rated_rms_v)
         and isinstance(trial.refusal, GainRefusal)
         and trial.refusal.settling_ms is None
-    ]
+    )
+
+
+def lost(spec: Spec, trials: Iterable[Trial]) -> list[Trial]:
+    """Those of ``trials`` that are."""
+    return [trial for trial in trials if is_lost(spec, trial)]
 
 
 def longer_trials(spec: Spec, trials: Sequence[Trial], file: str) -> Iterator[Trial]:

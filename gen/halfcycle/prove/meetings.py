@@ -52,13 +52,14 @@ class Meeting:
     """Whether two turns may make ``low`` leave all as it is."""
 
 
-def states(plan: Plan, source: Source) -> list[Values]:
-    """Two states with a window or block to take: of blocks, one with a PI step and one without."""
-    chosen = candidates(plan, source)[:STATES]
-    if plan.blockwise:
-        for step, state in enumerate(chosen):
-            state["blocks_due"] = [min(plan.blocks, 1 + step)]
-    return chosen
+def states(plan: Plan, among: list[Values]) -> list[Values]:
+    """The first two of the :func:`candidates`: of blocks, one with a PI step and one without."""
+    chosen = among[:STATES]
+    if not plan.blockwise:
+        return chosen
+    return [
+        {**state, "blocks_due": [min(plan.blocks, 1 + step)]} for step, state in enumerate(chosen)
+    ]
 
 
 def candidates(plan: Plan, source: Source) -> list[Values]:

@@ -55,14 +55,15 @@ def torn(plan: Plan, source: Source) -> Trials:
     """Every meeting of the regulator's calls, in states whose slots have no byte in common."""
     trials = Trials()
     runner = Runner(source, plan.name)
-    states = meetings.states(plan, source)
+    candidates = meetings.candidates(plan, source)
+    states = meetings.states(plan, candidates)
     for number, values in enumerate(states):
         for meeting in meetings.writers(plan):
             _try(trials, plan, runner, values, meeting, with_splits=number == 0)
         for meeting in meetings.readers(plan):
             _try_reader(trials, plan, runner, values, meeting)
         _try_after_a_turn_of_the_sequence(trials, plan, runner, values)
-    telling = _told_by_the_target(plan, runner, meetings.candidates(plan, source))
+    telling = _told_by_the_target(plan, runner, candidates)
     if telling is not None:
         _try(trials, plan, runner, telling, meetings.targets(plan), with_splits=True)
     _try_other_core(trials, plan, runner, states[0])

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from halfcycle.base.text import counted
-from halfcycle.design.lost_in_ripple import lost
+from halfcycle.design.lost_in_ripple import is_lost
 from halfcycle.design.refusal import later_than_ms
 from halfcycle.design.types import Trial
 from halfcycle.loop.targets import LoopTargets
@@ -214,7 +214,7 @@ def _against(spec: Spec, trial: Trial) -> Iterator[str]:
     refusal, known = trial.refusal, best_ms(trial) is not None
     if refusal is not None:
         targets = LoopTargets.of(spec)
-        if trial in lost(spec, (trial,)):
+        if is_lost(spec, trial):
             yield f"its reading ripples by ± {quantity(trial.faults.ripple_v, 'V')}"
             return
         yield "too slow" if not known or not targets.settles(trial.loop) else "overshoots"

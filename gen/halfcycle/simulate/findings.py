@@ -12,7 +12,7 @@ from halfcycle.simulate.allowances import ramp_s
 from halfcycle.simulate.boards import special_places
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.reading_error import CAUSES, Measure, ReadingError
-from halfcycle.simulate.tally import Tally
+from halfcycle.simulate.tally import Tally, greatest_peak
 
 _WORDS = {
     "shape": "by the wave's shape",
@@ -249,15 +249,13 @@ def _highest(tallies: Sequence[Tally]) -> tuple[float, int, str]:
 
 def _peak(tallies: Sequence[Tally]) -> str:
     """The greatest size of the output itself, in words; "" if none was measured."""
-    known = [tally for tally in tallies if "peak_v" in tally.worst]
-    if not known:
+    worst = greatest_peak(tallies)
+    if worst is None:
         return ""
-    worst = max(known, key=lambda tally: tally.worst["peak_v"][0])
-    volts, board = worst.worst["peak_v"]
-    percent = worst.worst["peak_percent"][0]
+    volts, percent, board, case = worst
     return (
         f", with an instantaneous peak of {volts:.0f} V, {percent:.4g} % of a rated sine's "
-        f"(board {board} in {worst.case})"
+        f"(board {board} in {case})"
     )
 
 

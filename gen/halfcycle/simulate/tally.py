@@ -124,6 +124,17 @@ def tally(setting: Setting, case: Case, numbers: Sequence[int], measured: Measur
     return result
 
 
+def greatest_peak(tallies: Sequence[Tally]) -> tuple[float, float, int, str] | None:
+    """The greatest size of the output itself: volts, percent of a rated sine's, board and case;
+    None if no case has it."""
+    known = [tally for tally in tallies if "peak_v" in tally.worst]
+    if not known:
+        return None
+    worst = max(known, key=lambda tally: tally.worst["peak_v"][0])
+    volts, board = worst.worst["peak_v"]
+    return volts, worst.worst["peak_percent"][0], board, worst.case
+
+
 def _figures(setting: Setting, case: Case, measured: Measured) -> dict[str, Real]:
     """Figures of all boards, those of ``FIGURES`` that are compared; NaN if a case gives a
     figure no meaning."""

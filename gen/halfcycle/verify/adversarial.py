@@ -493,7 +493,7 @@ def _any_state(plan: Plan, generator: random.Random) -> dict[str, int]:
     state = {"count": count}
     for side, of_side in (("above", above), ("below", total - above)):
         state |= {side: of_side & WORD_MASK, f"{side}_high": of_side >> 32}
-    state |= {"window_sequence": sequence, "taken_sequence": sequence}
+    state["window_sequence"] = sequence
     if plan.bus:
         state["bus_sum"] = _pick(generator, 0, count * plan.bus.ratio_high, [0])
         state["factor_sequence"] = _pick(generator, 0, SEQUENCE_MASK, [0, SEQUENCE_MASK])
