@@ -41,15 +41,20 @@ def more_warnings(command: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def complaints(
-    command: tuple[str, ...], files: Mapping[str, str], language: str, folder: Path
+    command: tuple[str, ...],
+    files: Mapping[str, str],
+    language: str,
+    folder: Path,
+    more: tuple[str, ...] | None = None,
 ) -> str:
-    """What the compiler says of every source among ``files``."""
+    """What the compiler says of every source among ``files``, with all warnings that it has or
+    the strict ones and ``more``."""
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
     words = [
         *command,
         *compiler.STRICT,
-        *more_warnings(command),
+        *(more_warnings(command) if more is None else more),
         f"-std={language}",
         "-O2",
         "-c",
@@ -90,6 +95,24 @@ def test_a_carry_was_added_to_promoted_high_words(tmp_path: Path) -> None:
         "(uint32_t)above_high + below_high + 1u", "above_high + below_high + 1u"
     )
     assert "=arith-conversion" in complaints(command, {**files, source: old}, "c99", tmp_path)
+
+
+FAST_TYPES_OF_16_BITS = """#include <stdint.h>
+#define uint_fast8_t uint8_t
+#define uint_fast16_t uint16_t
+"""
+"""C99 7.18.1.3 lets the fast types have any width from the one in their name on."""
+
+
+@pytest.mark.parametrize("case", ["mean integral only", "normalised wide ramped"])
+def test_fast_types_of_16_bits_where_int_has_32(case: str, tmp_path: Path) -> None:
+    """Bug: the duty's rounding was of int's width there and was stored without a cast."""
+    command = (need_tool("gcc"), "-include", "fast_types.h")
+    (tmp_path / "fast_types.h").write_text(FAST_TYPES_OF_16_BITS, encoding="utf-8")
+    plan = plan_cases.CASES[case]
+    assert plan.duty_shift, "a case whose duty is rounded by a shift of its own"
+    files = plan_cases.render(plan)
+    assert complaints(command, files, "c99", tmp_path, more=()) == ""
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
