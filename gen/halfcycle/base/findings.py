@@ -541,7 +541,7 @@ KINDS: dict[str, Kind] = {
     "spec-unchanged": Kind(
         NOTE,
         "Nothing was written: what was measured changes no key, or is not enough to change one.",
-        "Follow the text if it asks for something; else nothing.",
+        "If the text says what to do, do it; otherwise nothing is needed.",
     ),
     "board-inside": Kind(
         NOTE,

@@ -20,5 +20,5 @@ class State(StrEnum):
 
     @property
     def good(self) -> bool:
-        """Whether nothing speaks against it: passed or skipped."""
+        """Whether it did not fail: passed or skipped."""
         return self in (State.PASSED, State.SKIPPED)

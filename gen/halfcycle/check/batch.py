@@ -65,7 +65,7 @@ class Result:
 
     @property
     def passed(self) -> bool:
-        """Whether nothing speaks against it."""
+        """Whether every check of it passed or was skipped."""
         return all(check.passed for check in self.checks)
 
 

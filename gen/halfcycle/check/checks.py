@@ -50,7 +50,7 @@ class Check:
 
     @property
     def passed(self) -> bool:
-        """Whether nothing speaks against it: passed or skipped."""
+        """Whether it did not fail: passed or skipped."""
         return self.state.good
 
 

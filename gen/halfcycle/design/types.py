@@ -105,7 +105,7 @@ class Trial:
 
     @property
     def in_question(self) -> bool:
-        """Whether nothing speaks against it: targets, steady error, DC and drive."""
+        """Whether targets, steady error, DC and drive are all as asked."""
         return self.on_target and self.within_tolerance and self.little_dc and self.in_reach
 
     @property

@@ -34,7 +34,7 @@ class Proof:
 
     @property
     def passed(self) -> bool:
-        """Whether nothing speaks against it: proven or skipped."""
+        """Whether it did not fail: proven or skipped."""
         return self.state.good
 
 

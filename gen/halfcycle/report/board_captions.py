@@ -17,7 +17,7 @@ JUDGED = {
     "dc": "DC",
     "limits": "limit curves",
     "brownout": "brownout flagged",
-    "noticed": "fault flagged in time, and no more drive left than when it came",
+    "noticed": "fault flagged in time, and afterwards no more drive than before it",
     "bounded": "bounded drive until then",
     "held": "output left",
     "latched": "no drive until reset",

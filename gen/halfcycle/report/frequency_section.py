@@ -115,8 +115,8 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
     if isinstance(loop, MovingFigures):
         caption = (
             "Up to half the update rate, averaged over the sine's phases. Its least gain margin of "
-            f"{quantity(loop.averaged_gain_margin_db, 'dB')} is unsafe alone: the loop is "
-            f"periodic, and that one has {quantity(loop.gain_margin_db, 'dB')}."
+            f"{quantity(loop.averaged_gain_margin_db, 'dB')} must not be relied on alone: the "
+            f"loop is periodic, with a gain margin of {quantity(loop.gain_margin_db, 'dB')}."
         )
     if not loop.stable:
         caption = UNSTABLE

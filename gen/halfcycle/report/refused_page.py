@@ -72,8 +72,8 @@ def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
     if refused.beyond is not None:
         return (
-            "There is no C: rated voltage is out of reach of the bus at the weakest corner, "
-            "whatever the window, so that none was weighed."
+            "There is no C: at the weakest corner the bus cannot reach rated voltage, whatever the "
+            "window. No window was tried."
         )
     if not refused.trials:
         return "The targets cannot be met: no window that the spec allows measures the output."

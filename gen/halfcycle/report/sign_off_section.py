@@ -75,7 +75,7 @@ def _shown(contents: Contents) -> Iterator[tuple[str, str]]:
         yield "compared with the model, bit for bit", f"not for this page: {contents.no_targets}"
     yield (
         "proven equal to the model",
-        "not by this page: put what check prints of its proof beside it",
+        "not shown on this page: attach the output of check with its proof",
     )
 
 

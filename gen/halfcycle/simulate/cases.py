@@ -155,8 +155,8 @@ def _overload_case(setting: Setting, times: Timetable) -> Iterator[Case]:
     yield Case(
         name="overload",
         about=f"{OVERLOAD:g} times rated load while the bus sags to {setting.overload_v:.4g} V, "
-        f"at which the drive limit reads at most {100 * setting.overload_share:.3g} % of "
-        "rated; then load and bus return, and the drive comes back from its limit",
+        f"so that the output at the drive limit is {100 * setting.overload_share:.3g} % of rated "
+        "or less; then load and bus return, and the drive leaves its limit",
         loads=drawn_then_overload,
         event_s=back,
         steady_s=back + times.rest + setting.pace.recovery_s,
@@ -286,8 +286,8 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     instant_s = setting.sample_s / 2
     yield Case(
         name="lost-in-start",
-        about="sensor comes off at any time from reset until the start is over: below a drive of "
-        f"{setting.at_rest.driven:.3g} that cannot be seen",
+        about="sensor comes off at any time from reset until the start is over: as long as the drive "
+        f"is below {setting.at_rest.driven:.3g}, the regulator cannot notice it",
         loads=drawn_load,
         event_s=instant_s,
         steady_s=math.inf,

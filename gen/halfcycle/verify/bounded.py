@@ -117,7 +117,7 @@ ANSWER_LIMITS = Limits(seconds=60, memory_bytes=16 << 30, output_bytes=1 << 16)
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What a program printed that was asked for its version; ``fault``: why it cannot be used, ""
-    if nothing speaks against it."""
+    if it can."""
 
     text: str
     fault: str = ""
