@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -57,6 +58,14 @@ def test_a_refusal_by_the_ripple_of_the_reading_had_no_best_and_no_cause(
     words = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
     assert "The best that can be had: 6 half cycles, 60 ms a window" in words.replace("\xa0", " ")
     assert "its reading ripples by" in words
+
+    # Bug: it spoke of settling alone where no reading stays inside the tolerance, either.
+    least_v = min(trial.faults.spread_v for trial in error.trials)
+    narrow = [replace(trial, tolerance_v=0.9 * least_v) for trial in error.trials]
+    enough = [replace(trial, tolerance_v=least_v) for trial in error.trials]
+    assert [each.code for each in refusal.unmet(spec, enough, "x")] == ["targets-unmet"]
+    _, off = refusal.unmet(spec, narrow, "x")
+    assert off.code == "window-error" and f"the least is +-{least_v:.3g} V" in off.text
 
 
 def test_a_clock_from_the_source_is_tried_if_the_ripple_is_too_much() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from halfcycle.base.text import counted, figure, letters, printable
+from halfcycle.base.text import figure, letters, printable
 from halfcycle.cli import common, tables
 from halfcycle.cli.corners import Corners
 
@@ -42,8 +42,7 @@ def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
         corners = Corners(letters(labels))
         number = common.number
         tables.show_table(
-            f"{spec.name}: the best of {counted(len(trials), 'window')} tried; none meets the "
-            "targets",
+            f"{spec.name}: {_which(len(best), len(trials))}; none meets the targets",
             _COLUMNS,
             [_row(trial, corners) for trial in best],
             [
@@ -56,6 +55,15 @@ def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
         corners.show()
     again = f"halfcycle report {shlex.quote(printable(str(file)))} --out FILE.html"
     print(f"{again} shows what was tried, and how far each window comes")
+
+
+def _which(shown: int, tried: int) -> str:
+    """Which of the windows that were tried are shown."""
+    if tried == 1:
+        return "the one window that was tried"
+    if shown == tried:
+        return f"the {shown} windows that were tried"
+    return f"{f'the best {shown}' if shown > 1 else 'the best'} of {tried} windows that were tried"
 
 
 def _limiting(trial: Trial) -> tuple[str | None, str | None]:

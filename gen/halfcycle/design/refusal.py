@@ -123,7 +123,24 @@ def unmet(spec: Spec, trials: Sequence[Trial], file: str) -> list[Finding]:
                 ),
             )
         )
+    if not any(each.faults.spread_v <= each.tolerance_v for each, _ in refused):
+        findings.append(_never_accurate([each for each, _ in refused]))
     return findings
+
+
+def _never_accurate(trials: Sequence[Trial]) -> Finding:
+    """That the reading of every one of ``trials`` is further off than the tolerance, so that more
+    time for settling is not enough."""
+    least = min(trials, key=lambda trial: trial.faults.spread_v)
+    which = "any of these windows" if len(trials) > 1 else "this window"
+    return finding(
+        "window-error",
+        "targets.voltage_tolerance_percent",
+        f"the reading of {which} moves the output by more than the tolerance of "
+        f"{least.tolerance_v:.3g} V; the least is +-{least.faults.spread_v:.3g} V "
+        f"({least.window.kind}, {least.window.duration_ms:.6g} ms)",
+        "error",
+    )
 
 
 def _among(trials: Sequence[Trial], refused: int) -> str:

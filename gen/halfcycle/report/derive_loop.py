@@ -188,9 +188,9 @@ def _periodic(design: Design, loop: MovingFigures) -> Derivation:
         Step(
             "The same loop averaged over the phases has a gain margin of "
             f"{quantity(loop.averaged_gain_margin_db, 'dB')} and a phase margin of "
-            f"{quantity(loop.averaged_phase_margin_deg, '°')}, which must not be relied on alone; its peak "
-            f"sensitivity is {decimal(loop.peak_sensitivity)}, that of the periodic loop (the "
-            f"norm of its sensitivity, lifted) {decimal(loop.lifted_norm)}."
+            f"{quantity(loop.averaged_phase_margin_deg, '°')}, which must not be relied on "
+            f"alone; its peak sensitivity is {decimal(loop.peak_sensitivity)}, that of the "
+            f"periodic loop (the norm of its sensitivity, lifted) {decimal(loop.lifted_norm)}."
         ),
     )
     return replace(product, steps=(*product.steps, *margins))

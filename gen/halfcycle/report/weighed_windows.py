@@ -12,6 +12,7 @@ from halfcycle.design.types import Trial
 from halfcycle.loop.targets import LoopTargets
 from halfcycle.report.axis import Axis
 from halfcycle.report.parts import (
+    DASH,
     Corners,
     Figure,
     Table,
@@ -27,8 +28,6 @@ from halfcycle.report.svg_chart import WIDTH, wrap
 from halfcycle.spec.models import Spec
 from halfcycle.windows.search import Window
 
-NOT_FOLLOWED = "not followed"
-"""Stands where a window of blocks has no figure, as a first look ruled it out."""
 NOTHING = "nothing settles"
 """Stands where no gains of a window settle within the overshoot."""
 ROW, TOP, LEFT = 31, 26, 10.0
@@ -169,9 +168,9 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
                 ()
                 if followed
                 else (
-                    f"“{NOT_FOLLOWED}”: a first look at a few boards shows that no gains settle "
-                    "within the time before it. That is too late, so of such windows only the "
-                    "likeliest is followed to its best.",
+                    "“>”: a first look at a few boards shows that no gains settle within that "
+                    "time, which is too late. Of such windows only the likeliest is followed to "
+                    "its best; the others have no further figures.",
                 )
             ),
             *(
@@ -191,8 +190,7 @@ def _row(spec: Spec, trial: Trial, named: Corners) -> tuple[str, ...]:
     against = "; ".join(_against(spec, trial)) or "nothing by itself"
     if time is None:
         settles = NOTHING if later is None else f"> {decimal(later)}"
-        reason = NOTHING if later is None else NOT_FOLLOWED
-        return (*head, settles, *(reason,) * 5, against)
+        return (*head, settles, *(DASH,) * 5, against)
     loop = trial.loop
     return (
         *head,

@@ -286,8 +286,8 @@ def _loss_cases(setting: Setting, times: Timetable) -> Iterator[Case]:
     instant_s = setting.sample_s / 2
     yield Case(
         name="lost-in-start",
-        about="sensor comes off at any time from reset until the start is over: as long as the drive "
-        f"is below {setting.at_rest.driven:.3g}, the regulator cannot notice it",
+        about="sensor comes off at any time from reset until the start is over: as long as the "
+        f"drive is below {setting.at_rest.driven:.3g}, the regulator cannot notice it",
         loads=drawn_load,
         event_s=instant_s,
         steady_s=math.inf,
