@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from halfcycle.prove import meetings
 from halfcycle.prove.c_source import UNREADABLE, Source, parse
@@ -52,26 +53,35 @@ def proof(plan: Plan, files: Mapping[str, str]) -> tuple[bool, str]:
 
 
 def torn(plan: Plan, source: Source) -> Trials:
-    """Every meeting of the regulator's calls, in states whose slots have no byte in common."""
+    """Every meeting of the regulator's calls, in states whose slots have no byte in common, up to
+    as many faults as are shown."""
     trials = Trials()
+    for attempt in _attempts(trials, plan, source):
+        attempt()
+        if len(trials.faults) >= SHOWN:
+            break
+    return trials
+
+
+def _attempts(trials: Trials, plan: Plan, source: Source) -> Iterator[Callable[[], None]]:
+    """The trials, one kind of them in one state after the other."""
     runner = Runner(source, plan.name)
     candidates = meetings.candidates(plan, source)
     states = meetings.states(plan, candidates)
     for number, values in enumerate(states):
         for meeting in meetings.writers(plan):
-            _try(trials, plan, runner, values, meeting, with_splits=number == 0)
+            yield partial(_try, trials, plan, runner, values, meeting, with_splits=number == 0)
         for meeting in meetings.readers(plan):
-            _try_reader(trials, plan, runner, values, meeting)
-        _try_after_a_turn_of_the_sequence(trials, plan, runner, values)
+            yield partial(_try_reader, trials, plan, runner, values, meeting)
+        yield partial(_try_after_a_turn_of_the_sequence, trials, plan, runner, values)
     telling = _told_by_the_target(plan, runner, candidates)
     if telling is not None:
-        _try(trials, plan, runner, telling, meetings.targets(plan), with_splits=True)
-    _try_other_core(trials, plan, runner, states[0])
-    _try_pending(trials, plan, runner, states[0])
-    _try_each_try(trials, plan, runner, states[0])
+        yield partial(_try, trials, plan, runner, telling, meetings.targets(plan), with_splits=True)
+    yield partial(_try_other_core, trials, plan, runner, states[0])
+    yield partial(_try_pending, trials, plan, runner, states[0])
+    yield partial(_try_each_try, trials, plan, runner, states[0])
     if plan.turning is not None:
-        _try_oscillator(trials, plan, source)
-    return trials
+        yield partial(_try_oscillator, trials, plan, source)
 
 
 def _told_by_the_target(plan: Plan, runner: Runner, states: list[Values]) -> Values | None:
