@@ -38,7 +38,7 @@ EXAMPLES = pytest.mark.parametrize("spec", goldens.specs(), ids=lambda path: pat
 
 def effort(spec: Path) -> list[pytest.MarkDecorator]:
     """CI takes a mean with gains of its own, both ways, an RMS and a law that divides."""
-    return [pytest.mark.long] * (spec.stem not in {LAST_PLACE, "quay_kiosk", "marsh_gauge"})
+    return [pytest.mark.long] * (spec.stem not in {LAST_PLACE, "quay_kiosk"})
 
 
 @pytest.fixture

@@ -122,7 +122,7 @@ def test_calibrate(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "targets",
     [
-        pytest.param(("cortex-m4", "avr"), marks=pytest.mark.full),
+        pytest.param(("cortex-m4",), marks=pytest.mark.full),
         pytest.param(("z80",), marks=pytest.mark.long),
     ],
     ids=" ".join,

@@ -107,10 +107,23 @@ LEFT_OUT: tuple[tuple[str, str, str, str, str], ...] = (
     ),
 )
 
+ALIKE = {
+    "two blocks inside an update",
+    "scale not read again",
+    "scale of the slot that was torn",
+    "flags of the slot that was torn",
+    "ratio not read again",
+    "two tries",
+}
+"""The same guard of another result or another window is left out in CI, too."""
+
 
 @pytest.mark.parametrize(
     ("case", "function", "old", "new"),
-    [pytest.param(*row[1:], id=row[0]) for row in LEFT_OUT],
+    [
+        pytest.param(*row[1:], id=row[0], marks=[pytest.mark.long] * (row[0] in ALIKE))
+        for row in LEFT_OUT
+    ],
 )
 def test_a_guard_that_is_left_out_is_seen(case: str, function: str, old: str, new: str) -> None:
     plan = plan_of(case)
@@ -124,9 +137,9 @@ def test_a_target_torn_was_not_seen_if_no_state_told_it() -> None:
     """Bug: of a regulator with a measured bus that latches a failed sensor, in none of the states
     did the target decide how the update ends."""
     plan = replace(plan_of("bus"), latched=True)
-    for new in (READ_ONCE.replace("1u", "2u"), READ_ONCE.replace("1u", "255u")):
-        passed, detail = proof_of(plan, in_function(plan, "aim", READ_ONCE, new))
-        assert not passed and "update ends as in no order" in detail, detail
+    read_once = in_function(plan, "aim", READ_ONCE, READ_ONCE.replace("1u", "255u"))
+    passed, detail = proof_of(plan, read_once)
+    assert not passed and "update ends as in no order" in detail, detail
 
 
 def test_c_that_is_not_understood_is_not_called_whole() -> None:

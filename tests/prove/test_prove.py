@@ -178,8 +178,8 @@ def test_its_c_computes_what_the_compiled_c_computes(case: str) -> None:
     plan = planted.plan_of(case)
     files = plan_cases.render(plan)
     compiled = Harness(plan, files)
-    updates = adversarial.update_states(plan, random.Random(5), 40)
-    samples, codes = adversarial.sample_states(plan, random.Random(5), 40)
+    updates = adversarial.update_states(plan, random.Random(5), 20)
+    samples, codes = adversarial.sample_states(plan, random.Random(5), 20)
     for call, rows, given in (("update", updates, None), ("sample", samples, codes)):
         wanted = compiled.single_calls(rows, given)
         for index, row in enumerate(rows):

@@ -5,12 +5,14 @@ from __future__ import annotations
 import html
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from halfcycle.base.errors import RefusedError
+from halfcycle.design import refusal
 from halfcycle.design.refusal import UnmetError, best_of_all, unfollowed_ms, unmet
 from halfcycle.generate.pipeline import design_integers
 from halfcycle.loop.moving import MovingRefusal
@@ -33,6 +35,15 @@ from support.paths import EXAMPLES
 def words(page: str) -> str:
     body = page[page.index("<body") :]
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+@pytest.fixture(autouse=True, scope="module")
+def no_remedies() -> Iterator[None]:
+    """What would help besides takes half a minute for each of these specs, and is not looked at:
+    ``tests/design/test_remedies.py`` does."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(refusal, "_help", lambda *_, **__: "")
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -118,7 +118,7 @@ def torn(
     return bad
 
 
-IN_CI = {("mean", 8, False), ("moving flat", 8, True)}
+IN_CI = {("moving flat", 8, True)}
 """Of the others one is of parts of these; and what 16 bits can see 8 bits can."""
 
 
