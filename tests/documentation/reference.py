@@ -27,12 +27,12 @@ def spec_page() -> str:
     text = f"""# Spec keys
 
 {MADE}
-The spec is a TOML file. Numbers are taken exactly as they are written; one that no decimal can hold
-goes in a string: `frequency_hz = "50/3"`. A key with a default may be left out, an unknown key is a
-fault, and all faults of a file are reported at once. `halfcycle start NAME` writes a spec with
-every key.
+The spec is a TOML file. Numbers are taken exactly as they are written; a fraction without a finite
+decimal goes in a string: `frequency_hz = "50/3"`. A key with a default may be left out, an unknown
+key is a fault, and all faults of a file are reported at once. `halfcycle start NAME` writes a spec
+with every key.
 
-An editor that knows JSON Schema completes and checks keys with
+An editor that supports JSON Schema can complete and check keys with
 [spec.schema.json](../../gen/halfcycle/spec/spec.schema.json).
 """
     name = Spec.model_fields["name"]
@@ -139,14 +139,13 @@ def json_page() -> str:
 
 {MADE}
 Every command takes `--json` and then prints one JSON object on the standard output, findings
-included; messages stay on the error stream. The exit code says the same as without it. No key is
-left out but those marked optional; a figure that is undefined is `null`. No number is infinite or
-NaN.
+included; messages still go to the error stream. The exit code does not change. Only keys that are
+marked optional may be missing; a figure that is undefined is `null`. No number is infinite or NaN.
 
-The same as JSON Schema: [output.schema.json](../../gen/halfcycle/output/output.schema.json); what
-`halfcycle design --json` prints is `#/$defs/command.design` there. A test runs every command and
-holds its output to it. Bad input (exit code 2) prints no JSON, except that `check` of several specs
-says which of them could not be checked.
+[output.schema.json](../../gen/halfcycle/output/output.schema.json) is the same as a JSON Schema;
+what `halfcycle design --json` prints is `#/$defs/command.design` there. A test runs every command
+and checks its output against the schema. Bad input (exit code 2) prints no JSON, except that
+`check` of several specs says which of them could not be checked.
 
 `[]` stands for every element of a list, `.*` for every key of an object.
 """
