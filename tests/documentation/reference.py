@@ -77,25 +77,25 @@ def envelopes_page() -> str:
     text = f"""# Published limits
 
 {MADE}
-`limits.envelopes` in the spec lists the published limits that `simulate` and `report` hold the
-output to. Without the table they are {default}; an empty list asks for none.
+`limits.envelopes` in the spec lists the published limits that `simulate` and `report` apply to the
+output. Without the table they are {default}; with an empty list there are none.
 
 ```toml
 [limits]
 envelopes = ["iti-2000", "ship-class"]
 ```
 
-- The rule *limits* of a case fails a board that leaves one, and the reason names it. In an
-  overload and when the sensor fails they are watched, upward only, and the finding `over-voltage`
-  names them: no regulator can keep them there.
-- They are held against the RMS of each half cycle of the reference, sensor gain apart, in percent
-  of rated; "steady" against the half cycles after the output has settled. The table of cases has
-  half cycles of any start beside it, which may go a little farther. Peaks, wave shape, frequency
-  and unbalance are not judged.
-- An entry is what could be read of a standard, and each says in what. It is no substitute for the
-  standard, and a pass is no certificate: hold the unit to the edition that its contract names.
-- What could not be read is not here: the dynamic classes of IEC 62040-3, the other classes of
-  ISO 8528-5, and the transients in the other editions of MIL-STD-704.
+- The rule *limits* of a case fails a board that leaves a limit, and the reason names the limit. In
+  an overload and when the sensor fails no board fails by them, since no regulator can keep them
+  there: the finding `over-voltage` names the limits that are exceeded upward.
+- They apply to the RMS of each half cycle of the reference, without the sensor's gain, in percent
+  of rated; "steady" to the half cycles after the output has settled. The table of cases shows half
+  cycles of any start, which may go a little farther. Peaks, wave shape, frequency and unbalance are
+  not judged.
+- Each entry says in which document it was read. It is no substitute for the standard, and a pass
+  is no certificate: test the unit to the edition that its contract names.
+- Limits that could not be read are missing: the dynamic classes of IEC 62040-3, the other classes
+  of ISO 8528-5, and the transients in the other editions of MIL-STD-704.
 """
     for envelope in ENVELOPES.values():
         text += f"\n## {envelope.name}\n\n**{envelope.title}.** {envelope.document}.\n\n"
@@ -212,7 +212,7 @@ Results go to the standard output, messages to the error stream. Every command t
 error: FILE: KEY: what is wrong; what to do
 ```
 
-| exit code | says |
+| exit code | meaning |
 | --- | --- |
 | 0 | good |
 | 1 | a check found a difference, or a limit was broken |
@@ -223,8 +223,9 @@ error: FILE: KEY: what is wrong; what to do
 
 A file is replaced whole or left alone; the files of one `generate` are all old or all new,
 whatever signal stops it. Only SIGKILL or a power cut can leave a mixture: then `check` says so, and
-the next `generate` mends it. An output is never written over what the command reads, generated C, a
-device or a pipe, and over another's file only with `--force`. A read-only file is left alone.
+the next `generate` repairs it. An output is never written over an input of the command, over
+generated C, a device or a pipe, and over a file of another origin only with `--force`. A read-only
+file is left alone.
 """
     context = click.Context(cli, info_name="halfcycle")
     for name in COMMANDS:

@@ -215,7 +215,7 @@ class Signal(Entry):
 
 
 class Constant(Entry):
-        """A constant: its exact value and the value of the rounded integer."""
+    """A constant: its exact value and the value of the rounded integer."""
 
     name: str = means("name in the C")
     wanted: float = means("exact value, in `unit`")
@@ -225,7 +225,7 @@ class Constant(Entry):
 
 
 class Rest(Entry):
-        """How the integer loop moves at rest: in runs at every corner, and at most on any board."""
+    """How the integer loop moves at rest: in runs at every corner, and at most on any board."""
 
     windows: int = means("windows run at each corner")
     hunting_v: float = means("greatest movement of the output in the runs, peak to peak, V RMS")

@@ -112,7 +112,7 @@ class BoardLog(Entry):
 
 
 class Ringing(Entry):
-        """The filter's ringing in one capture; null if the capture does not show it."""
+    """The filter's ringing in one capture; null if the capture does not show it."""
 
     capture: str = means("name of the file")
     frequency_hz: Interval | None = means("frequency of the ringing, Hz")
@@ -153,7 +153,7 @@ class Ringing(Entry):
 
 
 class Identify(Entry):
-        """Logs of running firmware, compared with the model and the design's corners."""
+    """Logs of running firmware, compared with the model and the design's corners."""
 
     rows: int = means("rows of all logs")
     as_model: bool | RowDiffers | None = means(
