@@ -100,13 +100,13 @@ envelopes = ["iti-2000", "ship-class"]
     for envelope in ENVELOPES.values():
         text += f"\n## {envelope.name}\n\n**{envelope.title}.** {envelope.document}.\n\n"
         text += f"{envelope.read_in}.\n"
-        text += table(("held", "limit"), list(_limits(envelope))).rstrip("\n") + "\n"
+        text += table(("condition", "limit"), list(_limits(envelope))).rstrip("\n") + "\n"
     return text
 
 
 def _limits(envelope: Envelope) -> Iterator[tuple[str, str]]:
     unit = "V" if envelope.volts else "% of rated"
-    yield "against", "; ".join(cover.value for cover in Covers if cover in envelope.covers)
+    yield "in the cases", "; ".join(cover.value for cover in Covers if cover in envelope.covers)
     if envelope.frequency_hz is not None:
         yield "only at", f"{envelope.frequency_hz} Hz"
     if envelope.steady is not None:
