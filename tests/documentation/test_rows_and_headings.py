@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -25,7 +26,7 @@ def test_a_row_is_one_line_and_a_heading_stands_alone(page: Path) -> None:
     broken = [line for line in lines if line.startswith("|") and not line.rstrip().endswith("|")]
     crowded = [
         line
-        for before, line in zip(lines, lines[1:], strict=False)
+        for before, line in itertools.pairwise(lines)
         if line.startswith("#") and before.strip()
     ]
     assert not broken + crowded
