@@ -123,9 +123,9 @@ class Figures(Entry):
     """Figures of the loop from update to update; null if undefined, as in an unstable loop."""
 
     settling_ms: float | None = means(
-        "time from a target step until the readings stay within 2 %, ms, the wait for the first "
-        "update included; with a window of blocks, until the half-cycle RMS of the output does, "
-        "after the slowest of the steps tried"
+        "time from a target step until the readings stay within 2 %, ms, the wait for the "
+        "first update included; with a window of blocks, until the half-cycle RMS of the "
+        "output stays within 2 %, after the slowest of the steps tried"
     )
     overshoot_percent: float | None = means("% of the target step")
     gain_margin_db: float | None = means("dB")
@@ -143,7 +143,9 @@ class Corner(Figures):
 
     corner: str = means("the corner's bus, parts, load, sensor gain and phase")
     gain: float = means("reading, in units of rated, per unit of scale")
-    weights: list[float] = means("share of a change of scale that shows first in each later window")
+    weights: list[float] = means(
+        "share of a change of scale that shows first in each later window's reading"
+    )
     scale: float | None = means("steady scale for rated output; null if the drive limit is too low")
     stable: bool = means("whether the loop is stable at this corner")
 
@@ -193,10 +195,10 @@ class UpdateLatest(Entry):
     """Within how many loop periods of the window's last sample the update has to be done."""
 
     targets_hold_periods: int | None = means(
-        "lateness up to which the targets are met; null: not even at once"
+        "lateness, in loop periods, up to which the targets are met; null: not even if at once"
     )
     stable_periods: int | None = means(
-        "lateness up to which every corner is stable; null: not even at once"
+        "lateness, in loop periods, up to which every corner is stable; null: not even if at once"
     )
 
 
