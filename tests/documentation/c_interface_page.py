@@ -42,10 +42,10 @@ def _parts(header: str) -> Iterator[str]:
     yield f"""# The C interface
 
 {MADE}
-`NAME` is the spec's `name`. What follows stands in the header that `generate` writes, with the
-numbers of your spec; here they are of [{EXAMPLE}](../examples/{EXAMPLE}.toml), which has all calls
-but that of a measured bus.
-[Put it in a firmware project](../how-to/use-in-firmware.md) shows them at work, and
+`NAME` is the spec's `name`. The header that `generate` writes has the same, with the numbers of
+your spec. The numbers here are those of [{EXAMPLE}](../examples/{EXAMPLE}.toml), which has all
+calls except that of a measured bus.
+[Put it in a firmware project](../how-to/use-in-firmware.md) shows the calls in use, and
 [three layouts](../how-to/lay-out-the-interrupts.md) of interrupts keep to the rules below.
 
 ## Calls
@@ -55,13 +55,13 @@ but that of a measured bus.
     yield """
 ## Who may call what from where
 
-On one core. Another core may call `NAME_read`, `NAME_scale`, `NAME_rms_mv` and `NAME_flags` alone,
-with `NAME_FENCE` as the barrier of both. `NAME_drive` and `NAME_duty` have no barrier and look
-once: they stay on the core of `NAME_update`, which must not interrupt them.
+The table is for one core. Another core may call only `NAME_read`, `NAME_scale`, `NAME_rms_mv` and
+`NAME_flags`, with `NAME_FENCE` as the barrier on both cores. `NAME_drive` and `NAME_duty` have no
+barrier and read once: call them on the core of `NAME_update`, which must not interrupt them.
 
-A reader that two hand-overs overtake within its call reads again. Half of each is left to it only
-if two more come during that second look, or 256 during the first. `NAME_read` sees that too, and
-returns 0 if it was overtaken four times.
+A reader that is overtaken by two hand-overs within its call reads again. It could get half of one
+value and half of another only if two more come during that second read, or 256 during the first.
+`NAME_read` detects even that, and returns 0 if it was overtaken four times.
 
 """
     yield _levels(header)
@@ -69,10 +69,10 @@ returns 0 if it was overtaken four times.
 ## Flags
 
 {_flags(header)}
-A flag is of the last update, with `NAME_flags` and `NAME_read` alike. `latched` in
-`struct NAME_reading` has each that was set since `NAME_clear` was called with it.
+`NAME_flags` and `NAME_read` both give the flags of the last update. `latched` in
+`struct NAME_reading` has each flag that was set since `NAME_clear` was called for it.
 
-## What NAME_read tells
+## What NAME_read gives
 
 {table(("member", "type", "meaning"), _members(header))}
 ## Macros
@@ -80,29 +80,31 @@ A flag is of the last update, with `NAME_flags` and `NAME_read` alike. `latched`
 {table(("macro", "here", "meaning"), _macros(header))}
 ## The normalised law
 
-With `loop.law = "normalised"` the same calls have one macro more: a target below
+With `loop.law = "normalised"` the calls are the same, and there is one more macro: a target below
 `NAME_TARGET_MIN_MV` millivolts counts as 0. `NAME_set_target_mv` hands over the target with its
 inverse, both in the slot that its sequence names, and stores the sequence last. `NAME_update` reads
-sequence, pair and sequence again; if two targets came in between, it takes the pair of the update
-before once more, and the next one takes the newest. The inverse is made without division, in as
-many steps as it has digits: 16 at most, whatever the target.
+the sequence, the pair and the sequence again. If two targets came in between, it uses the pair of
+the update before, and the next update takes the newest. The inverse is made without division, in
+one step for each of its digits: 16 at most.
+
 ## If the bus is measured
 
-Only if the spec has a `[bus_sensor]`: here of [{MEASURED}](../scenarios/{MEASURED}.toml).
+This needs a `[bus_sensor]` in the spec; the numbers are those of
+[{MEASURED}](../scenarios/{MEASURED}.toml).
 [Measure the bus](../how-to/measure-the-bus.md) says what it does.
 
 {_more(_calls)}
 {_more(_levels)}
 {_more(_flags)}
-`NAME_scale` is then that of the nominal bus, up to `NAME_SCALE_MAX` times the highest bus over the
-nominal.
+`NAME_scale` then refers to the nominal bus, and goes up to `NAME_SCALE_MAX` times the highest bus
+over the nominal one.
 
 ## Lifetimes
 
-- One `struct NAME_state` for each phase or output, and one `struct NAME_turn` for each frequency.
-  They live in RAM as long as they are used; nothing else is kept: no heap, no global.
-- A struct that is all zeros is not ready: call `NAME_reset` first, and `NAME_turn_reset`.
-- The fields are the regulator's own. They stand in the header so that the compiler knows the size,
+- Keep one `struct NAME_state` for each phase or output, and one `struct NAME_turn` for each
+  frequency, in RAM as long as they are used. There is no other state: no heap, no global.
+- A struct of zeros is not ready: call `NAME_reset` first, and `NAME_turn_reset`.
+- The fields are private. They are in the header only so that the compiler knows the size,
   and change without notice; the calls change only with `NAME_INTERFACE_VERSION`.
 - The tables are constants, in flash if the compiler puts constants there.
 """
@@ -173,5 +175,5 @@ def _macros(header: str) -> list[tuple[str, str, str]]:
             continue
         before = re.search(r"\n/\* ([^*]+) \*/\n(?:#ifndef \w+\n)?$", header[: found.start()])
         text = meaning or (before[1] if before else BARE[name])
-        rows.append((f"`{name}`", f"`{value}`" if value else "empty", text))
+        rows.append((f"`{name}`", f"`{value}`" if value else "empty", " ".join(text.split())))
     return rows

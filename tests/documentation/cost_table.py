@@ -103,6 +103,33 @@ def growth(before: Mapping[Key, tuple[int, ...]], now: Mapping[Key, tuple[int, .
     return found
 
 
+_INTRODUCTION = """\
+Each figure is of one call, from its first instruction to its return: instructions, and on
+{cycles} also cycles. It is the worst over states that lie on each side of every decision and at
+the ends of every range. These reach every instruction of the code, except those that a compiler
+made for cases that cannot occur.
+
+- Flash: code, constants and what they need of the compiler's library, for all calls of the
+  interface.
+- RAM: one state struct.
+- Stack: of the deepest call, below its caller's.
+
+All are compiled with -O2, with sdcc with --opt-code-speed. Interrupt entry, wait states and
+caches are the processor's own and are not in the figures."""
+
+_CYCLES = """\
+Cycles are those of the emulator:
+
+- 8051: clocks of its oscillator, twelve to a machine cycle.
+- STM8: ucsim's base cycles, without the stalls of its pipeline.
+- MSP430: without a hardware multiplier; products are made by shifts and sums
+  (`c_harness/target_msp430.c`).
+
+sdcc's figures are over fewer states (within 1 %), and its flash counts whole files of its
+library. On the Z80 the products are our own (`c_harness/target_z80.c`), since that library's are
+wrong."""
+
+
 def render(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> str:
     """The page."""
     return "\n".join(_page(measured)) + "\n"
@@ -115,24 +142,9 @@ def _page(measured: Mapping[Path, tuple[Generation, runner.Result]]) -> Iterator
     yield ""
     yield f"Written by `{ACCEPT}`; the full tests fail if a figure grows by more than 5 %."
     yield ""
-    yield (
-        f"Instructions of a call, and cycles on {_cycles(result)}, from its first instruction "
-        "to its return, at\nits worst over states that lie on each side of every decision and at "
-        "the ends of every range, every\ninstruction of the code reached but what a compiler made "
-        "for cases that cannot come. Flash: code, constants and\nwhat they need of the compiler's "
-        "library, all calls of the interface. RAM: one state struct. Stack: below the\ncaller's, "
-        "the deepest call. All with -O2, sdcc with --opt-code-speed. Interrupt entry, wait states "
-        "and caches are\nthe processor's own."
-    )
+    yield _INTRODUCTION.format(cycles=_cycles(result))
     yield ""
-    yield (
-        "Cycles are those of the emulator. 8051: clocks of its oscillator, twelve to a machine "
-        "cycle. STM8: ucsim's base\ncycles, without the stalls of its pipeline. MSP430: without a "
-        "hardware multiplier, its products by shifts and sums\n(`c_harness/target_msp430.c`). "
-        "sdcc's figures are over fewer states (within 1 %), and its flash is of whole files of "
-        "its\nlibrary; on the Z80 with products of our own (`c_harness/target_z80.c`), since that "
-        "library's are wrong."
-    )
+    yield _CYCLES
     yield ""
     yield from _tools(result)
     yield from _against_hand()
@@ -173,22 +185,23 @@ def _rows(result: runner.Result, spec: str) -> list[tuple[str, ...]]:
 
 
 _HAND_WORDS = """\
-The C of `weir_pump` (mean) and `apron_cart` (RMS), gcc, beside the loop as one writes it for one
-board ([hand_written.c](../tests/documentation/hand_written.c)): a plain window, a PI step with both
-limits, the sine from a table of one turn. Both are counted on the same emulators, by hand over
-windows of any amplitude. The generated C is dearer on 32 bits, because it does what the other
+The C of `weir_pump` (mean) and `apron_cart` (RMS), compiled with gcc, is compared with a loop
+written by hand for one board ([hand_written.c](../tests/documentation/hand_written.c)): a plain
+window, a PI step with both limits, the sine from a table of one turn. Both are counted on the
+same emulators, the hand-written routine over windows of any amplitude. Each cell is generated /
+by hand = ratio. On 32-bit processors the generated C costs more, because it does what the other
 leaves out:
 
-- sample: holds codes above the ADC's range; keeps the sums on both sides of the zero apart, which
-  show a stuck sensor; hands both over in slots; takes a limiter's report;
-- update: takes a window that no interrupt has cut, or none; tells windows that were missed; rounds
-  what is shifted; holds the integrator at a limit; looks whether the sensor fails, with the drives
-  to fall back to; judges band, settling, overload and limits; ramps the target; latches flags;
-  hands over five values with their count;
+- sample: clamps codes above the ADC's range; keeps the sums on the two sides of the zero apart,
+  which show a stuck sensor; hands both over in slots; takes a limiter's report;
+- update: takes a window only if no interrupt has cut it; notices windows that were missed; rounds
+  what is shifted; holds the integrator at a limit; checks whether the sensor fails, and stores
+  the drives to fall back to; judges band, settling, overload and limits; ramps the target;
+  latches flags; hands over five values with their count;
 - drive: interpolates in a quarter wave, and rounds to nearest;
-- flash: `duty`, `read`, `clear`, `hold` and the other readers as well.
+- flash: holds `duty`, `read`, `clear`, `hold` and the other readers as well.
 
-On an AVR the sample and the drive are cheaper than by hand, since they keep to 16 bits."""
+On an AVR the sample and the drive cost less than by hand, since they keep to 16 bits."""
 
 
 def _against_hand() -> Iterator[str]:
@@ -216,11 +229,11 @@ def _update_words() -> str:
     hands = parts["publish"] + parts["latch"]
     assert rest + looks + hands + parts["aim"] + parts["regulate"] == sum(parts.values())
     words = (
-        f"Of the {sum(parts.values())} instructions of the update of `{path.stem}` at its worst "
-        f"on {way.machine.name} the PI step with its limits takes {parts['regulate']}, by the "
-        f"compiler's line table. Handing over takes {hands}, reading a target that an interrupt "
-        f"may set {parts['aim']}, the look for a stuck sensor {looks}; the other {rest} take the "
-        "window, the ramp, the band, the safe drives and the flags."
+        f"The update of `{path.stem}` takes {sum(parts.values())} instructions at its worst on "
+        f"{way.machine.name}. By the compiler's line table the PI step with its limits takes "
+        f"{parts['regulate']} of them, handing over {hands}, reading a target that an interrupt "
+        f"may set {parts['aim']}, and the check for a stuck sensor {looks}. The other {rest} are "
+        "for the window, the ramp, the band, the safe drives and the flags."
     )
     return textwrap.fill(words, 100)
 
@@ -272,15 +285,17 @@ def accept_hand() -> None:
     print(f"accepted {PAGE.name}: {HAND_TITLE.removeprefix('## ')}")
 
 
+_FLOAT_WORDS = """\
+The `float` peer (`c_harness/float_peer.c`) is the same regulator as `{spec}`'s with `float`, on
+the Cortex-M0+. It gives the same scale within 0.2 % of full scale and the same flags. Each cell
+is float / integer = ratio, which is why the C uses integers. Flash is of reset, sample and
+update."""
+
+
 def _against_float(spec: str, made: Generation, result: runner.Result) -> Iterator[str]:
     yield "## Against float"
     yield ""
-    yield (
-        f"`{spec}` on the Cortex-M0+ beside the same regulator with `float` "
-        "(`c_harness/float_peer.c`), which gives the\nsame scale within 0.2 % of full scale and "
-        "the same flags: the ratio is why the C uses integers. Flash is of\nreset, sample and "
-        "update."
-    )
+    yield _FLOAT_WORDS.format(spec=spec)
     yield ""
     rows: list[tuple[str, ...]] = []
     ours = figures(result.rows, spec)

@@ -27,12 +27,12 @@ def spec_page() -> str:
     text = f"""# Spec keys
 
 {MADE}
-The spec is a TOML file. Numbers are taken exactly as they are written; one that no decimal can hold
-goes in a string: `frequency_hz = "50/3"`. A key with a default may be left out, an unknown key is a
-fault, and all faults of a file are reported at once. `halfcycle start NAME` writes a spec with
-every key.
+The spec is a TOML file. Numbers are taken exactly as they are written; a fraction without a finite
+decimal goes in a string: `frequency_hz = "50/3"`. A key with a default may be left out, an unknown
+key is a fault, and all faults of a file are reported at once. `halfcycle start NAME` writes a spec
+with every key.
 
-An editor that knows JSON Schema completes and checks keys with
+An editor that supports JSON Schema can complete and check keys with
 [spec.schema.json](../../gen/halfcycle/spec/spec.schema.json).
 """
     name = Spec.model_fields["name"]
@@ -77,36 +77,36 @@ def envelopes_page() -> str:
     text = f"""# Published limits
 
 {MADE}
-`limits.envelopes` in the spec lists the published limits that `simulate` and `report` hold the
-output to. Without the table they are {default}; an empty list asks for none.
+`limits.envelopes` in the spec lists the published limits that `simulate` and `report` apply to the
+output. Without the table they are {default}; with an empty list there are none.
 
 ```toml
 [limits]
 envelopes = ["iti-2000", "ship-class"]
 ```
 
-- The rule *limits* of a case fails a board that leaves one, and the reason names it. In an
-  overload and when the sensor fails they are watched, upward only, and the finding `over-voltage`
-  names them: no regulator can keep them there.
-- They are held against the RMS of each half cycle of the reference, sensor gain apart, in percent
-  of rated; "steady" against the half cycles after the output has settled. The table of cases has
-  half cycles of any start beside it, which may go a little farther. Peaks, wave shape, frequency
-  and unbalance are not judged.
-- An entry is what could be read of a standard, and each says in what. It is no substitute for the
-  standard, and a pass is no certificate: hold the unit to the edition that its contract names.
-- What could not be read is not here: the dynamic classes of IEC 62040-3, the other classes of
-  ISO 8528-5, and the transients in the other editions of MIL-STD-704.
+- The rule *limits* of a case fails a board that leaves a limit, and the reason names the limit. In
+  an overload and when the sensor fails no board fails by them, since no regulator can keep them
+  there: the finding `over-voltage` names the limits that are exceeded upward.
+- They apply to the RMS of each half cycle of the reference, without the sensor's gain, in percent
+  of rated; "steady" to the half cycles after the output has settled. The table of cases shows half
+  cycles of any start, which may go a little farther. Peaks, wave shape, frequency and unbalance are
+  not judged.
+- Each entry says in which document it was read. It is no substitute for the standard, and a pass
+  is no certificate: test the unit to the edition that its contract names.
+- Limits that could not be read are missing: the dynamic classes of IEC 62040-3, the other classes
+  of ISO 8528-5, and the transients in the other editions of MIL-STD-704.
 """
     for envelope in ENVELOPES.values():
         text += f"\n## {envelope.name}\n\n**{envelope.title}.** {envelope.document}.\n\n"
         text += f"{envelope.read_in}.\n"
-        text += table(("held", "limit"), list(_limits(envelope))).rstrip("\n") + "\n"
+        text += table(("condition", "limit"), list(_limits(envelope))).rstrip("\n") + "\n"
     return text
 
 
 def _limits(envelope: Envelope) -> Iterator[tuple[str, str]]:
     unit = "V" if envelope.volts else "% of rated"
-    yield "against", "; ".join(cover.value for cover in Covers if cover in envelope.covers)
+    yield "in the cases", "; ".join(cover.value for cover in Covers if cover in envelope.covers)
     if envelope.frequency_hz is not None:
         yield "only at", f"{envelope.frequency_hz} Hz"
     if envelope.steady is not None:
@@ -139,14 +139,13 @@ def json_page() -> str:
 
 {MADE}
 Every command takes `--json` and then prints one JSON object on the standard output, findings
-included; messages stay on the error stream. The exit code says the same as without it. No key is
-left out but those marked optional; a figure that is undefined is `null`. No number is infinite or
-NaN.
+included; messages still go to the error stream. The exit code does not change. Only keys that are
+marked optional may be missing; a figure that is undefined is `null`. No number is infinite or NaN.
 
-The same as JSON Schema: [output.schema.json](../../gen/halfcycle/output/output.schema.json); what
-`halfcycle design --json` prints is `#/$defs/command.design` there. A test runs every command and
-holds its output to it. Bad input (exit code 2) prints no JSON, except that `check` of several specs
-says which of them could not be checked.
+[output.schema.json](../../gen/halfcycle/output/output.schema.json) is the same as a JSON Schema;
+what `halfcycle design --json` prints is `#/$defs/command.design` there. A test runs every command
+and checks its output against the schema. Bad input (exit code 2) prints no JSON, except that
+`check` of several specs says which of them could not be checked.
 
 `[]` stands for every element of a list, `.*` for every key of an object.
 """
@@ -213,7 +212,7 @@ Results go to the standard output, messages to the error stream. Every command t
 error: FILE: KEY: what is wrong; what to do
 ```
 
-| exit code | says |
+| exit code | meaning |
 | --- | --- |
 | 0 | good |
 | 1 | a check found a difference, or a limit was broken |
@@ -224,8 +223,9 @@ error: FILE: KEY: what is wrong; what to do
 
 A file is replaced whole or left alone; the files of one `generate` are all old or all new,
 whatever signal stops it. Only SIGKILL or a power cut can leave a mixture: then `check` says so, and
-the next `generate` mends it. An output is never written over what the command reads, generated C, a
-device or a pipe, and over another's file only with `--force`. A read-only file is left alone.
+the next `generate` repairs it. An output is never written over an input of the command, over
+generated C, a device or a pipe, and over a file of another origin only with `--force`. A read-only
+file is left alone.
 """
     context = click.Context(cli, info_name="halfcycle")
     for name in COMMANDS:

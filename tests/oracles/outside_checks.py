@@ -115,7 +115,7 @@ def clipped() -> list[Check]:
         ),
         Check(
             "mean-based reading of a square wave",
-            "numpy, 65,536 points beside a sine's (RadioShack's Faxback document 7173: an "
+            "numpy, 65,536 points, over a sine's (RadioShack's Faxback document 7173: an "
             "average-responding meter displays 1.111 V for 1 V)",
             lambda: _average_responding(np.sign),
             lambda: 100 * c.mean_reading_error(1.0, 1.0),
@@ -124,14 +124,14 @@ def clipped() -> list[Check]:
         ),
         Check(
             "mean-based reading of a triangle",
-            "numpy, 65,536 points beside a sine's",
+            "numpy, 65,536 points, over a sine's",
             lambda: _average_responding(np.arcsin),
             lambda: 100 * c.mean_reading_error(0.5, 1 / math.sqrt(3)),
             1e-4,
             "%",
         ),
         Check(
-            "fundamental at endless drive",
+            "fundamental at unlimited drive",
             "Fourier series of a square wave: 4/pi",
             4 / math.pi,
             lambda: c.fundamental(1e9),

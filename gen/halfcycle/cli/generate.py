@@ -59,7 +59,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write the C regulator of SPEC into DIR, after proving it bit for bit against the model.
+    """Write the C regulator of SPEC into DIR, after comparing it with the model bit for bit.
 
     Nothing is written unless the design meets the spec and every comparison is equal.
 

@@ -65,13 +65,14 @@ def command(
 ) -> None:
     """Compare each LOG of SPEC's firmware with the model, and its board with the corners.
 
-    Or the ringing of its filter with L, C and losses: in a CAPTURE after a step of the load.
+    With --ringing: compare the ringing of the filter in a CAPTURE, after a load step, with L, C and
+    losses of SPEC.
 
     A LOG is of one board: a CSV table with a row per update and the columns update, target_mv,
     rms_mv, scale, flags, and sum, integral, bus if they are logged; or the lines that the C of the
-    documentation prints. Exit code 1 if a row is not the model's, if a board is outside the corners
-    of SPEC, or if a log or a capture does not tell; with --write too, as the logs are judged by
-    SPEC as it was.
+    documentation prints. Exit code 1 if a row differs from the model's, if a board is outside
+    the corners of SPEC, or if a log or a capture does not show it; with --write, too, as the logs
+    are judged by SPEC as it was.
 
     \b
     Example:

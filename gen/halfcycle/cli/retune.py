@@ -70,8 +70,8 @@ def command(
     """Move SPEC to another loop period and keep the response: the continuous constants stay, the
     window, the per-window constants and the formats follow.
 
-    [gains] of the spec stay as they are; designed ones are written there if the design at the
-    new period alone would choose others. Nothing is written if a limit is broken (exit code 1).
+    Given [gains] stay as they are; designed gains are written there if a design at the new period
+    would choose others. Nothing is written if a limit is broken (exit code 1).
 
     \b
     Example:

@@ -25,16 +25,16 @@ from halfcycle.spec.unit_kinds import CHANGE_FIRST, DEFAULT_KIND, KINDS, Unknown
     metavar="KIND",
     default=DEFAULT_KIND,
     show_default=True,
-    help=f"The kind of unit whose values it has: {', '.join(KINDS)}.",
+    help=f"Kind of unit whose values the spec has: {', '.join(KINDS)}.",
 )
-@click.option("--out", type=PATH, help="The file; NAME.toml without it.")
+@click.option("--out", type=PATH, help="The file; by default NAME.toml.")
 @click.option(FORCE, is_flag=True, help="Replace the file if it exists.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(name: str, like: str, out: Path | None, force: bool, as_json: bool) -> None:
     """Write a commented spec for the regulator NAME, which generates as it stands.
 
     NAME prefixes every name of the generated C. The spec's first lines say which keys to change
-    first; the others have usual values of the KIND.
+    first; the others have the usual values for that KIND.
 
     \b
     Example:

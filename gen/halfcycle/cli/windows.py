@@ -67,12 +67,12 @@ class Request:
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the table.")
 def command(as_json: bool, **options: str | None) -> None:
-    """List candidate windows, shortest whole one first, with the bounds of their faults.
+    """List candidate windows, shortest whole one first, with the bounds of their errors.
 
     Errors are relative to the true RMS voltage, over every phase at which a window may begin, every
     frequency within the tolerance and every zero offset up to the one given. If no whole window
-    is short enough, the nearest misses are listed. Shaped windows, whose blocks weigh differently,
-    follow; they fit any loop period.
+    is short enough, the nearest misses are listed. Shaped windows, whose blocks have different
+    weights, follow; they fit any loop period.
 
     \b
     Example:

@@ -55,7 +55,7 @@ class Finding(Entry):
 class RefusedDesign(Entry):
     """The spec is good, but its targets cannot be met (exit code 1)."""
 
-    findings: list[Finding] = means("why, and the best that can be had")
+    findings: list[Finding] = means("why, and the best that is possible")
 
     @classmethod
     def of(cls, findings: Iterable[domain.Finding]) -> RefusedDesign:

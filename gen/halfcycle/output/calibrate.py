@@ -14,9 +14,9 @@ from halfcycle.spec.models import Value
 class Estimate(Entry):
     """A fitted value."""
 
-    value: float = means("the fit")
-    uncertainty: float | None = means("half of the 95 % interval; null for one reading")
-    readings: int = means("readings used")
+    value: float = means("fitted value")
+    uncertainty: float | None = means("half-width of the 95 % interval; null for one reading")
+    readings: int = means("number of readings used")
 
     @classmethod
     def of(cls, estimate: domain.Estimate | None) -> Estimate | None:
@@ -49,10 +49,10 @@ class Board(Entry):
 class Outlier(Entry):
     """A reading or a board that is left out."""
 
-    line: int | None = means("of the readings' file; null for a whole board")
-    board: str = means("its board")
-    deviation_percent: float = means("from the others, %")
-    sigmas: float = means("that in standard deviations")
+    line: int | None = means("line in the file of readings; null for a whole board")
+    board: str = means("name of its board")
+    deviation_percent: float = means("difference from the others, %")
+    sigmas: float = means("the same in standard deviations")
 
     @classmethod
     def of(cls, outlier: domain.Outlier) -> Outlier:
@@ -69,16 +69,26 @@ class Calibrate(Entry):
     """``halfcycle calibrate``; null if there are too few readings or boards."""
 
     boards: list[Board] = means("fits, one for each board")
-    volts_per_code: Estimate | None = means("over the boards, V per ADC code")
-    zero_code: Estimate | None = means("over the boards")
-    gain_spread_percent: float | None = means("greatest distance of a board from the spec, %")
-    gain_spread_after_percent: float | None = means("from the fitted value, %")
-    gain_reach_percent: float | None = means("holds 99 % of all boards with 95 % confidence, +-%")
-    zero_spread_codes: float | None = means("greatest distance of a board from the spec, codes")
-    zero_spread_after_codes: float | None = means("from the fitted value, codes")
-    zero_reach_codes: float | None = means("as gain_reach_percent, codes")
-    outliers: list[Outlier] = means("what was left out")
-    changes: dict[str, float] = means("spec keys, dotted, with the values that fit")
+    volts_per_code: Estimate | None = means("V per ADC code, over all boards")
+    zero_code: Estimate | None = means("ADC code at zero volts, over all boards")
+    gain_spread_percent: float | None = means("greatest gain error of a board against the spec, %")
+    gain_spread_after_percent: float | None = means(
+        "greatest gain error of a board against the fitted value, %"
+    )
+    gain_reach_percent: float | None = means(
+        "gain tolerance that holds 99 % of all boards with 95 % confidence, +-%"
+    )
+    zero_spread_codes: float | None = means(
+        "greatest zero error of a board against the spec, codes"
+    )
+    zero_spread_after_codes: float | None = means(
+        "greatest zero error of a board against the fitted value, codes"
+    )
+    zero_reach_codes: float | None = means(
+        "zero tolerance that holds 99 % of all boards with 95 % confidence, +-codes"
+    )
+    outliers: list[Outlier] = means("readings and boards that were left out")
+    changes: dict[str, float] = means("spec keys, dotted, with the fitted values")
     written: list[str] = means("keys written into the spec")
     inside_tolerance: bool = means(
         "whether the boards fit the spec's tolerances (else exit code 1)"

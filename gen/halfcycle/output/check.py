@@ -15,11 +15,11 @@ class Check(Entry):
 
     spec: str = sometimes("the spec's file, if several are checked")
     name: str = means("what was checked")
-    passed: bool = means("whether nothing speaks against it: passed or skipped")
+    passed: bool = means("whether no fault was found: passed or skipped")
     state: Literal["passed", "failed", "skipped", "error"] = means(
-        "how it ended; error: it could not be checked"
+        "result; error: the check could not be run"
     )
-    detail: str = means("what came out; if it failed, a diff or the first difference")
+    detail: str = means("details; if it failed, a diff or the first difference")
 
     @classmethod
     def of(cls, check: checks.Check, spec: str | None = None) -> Check:
@@ -37,11 +37,11 @@ class Check(Entry):
 class CheckedSpec(Entry):
     """One spec of ``halfcycle check``."""
 
-    spec: str = means("its file")
+    spec: str = means("file of the spec")
     name: str = means("the regulator's name")
-    dir: str = means("the folder of its C")
-    passed: bool = means("whether every check held")
-    kept: bool = means("whether it passed before and nothing changed since")
+    dir: str = means("folder of the C")
+    passed: bool = means("whether every check passed")
+    kept: bool = means("whether an earlier pass was kept because nothing has changed since")
 
     @classmethod
     def of(cls, result: Result) -> CheckedSpec:
@@ -59,7 +59,7 @@ class CheckedSpec(Entry):
 class Checks(Entry):
     """``halfcycle check``"""
 
-    checks: list[Check] = means("all that were run", min_length=1)
+    checks: list[Check] = means("all checks that were run", min_length=1)
     specs: list[CheckedSpec] = means("one for each spec", min_length=1)
 
     @classmethod
@@ -79,6 +79,6 @@ class Checks(Entry):
 class Tick(Entry):
     """``halfcycle check`` of one tick of a scenario: model and C after it."""
 
-    inputs: dict[str, int] = means("what both were given")
-    model: dict[str, int] = means("the model's state fields")
-    compiled: dict[str, int] = means("the C's state fields")
+    inputs: dict[str, int] = means("inputs of the model and of the C")
+    model: dict[str, int] = means("state fields of the model")
+    compiled: dict[str, int] = means("state fields of the C")

@@ -24,21 +24,21 @@ class WeighedWindow(WindowBase):
     mean_error: MeanError
     rms_error: RmsError
     meets_targets: Annotated[
-        bool, Means("whether some gains (or those given) meet the targets with it")
+        bool, Means("whether some gains (or those given) meet the targets with this window")
     ]
-    settling_ms: Annotated[float | None, Means("settling with its gains, ms")]
+    settling_ms: Annotated[float | None, Means("settling time with this window's gains, ms")]
     sampling_error_v: Annotated[
-        float, Means("sampling, partial window and frequency, either way, V RMS")
+        float, Means("error by sampling, partial window and frequency, either way, V RMS")
     ]
     zero_flip_reading_v: Annotated[
         float,
         Means(
-            "zero error that flips the reading of a plain window, or makes that of another one "
-            "ripple at the frequency, either way, V RMS"
+            "error of the reading by the sensor's zero, either way, V RMS: in a plain window it "
+            "flips, in others it ripples at the mains frequency"
         ),
     ]
     zero_flip_output_v: Annotated[
-        float, Means("what the loop makes of it at the output, either way, V RMS")
+        float, Means("the same error at the output, after the loop, either way, V RMS")
     ]
     noise_v: Annotated[
         float, Means("noise and quantisation of a reading, V RMS, standard deviation")
@@ -47,22 +47,30 @@ class WeighedWindow(WindowBase):
         tuple[float, float],
         Means(
             "least and greatest error of the reading with a third harmonic up to 5 % and a fifth "
-            "up to 6 %, fraction of the true RMS; most of a mean's is the wave's own shape"
+            "up to 6 %, fraction of the true RMS; for a mean most of it is due to the wave's own "
+            "shape"
         ),
     ]
     dc_percent: Annotated[
-        float, Means("DC that the regulator makes of the zero's error, at most, % of rated peak")
+        float, Means("DC that the regulator makes from the zero's error, at most, % of rated peak")
     ]
-    second_percent: Annotated[float, Means("second harmonic, likewise, % of the output")]
+    second_percent: Annotated[
+        float, Means("second harmonic from the same cause, at most, % of the output")
+    ]
     third_percent: Annotated[
-        float, Means("third harmonic that it makes of the ripple at twice the frequency, likewise")
+        float,
+        Means(
+            "third harmonic that the regulator makes from the ripple at twice the frequency, at "
+            "most, % of the output"
+        ),
     ]
-    dc_v: Annotated[float, Means("the DC, V")]
+    dc_v: Annotated[float, Means("the DC in volts")]
     dc_codes: Annotated[float, Means("the DC in codes of the sensor")]
     sampling: Annotated[
         Literal["fixed bias", "ripple"],
         Means(
-            "fixed bias: every window sees the same points of the wave; ripple: the phase creeps"
+            "fixed bias: every window samples the same points of the wave; ripple: the phase of "
+            "the points creeps"
         ),
     ]
 
@@ -97,16 +105,17 @@ class Gains(Entry):
 
     law: Literal["plain", "normalised"] = means("how the drive follows the error")
     floor: float | None = means(
-        "scale per rated target that the normalised law counts the drive as, at least; null with "
-        "the plain one"
+        "least drive that the normalised law's steps are a share of, scale per rated target; null "
+        "with the plain law"
     )
-    proportional: float = means("continuous, scale per per-unit error")
-    integral_per_s: float = means("continuous, scale per per-unit error and second")
+    proportional: float = means("continuous gain, scale per per-unit error")
+    integral_per_s: float = means("continuous gain, scale per per-unit error and second")
     integral_per_window: float = means(
-        "as the firmware adds it at each update (a plain window has one), scale per per-unit error"
+        "as the firmware applies it at each update (one a window if the window is plain), scale "
+        "per per-unit error"
     )
     proportional_per_window: float = means(
-        "as the firmware uses it at each update, scale per per-unit error"
+        "as the firmware applies it at each update, scale per per-unit error"
     )
 
 
@@ -114,112 +123,133 @@ class Figures(Entry):
     """Figures of the loop from update to update; null if undefined, as in an unstable loop."""
 
     settling_ms: float | None = means(
-        "target step to within 2 % for good, ms: of the readings, the first wait included; with a "
-        "window of blocks, of the output in half-cycle RMS, whatever steps"
+        "time from a target step until the readings stay within 2 %, ms, the wait for the "
+        "first update included; with a window of blocks, until the half-cycle RMS of the "
+        "output stays within 2 %, after the slowest of the steps tried"
     )
-    overshoot_percent: float | None = means("of a target step, %")
+    overshoot_percent: float | None = means("% of the target step")
     gain_margin_db: float | None = means("dB")
     phase_margin_deg: float | None = means("degrees; null if the gain never crosses 1")
     peak_sensitivity: float | None = means("Ms, greatest |1/(1 + L)|")
-    nyquist_gain: float | None = means("output over a reading error that flips every window")
-    noise_gain: float | None = means("output over reading noise, RMS")
-    slowest_pole: float | None = means("size of the greatest closed-loop pole, below 1")
+    nyquist_gain: float | None = means(
+        "size at the output of a reading error of 1 that flips every window"
+    )
+    noise_gain: float | None = means("RMS noise of the output over that of the reading")
+    slowest_pole: float | None = means("size of the greatest closed-loop pole; below 1 if stable")
 
 
 class Corner(Figures):
     """One corner of the tolerances."""
 
-    corner: str = means("its bus, parts, load, sensor gain and phase")
+    corner: str = means("the corner's bus, parts, load, sensor gain and phase")
     gain: float = means("reading, in units of rated, per unit of scale")
-    weights: list[float] = means("share of a change of scale that each later window shows")
-    scale: float | None = means("steady scale for rated output; null if none is enough")
-    stable: bool = means("whether the loop is stable there")
+    weights: list[float] = means(
+        "share of a change of scale that shows first in each later window's reading"
+    )
+    scale: float | None = means("steady scale for rated output; null if the drive limit is too low")
+    stable: bool = means("whether the loop is stable at this corner")
 
 
 class PeriodicFigures(Entry):
-    """What is said besides of a loop whose window moves or is weighted: it is periodic in the
+    """Further figures of a loop whose window moves or is weighted: it is periodic in the
     sine's phase. Settling, overshoot and release are of runs of the circuit; `gain_margin_db`,
     `phase_margin_deg` and `slowest_pole` of the loop are of the periodic one, exact; its
     `peak_sensitivity` and the averaged margins here are of the loop averaged over the phases, and
     would be unsafe alone."""
 
-    gain_margin: float | None = means("the factor that `gain_margin_db` says in decibels")
-    averaged_gain_margin_db: float | None = means("of the averaged loop, dB: no limit to rely on")
+    gain_margin: float | None = means("`gain_margin_db` as a factor")
+    averaged_gain_margin_db: float | None = means("of the averaged loop, dB; do not rely on it")
     averaged_phase_margin_deg: float | None = means("of the averaged loop, degrees")
     lifted_norm: float | None = means(
-        "greatest gain from a disturbance of the reading to the error, phases together"
+        "greatest gain from a disturbance of the reading to the error, all phases together"
     )
-    lateness_us: float = means("updates are taken to end up to so late after their block")
-    latest_update_ms: float | None = means("until when the loop is stable; null: beyond a window")
+    lateness_us: float = means(
+        "lateness of an update after its block's last sample up to which the loop was judged"
+    )
+    latest_update_ms: float | None = means(
+        "lateness up to which the loop is stable; null: more than a window"
+    )
     release_ms: float | None = means(
-        "time with half cycles above 120 % after an overload that held the output at 90 % of rated"
+        "time with half cycles above 120 % of rated after an overload that held the output at 90 %"
     )
-    release_peak_percent: float | None = means("highest half cycle after it, % of rated")
-    start_ms: float | None = means("settling after a reset, as the window fills first")
+    release_peak_percent: float | None = means(
+        "highest half-cycle RMS after that overload, % of rated"
+    )
+    start_ms: float | None = means(
+        "settling time after a reset, when the window fills for the first time"
+    )
 
 
 class Loop(Figures):
     """The worst of each figure over all corners."""
 
-    stable: bool = means("whether it is at every corner")
-    worst: dict[str, str] = means("figure: the corner that has it")
-    corners: list[Corner] = means("every corner")
-    periodic: PeriodicFigures | None = means("of a window of blocks; null for a plain one")
+    stable: bool = means("whether the loop is stable at every corner")
+    worst: dict[str, str] = means("for each figure, the corner that has the worst value")
+    corners: list[Corner] = means("all corners")
+    periodic: PeriodicFigures | None = means(
+        "figures of the periodic loop, with a window of blocks; null for a plain one"
+    )
 
 
 class UpdateLatest(Entry):
     """Within how many loop periods of the window's last sample the update has to be done."""
 
-    targets_hold_periods: int | None = means("for the targets to hold; null: not even at once")
-    stable_periods: int | None = means("for every corner to be stable; null: not even at once")
+    targets_hold_periods: int | None = means(
+        "lateness, in loop periods, up to which the targets are met; null: not even if at once"
+    )
+    stable_periods: int | None = means(
+        "lateness, in loop periods, up to which every corner is stable; null: not even if at once"
+    )
 
 
 class Signal(Entry):
     """One integer of the C with its derived range."""
 
-    name: str = means("as in the C")
+    name: str = means("name in the C")
     format: str = means("sQm.n or uQm.n: m integer bits, the sign not counted, n fraction bits")
-    bits: int = means("its word")
+    bits: int = means("size of its word")
     signed: bool = means("whether the word has a sign")
     lowest: int = means("least value, units of the last place")
     highest: int = means("greatest value, units of the last place")
-    headroom_bits: int = means("times the range could double in the word", ge=0)
-    per_lsb: float = means("what the last place is worth, in `unit`")
+    headroom_bits: int = means("how often the range could double before the word overflows", ge=0)
+    per_lsb: float = means("value of the last place, in `unit`")
     unit: str = means("unit of `per_lsb`")
 
 
 class Constant(Entry):
-    """A constant as wanted and as an integer gives it."""
+    """A constant: its exact value and the value of the rounded integer."""
 
-    name: str = means("as in the C")
-    wanted: float = means("in `unit`")
-    got: float = means("in `unit`")
-    unit: str = means("unit of both")
+    name: str = means("name in the C")
+    wanted: float = means("exact value, in `unit`")
+    got: float = means("value of the rounded constant, in `unit`")
+    unit: str = means("unit of `wanted` and `got`")
     error: float = means("relative error")
 
 
 class Rest(Entry):
-    """What the integer loop does at rest: as run at every corner, and at most on any board."""
+    """How the integer loop moves at rest: in runs at every corner, and at most on any board."""
 
     windows: int = means("windows run at each corner")
-    hunting_v: float = means("greatest movement of the output seen, peak to peak, V RMS")
-    hunting_steps: int = means("greatest movement of the scale seen, steps of 1/16384", ge=0)
+    hunting_v: float = means("greatest movement of the output in the runs, peak to peak, V RMS")
+    hunting_steps: int = means("greatest movement of the scale in the runs, steps of 1/16384", ge=0)
     bound_v: float = means(
-        "movement of the output that no board inside the tolerances exceeds, noise apart, peak to "
+        "movement of the output that no board within the tolerances exceeds, noise apart, peak to "
         "peak, V RMS"
     )
-    bound_steps: int = means("the same for the scale, steps of 1/16384", ge=0)
-    error_v: float = means("greatest steady distance of the reading from the target, V RMS")
-    corner: str = means("the corner that has it")
+    bound_steps: int = means("the same bound for the scale, steps of 1/16384", ge=0)
+    error_v: float = means("greatest distance of the reading from the target at rest, V RMS")
+    corner: str = means("corner with the greatest movement, or error if none moves")
 
 
 class Oscillator(Entry):
     """The oscillator that makes the phase: 2^32 steps a turn."""
 
-    low_mhz: int = means("lowest frequency that it takes, mHz")
-    high_mhz: int = means("highest, mHz")
-    rated_step: int = means("steps per PWM period at the rated frequency")
-    error_ppm: float = means("bound on its error over the band, the clock's apart, ppm", ge=0)
+    low_mhz: int = means("lowest frequency that it accepts, mHz")
+    high_mhz: int = means("highest frequency that it accepts, mHz")
+    rated_step: int = means("phase steps per PWM period at the rated frequency")
+    error_ppm: float = means(
+        "bound on the frequency error over the band, apart from the clock's, ppm", ge=0
+    )
 
     @classmethod
     def of(cls, turning: Turning | None, error_ppm: float | None) -> Oscillator | None:
@@ -237,36 +267,36 @@ class Oscillator(Entry):
 class Design(Entry):
     """``halfcycle design``; units stand in the keys' names, or in the words here."""
 
-    name: str = means("the spec's name")
-    window: WeighedWindow = means("the window chosen")
+    name: str = means("name in the spec")
+    window: WeighedWindow = means("the window that the design uses")
     gains: Gains = means("the constants")
     loop: Loop = means("the loop over the corners")
-    update_latest: UpdateLatest = means("within what time the update has to be done")
+    update_latest: UpdateLatest = means("how late an update may be")
     alternatives: list[WeighedWindow] = means(
-        "every window tried, the cheapest kind first, the shortest window first in each"
+        "every window tried: the cheapest kind first, within each kind the shortest first"
     )
     dearer_window: WeighedWindow | None = means(
-        "the next kind of window that is faster, with its fastest loop; null if none is, or none "
-        "was looked for"
+        "the next, more expensive kind of window that is faster, with its fastest loop; null if "
+        "there is none, or none was looked for"
     )
     signals: list[Signal] = means("every integer of the C")
     constants: list[Constant] = means("every rounded constant")
     pole_shift: float = means(
-        "greatest move of the slowest pole by rounding, length in the z plane"
+        "greatest move of the slowest pole by the constants' rounding, length in the z plane"
     )
     reading_step_v: float = means("one count of the reading, V RMS at the output")
-    output_step_v: float = means("greatest step of the output, V RMS")
-    dead_band_v: float = means("error that the integrator leaves alone, either way, V RMS")
+    output_step_v: float = means("coarsest step in which the output can be moved, V RMS")
+    dead_band_v: float = means("error that does not move the integrator, either way, V RMS")
     steady_error_v: float = means(
         "greatest steady error, without the sensor's zero and gain, V RMS"
     )
     steady_error_with_sensor_v: float = means(
-        "the same with the sensor's zero and gain tolerance, at most, V RMS"
+        "the same with the sensor's zero and gain tolerance, V RMS"
     )
     duty_error_counts: float = means(
-        "bound on the error of a duty to the clipped sine of its scale, counts either way"
+        "bound on the error of a duty against the clipped sine of its scale, counts either way"
     )
-    oscillator: Oscillator | None = means("the phase of the C; null without a PWM period")
+    oscillator: Oscillator | None = means("the C's oscillator; null without a PWM period")
     rest: Rest | None = means("the integer loop at rest; null if the loop is unstable")
     findings: list[Finding] = means("errors first")
 

@@ -12,9 +12,9 @@ class Generate(Entry):
     """``halfcycle generate``"""
 
     files: list[str] = means("files written; none if anything failed")
-    verified: bool = means("whether C and model were compared and equal")
-    samples_compared: int = means("samples compared, every state field at each", ge=0)
-    findings: list[Finding] = means("of the design")
+    verified: bool = means("whether C and model were compared and are equal")
+    samples_compared: int = means("samples run, with every state field compared after each", ge=0)
+    findings: list[Finding] = means("findings of the design")
 
     @classmethod
     def of(

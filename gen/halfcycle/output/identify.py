@@ -15,11 +15,11 @@ class Interval(Entry):
     """A value with its 95 % interval, of which ``systematic`` is a part."""
 
     value: float = means("the estimate")
-    low: float | None = means("lower end; null if one board does not show the scatter")
+    low: float | None = means("lower end; null if one board cannot show the scatter")
     high: float | None = means("upper end")
     systematic: float = means(
-        "part of either half of the interval that no longer log makes less: of a board's gain and "
-        "delay what the phase of the sine and the rounding of the drive's sine leave open; else 0"
+        "part of either half of the interval that a longer log cannot reduce (of a gain or a "
+        "delay: due to the phase of the sine and the rounding of the drive's sine); else 0"
     )
 
     @classmethod
@@ -38,53 +38,55 @@ class Interval(Entry):
 class RowDiffers(Entry):
     """The first row that is not what the model makes of the rows before."""
 
-    log: str = means("which log")
-    line: int = means("its line, from 1")
-    update: int = means("its update")
+    log: str = means("the log's file")
+    line: int = means("line of the file, from 1")
+    update: int = means("its number in the column `update`")
     cause: str = means(
-        "flags, torn, twice, late, early, skipped, unlogged, scaling, gains, reading or unknown: "
-        "the likely cause"
+        "likely cause: flags, torn, twice, late, early, skipped, unlogged, scaling, gains, "
+        "reading or unknown"
     )
     text: str = means("the same in words")
-    differing: int = means("rows of this log that differ")
+    differing: int = means("number of rows of this log that differ")
 
 
 class Level(Entry):
     """The gain from one update on."""
 
-    update: int = means("the first one")
+    update: int = means("first update of the level")
     gain: Interval | None = means("rated volts per unit of scale")
 
 
 class Loop(Entry):
     """The loop with this board, by the design's model; null if undefined."""
 
-    stable: bool = means("whether it is")
-    settling_ms: float | None = means("of a step of the target, ms")
-    overshoot_percent: float | None = means("of a step of the target, %")
+    stable: bool = means("whether the loop is stable")
+    settling_ms: float | None = means("after a step of the target, ms")
+    overshoot_percent: float | None = means("% of the target step")
     gain_margin_db: float | None = means("dB")
     phase_margin_deg: float | None = means("degrees")
-    peak_sensitivity: float | None = means("Ms; of a moving window: of the averaged loop")
+    peak_sensitivity: float | None = means("Ms; with a moving window that of the averaged loop")
 
 
 class BoardLog(Entry):
-    """What one log says."""
+    """The results of one log."""
 
-    log: str = means("its file's name")
-    rows: int = means("how many")
-    gaps: int = means("between them")
-    compared: int = means("rows that follow another one, which the model was asked for")
-    exact: bool = means("bit for bit, as sums and integral are logged")
-    missed: int = means("rows with MISSED")
-    bad_lines: int = means("lines left out for their check byte")
-    gain: Interval | None = means("rated volts per unit of scale; null if the log does not tell")
-    delay_share: Interval | None = means(
-        "share of a change of scale that acts in the first update's time; null if the log does not "
-        "tell"
+    log: str = means("name of the file")
+    rows: int = means("number of rows")
+    gaps: int = means("gaps between the rows")
+    compared: int = means("rows that follow another row, and so were compared with the model")
+    exact: bool = means(
+        "whether the comparison was bit for bit, which needs sums and integral in the log"
     )
-    noise_percent: float | None = means("of a reading, % of rated, RMS")
-    levels: list[Level] = means("of the gain; several if a load or the bus stepped")
-    loop: Loop | None = means("that this board has")
+    missed: int = means("rows with the flag MISSED")
+    bad_lines: int = means("lines left out because of their check byte")
+    gain: Interval | None = means("rated volts per unit of scale; null if the log does not show it")
+    delay_share: Interval | None = means(
+        "share of a change of scale that shows in the very next reading; null if the log does not "
+        "show it"
+    )
+    noise_percent: float | None = means("noise of a reading, % of rated, RMS")
+    levels: list[Level] = means("levels of the gain; more than one if the load or the bus changed")
+    loop: Loop | None = means("the loop with this board")
 
     @classmethod
     def of(cls, log: domain.BoardLog) -> BoardLog:
@@ -110,19 +112,26 @@ class BoardLog(Entry):
 
 
 class Ringing(Entry):
-    """The filter's ringing in one capture; null if the capture does not tell."""
+    """The filter's ringing in one capture; null if the capture does not show it."""
 
-    capture: str = means("its file's name")
-    frequency_hz: Interval | None = means("Hz")
-    decay_per_s: Interval | None = means("it falls by e in the inverse of this, per second")
-    damping_ratio: Interval | None = means("the decay over the undamped angular frequency")
-    amplitude_v: float | None = means("where the fit begins, V")
-    noise_v: float | None = means("what the fit leaves, V RMS")
-    corners_frequency_hz: Bounds = means("what tolerances and loads of the spec allow, Hz")
-    corners_decay_per_s: Bounds = means("what they and the losses of the spec allow, per second")
-    inside: bool | None = means("whether the filter may be inside, or damped more")
+    capture: str = means("name of the file")
+    frequency_hz: Interval | None = means("frequency of the ringing, Hz")
+    decay_per_s: Interval | None = means(
+        "inverse of the time in which the ringing falls by a factor of e, per second"
+    )
+    damping_ratio: Interval | None = means("decay over the undamped angular frequency")
+    amplitude_v: float | None = means("amplitude at the start of the fit, V")
+    noise_v: float | None = means("residual of the fit, V RMS")
+    corners_frequency_hz: Bounds = means("range that the spec's tolerances and loads allow, Hz")
+    corners_decay_per_s: Bounds = means(
+        "range that the spec's tolerances, loads and losses allow, per second"
+    )
+    inside: bool | None = means(
+        "whether the filter may be within the spec's ranges, or is damped more"
+    )
     advice: dict[str, float] = means(
-        "spec keys, dotted, with the value with which one would hold this board; either tolerance"
+        "spec keys, dotted, each with a value with which that key alone would hold this board; a "
+        "tolerance is +-"
     )
 
     @classmethod
@@ -144,31 +153,36 @@ class Ringing(Entry):
 
 
 class Identify(Entry):
-    """Logs of running firmware beside the model and the design's corners."""
+    """Logs of running firmware, compared with the model and the design's corners."""
 
-    rows: int = means("of all logs")
+    rows: int = means("rows of all logs")
     as_model: bool | RowDiffers | None = means(
-        "true, or the first row that the model does not make; null without a log"
+        "true, or the first row that differs from the model; null without a log"
     )
     gain: Interval | None = means(
-        "rated volts per unit of scale; of several boards their mean; null if no log tells"
+        "rated volts per unit of scale; the mean of several boards; null if no log shows it"
     )
     delay_share: Interval | None = means(
-        "share of a change of scale that acts in the first update's time; as gain"
+        "share of a change of scale that shows in the very next reading; with several boards as "
+        "for `gain`"
     )
-    corners_gain: Bounds = means("what the design relies on")
-    corners_delay_share: Bounds = means("what the design relies on")
-    inside_corners: bool | None = means("of every board; null if a log does not tell")
+    corners_gain: Bounds = means("range that the design relies on")
+    corners_delay_share: Bounds = means("range that the design relies on")
+    inside_corners: bool | None = means(
+        "whether every board is inside the corners; null if a log does not show it"
+    )
     predicted_settling_ms: float | None = means(
-        "of a step of the target, the slowest board's, by the design's model, ms"
+        "settling time of a target step on the slowest board, by the design's model, ms"
     )
-    gain_reach: float | None = means("holds 99 % of all boards with 95 % confidence, +-")
+    gain_reach: float | None = means(
+        "spread about the mean that holds 99 % of all boards with 95 % confidence, +-"
+    )
     share_of_boards: float | None = means(
-        "of all boards, inside the corners of the gain, with 95 % confidence"
+        "least share of all boards whose gain is inside the corners, with 95 % confidence"
     )
-    outliers: list[str] = means("boards unlike the others, left out of the spread")
-    boards: list[BoardLog] = means("one for each log")
-    ringing: list[Ringing] = means("one for each capture that was given")
+    outliers: list[str] = means("boards that are unlike the others, left out of the spread")
+    boards: list[BoardLog] = means("results of each log")
+    ringing: list[Ringing] = means("results of each capture that was given")
     changes: dict[str, float] = means("spec keys, dotted, with values that hold every board")
     written: list[str] = means("keys written into the spec")
     findings: list[Finding] = means("what to do")

@@ -10,15 +10,17 @@ from halfcycle.output.base import Entry, Finding, each, means
 class ReplayWindow(Entry):
     """One window of a recorded waveform: of a moving window, one for each update."""
 
-    start_s: float = means("in the capture's time, s")
-    true_rms_v: float = means("of the waveform, V; shaped window: over the nearest half cycles")
-    reported_rms_v: float = means("as the firmware reports it, V")
+    start_s: float = means("start, in the capture's time, s")
+    true_rms_v: float = means(
+        "RMS of the waveform in the window, V; for a shaped window, over the nearest half cycles"
+    )
+    reported_rms_v: float = means("RMS that the firmware reports, V")
 
 
 class Harmonic(Entry):
     """A multiple of the frequency."""
 
-    order: int = means("1 is the fundamental")
+    order: int = means("1 for the fundamental")
     rms_v: float = means("V")
     percent: float = means("% of the fundamental")
 
@@ -26,21 +28,21 @@ class Harmonic(Entry):
 class Resampling(Entry):
     """How the capture was brought to the loop's samples."""
 
-    method: str = means("between the capture's own samples")
-    points_per_cycle: float = means("the capture's own")
-    bound_percent: float | None = means("greatest error of a sine by it, %")
-    error_v: float | None = means("in volts RMS")
+    method: str = means("interpolation between the capture's samples")
+    points_per_cycle: float = means("samples of the capture per cycle")
+    bound_percent: float | None = means("greatest error that it makes on a sine, %")
+    error_v: float | None = means("the same in volts RMS")
 
 
 class Captured(Entry):
     """What was read of a capture."""
 
     channel: str = means("the voltage's channel or column")
-    samples: int = means("how many")
-    start_s: float = means("first sample, s")
-    end_s: float = means("last sample, s")
-    step_s: float = means("usual step, s")
-    gaps: int = means("places where it is interrupted")
+    samples: int = means("number of samples")
+    start_s: float = means("time of the first sample, s")
+    end_s: float = means("time of the last sample, s")
+    step_s: float = means("usual time between samples, s")
+    gaps: int = means("gaps in the samples")
 
     @classmethod
     def of(cls, capture: bench.Capture) -> Captured:
@@ -58,15 +60,15 @@ class Captured(Entry):
 class Replay(Entry):
     """``halfcycle replay``; null if the capture holds no whole cycle."""
 
-    windows: list[ReplayWindow] = means("every whole window")
-    measured_by: str = means("compiled C, or model if no compiler was found or asked for")
-    frequency_hz: float | None = means("by a fit of a sine with harmonics, Hz")
+    windows: list[ReplayWindow] = means("all whole windows")
+    measured_by: str = means("compiled C; model if no compiler was found or wanted")
+    frequency_hz: float | None = means("frequency by a fit of a sine with harmonics, Hz")
     zero_v: float | None = means("mean of the waveform, V")
-    form_factor: float | None = means("RMS over mean magnitude")
+    form_factor: float | None = means("RMS over rectified mean")
     crest_factor: float | None = means("peak over RMS")
-    thd_percent: float | None = means("harmonics listed over the fundamental, %")
-    harmonics: list[Harmonic] = means("from the fundamental on")
-    resampling: Resampling = means("how samples were made")
+    thd_percent: float | None = means("RMS of the listed harmonics over the fundamental, %")
+    harmonics: list[Harmonic] = means("the fundamental and its harmonics")
+    resampling: Resampling = means("how the ADC's samples were made from the capture")
     capture: Captured = means("what was read")
     clipped_samples: int = means("samples beyond the ADC's range")
     findings: list[Finding] = means("what to change")

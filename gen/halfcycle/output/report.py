@@ -12,14 +12,17 @@ from halfcycle.report.parts import Contents
 class Report(Entry):
     """``halfcycle report``"""
 
-    file: str = means("the page")
-    good: bool = means("whether no limit is broken, by the design or by a board (else exit code 1)")
+    file: str = means("file of the page")
+    good: bool = means("whether neither the design nor a board breaks a limit (else exit code 1)")
     boards: int = means("virtual boards run in each case", ge=0)
     runs_failed: int = means("runs that broke a rule", ge=0)
-    logs: int = means("measured boards whose logs were read", ge=0)
-    as_model: bool | None = means("whether every row of the logs is the model's; null without one")
+    logs: int = means("number of measured boards whose logs were read", ge=0)
+    as_model: bool | None = means(
+        "whether every row of the logs equals the model's; null without a log"
+    )
     inside_corners: bool | None = means(
-        "whether every measured board is; null without a log, or if one does not tell"
+        "whether every measured board is inside the corners; null without a log, or if a log does "
+        "not show it"
     )
     findings: list[Finding] = means("of the design, of the boards and of the logs")
 

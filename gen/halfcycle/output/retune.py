@@ -11,17 +11,17 @@ from halfcycle.spec.toml_text import plain_value
 class Retune(Entry):
     """``halfcycle retune``"""
 
-    before: Design = means("the spec as it is")
-    after: Design | None = means("at the new values; null if no design can be had")
+    before: Design = means("design of the spec as it is")
+    after: Design | None = means("design at the new values; null if there is none")
     changes: dict[str, int | str | bool | None] = means(
-        "spec keys that change, dotted, with their new values as text if they are fractions; "
-        "null removes one"
+        "spec keys that change, dotted, with their new values as text if they are fractions; null "
+        "removes one"
     )
     written: bool = means("whether the spec was changed by this run")
     departure_percent: float | None = means(
-        "greatest distance between the step responses' extremes over the corners, % of the step"
+        "greatest distance between the two bands of step responses over the corners, % of the step"
     )
-    findings: list[Finding] = means("about the move first, then those of the new design")
+    findings: list[Finding] = means("those about the move first, then those of the new design")
 
     @classmethod
     def of(cls, retuned: Retuned, *, written: bool) -> Retune:

@@ -25,28 +25,28 @@ Again = Callable[[str, int], str]
 class Failure(Entry):
     """A board that broke a rule."""
 
-    board: int = means("its number")
-    reasons: list[str] = means("the rules that it broke, with figure and limit")
-    replay: str = means("the command that runs it again")
+    board: int = means("number of the board")
+    reasons: list[str] = means("rules that it broke, with figure and limit")
+    replay: str = means("command that runs this board again")
 
 
 class Worst(Entry):
     """The worst of each figure over the boards of a case; null if it does not apply."""
 
     settling_ms: float | None = means(
-        "until every later half cycle, of any start, is within 2 %, ms"
+        "time until every later half cycle, of any start, is within 2 %, ms"
     )
-    overshoot_percent: float | None = means("of the step, %")
+    overshoot_percent: float | None = means("% of the step")
     steady_error_percent: float | None = means(
-        "a steady window's RMS off its target, without the sensor's gain, % of rated"
+        "distance of a steady window's RMS from its target, without the sensor's gain, % of rated"
     )
     true_rms_v: float | None = means(
-        "the output's RMS in that window as a meter has it, the board's sensor gain in it, V"
+        "RMS of the output in that window as a meter shows it, the board's sensor gain included, V"
     )
-    reported_rms_v: float | None = means("what the firmware says of that window, V")
+    reported_rms_v: float | None = means("RMS that the firmware reports for that window, V")
     scale: float | None = means("greatest steady scale, 1.0 = bus")
     report_error_percent: float | None = means(
-        "reported against true RMS, steady, without the sensor's gain, %, signed"
+        "reported less true RMS at rest, without the sensor's gain, %, signed"
     )
     report_error_at_limit_percent: float | None = means("the same while the drive limit holds, %")
     lowest_percent: float | None = means(
@@ -57,21 +57,26 @@ class Worst(Entry):
     )
     above_120_ms: float | None = means("time of half-cycle RMS above 120 % of rated, ms")
     peak_v: float | None = means(
-        "greatest size of the output itself after the event, the board's sensor gain in it, V"
+        "greatest size of the instantaneous output after the event, the board's sensor gain "
+        "included, V"
     )
     peak_percent: float | None = means("the same in % of the peak of a rated sine")
-    thd_percent: float | None = means("at rest, harmonics 2 to 40 over the fundamental, %")
-    dc_percent: float | None = means("DC of the output at rest, of any cause, % of rated peak")
+    thd_percent: float | None = means(
+        "distortion at rest: harmonics 2 to 40 over the fundamental, %"
+    )
+    dc_percent: float | None = means("DC of the output at rest, from any cause, % of rated peak")
     dc_v: float | None = means("the same in volts, signed, V")
 
 
 class Designed(Entry):
     """What the design says of a case that steps the target."""
 
-    settling_ms: float | None = means("ms")
-    settling_allowance_ms: float = means("what measuring by half cycles may add, ms")
-    overshoot_percent: float | None = means("of the step, %")
-    overshoot_allowance_percent: float = means("what the rest of the board may add, % of the step")
+    settling_ms: float | None = means("settling time by the design, ms")
+    settling_allowance_ms: float = means("what judging by half cycles may add, ms")
+    overshoot_percent: float | None = means("% of the step, by the design")
+    overshoot_allowance_percent: float = means(
+        "what the parts of the board outside the design's model may add, % of the step"
+    )
 
     @classmethod
     def of(cls, setting: domain.Setting, case: domain.Case) -> Designed:
@@ -87,17 +92,18 @@ class Designed(Entry):
 class Case(Entry):
     """One situation that every board was put through."""
 
-    case: str = means("its name")
+    case: str = means("name of the case")
     about: str = means("what happens")
-    boards: int = means("boards run", ge=0)
+    boards: int = means("number of boards run", ge=0)
     passed: bool = means("whether every board kept every rule")
-    failures: list[Failure] = means("boards that did not, the first few")
-    failed_boards: int = means("how many did not, in all", ge=0)
-    rules: list[str] = means("what a board is judged by")
+    failures: list[Failure] = means("the first few boards that broke a rule")
+    failed_boards: int = means("number of boards that broke a rule", ge=0)
+    rules: list[str] = means("the rules by which a board is judged")
     worst: Worst = means("worst figures over the boards")
-    worst_board: dict[str, int] = means("figure: the board that has it")
+    worst_board: dict[str, int] = means("for each figure, the board that has the worst value")
     outside: dict[str, int] = means(
-        "title of a published limit: boards that left it; of a fault, upward"
+        "for each published limit, by title, the number of boards that left it; with a fault, "
+        "upward only"
     )
     designed: Designed = sometimes("figures to compare with, if the target steps")
 
@@ -129,17 +135,17 @@ class Case(Entry):
 class ReadingError(Entry):
     """The reported RMS of a case's worst window, taken apart; the six parts add up to the error."""
 
-    case: str = means("its name")
-    board: int = means("the board that reads it")
-    at_limit: bool = means("whether the drive limit holds; else the window is a steady one")
-    error_percent: float = means("reported against true RMS, without the sensor's gain, %")
-    shape_percent: float = means("by a mean that is read as the RMS of a sine, %")
-    folded_percent: float = means("by distortion that the sampling folds, %")
-    sampling_percent: float = means("by the sampling of a clean sine, %")
-    zero_percent: float = means("by the sensor's zero, %")
-    noise_percent: float = means("by noise and rounding, %")
-    change_percent: float = means("by a change of the output within the sensor's delay, %")
-    by_rms_percent: float = means("error that an RMS of the same ADC codes has, %")
+    case: str = means("name of the case")
+    board: int = means("number of the board")
+    at_limit: bool = means("whether the window is one at the drive limit; else it is a steady one")
+    error_percent: float = means("reported less true RMS, without the sensor's gain, %")
+    shape_percent: float = means("part due to a mean read as the RMS of a sine, %")
+    folded_percent: float = means("part due to distortion that the sampling folds, %")
+    sampling_percent: float = means("part due to the sampling of a clean sine, %")
+    zero_percent: float = means("part due to the sensor's zero, %")
+    noise_percent: float = means("part due to noise and rounding, %")
+    change_percent: float = means("part due to a change of the output within the sensor's delay, %")
+    by_rms_percent: float = means("error of an RMS of the same ADC codes, %")
 
     @classmethod
     def of(cls, error: reading_error.ReadingError) -> ReadingError:
@@ -157,26 +163,32 @@ class WhyWindow(Entry):
     """What following the sine sample by sample would face on the same boards: (least, greatest)."""
 
     lag_deg: Bounds = means("lag of filter, sensor and computation at the mains frequency, deg")
-    lag_from_parts_deg: Bounds = means("of filter and sensor alone, deg")
-    zero_crossing_v: Bounds = means("apparent error at the zero crossing by that lag, V")
-    plain_crossover_hz: float = means("crossover of an integral loop that follows to 2 %, Hz")
+    lag_from_parts_deg: Bounds = means("lag of filter and sensor alone, deg")
+    zero_crossing_v: Bounds = means("apparent error at the zero crossing that this lag makes, V")
+    plain_crossover_hz: float = means(
+        "crossover of an integral loop that follows the sine to 2 %, Hz"
+    )
     plain_margin_deg: Bounds = means("its phase margin, deg")
-    resonant_crossover_hz: float = means("crossover of a resonant loop as fast as the target, Hz")
+    resonant_crossover_hz: float = means(
+        "crossover of a resonant loop that is as fast as the target, Hz"
+    )
     resonant_margin_deg: Bounds = means("its phase margin, deg")
     resonance_hz: Bounds = means("the filter's own resonance, Hz")
     nyquist_hz: float = means("half the loop's rate, Hz")
     resonance_gain_db: float = means("the resonant loop's gain at the filter's resonance, dB")
-    window_settling_ms: float | None = means("settling of the window's loop, ms")
-    plain_settling_ms: float | None = means("settling of the plain loop, ms; null: there is none")
+    window_settling_ms: float | None = means("settling time of the window's loop, ms")
+    plain_settling_ms: float | None = means(
+        "settling time of the plain loop, ms; null: there is none"
+    )
 
 
 class Envelope(Entry):
     """A published limit that the spec chooses."""
 
-    name: str = means("as the spec writes it")
-    title: str = means("as findings write it")
-    document: str = means("the standard, edition and clause, and what it says")
-    read_in: str = means("what that was read in, and what is a reading of it")
+    name: str = means("name in the spec")
+    title: str = means("name in findings")
+    document: str = means("the standard with edition and clause, and what it says")
+    read_in: str = means("the document in which it was read, and what is an interpretation of it")
 
     @classmethod
     def of(cls, envelope: envelopes.Envelope) -> Envelope:
@@ -192,12 +204,12 @@ class Envelope(Entry):
 class Simulate(Entry):
     """``halfcycle simulate``"""
 
-    seed: int = means("of the boards and their noise")
+    seed: int = means("seed of the boards and their noise")
     envelopes: list[Envelope] = means("the published limits that apply")
     cases: list[Case] = means("one for each situation")
     reading_errors: list[ReadingError] = means("why the reported RMS is off, case by case")
-    why_window: WhyWindow = means("why a window is used")
-    findings: list[Finding] = means("what the runs say about the design")
+    why_window: WhyWindow = means("why a window is used instead of a loop that follows the sine")
+    findings: list[Finding] = means("findings about the runs")
 
     @classmethod
     def of(

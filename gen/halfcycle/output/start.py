@@ -13,5 +13,7 @@ class Start(LightEntry):
     """``halfcycle start``"""
 
     file: Annotated[str, Means("the spec that was written")]
-    like: Annotated[str, Means("the kind of unit whose values it has")]
-    change_first: Annotated[tuple[str, ...], Means("spec keys, dotted, that no two units share")]
+    like: Annotated[str, Means("kind of unit whose values the spec has")]
+    change_first: Annotated[
+        tuple[str, ...], Means("spec keys, dotted, that differ from unit to unit")
+    ]

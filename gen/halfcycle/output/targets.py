@@ -12,33 +12,33 @@ BUS = "bus"
 
 
 class Target(Entry):
-    """One target with one compiler. Costs are of the worst call; null if nothing counts."""
+    """One target with one compiler. Costs are of the worst call; null if none counts them."""
 
-    target: str = means("its name, as the command takes it")
+    target: str = means("name for the command")
     compiler: str = means("compiler and version")
-    emulators: list[str] = means("what it ran in")
-    bit_exact: bool = means("whether every output and the state equal the model")
-    mismatch: str | None = means("the first difference")
-    samples_compared: int = means("samples after which every field and result was compared")
+    emulators: list[str] = means("emulators used")
+    bit_exact: bool = means("whether every output and every state field equals the model's")
+    mismatch: str | None = means("first difference")
+    samples_compared: int = means("samples run, with every field and result compared after each")
     calls_compared: int = means("single calls compared")
-    flash_bytes: int = means("code and constants, with what they need of the library, bytes")
+    flash_bytes: int = means("code and constants, library functions that they need included, bytes")
     data_bytes: int = means("initialised data, bytes")
-    ram_bytes: int = means("one state, and static data besides, bytes")
-    stack_bytes: int | None = means("deepest call below its caller, bytes")
-    unreached_bytes: int | None = means("code that no call reached, bytes; null if not told")
-    sample_instructions: int | None = means("a sample that completes no window")
+    ram_bytes: int = means("one state, and static data, bytes")
+    stack_bytes: int | None = means("deepest use of the stack by a call, bytes")
+    unreached_bytes: int | None = means("code that no call reached, bytes; null if it is not known")
+    sample_instructions: int | None = means("instructions of a sample that completes no window")
     sample_cycles: int = sometimes("the same in cycles")
-    closing_instructions: int | None = means("a sample that completes a window")
+    closing_instructions: int | None = means("instructions of a sample that completes a window")
     closing_cycles: int = sometimes("the same in cycles")
-    update_instructions: int | None = means("an update")
+    update_instructions: int | None = means("instructions of an update")
     update_cycles: int = sometimes("the same in cycles")
-    set_target_instructions: int | None = means("a change of target")
+    set_target_instructions: int | None = means("instructions of a change of target")
     set_target_cycles: int = sometimes("the same in cycles")
-    rms_mv_instructions: int | None = means("a report of the RMS")
+    rms_mv_instructions: int | None = means("instructions of a report of the RMS")
     rms_mv_cycles: int = sometimes("the same in cycles")
-    drive_instructions: int | None = means("a value of the drive")
+    drive_instructions: int | None = means("instructions of a value of the drive")
     drive_cycles: int = sometimes("the same in cycles")
-    duty_instructions: int | None = means("a value of the duty")
+    duty_instructions: int | None = means("instructions of a value of the duty")
     duty_cycles: int = sometimes("the same in cycles")
     bus_instructions: int = sometimes("a reading of the bus, if it is measured")
     bus_cycles: int = sometimes("the same in cycles")
@@ -73,16 +73,16 @@ class Target(Entry):
 class Unavailable(Entry):
     """A target that lacks a tool on this machine."""
 
-    target: str = means("its name")
-    tool: str = means("what is missing")
-    install: str = means("how to have it")
+    target: str = means("name of the target")
+    tool: str = means("tool that is missing")
+    install: str = means("how to install it")
 
 
 class Targets(Entry):
     """``halfcycle targets``"""
 
-    targets: list[Target] = means("what ran")
-    unavailable: list[Unavailable] = means("what could not")
+    targets: list[Target] = means("targets that ran")
+    unavailable: list[Unavailable] = means("targets that could not run")
 
     @classmethod
     def of(cls, result: Result) -> Targets:

@@ -25,18 +25,24 @@ RmsError = Annotated[Bounds, Means("the same for an RMS reading")]
 class WindowBase(LightEntry):
     """A measuring window."""
 
-    half_cycles: Annotated[int, Means("half cycles that it is meant to hold", ge=1)]
-    samples: Annotated[int, Means("loop periods in it", ge=1, le=65535)]
-    duration_ms: Annotated[float, Means("length, ms", gt=0)]
-    whole: Annotated[bool, Means("whether it holds its half cycles exactly")]
-    mismatch_ppm: Annotated[float, Means("longer (+) or shorter (-) than its half cycles, ppm")]
+    half_cycles: Annotated[int, Means("half cycles that the window is meant to hold", ge=1)]
+    samples: Annotated[int, Means("loop periods in the window", ge=1, le=65535)]
+    duration_ms: Annotated[float, Means("length of the window, ms", gt=0)]
+    whole: Annotated[bool, Means("whether the window holds its half cycles exactly")]
+    mismatch_ppm: Annotated[
+        float,
+        Means("by how much the window is longer (+) or shorter (-) than its half cycles, ppm"),
+    ]
     kind: Annotated[
         WindowKind,
-        Means("plain or shaped: as the weights are the same or not; moving: updated more often"),
+        Means(
+            "plain: equal weights, one update a window; moving: several updates; shaped: weights "
+            "that differ"
+        ),
     ]
-    blocks: Annotated[int, Means("blocks of equal length in it", ge=1)]
+    blocks: Annotated[int, Means("number of blocks of equal length", ge=1)]
     block_samples: Annotated[int, Means("loop periods in a block", ge=1)]
-    block_weights: Annotated[list[int], Means("weight of each block, the newest first")]
+    block_weights: Annotated[list[int], Means("weight of each block, newest first")]
     updates: Annotated[int, Means("PI updates per window", ge=1)]
 
 
@@ -65,18 +71,27 @@ def shape(window: Window) -> dict[str, Any]:
 class ListedWindow(WindowBase):
     """A candidate of ``halfcycle windows``."""
 
-    distinct_points: Annotated[int, Means("places of the half cycle that are sampled", ge=1)]
-    few_points: Annotated[
-        bool, Means("fewer than 20 of them: the mean depends on the phase by 0.1 % or so")
+    distinct_points: Annotated[
+        int, Means("different places of the half cycle that are sampled", ge=1)
     ]
-    odd: Annotated[bool, Means("odd count of half cycles: a zero offset does not cancel")]
+    few_points: Annotated[
+        bool,
+        Means(
+            "whether they are fewer than 20: the mean then depends on the phase by 0.1 % or more"
+        ),
+    ]
+    odd: Annotated[
+        bool, Means("whether the count of half cycles is odd: a zero offset then does not cancel")
+    ]
     mean_error: MeanError
     rms_error: RmsError
     alternation_mean: Annotated[
         float,
         Means(
-            "part of the zero offset that flips a mean-based reading from window to window, either "
-            "way, fraction of the true RMS",
+            (
+                "part of the zero offset's error that flips from window to window in a mean-based "
+                "reading, either way, fraction of the true RMS"
+            ),
             ge=0,
         ),
     ]
@@ -85,12 +100,13 @@ class ListedWindow(WindowBase):
         Bounds,
         Means(
             "least and greatest error of a mean-based reading with a third harmonic up to 5 % and "
-            "a fifth up to 6 %, frequency tolerance included; most of it is the wave's own shape"
+            "a fifth up to 6 %, frequency tolerance included; most of it is due to the wave's own "
+            "shape"
         ),
     ]
     harmonic_rms_error: Annotated[Bounds, Means("the same for an RMS reading")]
     noise_gain: Annotated[
-        float, Means("noise of a reading beside a flat window of as many samples", ge=1)
+        float, Means("noise of a reading over that of a flat window with as many samples", ge=1)
     ]
     zeros: Annotated[
         list[str], Means("zeros of a shaped window's weights: f, 2f, 2f (double), 4f, 6f")
@@ -135,8 +151,8 @@ class Windows(LightEntry):
     windows: Annotated[
         list[ListedWindow],
         Means(
-            "whole windows, shortest first; only if there is none, the nearest misses; then shaped "
-            "ones, shortest first",
+            "whole windows, shortest first; only if there is none, the nearest misses; then "
+            "shaped ones, shortest first",
             min_length=1,
         ),
     ]

@@ -37,7 +37,7 @@ class Table(BaseModel):
 
 
 class Output(Table):
-    """The output that is asked for."""
+    """The output that is required."""
 
     frequency_hz: Annotated[Fraction, Quantity("mains frequency", "Hz", 1, 2000)]
     rated_rms_v: Annotated[Fraction, Quantity("rated RMS output voltage", "V", 1, 1500)]
@@ -52,7 +52,7 @@ class Output(Table):
 
 
 class Loop(Table):
-    """When the firmware samples, and over what it measures."""
+    """When the firmware samples, and the window over which it measures."""
 
     period_us: Annotated[
         Fraction, Quantity("loop period, at which NAME_sample is called", "us", 1, 10000)
@@ -72,7 +72,7 @@ class Loop(Table):
     ] = False
     weighting: Annotated[
         Literal["auto", "flat", "shaped"],
-        Choice("whether a window's blocks weigh the same", "auto", "flat", "shaped"),
+        Choice("whether a window's blocks have equal weights", "auto", "flat", "shaped"),
     ] = "auto"
     updates_per_window: Annotated[
         int | Literal["auto"],
@@ -85,7 +85,7 @@ class Loop(Table):
         Literal["auto", "plain", "normalised"],
         Choice(
             "how the drive follows the error: plain adds to it; normalised changes it in "
-            "proportion to what it is, so that the loop's gain is the same on every board",
+            "proportion to its value, so that the loop's gain is the same on every board",
             "auto",
             "plain",
             "normalised",
@@ -95,7 +95,7 @@ class Loop(Table):
         Fraction | Literal["auto"],
         QuantityOr(
             "latest end of an update after its block; auto: one loop period, "
-            "of a plain window at once",
+            "with a plain window at once",
             "us",
             0,
             10000000,
@@ -113,8 +113,8 @@ class Loop(Table):
     after_loss: Annotated[
         Literal["retry", "latch"],
         Choice(
-            "if the sensor fails: retry holds a safe drive and goes on once it reads again; latch "
-            "takes the drive away until NAME_reset",
+            "if the sensor fails: retry holds a safe drive and continues once it works again; "
+            "latch removes the drive until NAME_reset",
             "retry",
             "latch",
         ),
@@ -138,7 +138,7 @@ class Sensor(Table):
     ] = Fraction(1)
     delay_us: Annotated[Fraction, Quantity("delay of the sensor", "us", 0, 10000)] = Fraction(0)
     track_zero: Annotated[
-        bool, Flag("true: the error of the zero is measured and taken off, within its tolerance")
+        bool, Flag("true: the error of the zero is measured and corrected, within its tolerance")
     ] = False
 
 
@@ -158,7 +158,7 @@ class Bridge(Table):
     pwm_period_us: Annotated[
         Fraction | None,
         Quantity(
-            "PWM period, at which NAME_duty or NAME_drive is called; given: the C has the "
+            "PWM period, at which NAME_duty or NAME_drive is called; if given, the C has the "
             "oscillator NAME_turn",
             "us",
             1,
@@ -171,7 +171,7 @@ class Bridge(Table):
 
 
 class BusSensor(Table):
-    """The sensor of the DC bus, by which the drive is corrected at the rate of its reading."""
+    """The sensor of the DC bus; each of its readings corrects the drive."""
 
     adc_bits: Annotated[int, Whole("resolution of its ADC", 8, MAX_ADC_BITS, unit="bits")]
     zero_code: Annotated[int, Whole("ADC code at no bus voltage", 0, 65534)] = 0
@@ -231,7 +231,7 @@ class Targets(Table):
     settling_ms: Annotated[
         Fraction | Literal["fastest"],
         QuantityOr(
-            "time to within 2 % after a target step; fastest: the least that can be had",
+            "time to within 2 % after a target step; fastest: the least that is possible",
             "ms",
             0,
             60000,
@@ -256,7 +256,7 @@ class Targets(Table):
 
 
 class Limits(Table):
-    """Published limits that the output is held to on virtual boards."""
+    """Published limits that the output must keep on virtual boards."""
 
     envelopes: Annotated[tuple[str, ...], Several("which published limits apply", *ENVELOPES)] = (
         DEFAULT
