@@ -74,13 +74,16 @@ def tie(value: str, *, even: bool) -> str:
 
 # All of these once passed as bit-exact: drive was asked with slot 0 in use and one scale a turn,
 # no scale was half way between two, no window ended as the 256th that no update took but where
-# its number is 127, none added up to next to nothing, and the scale was not the one held.
+# its number is 127, none added up to next to nothing, the scale was not the one held, and
+# no stuck sensor read just what a lost one does.
 ONCE_MISSED = [
     ("sequence + 254u) & 255u", "sequence + 254u) & 127u", "window_sequence"),
     ("sequence + 254u) & 255u", "sequence + 255u) & 255u", "window_sequence"),
     ("sequence == s->taken_sequence", "sequence == s->window_sequence", "window_sequence"),
     ("_lean(above, below, 0u)", "_lean(above, below, 2u)", "lean"),
     ("(scale >= 4000)", "(scale > 4000)", ""),
+    ("(reading < 300) && (scale", "(reading <= 300) && (scale", ""),
+    ("&& (scale < 4000)", "&& (scale < 3999)", ""),
     (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase >= 0xFC00u) ? 0u : slot];", "drive"),
     (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase >= 0xFC00u) ? 1u : slot];", "drive"),
     (SCALE_IN_FORCE, "(uint16_t)s->scale[(phase == 0x1234u) ? 0u : slot];", "drive"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import math
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -186,14 +186,7 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         state["taken_sequence"] = (sequence - generator.choice((1, 1, 1, 2))) & SEQUENCE_MASK
     state |= handed_over(blocks, sides) | _lean_state(plan, generator, sides[sequence & 1])
     if plan.blockwise:
-        # Mostly a PI step that follows the last one: what is decided there has the most sides.
-        if generator.random() < 0.5:
-            state["taken_sequence"] = (sequence - 1) & SEQUENCE_MASK
-        due = is_held or generator.random() < 0.8
-        driven = is_held or generator.random() < 0.7
-        state["blocks_due"] = 1 if due else generator.randint(1, plan.blocks)
-        if plan.updates > 1:
-            state["undriven"] = 0 if driven else generator.randint(0, plan.updates)
+        state |= _step_state(plan, generator, state, is_held)
     weighted = sum(w * s for w, s in zip(plan.block_weights, blocks, strict=True))
     reading = reading_of(plan, weighted)
     near = [reading, reading + plan.band, reading - plan.band, 0, plan.target_max]
@@ -220,7 +213,41 @@ def _update_state(plan: Plan, generator: random.Random) -> dict[str, int]:
         else _drive_state(plan, generator, target - reading, top, is_held)
     )
     state |= _zero_state(plan, generator, sides[sequence & 1], reading)
-    return state | (_enough_state(plan, state, now) if is_stuck else {})
+    if is_stuck:
+        state |= _enough_state(plan, state, now) | _floor_state(plan, state)
+    return state
+
+
+def _step_state(
+    plan: Plan, generator: random.Random, state: Mapping[str, int], is_held: bool
+) -> dict[str, int]:
+    """When the next PI step of blocks is due. Mostly it is, and follows the last one: what is
+    decided there has the most sides."""
+    step: dict[str, int] = {}
+    if generator.random() < 0.5:
+        step["taken_sequence"] = (state["window_sequence"] - 1) & SEQUENCE_MASK
+    due = is_held or generator.random() < 0.8
+    driven = is_held or generator.random() < 0.7
+    step["blocks_due"] = 1 if due else generator.randint(1, plan.blocks)
+    if plan.updates > 1:
+        step["undriven"] = 0 if driven else generator.randint(0, plan.updates)
+    return step
+
+
+def _floor_state(plan: Plan, state: Mapping[str, int]) -> dict[str, int]:
+    """One-sided sums that read the most that a lost sensor reads, next to it, with drives below
+    the one at which such a reading counts; of every fourth state."""
+    if plan.latched or state["integral"] % 4:
+        return {}
+    # Draws of its own: those of the states to come stay as they are.
+    generator = random.Random(state["integral"])
+    reading = max(0, plan.hold_reading - generator.randint(0, 1))
+    blocks = block_sums(plan, window_total(plan, reading, generator), generator)
+    side = (blocks[0], 0) if generator.random() < 0.5 else (0, blocks[0])
+    aimed = handed_over(blocks, [side, side]) | _lean_state(plan, generator, side)
+    top = min(plan.hold_scale, plan.scale_top)
+    least = generator.choice((max(0, top - 1), generator.randint(0, top)))
+    return aimed | {f"least_{slot}": least for slot in range(least_slots(plan))}
 
 
 def _enough_state(plan: Plan, state: dict[str, int], scale: str) -> dict[str, int]:
