@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from halfcycle.base.errors import RefusedError
+from halfcycle.cli.refused_design import which_windows
 from halfcycle.design import refusal
 from halfcycle.design.refusal import UnmetError, best_of_all, unfollowed_ms, unmet
 from halfcycle.generate.pipeline import design_integers
@@ -38,18 +39,20 @@ def words(page: str) -> str:
 
 
 @pytest.fixture(autouse=True, scope="module")
-def no_remedies() -> Iterator[None]:
+def no_remedies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """What would help besides takes half a minute for each of these specs, and is not looked at:
-    ``tests/design/test_remedies.py`` does."""
+    ``tests/design/test_designer.py`` does. Refusals without it are kept apart from others."""
     with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("kept")))
         patch.setattr(refusal, "_help", lambda *_, **__: "")
         yield
 
 
 @pytest.fixture(scope="module")
 def too_fast(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A spec that asks for more than any window gives."""
+    """A spec that asks for more than any plain window gives."""
     text = (EXAMPLES / "peat_cabin.toml").read_text(encoding="utf-8")
+    text = text.replace("[loop]\n", '[loop]\nweighting = "flat"\nupdates_per_window = 1\n')
     changed = re.sub(r"(?m)^settling_ms = .*$", "settling_ms = 25", text)
     assert changed != text
     file = tmp_path_factory.mktemp("refused") / "fast.toml"
@@ -65,6 +68,7 @@ def refused(too_fast: Path) -> Refused:
     return Refused(spec, caught.value.findings, caught.value.trials, "text", "command")
 
 
+@pytest.mark.usefixtures("refused")
 def test_a_spec_that_cannot_be_met_had_no_page(too_fast: Path, tmp_path: Path) -> None:
     """Bug: the command's help promised one, and a file was not even begun."""
     page = tmp_path / "fast.html"
@@ -229,10 +233,23 @@ def test_design_showed_no_window_and_no_gains_of_a_refused_spec(
     done = run_halfcycle("design", too_fast)
     assert done.code == 1 and "targets-unmet" in done.err
     first = by_time(refused.trials)[0]
-    assert f"the {len(refused.trials)} windows that were tried; none meets the targets" in done.out
+    assert "the one window that was tried; none meets the targets" in done.out
     row = next(line for line in done.out.splitlines() if name_of(first.window) in line)
     assert f"{best_ms(first):.1f}" in row and f"{float(first.ki):.6g}" in row
     assert re.search(r" A +B *$", row) and "\n A " in done.out
     assert f"halfcycle report {too_fast} --out FILE.html" in done.out
     as_json = run_halfcycle("design", too_fast, "--json")
     assert set(json.loads(as_json.out)) == {"findings"}
+
+
+@pytest.mark.parametrize(
+    ("shown", "tried", "words"),
+    [
+        (1, 1, "the one window that was tried"),
+        (2, 2, "the 2 windows that were tried"),
+        (3, 9, "the best 3 of 9 windows that were tried"),
+        (1, 4, "the best of 4 windows that were tried"),
+    ],
+)
+def test_a_table_of_three_was_called_the_best_of_nine(shown: int, tried: int, words: str) -> None:
+    assert which_windows(shown, tried) == words

@@ -42,7 +42,7 @@ def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
         corners = Corners(letters(labels))
         number = common.number
         tables.show_table(
-            f"{spec.name}: {_which(len(best), len(trials))}; none meets the targets",
+            f"{spec.name}: {which_windows(len(best), len(trials))}; none meets the targets",
             _COLUMNS,
             [_row(trial, corners) for trial in best],
             [
@@ -57,7 +57,7 @@ def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
     print(f"{again} shows what was tried, and how far each window comes")
 
 
-def _which(shown: int, tried: int) -> str:
+def which_windows(shown: int, tried: int) -> str:
     """Which of the windows that were tried are shown."""
     if tried == 1:
         return "the one window that was tried"
