@@ -235,7 +235,7 @@ def test_design_showed_no_window_and_no_gains_of_a_refused_spec(
     first = by_time(refused.trials)[0]
     assert "the one window that was tried; none meets the targets" in done.out
     row = next(line for line in done.out.splitlines() if name_of(first.window) in line)
-    assert f"{best_ms(first):.1f}" in row and f"{float(first.ki):.6g}" in row
+    assert f"{best_ms(first):.4g} " in row and f"{float(first.ki):.6g}" in row
     assert re.search(r" A +B *$", row) and "\n A " in done.out
     assert f"halfcycle report {too_fast} --out FILE.html" in done.out
     as_json = run_halfcycle("design", too_fast, "--json")
