@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 547f59e896c20f2107a0d26666ecbfd3ae6e07783d4774cc96a830ce2a43ad9c
- *     file da4980b5c1e3d9b03146a0de91b789278f703ff5f8c841f17d0d0df71d73cf46
+ *     file ce490973095887cc3d82f12ac320e8b8c43febb418ef36c44a95d3ba7cab5ad6
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -512,7 +512,7 @@ int16_t apron_cart_duty(const struct apron_cart_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 1800u) ? 1800u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 18a3acebce248f27c176e34e933ef1d7299a275972a32d14710a4fd216f68f94
- *     file 6f0f99014a4db477db8b3b5b1f8e027205016de5ca5c27b141012748a2be1322
+ *     file a8638c0f332a122c21288901393b3cf7e594a355b3b4143b12e7a791e5e4a6a6
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -503,7 +503,7 @@ int16_t ferry_galley_duty(const struct ferry_galley_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

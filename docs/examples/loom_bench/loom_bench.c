@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6312e1e2ddf9140988399b3276b9e3a671143de01ec5ec219bb105c40c194672
- *     file 0a967e2819bc282f95cfc3a83c012f5fe6b04debcc99201ef8b412404c6e2167
+ *     file fcb996839f3aa37aa26ae2491eecdead8cab6f41426f0e29a89836a1fe616d9a
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -637,7 +637,7 @@ int16_t loom_bench_duty(const struct loom_bench_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

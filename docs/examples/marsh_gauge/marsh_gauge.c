@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 61e4e5a7c5a2ccec90e8911a5e07a453dd03d22c335b17aaa0738519aac8c8d9
- *     file 7f6172217cf676d22d7c1d982c3a717c05ce3755fca6dd576b5c133f482df703
+ *     file 3e329a3734edf7007b3305d0a710da946a0e3b4714072e15aef50de2ded8c0d4
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -578,7 +578,7 @@ int16_t marsh_gauge_duty(const struct marsh_gauge_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 2000u) ? 2000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 6afbc238281303575e233a44b4308a24460faa435e50332b46c7c54ab64fbfce
- *     file 11738a15db760754b777c9dd288c55636466b7f5bdfd20ef18b638c7ab0911f4
+ *     file 4d5e5a568e2a41f07091558a9f59be36624c2110d76d568edc3ae6ef347403fa
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -505,7 +505,7 @@ int16_t moor_signal_duty(const struct moor_signal_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 2u) >> 2);
     const uint_fast16_t duty = (rounded > 2400u) ? 2400u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 38e8cbdb159eb92bfa98854849d929c8a5a0dd131723c3ee8f079b5684daf316
- *     file 771c2ddb545c1a806003c901d4fa034c6df7eed3b0c999db6dd4ed58d56d1a31
+ *     file 092d1435d1e2856e7fe9411dcfc31c5c10595fbc4acc27ca5c5d015280f4397b
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -493,7 +493,7 @@ int16_t peat_cabin_duty(const struct peat_cabin_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 1500u) ? 1500u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 34339019fd8fcc7c9422374f55cdb375911838ba47fd647d102372e4cf8d68e0
- *     file 1421f9ab685841f3d50275dd888e82c077b90946acf86319b3af6c2ec1a3c717
+ *     file dd704dac3eaed5b49b8320c1fe0f0979d64f7a1b440d39be20c06c3cb50da857
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -554,7 +554,7 @@ int16_t print_shop_duty(const struct print_shop_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 2u) >> 2);
     const uint_fast16_t duty = (rounded > 4000u) ? 4000u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec 4e1bc1eb5c336b7d8f6151134550f4271fa45b8b435bcfdfde0319151ea80bff
- *     file dec89cad30863f413030b1e5f6c1699ac5c33008eb42226e9c8555e057004c13
+ *     file b2f8905883805402ec0947fd3804e966c3393e5ecc1a39b1db993eff5356d5bd
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -667,7 +667,7 @@ int16_t ridge_relay_duty(const struct ridge_relay_state *s, uint16_t phase)
     const uint_least8_t slot = (uint_least8_t)(s->output_sequence & 1u);
     const uint_fast16_t scale = (uint16_t)s->scale[slot];
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 2u) >> 2;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 2u) >> 2);
     const uint_fast16_t duty = (rounded > 2400u) ? 2400u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }

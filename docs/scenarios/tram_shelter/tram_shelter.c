@@ -7,7 +7,7 @@
  *     halfcycle generate SPEC --out DIR
  * where SPEC is the file of this digest (its values, whatever their order and comments):
  *     spec d27d469000b7ce5f59399490bebf7f8c1e941241d116b1052a0c768d36cdf43e
- *     file f4add4ac568939e84633e0698c971f21309b23726b21e646211c44b83e02e478
+ *     file 53e3d54778e26a44d3d70d5853f99df6fc3ff916aeb06cb1d7000577f96b8c7a
  *
  * DANGER: mains voltage kills. This regulator is not a protection function. Over-current,
  * over-voltage, isolation and interlocks are separate and in hardware. Follow local codes;
@@ -694,7 +694,7 @@ int16_t tram_shelter_duty(const struct tram_shelter_state *s, uint16_t phase)
     const uint_least8_t reading = (uint_least8_t)(s->factor_sequence & 1u);
     const uint_fast16_t scale = tram_shelter_fed_scale(told, s->factor[reading]);
     const uint32_t upper = ((uint32_t)counts_wide * (uint32_t)scale) >> 16;
-    const uint_fast16_t rounded = ((uint_fast16_t)upper + 4u) >> 3;
+    const uint_fast16_t rounded = (uint_fast16_t)(((uint_fast16_t)upper + 4u) >> 3);
     const uint_fast16_t duty = (rounded > 1600u) ? 1600u : rounded;
     return ((turn & 0x8000u) != 0u) ? (int16_t)-(int16_t)duty : (int16_t)duty;
 }
