@@ -17,6 +17,7 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from unittest import mock
 
 import html5lib
 import numpy as np
@@ -27,17 +28,19 @@ from hypothesis import strategies as st
 from halfcycle import cli
 from halfcycle.base import clipped_sine
 from halfcycle.base.errors import RefusedError
-from halfcycle.base.findings import finding, grouped
+from halfcycle.base.findings import KINDS, finding, grouped
 from halfcycle.design.error_parts import with_sensor
 from halfcycle.generate import emit
 from halfcycle.generate.emit import render as render_c
 from halfcycle.generate.pipeline import IntegerDesign, design_integers
 from halfcycle.loop.frequency_response import open_loop
+from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.report import (
     board_section,
     frequency_section,
     loop_section,
     page,
+    sign_off_section,
     summary_section,
     window_section,
 )
@@ -308,6 +311,33 @@ def test_the_verdict_asks_for_a_cut_out_first_whatever_else_is_warned_of(whole: 
     assert "2 warnings: first protect the load with a separate" in told_first
 
 
+def test_a_target_that_is_missed_between_was_met_at_all_corners(whole: Contents) -> None:
+    """Bug: of a window of blocks whose filter rings the verdict said no word of it, and asked for
+    a cut-out first; and what is signed for had no latest update."""
+    missed = finding("late-between", "loop.update_within_us", "text", "warning")
+    told = (*all_findings(whole), missed)
+    good, sentence = verdict(whole, told)
+    assert (
+        good and ", if every update is done at once or every one at the latest and on" in sentence
+    )
+    assert f"first {KINDS['late-between'].remedy[:12].lower()}" in sentence.lower()
+    assert "if every update" not in verdict(whole, told[:-1])[1]
+    loop = mock.create_autospec(MovingFigures, instance=True, lateness_us=420.0)
+    design = replace(whole.integer_design.design, chosen=mock.Mock(loop=loop))
+    moving = replace(whole, integer_design=replace(whole.integer_design, design=design))
+    rows = dict(sign_off_section._latest_update(moving, told))
+    assert rows["latest update"].startswith("every one at once, or every one 420")
+
+
+def test_the_verdict_of_boards_that_fail_did_not_say_where(whole: Contents) -> None:
+    """Bug: "5 of 432 virtual runs broke a rule", and the terminal named no case at all."""
+    assert whole.boards is not None
+    first, *others = whole.boards.runs
+    bad = replace(first, tally=replace(first.tally, failed=2))
+    good, sentence = verdict(replace(whole, boards=replace(whole.boards, runs=(bad, *others))), ())
+    assert not good and sentence.endswith(f" broke a rule, in {first.case.name}.")
+
+
 def test_without_published_limits_a_fault_still_asks_for_a_cut_out() -> None:
     """Bug: an empty list of envelopes took the only warning of over-voltage away."""
     text = read("apron_cart").split("[limits]")[0] + "\n[limits]\nenvelopes = []\n"
@@ -315,7 +345,9 @@ def test_without_published_limits_a_fault_still_asks_for_a_cut_out() -> None:
     made = bare.integer_design
     boards = run_boards(made, render_c(made.design, made.quantised), 2, seed=1)
     (told,) = (each for each in boards.findings if each.code == "over-voltage")
-    assert told.text.startswith("no published limit is held here, and the output goes above 120 %")
+    assert told.text.startswith(
+        "no published limit is listed for this case, and the output goes above 120 %"
+    )
     assert any("limits.envelopes" in note for note in board_section.case_table(boards).notes)
 
 
@@ -411,7 +443,7 @@ def test_a_spec_that_is_not_there_writes_nothing_and_a_refused_one_its_page(
     (tmp_path / "spec.toml").write_text(starved, encoding="utf-8")
     assert run(monkeypatch, tmp_path / "spec.toml", "--out", page) == 1
     text = page.read_text(encoding="utf-8")
-    assert "rated voltage is out of reach" in text and "too slow" not in text
+    assert "the bus cannot reach rated voltage" in text and "too slow" not in text
     row = re.search(r"(?s)<tr>\s*<th[^>]*>greatest scale that rated needs.*?</tr>", text)
     assert row is not None and "≤\xa01.1" in row[0] and "✗ no" in row[0]
 

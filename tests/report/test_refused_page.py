@@ -24,6 +24,8 @@ from halfcycle.report.weighed_windows import (
     NOTHING,
     best_ms,
     by_time,
+    full_name,
+    limiting,
     name_of,
     settling_figure,
     windows_table,
@@ -136,7 +138,7 @@ def test_the_best_is_said_over_the_windows_that_were_followed(blocks: Refused) -
     assert "the best, with" in told and f"it is no less than {least:.3g} ms" in told
     assert "rules out the other 2 for 30 ms" in told
     page = words(render(blocks))
-    assert f"but 2, which settle in {decimal(least)} ms or more and were not followed" in page
+    assert f"the other 2 need {decimal(least)} ms or more, and a shorter search ruled" in page
     # One of them may yet be better.
     trials = tuple(
         replace(trial, refusal=replace(trial.refusal, at_least_ms=33.0))
@@ -150,7 +152,7 @@ def test_the_best_is_said_over_the_windows_that_were_followed(blocks: Refused) -
     assert "the best of the 4 that were followed to their best, with" in told
     assert "it is no less than 33 ms" in told
     text = words(render(replace(blocks, trials=trials)))
-    assert "The best of the 4 of 6 windows that were followed to their best: moving flat" in text
+    assert "The best of the 4 windows that were searched fully (6 were tried): moving flat" in text
     assert "The best that can be had" not in text
 
 
@@ -168,7 +170,7 @@ def test_windows_stand_in_order_and_no_cell_is_without_its_reason(blocks: Refuse
     assert not any(cell in {"", DASH} for row in rest for cell in row[:7] + row[8:])
     assert not any(cell in {"", DASH} for row in ruled_out for cell in row[:3] + row[8:])
     notes = " ".join(table.notes)
-    assert "“>”: a first look" in notes and "Settles: " in notes and "Steady error: " in notes
+    assert "“>”: a shorter search" in notes and "Settles: " in notes and "Steady error: " in notes
 
 
 def test_a_window_in_which_nothing_settles_says_so(blocks: Refused) -> None:
@@ -179,8 +181,25 @@ def test_a_window_in_which_nothing_settles_says_so(blocks: Refused) -> None:
     assert row[2:8] == (NOTHING, *(DASH,) * 5)
     figure = settling_figure(blocks.spec, (blocks.trials[0], lost))
     length = f"{lost.window.duration_ms:g}\N{NO-BREAK SPACE}ms"
-    assert f"{name_of(lost.window)}, {length}: {NOTHING}" in figure.svg
+    assert f"{full_name(lost.window)}, {length}: {NOTHING}" in figure.svg
     assert "Without a bar" in figure.caption
+
+
+def test_windows_of_one_name_and_length_are_told_apart(blocks: Refused) -> None:
+    table = windows_table(blocks.spec, by_time(blocks.trials), letters(["x"]))
+    names = [row[:2] for row in table.rows]
+    assert len(set(names)) == len(names)
+    assert any(", 20 updates" in str(name) for name, _ in names)
+
+
+def test_letters_of_the_page_are_those_of_the_terminal(refused: Refused, too_fast: Path) -> None:
+    """Bug: B was one corner in the terminal and another one on the page."""
+    told = run_halfcycle("design", too_fast, COLUMNS="200").out
+    page = words(render(refused))
+    for label in filter(None, limiting(by_time(refused.trials)[0])):
+        letter = letters(list(filter(None, limiting(by_time(refused.trials)[0])))).letter(label)
+        assert re.search(rf"(?m)^ ?{letter} ", told[told.index("Corners") :])
+        assert f" {letter} {' '.join(typeset(label).split())}" in page
 
 
 def test_the_drawing_shows_every_window(blocks: Refused) -> None:
@@ -189,8 +208,9 @@ def test_the_drawing_shows_every_window(blocks: Refused) -> None:
     bars = re.findall(r'<rect class="(solid|hatch)"', figure.svg)
     assert len(bars) == len(blocks.trials) and "hatch" in bars
     for trial in blocks.trials:
-        assert f">{name_of(trial.window)}, {trial.window.duration_ms:g} ms: " in figure.svg.replace(
-            "\N{NO-BREAK SPACE}", " "
+        assert (
+            f">{full_name(trial.window)}, {trial.window.duration_ms:g} ms: "
+            in figure.svg.replace("\N{NO-BREAK SPACE}", " ")
         )
     assert "more than" in figure.alt and "asked for: 30" in figure.alt
 

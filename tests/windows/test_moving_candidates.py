@@ -168,6 +168,14 @@ def test_nothing_at_all_is_refused_with_a_remedy():
     assert caught.value.findings[0].code == "no-shaped-window"
 
 
+def test_a_length_without_zeros_was_blamed_on_the_loop_period():
+    with pytest.raises(RefusedError) as caught:
+        moving_candidates(changed(loop={"weighting": "shaped", "samples": 50}))
+    (told,) = caught.value.findings
+    assert (told.code, told.key) == ("no-shaped-window", "loop.samples")
+    assert "no window of 50 samples" in told.text and told.text.endswith("leave loop.samples out")
+
+
 def test_a_mean_is_shaped_only_if_the_sampling_is_fast():
     slow = moving_candidates(changed(loop={"measure": "mean"}))
     assert {w.kind for w in slow} == {"plain", "moving flat"}

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from halfcycle.design.types import Trial
     from halfcycle.spec.models import Spec
 
-SHOWN = 3
-"""Windows that are shown, the one that settles first at the top."""
 _COLUMNS = (
     "window",
     "length\nms",
@@ -34,11 +32,11 @@ _SPARE = ("P per\nupdate", "Ms", "length\nms")
 def show_best(file: Path, spec: Spec, trials: Sequence[Trial]) -> None:
     """Print the windows that settle first, with their gains and the corners that limit them, and
     the command that shows all that were tried."""
-    from halfcycle.report.weighed_windows import best_ms, by_time  # noqa: PLC0415 (numpy)
+    from halfcycle.report.weighed_windows import best_trials, limiting  # noqa: PLC0415 (numpy)
 
-    best = [trial for trial in by_time(tuple(trials)) if best_ms(trial) is not None][:SHOWN]
+    best = best_trials(tuple(trials))
     if best:
-        labels = [label for trial in best for label in _limiting(trial) if label]
+        labels = [label for trial in best for label in limiting(trial) if label]
         corners = Corners(letters(labels))
         number = common.number
         tables.show_table(
@@ -66,15 +64,12 @@ def which_windows(shown: int, tried: int) -> str:
     return f"{f'the best {shown}' if shown > 1 else 'the best'} of {tried} windows that were tried"
 
 
-def _limiting(trial: Trial) -> tuple[str | None, str | None]:
-    """The board that is the last to settle, and the corner that allows no more gain."""
-    from halfcycle.report.weighed_windows import slowest  # noqa: PLC0415 (numpy)
-
-    return slowest(trial), trial.loop.worst.get("peak_sensitivity")
-
-
 def _row(trial: Trial, corners: Corners) -> tuple[object, ...]:
-    from halfcycle.report.weighed_windows import best_ms, name_of  # noqa: PLC0415 (numpy)
+    from halfcycle.report.weighed_windows import (  # noqa: PLC0415 (numpy)
+        best_ms,
+        limiting,
+        name_of,
+    )
 
     window, loop = trial.window, trial.loop
     overshoot, peak = loop.overshoot_percent, loop.peak_sensitivity
@@ -86,5 +81,5 @@ def _row(trial: Trial, corners: Corners) -> tuple[object, ...]:
         "-" if peak is None else f"{peak:.3f}",
         common.number(trial.kp),
         common.number(trial.ki),
-        *map(corners.letter, _limiting(trial)),
+        *map(corners.letter, limiting(trial)),
     )

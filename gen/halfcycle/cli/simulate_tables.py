@@ -128,7 +128,7 @@ def _peak(tallies: list[Tally]) -> list[str]:
     volts, percent, board, case = worst
     return [
         f"Instantaneous peak up to {volts:.0f} V, {percent:.1f} % of a rated sine's (board {board} "
-        f"in {case}), sensor gain in it; --json has it of each case."
+        f"in {case}), with the sensor's gain error; --json lists it per case."
     ]
 
 

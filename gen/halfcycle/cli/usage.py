@@ -134,6 +134,8 @@ def _of_the_words(
         except click.MissingParameter:
             needed = isinstance(parameter, click.Option)
             remedy = f"give {_shown(parameter)}" if needed else f"the usage is {usage}"
+            if parameter.name == "name":
+                remedy += f"; for example {ctx.command_path} gauge_hut"
             yield _fault(_name(parameter), "is missing", remedy)
         except click.BadParameter:
             value = given[parameter.name or ""]

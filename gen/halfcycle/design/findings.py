@@ -154,7 +154,7 @@ def _window(design: Design) -> Iterator[Finding]:
             "few-points",
             "loop.period_us",
             f"so few distinct points of the half cycle ({window.distinct_points}) leave the mean "
-            f'uncertain by +-{sampling:.3g} V; sample faster, or use measure = "rms"',
+            f'off by up to +-{sampling:.3g} V; sample faster, or use measure = "rms"',
         )
     if trial.faults.fixed:
         kind = "a fixed bias set by the filter's and the sensor's lag; nothing to do"

@@ -268,7 +268,8 @@ def case_table(board_runs: BoardRuns) -> Table:
             f"{_unjudged_overshoot(board_runs)}The sensor's gain error is taken out of the judged "
             "figures, as no regulator can know it. "
             f"Settling is allowed what the targets ask for{_ramp(board_runs)}, and a half cycle "
-            "for measuring; after an overload, the time that the drive takes to come back. "
+            "for measuring; a start may take as long as the window is, too, and after an "
+            "overload the drive the time that it takes to come back. "
             f"{_allowed_besides(board_runs)}",
             f"Report off: of steady windows. It fails no board; beyond {_tolerance(board_runs)} it "
             "is a warning, as it is while the drive limit holds, which is not in the table.",

@@ -141,6 +141,12 @@ def stability(integer_design: IntegerDesign) -> Derivation:
 def _periodic(design: Design, loop: MovingFigures) -> Derivation:
     """Why the loop of a window of blocks is periodic, and what that makes of its margins."""
     grid = update_grid(design.window, design.spec.loop.measure)
+    window = design.window
+    half_cycles = grid.updates * window.update_s * 2 * window.frequency_hz
+    off_deg = 180 * abs(half_cycles - grid.half_cycles)
+    place = "the same place of the sine"
+    if off_deg:
+        place = f"within {quantity(float(off_deg), '°')} of {place}, which is taken as the same"
     latest = (
         "until the next one is due"
         if loop.latest_update_ms is None or loop.latest_update_ms >= design.window.duration_ms
@@ -152,7 +158,7 @@ def _periodic(design: Design, loop: MovingFigures) -> Derivation:
             Step(
                 "Within a half cycle the window meets a sine whose amplitude is changing, so the "
                 f"loop is periodic in the phase: {counted(grid.half_cycles)} and "
-                f"{grid.updates} updates bring it back to the same place of the sine. The product "
+                f"{grid.updates} updates bring it back to {place}. The product "
                 "of the matrices A of these updates, with the signs of the filter's states turned "
                 "if the half cycles are odd, is the step of the whole period. Its states are the "
                 "filter's, the sums of the blocks in the ring, the integral, and the scales under "

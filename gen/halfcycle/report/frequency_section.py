@@ -104,9 +104,11 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
         chart.note(at, -margin / 2, f"{decimal(margin)} dB", anchor="end", dx=-6, dy=4)
         key.append(("one", f"least gain margin ({named.letter(loop.worst['gain_margin_db'])})"))
     chart.key(*key)
+    # The curves of a loop of blocks are of its average over the sine's phases.
+    drawn = loop.averaged_gain_margin_db if isinstance(loop, MovingFigures) else loop.gain_margin_db
     alt = (
         f"Open-loop gain over frequency at {len(size)} corners; least gain margin "
-        f"{quantity(loop.gain_margin_db, 'dB')}"
+        f"{quantity(drawn, 'dB')}"
     )
     caption = (
         "Up to half the window rate, at which a loop of this kind loses its stability first. "
@@ -145,9 +147,12 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
             chart.note(at, margin / 2 - 180, words, anchor="end", dx=-6, dy=4)
         key.append(("two", f"least phase margin ({named.letter(loop.worst['phase_margin_deg'])})"))
     chart.key(*key)
+    margin_deg = loop.phase_margin_deg
+    if isinstance(loop, MovingFigures):
+        margin_deg = loop.averaged_phase_margin_deg
     alt = (
         f"Open-loop phase over frequency at {len(phase)} corners; least phase margin "
-        f"{quantity(loop.phase_margin_deg, 'degrees')}"
+        f"{quantity(margin_deg, 'degrees')}"
     )
     caption = "The bar is the least phase margin, at which that corner's gain passes 0 dB."
     if isinstance(loop, MovingFigures):

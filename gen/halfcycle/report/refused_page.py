@@ -16,7 +16,9 @@ from halfcycle.report.parts import Corners, asked, letters, quantity
 from halfcycle.report.summary_section import by_level
 from halfcycle.report.weighed_windows import (
     best_ms,
+    best_trials,
     by_time,
+    limiting,
     name_of,
     settling_figure,
     slowest,
@@ -72,14 +74,14 @@ def verdict(refused: Refused) -> str:
     """The sentence that says that there is no design."""
     if refused.beyond is not None:
         return (
-            "There is no C: at the weakest corner the bus cannot reach rated voltage, whatever the "
-            "window. No window was tried."
+            "No C code was generated: at the weakest corner the bus cannot reach rated voltage, "
+            "whatever the window. No window was tried."
         )
     if not refused.trials:
         return "The targets cannot be met: no window that the spec allows measures the output."
     count = len(refused.trials)
     tried = f"any of the {count} windows tried" if count > 1 else "the one window tried"
-    return f"The targets cannot be met with {tried}. There is no C."
+    return f"The targets cannot be met with {tried}. No C code was generated."
 
 
 def _best(trials: tuple[Trial, ...]) -> Trial | None:
@@ -99,11 +101,23 @@ def _over(trials: tuple[Trial, ...]) -> str:
     if best_of_all(trials):
         return "The best that can be had"
     followed = len(trials) - len(unfollowed_ms(trials))
-    return f"The best of the {followed} of {len(trials)} windows that were followed to their best"
+    return f"The best of the {followed} windows that were searched fully ({len(trials)} were tried)"
 
 
-def _settle(time_ms: float) -> str:
-    return f"settle in {quantity(time_ms, 'ms')} or more and were not followed to their best"
+def _searched(trials: tuple[Trial, ...]) -> str:
+    """How far the windows were searched for their best gains."""
+    if len(trials) == 1:
+        return "One window was tried, with its best gains."
+    others_ms = unfollowed_ms(trials)
+    if not others_ms:
+        return f"{len(trials)} windows were tried, each with its own best gains."
+    followed, least = len(trials) - len(others_ms), quantity(min(others_ms), "ms")
+    rest = (
+        f"the other needs {least} or more, and a shorter search ruled it out"
+        if len(others_ms) == 1
+        else f"the other {len(others_ms)} need {least} or more, and a shorter search ruled them out"
+    )
+    return f"{followed} of {len(trials)} windows were searched for their best gains; {rest}."
 
 
 def _of(best: Trial) -> str:
@@ -117,7 +131,10 @@ def _named(best: Trial | None, trials: tuple[Trial, ...], beyond: Plants | None)
     hardest = [trial.hardest_plants for trial in (trials[:1] if best is None else (best,))]
     for plants in hardest if beyond is None else (beyond,):
         labels.append(plants.corners[plants.hardest].label)
-    return letters([*labels, *(label for trial in trials if (label := slowest(trial)))])
+    # As in the terminal's table of the best, which comes first.
+    shown = [label for trial in best_trials(trials) for label in limiting(trial) if label]
+    slow = [label for trial in trials if (label := slowest(trial))]
+    return letters([*shown, *labels, *slow])
 
 
 def _rows(refused: Refused, best: Trial | None, named: Corners) -> Iterator[Row]:
@@ -134,7 +151,8 @@ def _rows(refused: Refused, best: Trial | None, named: Corners) -> Iterator[Row]
         "steady error, the sensor's zero and gain and the integers apart",
         f"± {asked(best.tolerance_v, 'V')}",
         f"± {quantity(best.steady_error_v, 'V')}; {sensor_text(spec, best, best.steady_error_v)}",
-        kept=best.within_tolerance,
+        # Without the integers it may be beyond the tolerance, but is not known to keep it.
+        kept=None if best.within_tolerance else False,
     )
     yield dc_row(best)
     yield scale_row(spec, best.hardest_plants, named)
@@ -145,16 +163,10 @@ def _rows(refused: Refused, best: Trial | None, named: Corners) -> Iterator[Row]
 def _sections(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Iterator[Section]:
     if not trials:
         return
-    others_ms = unfollowed_ms(trials)
     yield Section(
         "windows",
         "Windows tried",
-        texts=(
-            "One window was tried, with its best gains."
-            if len(trials) == 1
-            else f"{len(trials)} windows were tried, each with its own best gains"
-            + (f" but {len(others_ms)}, which {_settle(min(others_ms))}." if others_ms else "."),
-        ),
+        texts=(_searched(trials),),
         figures=(settling_figure(spec, trials),) if len(trials) > 1 else (),
         tables=(windows_table(spec, trials, named),),
     )

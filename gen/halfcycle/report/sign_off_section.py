@@ -8,7 +8,9 @@ from collections.abc import Iterator
 import halfcycle
 from halfcycle.base.findings import Finding, grouped
 from halfcycle.base.text import counted
-from halfcycle.report.parts import Contents, Table
+from halfcycle.loop.moving_figures import MovingFigures
+from halfcycle.report.parts import Contents, Table, quantity
+from halfcycle.report.summary_section import BETWEEN
 
 LATEST = "latest-update"
 
@@ -22,7 +24,7 @@ def sign_off(contents: Contents, findings: tuple[Finding, ...]) -> Table:
             *_design(contents),
             *_code(contents),
             *_shown(contents),
-            *_latest_update(findings),
+            *_latest_update(contents, findings),
             *_warnings(findings),
             *FREE,
         ),
@@ -79,7 +81,14 @@ def _shown(contents: Contents) -> Iterator[tuple[str, str]]:
     )
 
 
-def _latest_update(findings: tuple[Finding, ...]) -> Iterator[tuple[str, str]]:
+def _latest_update(contents: Contents, findings: tuple[Finding, ...]) -> Iterator[tuple[str, str]]:
     for entry in findings:
         if entry.code == LATEST:
             yield "latest update", entry.text.rpartition("; ")[0]
+    loop = contents.integer_design.design.loop
+    if isinstance(loop, MovingFigures) and any(entry.code == BETWEEN for entry in findings):
+        yield (
+            "latest update",
+            f"every one at once, or every one {quantity(loop.lateness_us, 'µs')} after its block's "
+            "last sample; the warning says what is missed between",
+        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from halfcycle.base.findings import KINDS, Finding, Group, grouped
-from halfcycle.base.text import counted
+from halfcycle.base.text import counted, listed
 from halfcycle.bench.identify import is_inside
 from halfcycle.design.types import Trial
 from halfcycle.quantise.quantised import Rest
@@ -29,6 +29,10 @@ LEVELS: tuple[tuple[Level, str], ...] = (
     ("warning", "Warnings"),
     ("note", "Notes"),
 )
+
+
+BETWEEN = "late-between"
+"""Targets that hold at both ends of the time for an update, and not between them."""
 
 
 def rows(contents: Contents, named: Corners) -> tuple[Row, ...]:
@@ -210,7 +214,8 @@ def verdict(contents: Contents, findings: tuple[Finding, ...]) -> tuple[bool, st
     boards = contents.boards
     if boards is not None and boards.failed:
         runs = counted(boards.boards * len(boards.runs), "virtual run")
-        return False, f"Do not ship as it is: {boards.failed} of {runs} broke a rule."
+        cases = listed([run.case.name for run in boards.runs if run.tally.failed])
+        return False, f"Do not ship as it is: {boards.failed} of {runs} broke a rule, in {cases}."
     if contents.measured is not None and not contents.measured.good:
         return False, "Do not ship as it is: a measured board is not what the design relies on."
     if not contents.good:
@@ -221,7 +226,9 @@ def verdict(contents: Contents, findings: tuple[Finding, ...]) -> tuple[bool, st
         if boards is None
         else f" and on {counted(boards.boards, 'virtual board')}"
     )
-    return True, f"Meets its targets at all {corners}{tried}.{_warned(findings)}"
+    between = any(finding.code == BETWEEN for finding in findings)
+    when = ", if every update is done at once or every one at the latest" if between else ""
+    return True, f"Meets its targets at all {corners}{when}{tried}.{_warned(findings)}"
 
 
 def _warned(findings: tuple[Finding, ...]) -> str:
@@ -229,8 +236,10 @@ def _warned(findings: tuple[Finding, ...]) -> str:
     warnings = grouped(finding for finding in findings if finding.level == "warning")
     if not warnings:
         return ""
-    # What may harm the load first.
-    first = next((each for each in warnings if each.code == "over-voltage"), warnings[0])
+    # A target that is missed first, then what may harm the load.
+    codes = (BETWEEN, "over-voltage")
+    grave = [each for code in codes for each in warnings if each.code == code]
+    first = (grave or warnings)[0]
     remedy = KINDS[first.code].remedy
     order = "first " if len(warnings) > 1 else ""
     return f" {counted(len(warnings), 'warning')}: {order}{remedy[:1].lower()}{remedy[1:]}"

@@ -58,9 +58,29 @@ def by_time(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
     return tuple(sorted(trials, key=key))
 
 
+SHOWN = 3
+"""Windows that the terminal shows of a refused spec."""
+
+
+def best_trials(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
+    """The windows that settle first, those that the terminal shows."""
+    return tuple(trial for trial in by_time(trials) if best_ms(trial) is not None)[:SHOWN]
+
+
+def limiting(trial: Trial) -> tuple[str | None, str | None]:
+    """The board that is the last to settle, and the corner that allows no more gain."""
+    return slowest(trial), trial.loop.worst.get("peak_sensitivity")
+
+
 def name_of(window: Window) -> str:
     """A plain window by its half cycles, another one by its kind, as the finding names it."""
     return counted(window.half_cycles) if window.kind == "plain" else window.kind
+
+
+def full_name(window: Window) -> str:
+    """Its name, with the updates that tell it apart from the same window with more or fewer."""
+    more = f", {window.updates} updates" if window.updates > 1 else ""
+    return f"{name_of(window)}{more}"
 
 
 def settling_figure(spec: Spec, trials: tuple[Trial, ...]) -> Figure:
@@ -83,7 +103,9 @@ def settling_figure(spec: Spec, trials: tuple[Trial, ...]) -> Figure:
     told, names = [], []
     for at, (trial, time) in enumerate(zip(trials, times, strict=True)):
         y = TOP + ROW * at
-        words = f"{name_of(trial.window)}, {asked(trial.window.duration_ms, 'ms')}: {_told(trial)}"
+        words = (
+            f"{full_name(trial.window)}, {asked(trial.window.duration_ms, 'ms')}: {_told(trial)}"
+        )
         told.append(words)
         reached = best_ms(trial) is not None
         style, tall = ("solid", 8) if reached else ("hatch", 2)
@@ -168,9 +190,9 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
                 ()
                 if followed
                 else (
-                    "“>”: a first look at a few boards shows that no gains settle within that "
-                    "time, which is too late. Of such windows only the likeliest is followed to "
-                    "its best; the others have no further figures.",
+                    "“>”: a shorter search over a few boards found no gains that meet the targets, "
+                    "and shows that none settle sooner than that. Of such windows only the "
+                    "likeliest is searched fully; the others have no further figures.",
                 )
             ),
             *(
@@ -186,7 +208,7 @@ def windows_table(spec: Spec, trials: tuple[Trial, ...], named: Corners) -> Tabl
 def _row(spec: Spec, trial: Trial, named: Corners) -> tuple[str, ...]:
     time, later = best_ms(trial), later_than_ms(trial)
     limit = spec.settling_limit_ms
-    head = (name_of(trial.window), exact(trial.window.duration_ms))
+    head = (full_name(trial.window), exact(trial.window.duration_ms))
     against = "; ".join(_against(spec, trial)) or "nothing by itself"
     if time is None:
         settles = NOTHING if later is None else f"> {decimal(later)}"

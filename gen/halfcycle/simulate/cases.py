@@ -200,8 +200,8 @@ def _distorting_case(setting: Setting, times: Timetable) -> Iterator[Case]:
     del setting
     yield Case(
         name="non-linear",
-        about="rectifier with reservoir capacitor (as in IEC 62040-3 Annex E, text not checked, "
-        "R1 trimmed), a quarter of rated VA to all of it",
+        about="rectifier with reservoir capacitor, 25 to 100 % of rated VA (as in IEC 62040-3 "
+        "Annex E, text not checked; the resistor before the rectifier is trimmed)",
         loads=rectifier,
         event_s=times.event,
         steady_s=times.event,

@@ -269,9 +269,9 @@ def _above_no_limit(tallies: Sequence[Tally]) -> Iterator[Finding]:
     yield finding(
         "over-voltage",
         ", ".join(tally.case for tally in far),
-        f"no published limit is held here, and the output goes above 120 % of rated, at worst to "
-        f"{high:.4g} % (board {board} in {case}){_peak(far)}; no window regulator can prevent "
-        "that: protect the load with a separate over-voltage cut-out in hardware",
+        "no published limit is listed for this case, and the output goes above 120 % of rated, at "
+        f"worst to {high:.4g} % (board {board} in {case}){_peak(far)}; no window regulator can "
+        "prevent that: protect the load with a separate over-voltage cut-out in hardware",
     )
 
 

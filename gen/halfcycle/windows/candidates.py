@@ -191,11 +191,19 @@ def _no_such_updates(spec: Spec, file: str, windows: tuple[Window, ...]) -> Faul
 
 
 def _nothing_shaped(spec: Spec) -> Finding:
+    zeros = zeros_called_for(spec).text
+    if spec.loop.samples != "auto":
+        return finding(
+            "no-shaped-window",
+            "loop.samples",
+            f"no window of {spec.loop.samples} samples has weights with zeros at {zeros}; leave "
+            "loop.samples out",
+        )
     return finding(
         "no-shaped-window",
         "loop.period_us",
         f"no window up to {text(spec.loop.longest_window_ms)} ms has weights with zeros at "
-        f"{zeros_called_for(spec).text}; use a shorter loop period, or a longer window",
+        f"{zeros}; use a shorter loop period, or a longer window",
     )
 
 
