@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,23 @@ def test_the_parts_of_a_reading_error_lacked_one(
     for row in rows:
         off, *parts = map(float, row.split())
         assert off == pytest.approx(sum(parts), abs=0.0035) and len(parts) == len(CAUSES)
+
+
+def test_the_greatest_part_of_a_reading_error_was_left_out_first(
+    ready: Prepared,
+    tallies: list[Tally],
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Bug: on a narrow terminal the shape was the first to go, and the others did not add up."""
+    monkeypatch.setenv("COLUMNS", "50")
+    quiet = dict.fromkeys(CAUSES, 0.0)
+    for great in CAUSES:
+        some = [replace(e, **{**quiet, great: 0.02}) for e in reading_errors(ready, tallies, 1)]
+        show.show_reporting(ready, some)
+        kept, _, left_out = capsys.readouterr().out.partition("Left out at this width")
+        assert great in kept.partition("Worst window")[0] and f"{great} %" not in left_out
+        assert left_out
 
 
 def test_failures_that_are_alike_took_two_lines_for_each_board(

@@ -196,9 +196,17 @@ def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
         case = f"{error.case}, limit" if error.at_limit else error.case
         rows.append((case, _signed(100 * error.error), *parts, error.board))
     columns = [f"{cause}\n%" for cause in causes]
+    greatest = {
+        column: max((abs(getattr(error, cause)) for error in errors), default=0.0)
+        for column, cause in zip(columns, causes, strict=True)
+    }
     explained = tables.Legend.of(
         ((), "Worst window of each case; limit: while the drive limit holds."),
-        (tuple(columns), "The parts are computed, and add up to the error."),
+        (
+            tuple(columns),
+            f"The parts are computed, and all {len(columns)} add up to the error; a narrow "
+            "terminal leaves the small ones out.",
+        ),
         ("shape\n%", "Shape: the wave's, read as a sine's."),
         ("folded\n%", "Folded: distortion that the sampling folds."),
         ("sampling\n%", "Sampling: that of a clean sine."),
@@ -211,7 +219,7 @@ def show_reporting(prepared: Prepared, errors: Sequence[ReadingError]) -> None:
         ["case", "off\n%", *columns, "board"],
         rows,
         [explained],
-        spare=columns,
+        spare=sorted(columns, key=lambda column: greatest[column]),
     )
 
 

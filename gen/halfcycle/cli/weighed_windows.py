@@ -53,12 +53,18 @@ def show_windows(integer_design: IntegerDesign) -> None:
         _COLUMNS,
         [_row(trial, trial is design.chosen, quantised.integer_error_v) for trial in design.trials],
         [
-            "settling '-': the targets cannot be met with that window. steady: the whole steady "
-            "error, with the chosen window's integers. noise: of a reading."
-            + (
-                " Ms: with blocks that of the averaged loop."
-                if any(trial.window.blocks > 1 for trial in design.trials)
-                else ""
+            tables.Legend.of(
+                (
+                    (),
+                    "settling '-': the targets cannot be met with that window. steady: the whole "
+                    "steady error, with the chosen window's integers.",
+                ),
+                ("noise\nV rms", "noise: of a reading."),
+                *(
+                    [("Ms", "Ms: with blocks that of the averaged loop.")]
+                    if any(trial.window.blocks > 1 for trial in design.trials)
+                    else []
+                ),
             ),
             _limits(integer_design),
         ],
