@@ -153,8 +153,11 @@ def test_the_verdict_counts_what_was_judged_and_warned_of(whole: Contents) -> No
     good, sentence = verdict(whole, all_findings(whole))
     corners = len(whole.integer_design.design.loop.corners)
     assert good and sentence.startswith(
-        f"Meets its targets at all {corners} corners and on {BOARDS} virtual boards."
+        f"Meets its targets at all {corners} corners and on {BOARDS} virtual boards, too few to "
+        "reach every corner."
     )
+    enough = [entry for entry in all_findings(whole) if entry.code != "too-few-boards"]
+    assert f" and on {BOARDS} virtual boards." in verdict(whole, tuple(enough))[1]
     warnings = grouped(entry for entry in all_findings(whole) if entry.level == "warning")
     assert (f" {len(warnings)} warning" in sentence) == bool(warnings)
     assert 'class="verdict warned"' in page.render(whole)

@@ -10,6 +10,7 @@ from halfcycle.design.error_parts import with_sensor
 from halfcycle.design.types import Trial
 from halfcycle.loop.discretise import WindowGains, to_continuous
 from halfcycle.loop.figures import LoopFigures
+from halfcycle.loop.judged_steps import OVERLOADED
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.loop.moving_search import MIN_GAIN_MARGIN
 from halfcycle.loop.plant_types import Plants
@@ -84,7 +85,8 @@ def loop_rows(spec: Spec, loop: LoopFigures, named: Corners) -> Iterator[Row]:
                 further=True,
             )
         yield Row(
-            "time above 120 % after an overload",
+            "time above 120 % at the worst corner, after an overload that held the output at "
+            f"{100 * OVERLOADED:g} % of rated",
             "",
             f"{quantity(loop.release_ms, 'ms')}, the highest "
             f"{quantity(loop.release_peak_percent, '%')}",

@@ -226,6 +226,8 @@ def verdict(contents: Contents, findings: tuple[Finding, ...]) -> tuple[bool, st
         if boards is None
         else f" and on {counted(boards.boards, 'virtual board')}"
     )
+    if any(finding.code == "too-few-boards" for finding in findings):
+        tried += ", too few to reach every corner"
     between = any(finding.code == BETWEEN for finding in findings)
     when = ", if every update is done at once or every one at the latest" if between else ""
     return True, f"Meets its targets at all {corners}{when}{tried}.{_warned(findings)}"
