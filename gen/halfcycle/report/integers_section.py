@@ -140,9 +140,9 @@ def resolution_figure(integer_design: IntegerDesign) -> Figure:
         alt=alt,
         caption=(
             "On a logarithmic scale, where 0 has no bar; the dashed line is the tolerance, "
-            "which is either way. Movement at rest is peak to peak, so that its bound may be twice the "
-            "tolerance. One step of the output must be finer than one count of the reading, or the "
-            "output hunts between two steps."
+            "which is either way. Movement at rest is peak to peak, so that its bound may be "
+            "twice the tolerance. One step of the output must be finer than one count of the "
+            "reading, or the output hunts between two steps."
         ),
         svg=wrap(WIDTH, base + 36, alt, "".join(parts)),
     )
