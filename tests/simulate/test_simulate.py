@@ -396,7 +396,7 @@ def test_the_true_rms_has_the_sensor_gain_in_it_as_its_description_says() -> Non
     assert off == pytest.approx(worst["steady_error_percent"])
     assert abs(drawn.gain - 1) > 0.001
     told = Worst.model_fields["true_rms_v"].description
-    assert told is not None and "with the sensor's gain error" in told
+    assert told is not None and "sensor gain included" in told
 
 
 def test_failures_name_the_command_that_replays_them(tmp_path: Path) -> None:
