@@ -418,7 +418,8 @@ def _harmonics(design: Design) -> Iterator[Finding]:
         "loop.period_us",
         f"expect boards with a rectifier at rated load to miss the tolerance of {tolerance_v:.3g} "
         f"V: their output may be off by about +-{whole_v:.3g} V, +-{steady_v:.3g} V of it with any "
-        f"load, {' and '.join(causes)}; "
+        f"load (the integers apart), {' and '.join(causes)}"
+        f"{' (these two add up as squares do)' if len(causes) > 1 else ''}; "
         + (
             f"by the same estimate {kept} keeps it"
             if kept
