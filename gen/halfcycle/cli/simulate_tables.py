@@ -9,7 +9,7 @@ from pathlib import Path
 
 from halfcycle.base.text import at_most, counted, figure
 from halfcycle.cli import common, tables
-from halfcycle.simulate.allowances import settling_limit_s
+from halfcycle.simulate import allowances
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.criteria import shows_overshoot
 from halfcycle.simulate.reading_error import CAUSES, ReadingError
@@ -99,7 +99,7 @@ def show_cases(prepared: Prepared, known: dict[str, Case], tallies: list[Tally])
 
 def _settles(setting: Setting, case: Case, tally: Tally) -> str:
     """The slowest board's settling time, of what the case allows."""
-    worst, limit_ms = tally.worst.get("settling_ms"), 1000 * settling_limit_s(setting, case)
+    worst, limit_ms = tally.worst.get("settling_ms"), allowances.settling(setting, case).shown
     if worst is None:
         return "-"
     limit = f" of {limit_ms:.0f}" if math.isfinite(limit_ms) else ""

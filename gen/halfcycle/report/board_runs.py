@@ -11,16 +11,7 @@ from numpy.typing import NDArray
 
 from halfcycle.base.findings import Finding
 from halfcycle.generate.pipeline import IntegerDesign
-from halfcycle.simulate import simulate
-from halfcycle.simulate.allowances import (
-    overshoot_limit,
-    overshoot_parts,
-    settling_limit_s,
-    settling_parts,
-    steady_limit,
-    steady_parts,
-    told,
-)
+from halfcycle.simulate import allowances, simulate
 from halfcycle.simulate.boards import draw
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.cases import cases
@@ -197,39 +188,18 @@ def closest(board_runs: BoardRuns) -> Closest | None:
     best: Closest | None = None
     for run in board_runs.runs:
         case = run.case
-        for figure, name, rule, limit, unit, parts in (
-            (
-                "settling_ms",
-                "settling",
-                "settling",
-                1000 * settling_limit_s(setting, case),
-                "ms",
-                settling_parts(setting, case),
-            ),
-            (
-                "overshoot_percent",
-                "overshoot",
-                "overshoot",
-                100 * overshoot_limit(setting),
-                "%",
-                overshoot_parts(setting),
-            ),
-            (
-                "steady_error_percent",
-                "steady error",
-                "steady",
-                100 * steady_limit(setting),
-                "%",
-                steady_parts(setting),
-            ),
-            ("dc_percent", "DC", "dc", 100 * dc_limit(setting), "%", ""),
+        for figure, name, rule, allowed in (
+            ("settling_ms", "settling", "settling", allowances.settling(setting, case)),
+            ("overshoot_percent", "overshoot", "overshoot", allowances.overshoot(setting)),
+            ("steady_error_percent", "steady error", "steady", allowances.steady(setting)),
+            ("dc_percent", "DC", "dc", allowances.share(dc_limit(setting))),
         ):
-            if rule not in case.rules or figure not in run.tally.worst or limit <= 0:
+            if rule not in case.rules or figure not in run.tally.worst or allowed.limit <= 0:
                 continue
             value, number = run.tally.worst[figure]
-            share = value / limit
+            share = value / allowed.shown
             if best is None or share > best.share:
-                best = Closest(share, number, case.name, told(name, value, limit, unit, parts))
+                best = Closest(share, number, case.name, allowed.told(name, value))
     if board_runs.failed and (best is None or best.share <= 1):
         return _broken(board_runs)
     return best

@@ -23,21 +23,13 @@ from halfcycle.report.parts import (
     quantity,
 )
 from halfcycle.report.svg_chart import Chart, key_rows
-from halfcycle.simulate.allowances import (
-    overshoot_limit,
-    overshoot_parts,
-    settling_limit_s,
-    steady_limit,
-    steady_parts,
-)
+from halfcycle.simulate import allowances
 from halfcycle.simulate.criteria import shows_overshoot
 
 SPAN_V = (0.0, 150.0)
 """No drawing goes beyond these percents of rated."""
 DRAWN_LIMIT_V = 50.0
 """A drawing is drawn as far as its limits down to this percent of rated."""
-
-
 STEADY = "hair ink"
 """How the band of the steady error is drawn."""
 END = " †"
@@ -114,7 +106,7 @@ def _rules(run: CaseRun) -> str:
 def _case_figure(run: CaseRun, board_runs: BoardRuns, *, short: bool = False) -> Figure:
     """``short``: for the first page, without what :func:`overload_text` says."""
     boards = board_runs.boards
-    off = 100 * steady_limit(board_runs.setting)
+    off = allowances.steady(board_runs.setting).shown
     band = _steady_band(run, off)
     steady_ms = 1000 * (run.case.steady_s - run.case.zero_s)
     edges = run.edges.tolist()
@@ -202,7 +194,7 @@ def _allowed(board_runs: BoardRuns, run: CaseRun) -> str:
     """The slowest board's settling time, of what the case allows it."""
     if "settling" not in run.case.rules or "settling_ms" not in run.tally.worst:
         return DASH
-    limit = 1000 * settling_limit_s(board_runs.setting, run.case)
+    limit = allowances.settling(board_runs.setting, run.case).shown
     time = beside(run.tally.worst["settling_ms"][0], limit)
     return f"{time}{BESIDE}of{BESIDE}{decimal(limit)}"
 
@@ -319,13 +311,13 @@ def _tolerance(board_runs: BoardRuns) -> str:
 def _allowed_besides(board_runs: BoardRuns) -> str:
     """What steady error and overshoot are allowed, and what that is made of."""
     setting = board_runs.setting
-    limits = (
-        ("Steady error", steady_limit(setting), steady_parts(setting)),
-        ("overshoot", overshoot_limit(setting), overshoot_parts(setting)),
-    )
+    limits = {
+        "Steady error": allowances.steady(setting),
+        "overshoot": allowances.overshoot(setting),
+    }
     told = [
-        f"{name} {quantity(100 * limit, '%')}{f' ({parts})' if parts else ''}"
-        for name, limit, parts in limits
+        f"{name} {quantity(most.shown, most.unit)}{f' ({most.parts})' if most.parts else ''}"
+        for name, most in limits.items()
     ]
     return f"{listed(told)} are allowed."
 

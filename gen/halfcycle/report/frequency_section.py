@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfcycle.design.types import Design
+from halfcycle.loop.figures import LoopFigures
 from halfcycle.loop.frequency_response import nyquist_loop, open_loop
 from halfcycle.loop.moving_figures import MovingFigures
 from halfcycle.report.axis import Axis
@@ -104,11 +105,9 @@ def _gain_figure(design: Design, named: Corners, responses: Curves, across: Axis
         chart.note(at, -margin / 2, f"{decimal(margin)} dB", anchor="end", dx=-6, dy=4)
         key.append(("one", f"least gain margin ({named.letter(loop.worst['gain_margin_db'])})"))
     chart.key(*key)
-    # The curves of a loop of blocks are of its average over the sine's phases.
-    drawn = loop.averaged_gain_margin_db if isinstance(loop, MovingFigures) else loop.gain_margin_db
     alt = (
         f"Open-loop gain over frequency at {len(size)} corners; least gain margin "
-        f"{quantity(drawn, 'dB')}"
+        f"{quantity(_margins(loop)[0], 'dB')}"
     )
     caption = (
         "Up to half the window rate, at which a loop of this kind loses its stability first. "
@@ -147,12 +146,9 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
             chart.note(at, margin / 2 - 180, words, anchor="end", dx=-6, dy=4)
         key.append(("two", f"least phase margin ({named.letter(loop.worst['phase_margin_deg'])})"))
     chart.key(*key)
-    margin_deg = loop.phase_margin_deg
-    if isinstance(loop, MovingFigures):
-        margin_deg = loop.averaged_phase_margin_deg
     alt = (
         f"Open-loop phase over frequency at {len(phase)} corners; least phase margin "
-        f"{quantity(margin_deg, 'degrees')}"
+        f"{quantity(_margins(loop)[1], 'degrees')}"
     )
     caption = "The bar is the least phase margin, at which that corner's gain passes 0 dB."
     if isinstance(loop, MovingFigures):
@@ -164,6 +160,14 @@ def _phase_figure(design: Design, named: Corners, responses: Curves, across: Axi
     if not loop.stable:
         caption = UNSTABLE
     return Figure("Open loop: phase", alt, caption, chart.svg(alt))
+
+
+def _margins(loop: LoopFigures) -> tuple[float | None, float | None]:
+    """Gain margin, dB, and phase margin, degrees, of the curves: those of a loop of blocks are of
+    its average over the sine's phases."""
+    if isinstance(loop, MovingFigures):
+        return loop.averaged_gain_margin_db, loop.averaged_phase_margin_deg
+    return loop.gain_margin_db, loop.phase_margin_deg
 
 
 def _drawn(design: Design, margin: str) -> int | None:

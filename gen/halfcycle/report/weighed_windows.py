@@ -30,6 +30,8 @@ from halfcycle.windows.search import Window
 
 NOTHING = "nothing settles"
 """Stands where no gains of a window settle within the overshoot."""
+SHOWN = 3
+"""Windows that the terminal shows of a refused spec."""
 ROW, TOP, LEFT = 31, 26, 10.0
 
 
@@ -56,10 +58,6 @@ def by_time(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
         return time is None, float("inf") if known is None else known, trial.window.samples
 
     return tuple(sorted(trials, key=key))
-
-
-SHOWN = 3
-"""Windows that the terminal shows of a refused spec."""
 
 
 def best_trials(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:

@@ -7,6 +7,7 @@ board, the page's worst board and its table of cases have the same figure.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from halfcycle.base.text import against, figure
 from halfcycle.simulate.case import Case, Setting
@@ -42,14 +43,50 @@ def steady_limit(setting: Setting) -> float:
     return float(setting.spec.targets.voltage_tolerance_percent) / 100 + setting.at_rest.zero
 
 
-def told(name: str, value: float, limit: float, unit: str, parts: str = "") -> str:
-    """A figure beside its limit, and what the limit is made of: "settling 67.6 ms, allowed 73.5 ms
-    (46 ms asked for, 10 ms for measuring)". ``value`` and ``limit`` in ``unit``."""
-    got, most = against(value, limit, unit)
-    return f"{name} {got}, allowed {most}{f' ({parts})' if parts else ''}"
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """What a board is allowed: ``limit``, in seconds or a share, is ``factor`` times as much in
+    ``unit``; ``parts``: what it adds up, in words."""
+
+    limit: float
+    unit: str
+    factor: float
+    parts: str = ""
+
+    @property
+    def shown(self) -> float:
+        """The limit in its unit."""
+        return self.factor * self.limit
+
+    def told(self, name: str, value: float) -> str:
+        """A figure beside its limit, and what the limit is made of: "settling 67.6 ms, allowed
+        73.5 ms (46 ms asked for, 10 ms for measuring)". ``value`` in ``unit``."""
+        got, most = against(value, self.shown, self.unit)
+        return f"{name} {got}, allowed {most}{f' ({self.parts})' if self.parts else ''}"
 
 
-def settling_parts(setting: Setting, case: Case) -> str:
+def share(limit: float, parts: str = "") -> Allowance:
+    """Of a share, told in percent."""
+    return Allowance(limit, "%", 100, parts)
+
+
+def settling(setting: Setting, case: Case) -> Allowance:
+    """:func:`settling_limit_s`, told in milliseconds."""
+    limit_s = settling_limit_s(setting, case)
+    return Allowance(limit_s, "ms", 1000, _settling_parts(setting, case))
+
+
+def overshoot(setting: Setting) -> Allowance:
+    """:func:`overshoot_limit`, told in percent."""
+    return share(overshoot_limit(setting), _overshoot_parts(setting))
+
+
+def steady(setting: Setting) -> Allowance:
+    """:func:`steady_limit`, told in percent of rated."""
+    return share(steady_limit(setting), _steady_parts(setting))
+
+
+def _settling_parts(setting: Setting, case: Case) -> str:
     """What :func:`settling_limit_s` adds up."""
     half_ms = 1000 * setting.half_cycle_s
     goal_ms, ramp_ms = setting.settling_goal_ms, 1000 * ramp_s(setting, case)
@@ -68,7 +105,7 @@ def settling_parts(setting: Setting, case: Case) -> str:
     )
 
 
-def overshoot_parts(setting: Setting) -> str:
+def _overshoot_parts(setting: Setting) -> str:
     """What :func:`overshoot_limit` adds up."""
     targets = setting.spec.targets
     return _parts(
@@ -78,7 +115,7 @@ def overshoot_parts(setting: Setting) -> str:
     )
 
 
-def steady_parts(setting: Setting) -> str:
+def _steady_parts(setting: Setting) -> str:
     """What :func:`steady_limit` adds up; "" if it is the tolerance alone."""
     if setting.at_rest.zero < _NOTHING:
         return ""

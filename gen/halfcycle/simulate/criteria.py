@@ -18,15 +18,8 @@ from halfcycle.regulator.plan import (
     FLAG_LIMIT,
     SCALE_ONE,
 )
-from halfcycle.simulate.allowances import (
-    overshoot_limit,
-    overshoot_parts,
-    settling_limit_s,
-    settling_parts,
-    steady_limit,
-    steady_parts,
-    told,
-)
+from halfcycle.simulate import allowances
+from halfcycle.simulate.allowances import Allowance
 from halfcycle.simulate.case import Case, Setting
 from halfcycle.simulate.measurements import Measured
 from halfcycle.simulate.run_types import Real
@@ -76,42 +69,30 @@ def verdicts(setting: Setting, case: Case, measured: Measured) -> list[Verdict]:
     return [_RULES[rule](setting, case, measured) for rule in (*case.rules, "plausible")]
 
 
-@dataclass(frozen=True, slots=True)
-class _Unit:
-    name: str
-    factor: float
-
-
-_MS = _Unit("ms", 1000)
-_PERCENT = _Unit("%", 100)
-
-
-def _within(rule: str, values: Real, limit: float, unit: _Unit, parts: str = "") -> Verdict:
-    """The verdict on values that may not exceed a limit; ``parts``: what that is made of."""
+def _within(rule: str, values: Real, allowed: Allowance) -> Verdict:
+    """The verdict on values that may not exceed what is allowed."""
 
     def reason(board: int) -> str:
-        return told(rule, unit.factor * values[board], unit.factor * limit, unit.name, parts)
+        return allowed.told(rule, allowed.factor * values[board])
 
     # What is not a number has failed, too.
-    return Verdict(rule, np.array([not value <= limit for value in values], dtype=np.bool_), reason)
+    failed = np.array([not value <= allowed.limit for value in values], dtype=np.bool_)
+    return Verdict(rule, failed, reason)
 
 
 def _settling(setting: Setting, case: Case, measured: Measured) -> Verdict:
     rule = "settling from the drive limit" if case.from_limit else "settling"
-    limit_s, parts = settling_limit_s(setting, case), settling_parts(setting, case)
-    return _within(rule, measured.response.settling_s, limit_s, _MS, parts)
+    return _within(rule, measured.response.settling_s, allowances.settling(setting, case))
 
 
 def _overshoot(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    limit, parts = overshoot_limit(setting), overshoot_parts(setting)
-    return _within("overshoot", measured.response.overshoot, limit, _PERCENT, parts)
+    return _within("overshoot", measured.response.overshoot, allowances.overshoot(setting))
 
 
 def _steady(setting: Setting, case: Case, measured: Measured) -> Verdict:
     del case
-    limit, parts = steady_limit(setting), steady_parts(setting)
-    return _within("steady error", measured.steady.error, limit, _PERCENT, parts)
+    return _within("steady error", measured.steady.error, allowances.steady(setting))
 
 
 def _limits(setting: Setting, case: Case, measured: Measured) -> Verdict:
@@ -181,7 +162,9 @@ def _held(setting: Setting, case: Case, measured: Measured) -> Verdict:
     """A failed sensor leaves no more output than there was before, or than ``held_most``; and what
     a step of the target may overshoot by, and the steady tolerance."""
     end = measured.response.end
-    limit = np.maximum(measured.response.before, case.held_most) + overshoot_limit(setting)
+    limit = np.maximum(measured.response.before, case.held_most) + allowances.overshoot_limit(
+        setting
+    )
 
     def reason(board: int) -> str:
         return (
@@ -202,7 +185,7 @@ def _latched(setting: Setting, case: Case, measured: Measured) -> Verdict:
 def _dc(setting: Setting, case: Case, measured: Measured) -> Verdict:
     """DC that the regulator makes: the bridge and the load of a board have none of their own."""
     del case
-    return _within("DC", measured.wave.dc, dc_limit(setting), _PERCENT)
+    return _within("DC", measured.wave.dc, allowances.share(dc_limit(setting)))
 
 
 def _plausible(setting: Setting, case: Case, measured: Measured) -> Verdict:
